@@ -1,0 +1,58 @@
+"""What a shop knows, as frames: the one container that every stage reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+PROCESS_NUMBERS = ["squeegee_shore_a", "squeegee_angle_deg", "off_contact_mm", "eom_um"]
+SETUP_COLUMNS = [
+    "printed_on",
+    "job_id",
+    "press_id",
+    "substrate_id",
+    "underbase_ink_id",
+    "underbase_mesh_id",
+    "underbase_strokes",
+    "ink_id",
+    "ink_lot",
+    "mesh_id",
+    "strokes",
+    "flash_count",
+    *PROCESS_NUMBERS,
+    "readings",
+]
+
+
+@dataclass(frozen=True)
+class ShopSettings:
+    """Viewing condition, tolerance and costs of one shop (``shop.toml``)."""
+
+    name: str
+    illuminant: str = "D50"
+    observer: str = "2"
+    tolerance_dE00: float = 2.0
+    confidence: float = 0.90
+    cost_test_print: float | None = None
+    cost_spoiled_print: float | None = None
+    repeatability_dE00: float = 0.15
+
+
+@dataclass(frozen=True)
+class Shop:
+    """A shop's tables, checked.
+
+    Frames carry the columns of the shop's CSV tables. Identifiers are strings, missing
+    ones ``None``; numbers are float64 with NaN for *not known*; ``printed_on`` is
+    datetime64 (NaT when missing). A colour is ``r400`` .. ``r700`` (reflectance factor
+    0..1, 31 columns at 10 nm, NaN when only Lab is known) and ``L``, ``a``, ``b`` (NaN
+    when only a spectrum is known). ``drawdowns.film_um`` is ``inf`` for the bucket.
+    """
+
+    settings: ShopSettings
+    inks: pd.DataFrame
+    substrates: pd.DataFrame
+    meshes: pd.DataFrame
+    drawdowns: pd.DataFrame
+    prints: pd.DataFrame
