@@ -158,8 +158,8 @@ def _hue(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 
 def _delta_e00(lab1: np.ndarray, lab2: np.ndarray) -> np.ndarray:
-    L1, a1, b1 = np.moveaxis(lab1, -1, 0)
-    L2, a2, b2 = np.moveaxis(lab2, -1, 0)
+    L1, a1, b1 = np.ascontiguousarray(np.moveaxis(lab1, -1, 0))
+    L2, a2, b2 = np.ascontiguousarray(np.moveaxis(lab2, -1, 0))
 
     C_bar = (np.sqrt(a1 * a1 + b1 * b1) + np.sqrt(a2 * a2 + b2 * b2)) / 2  # eq. 2, 3
     one_plus_G = 1.5 - 0.5 * _seventh(C_bar)  # eq. 4
@@ -214,7 +214,7 @@ def reflectance_from_lab(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
     known = np.flatnonzero(np.isfinite(target).all(axis=-1))
     for rows in np.array_split(known, max(1, -(-known.size // _BLOCK))):
         spectra[rows] = _reflectance(_smoothest(target[rows], viewing))
-    return spectra.reshape(*lab.shape[:-1], -1)
+    return spectra.reshape(*lab.shape[:-1], WAVELENGTHS_NM.size)
 
 
 def _reflectance(u: np.ndarray) -> np.ndarray:
