@@ -1,0 +1,172 @@
+"""A set-up and its prediction in the words of the press floor."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+
+import pandas as pd
+
+# Half-width of the central 90 % of a normal distribution, in standard deviations.
+BAND90 = 1.6449
+
+VERDICTS = {"yes": "Test print first", "no": "Straight to production"}
+
+
+def known(row: Mapping, key: str) -> object | None:
+    """The cell ``row[key]``; ``None`` where it is missing, empty, NaN or NaT."""
+    value = row.get(key)
+    if value is None or value == "" or pd.isna(value):
+        return None
+    return value
+
+
+def lab_of(row: Mapping, prefix: str = "") -> tuple[float, float, float] | None:
+    """L, a, b from columns ``<prefix>L``, ``<prefix>a``, ``<prefix>b``; ``None`` if incomplete."""
+    values = [known(row, prefix + channel) for channel in "Lab"]
+    return None if None in values else tuple(float(value) for value in values)
+
+
+def number(value: object | None, digits: int = 1) -> str:
+    """A number with fixed decimals; a dash where it is not known; never ``-0.0``."""
+    if value is None or pd.isna(value):
+        return "-"
+    return f"{round(float(value), digits) + 0.0:.{digits}f}"
+
+
+def count(value: object, noun: str, plural: str | None = None) -> str:
+    """``1 flash``, ``2 flashes``."""
+    return f"{value:g} {noun if value == 1 else plural or noun + 's'}"
+
+
+def chance(p: object | None) -> str:
+    """A probability in whole percent that never claims certainty."""
+    if p is None or pd.isna(p):
+        return "not known"
+    if p < 0.01:
+        return "under 1 %"
+    if p > 0.99:
+        return "over 99 %"
+    return f"{100 * p:.0f} %"
+
+
+def interval(row: Mapping, prefix: str) -> str:
+    """``2.9 to 5.8``: the 90 % interval of ``shift`` or ``target``; a dash where there is none."""
+    low, high = known(row, prefix + "_lo"), known(row, prefix + "_hi")
+    return "-" if low is None or high is None else f"{number(low)} to {number(high)}"
+
+
+def setup_words(setup: Mapping) -> list[tuple[str, str]]:
+    """A set-up as (heading, words) pairs: ink, garment, base, screen, press, job.
+
+    Columns that are missing or empty are left out or called *not given*.
+    """
+    words = [
+        ("Ink", _ink(setup)),
+        ("Garment", _named(setup, "substrate_id", "colour_name", "fibre")),
+        ("Base", _base(setup)),
+        ("Screen", _screen(setup)),
+        ("Press", _press(setup)),
+    ]
+    job = [str(job)] if (job := known(setup, "job_id")) is not None else []
+    if (day := known(setup, "printed_on")) is not None:
+        job.append(f"{pd.Timestamp(day):%Y-%m-%d}")
+    return [*words, ("Job", ", ".join(job))] if job else words
+
+
+def _named(row: Mapping, key: str, *descriptions: str) -> str:
+    parts = [str(value) for name in (key, *descriptions) if (value := known(row, name)) is not None]
+    return ", ".join(parts) or "not given"
+
+
+def _ink(setup: Mapping) -> str:
+    words = _named(setup, "ink_id", "ink_name")
+    lot = known(setup, "ink_lot")
+    return words if lot is None else f"{words}, lot {lot}"
+
+
+def _base(setup: Mapping) -> str:
+    if known(setup, "underbase_ink_id") is None:
+        return "none, straight on the cloth"
+    words = _named(setup, "underbase_ink_id", "underbase_ink_name")
+    if (mesh := known(setup, "underbase_mesh_id")) is not None:
+        words += f" through mesh {mesh}"
+    if (strokes := known(setup, "underbase_strokes")) is not None:
+        words += f", {count(strokes, 'stroke')}"
+    return words
+
+
+def _screen(setup: Mapping) -> str:
+    mesh, strokes, flashes = (known(setup, key) for key in ("mesh_id", "strokes", "flash_count"))
+    words = "mesh not given" if mesh is None else f"mesh {mesh}"
+    if strokes is not None:
+        words += f", {count(strokes, 'stroke')}"
+        if strokes > 1 and flashes is not None:
+            words += (
+                f" with {count(flashes, 'flash', 'flashes') if flashes else 'no flash'} between"
+            )
+    if (eom := known(setup, "eom_um")) is not None:
+        words += f", stencil {eom:g} um over mesh"
+    return words
+
+
+def _press(setup: Mapping) -> str:
+    press = known(setup, "press_id")
+    words = ["not given" if press is None else str(press)]
+    hardness, angle = known(setup, "squeegee_shore_a"), known(setup, "squeegee_angle_deg")
+    if hardness is not None:
+        words.append(f"squeegee {hardness:g} Shore A")
+    if angle is not None:
+        words.append(f"{angle:g} deg from vertical")
+    if (gap := known(setup, "off_contact_mm")) is not None:
+        words.append(f"off-contact {gap:g} mm")
+    return ", ".join(words)
+
+
+def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 88) -> str:
+    """One set-up and its prediction as a block of plain text for a terminal.
+
+    ``prediction_row`` has the Predictions columns, ``setup_row`` those of a set-up (either
+    may be a ``pandas.Series`` or a mapping). Plain ASCII unless a name is not; every
+    ``+-`` is half the width of a 90 % band.
+    """
+    indent = " " * 12
+    verdict = VERDICTS[prediction_row["test_print"]]
+    lines = [f"{prediction_row['setup_id']}: {verdict.upper()}"]
+    facts = [("Why", str(known(prediction_row, "reason") or "-")), *setup_words(setup_row)]
+    facts += [
+        ("Print", _lab_line(prediction_row, "", "  (90 % band)")),
+        ("Bucket", _lab_line(prediction_row, "bucket_")),
+        ("Shift", f"bucket to print {_difference(prediction_row, 'shift')}"),
+    ]
+    tolerance = known(setup_row, "tolerance_dE00")
+    within = "within tolerance" if tolerance is None else f"within {number(tolerance)} dE00"
+    if lab_of(setup_row, "target_") is not None:
+        facts += [
+            ("Target", _lab_line(setup_row, "target_")),
+            ("Miss", f"target to print {_difference(prediction_row, 'target')}"),
+        ]
+        within += " of the target"
+    facts.append(("Chance", f"{chance(known(prediction_row, 'p_in_tolerance'))} of being {within}"))
+    for heading, words in facts:
+        first = f"  {heading:<10}"
+        lines += textwrap.wrap(words, width, initial_indent=first, subsequent_indent=indent) or [
+            first
+        ]
+    return "\n".join(lines)
+
+
+def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
+    lab = lab_of(row, prefix)
+    if lab is None:
+        return "-"
+    cells = []
+    for channel, value in zip("Lab", lab, strict=True):
+        sd = None if prefix else known(row, channel + "_sd")
+        band = "" if sd is None else f" +- {number(BAND90 * sd)}"
+        cells.append(f"{channel} {number(value):>6}{band:<9}")
+    return ("".join(cells) + note).rstrip()
+
+
+def _difference(row: Mapping, prefix: str) -> str:
+    return f"{number(known(row, prefix + '_dE00'))} dE00, 90 % {interval(row, prefix)}"
