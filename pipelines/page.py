@@ -15,6 +15,7 @@ from learn.colorimetry import in_srgb_gamut, srgb_hex, viewing
 from learn.shop import ShopSettings
 from pipelines import drawing
 from pipelines.drawing import Colour
+from pipelines.files import write_text
 from pipelines.page_style import STYLE
 from pipelines.wording import BAND90, VERDICTS, chance, count, interval, known, number, setup_words
 
@@ -51,17 +52,14 @@ def write_page(
     if rows:
         parts += [_reading(settings, validation), _overview(rows)]
         end = drawing.strip_end(max(_largest_difference(row) for row in rows))
-        parts += [_legend(), *(_card(row, end) for row in rows)]
+        parts += [_card(row, end) for row in rows]
     else:
         parts.append(
             "<p>There is no set-up in this run, so nothing was predicted. Put one row per set-up "
             "into the table of set-ups and predict again.</p>"
         )
     parts.append(f"{CAUTIONS}</main></body></html>\n")
-    path = Path(path)
-    beside = path.with_name(path.name + ".part")
-    beside.write_text("".join(parts), encoding="utf-8")
-    os.replace(beside, path)
+    write_text(Path(path), "".join(parts))
 
 
 def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSettings) -> list[dict]:
@@ -129,6 +127,7 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
     rule = f"the chance of being in tolerance reaches {100 * settings.confidence:.0f} %"
     if settings.cost_test_print is not None and settings.cost_spoiled_print is not None:
         rule = "a test print would cost more than the spoiled print it may prevent"
+    marks = ", ".join(f"{drawing.key(name)} {name}" for name in COLOURS)
     return (
         "<section class='reading'><div><h2>How to read this page</h2><p>"
         "The swatches touch: bucket, the ink so thick that nothing shows through; print, what "
@@ -137,7 +136,12 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
         "the size of a colour difference. "
         f"A set-up goes straight to production when {rule}; otherwise the reason says whether "
         "a test print will help or the set-up has to change."
-        f"</p></div><div><h2>How far to trust it</h2><p>{_trust(validation)}</p></div></section>"
+        f"</p></div><div><h2>How far to trust it</h2><p>{_trust(validation)}</p></div>"
+        f"<p class='legend'>In the drawings: {marks}; shaded, where 90 % "
+        "of next prints should fall, from the spread of L*, a* and b* each for itself (how they "
+        "move together is not in the table of predictions); dashed, the tolerance. The a*b* plane "
+        "and the L* scale of one set-up share one scale; steps on the dE00 axis shrink to the "
+        "right, so that small differences get the room.</p></section>"
     )
 
 
@@ -194,7 +198,8 @@ def _overview(rows: list[dict]) -> str:
             f"<td class='name'><a href='#s{row['n']}'>{setup}</a><small>{ink} on {garment}</small>"
             f"</td><td><span class='mini'>{colours}</span></td>"
             f"<td>{_with_interval(row, 'shift')}</td>{miss}"
-            f"<td class='one'>{chance(known(row, 'p_in_tolerance'))}</td><td>{_verdict(row)}</td></tr>"
+            f"<td class='one'>{chance(known(row, 'p_in_tolerance'))}</td>"
+            f"<td>{_verdict(row)}</td></tr>"
         )
     return (
         "<section><h2>All set-ups, test prints first</h2><table class='overview'><thead><tr>"
@@ -202,17 +207,6 @@ def _overview(rows: list[dict]) -> str:
         f"<th>Bucket to print, dE00</th>{'<th>Target to print, dE00</th>' if targets else ''}"
         "<th>In tolerance</th><th>Verdict</th></tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table></section>"
-    )
-
-
-def _legend() -> str:
-    marks = ", ".join(f"{drawing.key(name)} {name}" for name in COLOURS)
-    return (
-        f"<section class='legend'><h2>Set-up by set-up</h2><p>In the drawings: {marks}; shaded, "
-        "where 90 % of next prints should fall, from the spread of L*, a* and b* each for itself "
-        "(how they move together is not in the table of predictions); dashed, the tolerance. "
-        "The a*b* plane and the L* scale of one set-up share one scale; steps on the dE00 axis "
-        "shrink to the right, so that small differences get the room.</p></section>"
     )
 
 

@@ -28,12 +28,11 @@ td small{display:block}
 thead th{vertical-align:bottom}
 .overview{margin-bottom:28px}
 .overview tr{border-bottom:1px solid #bdbdbd;break-inside:avoid}
-.overview .name{overflow-wrap:anywhere;min-width:120px}
+.overview .name{overflow-wrap:anywhere;width:28%}
 .overview a{color:inherit;font-weight:600}
 .n{color:#4d4d4d}
 .one{white-space:nowrap}
-.legend{margin-bottom:14px}
-.legend p{max-width:100ch}
+.legend{grid-column:1/-1}
 .mini{display:inline-flex;padding:5px;background:#b4b4b4}
 .mini i{width:26px;height:24px}
 .sign{fill:none;stroke:currentColor;stroke-width:1.6;vertical-align:-3px;margin-right:6px}
@@ -93,16 +92,18 @@ footer ul{padding-left:18px}
  article{padding:12px}
  .swatches{padding:14px 12px 8px}
 }
-@page{margin:12mm}
+@page{margin:10mm}
 @media print{
  html{background:#fff}
- main{max-width:none;padding:0;zoom:.9}
- article{border:1px solid #bdbdbd;margin-bottom:10px;padding:10px 14px}
+ main{max-width:none;padding:0;zoom:.92}
+ article{border:1px solid #bdbdbd;margin-bottom:8px;padding:8px 14px}
  .why{font-size:14px;margin:4px 0 6px}
- .setup{margin-bottom:8px}
+ .setup{margin-bottom:8px;gap:1px 18px}
+ .setup div{display:flex;gap:5px}
+ .setup dt{padding-top:1px}
  .swatches{padding:16px 18px 8px}
- .swatches figure div{height:100px}
+ .swatches figure div{height:80px}
+ .differences{margin-top:20px}
  .colours{flex-basis:280px}
- .legend{break-after:avoid}
 }
 """.strip()
