@@ -1,0 +1,254 @@
+"""From text cells to typed columns; what cannot be read is told cell by cell."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from pipelines.problems import Findings, Problem
+from pipelines.schema import LAB, Column, Table
+from pipelines.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
+
+# ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
+_DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
+_ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
+
+# Instruments give tiny negatives on black by their own noise; fluorescent inks exceed 1.
+_REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 2.0
+_PERCENT = "looks like percent"
+
+
+def known_columns(
+    table: Table, cells: pd.DataFrame, delimiter: str, findings: Findings, file: str
+) -> pd.DataFrame:
+    """Keep the table's own columns, in the order given; tell of missing and unknown ones.
+
+    Decimal commas of a semicolon (or tab) file become points in the columns of numbers; all
+    other cells stay exactly as they are.
+    """
+    names = list(cells.columns)
+    own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
+    for name in names:
+        if name not in own:
+            findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
+    for column in table.columns:
+        if column.present and column.name not in own:
+            findings.problem(
+                file, 1, column.name, "the column is missing", _rename_hint(column, names)
+            )
+    if table.colour:
+        _check_colour_columns(own, findings, file)
+    given = cells[own].copy()
+    if delimiter != ",":
+        for name in own:
+            column = table.column(name)
+            if _is_colour(name) or (column and column.kind in ("number", "whole", "film")):
+                comma = given[name].str.strip().str.fullmatch(_DECIMAL_COMMA)
+                given.loc[comma, name] = given.loc[comma, name].str.replace(",", ".")
+    return given
+
+
+def typed(
+    table: Table, given: pd.DataFrame, file: str, today: date
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Typed frame of all the table's columns (absent ones: not known), and what is wrong.
+
+    The index stays the spreadsheet row. Identifiers and texts are str or None, numbers float64
+    or NaN, dates datetime64 or NaT; a colour table ends with r400 ... r700, L, a, b.
+    """
+    text = given.apply(lambda cells: cells.str.strip()).astype(object)
+    empty = pd.Series("", index=given.index, dtype=object)
+    problems: list[Problem] = []
+    columns: dict[str, pd.Series] = {}
+    for column in table.columns:
+        cells = text.get(column.name, empty)
+        if column.filled and column.name in text:  # a missing column is told at the header
+            problems += _flag(file, column.name, cells, cells == "", "is empty", column.do)
+        columns[column.name] = _read(column, cells, file, problems, today)
+    if table.colour:
+        columns |= _read_colour(text, empty, file, problems, today)
+    frame = pd.DataFrame(columns, index=given.index)
+    return frame, sorted(problems, key=lambda problem: problem.row or 0)
+
+
+def shown(cell: str) -> str:
+    """A cell as a message quotes it: on one line, not too long."""
+    line = " ".join(cell.split())
+    return f'"{line[:40]}..."' if len(line) > 40 else f'"{line}"'
+
+
+def _is_colour(name: str) -> bool:
+    return name in ("L", "a", "b") or wavelength_nm(name) is not None
+
+
+def _rename_hint(column: Column, names: list[str]) -> str:
+    plain = column.name.casefold().replace("_", "")
+    for name in names:
+        if name.casefold().replace("_", "").replace(" ", "") == plain:
+            return f'rename "{name}" to {column.name}'
+    if column.filled:
+        return "add it"
+    return "add it, with empty cells where it is not known"
+
+
+def _check_colour_columns(own: list[str], findings: Findings, file: str) -> None:
+    lab = [name for name in ("L", "a", "b") if name in own]
+    wavelengths = wavelengths_in(own)
+    if 0 < len(lab) < 3:
+        missing = ", ".join(name for name in ("L", "a", "b") if name not in lab)
+        what = f"the column is missing beside {' and '.join(lab)}"
+        findings.problem(file, 1, missing, what, "add it, or take L, a and b out")
+    if wavelengths and (gap := gap_in(wavelengths)):
+        do = "give r400, r410 ... r700 (10 nm steps; 5 or 20 nm and a wider range are read too)"
+        findings.problem(file, 1, None, gap, do)
+    if not lab and not wavelengths:
+        what = "no colour columns"
+        findings.problem(file, 1, None, what, "add L, a, b or a spectrum r400, r410 ... r700")
+
+
+def _flag(
+    file: str, column: str | None, cells: pd.Series, wrong: pd.Series, what: str, do: str
+) -> list[Problem]:
+    return [
+        Problem(file, int(row), column, what.format(cell=shown(cell)), do)
+        for row, cell in cells[wrong].items()
+    ]
+
+
+def _read(
+    column: Column, cells: pd.Series, file: str, problems: list[Problem], today: date
+) -> pd.Series:
+    match column.kind:
+        case "text":
+            return cells.where(cells != "", None)
+        case "choice":
+            return _read_choice(column, cells, file, problems)
+        case "date":
+            return _read_date(column, cells, file, problems, today)
+        case "film":
+            bucket = cells.str.lower() == "bucket"
+            films = _read_number(column, cells.mask(bucket, ""), file, problems)
+            return films.mask(bucket, np.inf)
+        case _:
+            return _read_number(column, cells, file, problems)
+
+
+def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
+    plain = cells.str.replace(_MINUS, "-")
+    readable = plain.str.fullmatch(_NUMBER).astype(bool)
+    numbers = pd.to_numeric(plain.where(readable), errors="coerce").astype(float)
+    comma = cells.str.fullmatch(_DECIMAL_COMMA).astype(bool)
+    do = "write a number with a decimal point, or leave the cell empty"
+    if column.filled:
+        do = "write a number with a decimal point"
+    unreadable = (cells != "") & ~readable
+    what = "{cell} has a decimal comma in a comma-separated file"
+    problems += _flag(file, column.name, cells, unreadable & comma, what, do)
+    what = "{cell} is not a number"
+    problems += _flag(file, column.name, cells, unreadable & ~comma, what, do)
+    if column.kind == "whole":
+        broken = numbers.notna() & (numbers % 1 != 0)
+        what = "{cell} is not a whole number"
+        problems += _flag(file, column.name, cells, broken, what, column.do)
+        numbers = numbers.mask(broken)
+    low = -np.inf if column.low is None else column.low
+    high = np.inf if column.high is None else column.high
+    outside = numbers.notna() & ~numbers.between(low, high)
+    what = f"{{cell}} is outside {low:g} to {high:g}"
+    problems += _flag(file, column.name, cells, outside, what, column.do)
+    return numbers.mask(outside)
+
+
+def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
+    plain = cells.str.lower().str.replace(r"[\s-]+", "_", regex=True)
+    known = plain.isin(column.choices)
+    what = "{cell} is none of " + ", ".join(column.choices)
+    do = f"write one of them{'' if column.filled else ', or leave the cell empty'}"
+    problems += _flag(file, column.name, cells, (cells != "") & ~known, what, do)
+    return plain.where(known, None)
+
+
+def _read_date(
+    column: Column, cells: pd.Series, file: str, problems: list[Problem], today: date
+) -> pd.Series:
+    readable = cells.str.fullmatch(_ISO_DATE).astype(bool)
+    dates = pd.to_datetime(cells.where(readable), format="ISO8601", errors="coerce")
+    do = "write it as 2026-03-31"
+    what = "{cell} is not a date"
+    problems += _flag(file, column.name, cells, (cells != "") & dates.isna(), what, do)
+    last = pd.Timestamp(today + timedelta(days=366))
+    outside = dates.notna() & ~dates.between(pd.Timestamp(1950, 1, 1), last)
+    what = "{cell} is not a date a print can have"
+    problems += _flag(file, column.name, cells, outside, what, do)
+    return dates.mask(outside).astype("datetime64[ns]")
+
+
+def _read_colour(
+    text: pd.DataFrame, empty: pd.Series, file: str, problems: list[Problem], today: date
+) -> dict[str, pd.Series]:
+    """Spectrum and Lab of each row; a row must have at least one of them, whole."""
+    lab_cells = {column.name: text.get(column.name, empty) for column in LAB}
+    lab = {c.name: _read(c, lab_cells[c.name], file, problems, today) for c in LAB}
+    filled = pd.DataFrame(lab_cells) != ""
+    if not set(lab_cells) <= set(text.columns):  # told at the header, if they are needed
+        filled[:] = False
+    part = filled.any(axis=1) & ~filled.all(axis=1)
+    what = "one of L, a, b is filled and another is empty"
+    problems += _flag(file, None, empty, part, what, "fill in all three or none")
+
+    spectra, has_spectrum = _read_spectra(text, empty, file, problems)
+    bare = ~has_spectrum & ~filled.any(axis=1)
+    bare &= set(lab_cells) <= set(text.columns) or not gap_in(wavelengths_in(text.columns))
+    what = "has no colour"
+    problems += _flag(file, None, empty, bare, what, "give L, a, b or a spectrum, or drop the row")
+    return spectra | lab
+
+
+def _read_spectra(
+    text: pd.DataFrame, empty: pd.Series, file: str, problems: list[Problem]
+) -> tuple[dict[str, pd.Series], pd.Series]:
+    wavelengths = wavelengths_in(text.columns)
+    nothing = pd.Series(False, index=text.index)
+    if gap_in(wavelengths):  # told once, at the header
+        return dict.fromkeys(SPECTRUM, empty.map(lambda _: np.nan).astype(float)), nothing
+    names = [f"r{nm}" for nm in wavelengths]
+    cells = text[names]
+    filled = (cells != "").any(axis=1)
+    plain = cells.apply(lambda c: c.str.replace(_MINUS, "-"))
+    readable = plain.apply(lambda c: c.str.fullmatch(_NUMBER).astype(bool))
+    numbers = plain.where(readable).apply(pd.to_numeric, errors="coerce").astype(float)
+
+    # One finding a row: a shifted or wrongly scaled spectrum is one mistake, not 31.
+    unreadable = (cells != "") & ~readable
+    percent = filled & (numbers.max(axis=1) > _REFLECTANCE_HIGH)
+    negative = numbers.lt(_REFLECTANCE_LOW)
+    resampled = resample(wavelengths, numbers.to_numpy())
+    holes = filled & pd.Series(np.isnan(resampled).any(axis=1), index=text.index)
+    holes &= ~unreadable.any(axis=1)
+    for row, name in unreadable.loc[unreadable.any(axis=1)].idxmax(axis=1).items():
+        what = f"{shown(cells.loc[row, name])} is not a number"
+        problems.append(Problem(file, int(row), name, what, "write a reflectance factor, 0 to 1"))
+    if percent.sum() * 2 > filled.sum() > 0:
+        row, most = int(numbers.max(axis=1).idxmax()), numbers.max().max()
+        what = f"the spectra go up to {most:g} and {_PERCENT}"
+        do = "divide them by 100: a reflectance factor lies in 0 to 1"
+        problems.append(Problem(file, None, f"{names[0]} to {names[-1]}", what, do))
+    else:
+        for row, name in numbers[percent].idxmax(axis=1).items():
+            what = f"{shown(cells.loc[row, name])} is too high and {_PERCENT}"
+            do = "divide the row by 100: a reflectance factor lies in 0 to 1"
+            problems.append(Problem(file, int(row), name, what, do))
+    for row, name in negative[negative.any(axis=1)].idxmax(axis=1).items():
+        what = f"{shown(cells.loc[row, name])} is a negative reflectance"
+        problems.append(Problem(file, int(row), name, what, "measure again or clear the spectrum"))
+    for row, name in (cells[holes] == "").idxmax(axis=1).items():
+        what = "is empty in a spectrum that is otherwise filled"
+        problems.append(Problem(file, int(row), name, what, "fill the gap or clear the spectrum"))
+
+    resampled[(percent | negative.any(axis=1)).to_numpy()] = np.nan
+    frame = pd.DataFrame(np.maximum(resampled, 0.0), index=text.index, columns=SPECTRUM)
+    return {name: frame[name] for name in SPECTRUM}, filled

@@ -1,0 +1,126 @@
+"""Checks that need more than one cell: keys, references, units, what a print can be."""
+
+from __future__ import annotations
+
+import difflib
+
+import numpy as np
+import pandas as pd
+
+from pipelines.problems import Findings, Problem
+from pipelines.schema import Table
+
+
+def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings) -> None:
+    """A key stands in one row only; a key described twice differently is a contradiction."""
+    if table.key is None:
+        return
+    keys = frame[table.key].dropna()
+    for row, key in keys[keys.duplicated()].items():
+        first = keys.index[keys == key][0]
+        one, other = frame.loc[first], frame.loc[row]
+        differs = ~((one == other) | (one.isna() & other.isna()))
+        what = f'"{key}" stands in row {first} already'
+        if differs.any():
+            what += f", with another {differs.index[differs][0]}"
+        findings.problem(file, int(row), table.key, what, "keep one row a key")
+
+
+def check_references(
+    table: Table, frame: pd.DataFrame, known: dict[str, list[str]], file: str
+) -> list[Problem]:
+    """Every identifier must be found in the table it refers to.
+
+    ``known`` holds the identifiers of each table that could be read; others are not checked.
+    """
+    problems = []
+    for column in table.columns:
+        if column.refers_to is None or column.refers_to not in known:
+            continue
+        cells, there = frame[column.name], known[column.refers_to]
+        for row, cell in cells[cells.notna() & ~cells.isin(there)].items():
+            close = difflib.get_close_matches(cell, there, n=1)
+            do = f"add it to {column.refers_to}.csv or correct the cell"
+            if close:
+                do += f' (is "{close[0]}" meant?)'
+            what = f'"{cell}" is not in {column.refers_to}.csv'
+            problems.append(Problem(file, int(row), column.name, what, do))
+    return problems
+
+
+def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
+    """What no press can do: more flashes than gaps between strokes, half an underbase."""
+    problems = []
+
+    def flag(wrong: pd.Series, column: str, what: str, do: str) -> None:
+        for row in frame.index[wrong]:
+            problems.append(Problem(file, int(row), column, what, do))
+
+    strokes, flashes = frame["strokes"], frame["flash_count"]
+    for row in frame.index[flashes > strokes - 1]:
+        what = f"{flashes[row]:g} flashes do not fit between {strokes[row]:g} strokes"
+        do = "count the flashes between strokes of the top ink only: at most strokes - 1"
+        problems.append(Problem(file, int(row), "flash_count", what, do))
+    what = "is empty, with more than one stroke"
+    flag(flashes.isna() & (strokes > 1), "flash_count", what, "write 0 for none")
+
+    base = frame["underbase_ink_id"].notna()
+    parts = ("underbase_mesh_id", "underbase_strokes")
+    for column in parts:
+        what = "is empty although an underbase ink is named"
+        flag(base & frame[column].isna(), column, what, "fill it in")
+    what = "is empty although an underbase mesh or stroke count is given"
+    do = "name the underbase ink, or clear the other two"
+    flag(~base & frame[list(parts)].notna().any(axis=1), "underbase_ink_id", what, do)
+    return problems
+
+
+def check_targets(frame: pd.DataFrame, file: str) -> list[Problem]:
+    """A target colour is whole or absent."""
+    filled = frame[["target_L", "target_a", "target_b"]].notna()
+    part = filled.any(axis=1) & ~filled.all(axis=1)
+    what, do = "one of target_L, target_a, target_b is missing", "fill in all three or none"
+    return [Problem(file, int(row), None, what, do) for row in frame.index[part]]
+
+
+def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
+    """Recognise a count per inch in the column of counts per centimetre, and woven nonsense.
+
+    A thread thicker than the pitch cannot be woven; under 10 % open area no ink passes, and
+    nobody weaves above 200 threads per cm (common practice, no source). Where the sheet gives
+    the opening as well, the reading that agrees with pitch = opening + thread wins.
+    """
+    count, thread, opening = frame["threads_per_cm"], frame["thread_um"], frame["opening_um"]
+    as_cm, as_inch = 1e4 / count - thread, 2.54e4 / count - thread  # opening, um
+    open_cm = np.sign(as_cm) * (as_cm / (as_cm + thread)) ** 2
+    open_inch = np.sign(as_inch) * (as_inch / (as_inch + thread)) ** 2
+    fits_cm = np.abs(as_cm - opening) / opening
+    fits_inch = np.abs(as_inch - opening) / opening
+    inch = (
+        (count > 200)
+        | ((open_cm < 0.10) & (open_inch >= 0.10))
+        | ((fits_inch < 0.15) & (fits_cm > 0.40))
+    )
+    solid = (open_cm < 0) & ~inch
+    problems = []
+    for row in frame.index[inch]:
+        what = f"{count[row]:g} looks like threads per inch"
+        if thread[row] > 0:
+            what = f"{count[row]:g} with a thread of {thread[row]:g} um looks like threads per inch"
+        do = f"divide it by 2.54 ({count[row] / 2.54:.0f} per cm)"
+        problems.append(Problem(file, int(row), "threads_per_cm", what, do))
+    for row in frame.index[solid]:
+        what = f"a thread of {thread[row]:g} um leaves no opening at {count[row]:g} threads per cm"
+        problems.append(
+            Problem(file, int(row), "thread_um", what, "check both on the mesh maker's sheet")
+        )
+    return problems
+
+
+def dates_in_another_order(given: pd.DataFrame, faults: list[Problem]) -> bool:
+    """True when no filled date of three or more could be read: a way of writing, not a slip."""
+    if "printed_on" not in given:
+        return False
+    filled = int((given["printed_on"].str.strip() != "").sum())
+    unread = sum(f.column == "printed_on" and f.what.endswith("is not a date") for f in faults)
+    return filled >= 3 and unread == filled

@@ -1,0 +1,237 @@
+"""The command line: one parser, one dispatch, one place where errors become sentences."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+from pipelines.options import SETUP_OPTIONS
+from pipelines.problems import UserError
+
+if TYPE_CHECKING:
+    from pipelines.workspace import Workspace
+
+# The commands themselves are imported when run: `--help` should not wait for numpy.
+
+ABOUT = """\
+Predicts how a garment screen print will look before it is printed: its colour with 90 % bands,
+how far it moves from the ink in the bucket, and whether a test print is needed first. It learns
+from the shop's own measured prints.
+"""
+STEPS = """\
+The usual order:
+  strikeoff import tables/                 check the shop's tables and take them in
+  strikeoff learn                          learn from its print history
+  strikeoff predict jobs.csv --out answers.csv --page answers.html
+Try it on an invented shop first:
+  strikeoff demo
+
+Things lie in a workspace: datasets/SHOP/ and models/SHOP/ under the current folder, or under
+--workspace FOLDER, or under the folder named by STRIKEOFF_WORKSPACE. With one shop in the
+workspace its name need not be typed.
+"""
+IMPORT = """\
+TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
+shop.toml. Everything is checked before anything is changed. A print that cannot be right is set
+aside with the reason and kept; a table that cannot be used refuses the whole import, with every
+problem told by file, row and column.
+"""
+LEARN = """\
+Fits the physics of film and ink to the print history, learns what is left over, checks itself on
+jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
+"""
+PREDICT = """\
+Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
+print_id, and if wanted target_L, target_a, target_b and tolerance_dE00), or one set-up by options.
+"""
+EXPORT = """\
+Writes the tables exactly as they were imported, prints that were set aside among them.
+"""
+DEMO = """\
+Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
+jobs and writes a page to look at. Takes a minute or two.
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise UserError(f"{message}; see {self.prog} --help.")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    parser = _Parser(
+        prog="strikeoff",
+        description=ABOUT,
+        epilog=STEPS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"strikeoff {_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+
+    _command(commands, "demo", "the whole job on an invented shop", DEMO, ["strikeoff demo"])
+
+    add = _command(
+        commands,
+        "import",
+        "take in a shop's tables",
+        IMPORT,
+        ["strikeoff import tables/", "strikeoff import tables/ --shop north-street --strict"],
+    )
+    add.add_argument("tables_dir", metavar="TABLES_DIR", type=Path, help="folder of the tables")
+    _shop(add)
+    add.add_argument(
+        "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
+    )
+
+    add = _command(commands, "learn", "learn from the print history", LEARN, ["strikeoff learn"])
+    _shop(add)
+
+    add = _command(
+        commands,
+        "predict",
+        "colour, bands and verdict for set-ups",
+        PREDICT,
+        [
+            "strikeoff predict jobs.csv --out answers.csv --page answers.html",
+            "strikeoff predict --ink red-032 --substrate tee-black --mesh 43-80 --strokes 2 \\",
+            "    --flashes 1 --underbase-ink white --underbase-mesh 43-80 --target 45.2,62,38",
+        ],
+    )
+    add.add_argument("setups", metavar="SETUPS.csv", nargs="?", type=Path, help="file of set-ups")
+    add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
+    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    _shop(add)
+    one = add.add_argument_group("one set-up by options")
+    for option, (column, help_text) in SETUP_OPTIONS.items():
+        one.add_argument(option, dest=f"setup_{column}", metavar="VALUE", help=help_text)
+    one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
+
+    add = _command(
+        commands, "export", "the tables as CSV again", EXPORT, ["strikeoff export backup/"]
+    )
+    add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
+    _shop(add)
+    add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command: 0 when done, 2 for a user's mistake, 130 when interrupted."""
+    try:
+        parser = build_parser()
+        args = parser.parse_args(argv)
+        if args.command is None:
+            parser.print_help(sys.stderr)
+            return 2
+        return _dispatch(args)
+    except UserError as error:
+        print(f"strikeoff: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("strikeoff: interrupted; nothing half-done is left behind.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # the reader of a pipe has left: nothing more to say to it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        why = error.strerror or str(error)
+        print(f"strikeoff: {where}{why}; check the path and its rights.", file=sys.stderr)
+        return 2
+    except SystemExit as done:  # --help and --version
+        return int(done.code or 0)
+
+
+def run() -> NoReturn:
+    """The installed command."""
+    for stream in (sys.stdout, sys.stderr):
+        stream.reconfigure(errors="replace")  # a name the terminal cannot show stops nothing
+    sys.exit(main())
+
+
+def _dispatch(args: argparse.Namespace) -> int:
+    from pipelines.workspace import Workspace
+
+    workspace = Workspace.find(args.workspace)
+    match args.command:
+        case "demo":
+            from pipelines.commands.demo import demo
+
+            return demo(workspace=workspace)
+        case "import":
+            from pipelines.commands.import_tables import import_tables
+
+            return import_tables(
+                args.tables_dir, workspace=workspace, shop=args.shop, strict=args.strict
+            )
+        case "learn":
+            from pipelines.commands.learn import learn
+
+            return learn(workspace=workspace, shop=args.shop)
+        case "predict":
+            return _predict(args, workspace)
+        case _:
+            from pipelines.commands.export import export
+
+            return export(args.folder, workspace=workspace, shop=args.shop, force=args.force)
+
+
+def _predict(args: argparse.Namespace, workspace: Workspace) -> int:
+    from pipelines.commands.predict import predict_file, predict_one
+
+    prefix = "setup_"
+    cells = {
+        name.removeprefix(prefix): value
+        for name, value in vars(args).items()
+        if name.startswith(prefix) and value is not None
+    }
+    common = {"page": args.page, "workspace": workspace, "shop": args.shop}
+    if args.setups is None:
+        if not cells:
+            raise UserError("Give a file of set-ups or one set-up by options; see predict --help.")
+        return predict_one(cells, target=args.target, out=args.out, **common)
+    if cells or args.target:
+        raise UserError("Give either a file of set-ups or one set-up by options, not both.")
+    if args.out is None:
+        raise UserError("Say where the predictions go, with --out FILE.csv.")
+    return predict_file(args.setups, out=args.out, **common)
+
+
+def _command(
+    commands: argparse._SubParsersAction, name: str, short: str, text: str, examples: list[str]
+) -> argparse.ArgumentParser:
+    epilog = "Example:\n" + "\n".join(f"  {line}" for line in examples)
+    parser = commands.add_parser(
+        name,
+        help=short,
+        description=text,
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument(
+        "--workspace", metavar="FOLDER", help="the workspace (default: the current folder)"
+    )
+    return parser
+
+
+def _shop(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--shop", metavar="NAME", help="which shop, if there are several")
+
+
+def _version() -> str:
+    try:
+        return version("strikeoff")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,1 @@
+"""One command a file: plain functions with typed arguments that return an exit code."""

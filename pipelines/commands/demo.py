@@ -1,0 +1,67 @@
+"""``strikeoff demo``: the whole job on an invented shop, from tables to the page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines import store
+from pipelines.commands import predict
+from pipelines.commands.import_tables import import_tables
+from pipelines.commands.learn import learn
+from pipelines.problems import Findings, UserError
+from pipelines.progress import Progress
+from pipelines.settings import FILE, read_settings
+from pipelines.tables import read_setups, to_shop
+from pipelines.workspace import Workspace
+
+SHOP = "demo"
+
+
+def demo(*, workspace: Workspace) -> int:
+    """Import the demo shop, learn, predict next week's jobs, write the page, say where it is."""
+    progress = Progress()
+    source = demo_folder()
+    _refuse_to_replace_a_real_shop(workspace, source / "tables")
+    progress("reading the tables of the invented demo shop")
+    import_tables(source / "tables", workspace=workspace, shop=SHOP)
+    learn(workspace=workspace, shop=SHOP, progress=progress)
+
+    progress("predicting next week's jobs")
+    opened = predict.open_model(workspace, SHOP)
+    setups, _ = read_setups(source / "next_week.csv", opened.known)
+    predictions = opened.predict(setups)
+    reports = workspace.reports(SHOP)
+    predict.write_predictions(reports / "next-week.csv", predictions)
+    page = reports / "next-week.html"
+    predict.write_page(page, predictions, setups, opened)
+    progress("finished")
+    print()
+    print(predict.verdict_table(predictions))
+    print(predict.summary(predictions))
+    print(f"Why, with swatches and bands: open {page.resolve()}")
+    print(f"The same as a table: {(reports / 'next-week.csv').resolve()}")
+    return 0
+
+
+def demo_folder() -> Path:
+    """Where the demo shop lies: in the checkout, else in the installed package."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package.parent / "datasets" / "demo", package / "demo_shop"):
+        if (folder / "tables").is_dir() and (folder / "next_week.csv").is_file():
+            return folder
+    raise UserError("The demo shop's tables are missing from this installation; install it again.")
+
+
+def _refuse_to_replace_a_real_shop(workspace: Workspace, tables: Path) -> None:
+    if SHOP not in workspace.shops():
+        return
+    try:
+        there = to_shop(store.read(workspace.database(SHOP))).settings.name
+    except UserError:
+        return  # unreadable: nothing of use is lost
+    text = (tables / FILE).read_text(encoding="utf-8")
+    if there != read_settings(text, SHOP, Findings()).name:
+        raise UserError(
+            f'The workspace {workspace.root.absolute()} has a shop "{SHOP}" of its own, "{there}"; '
+            "run the demo in another folder with --workspace FOLDER."
+        )

@@ -1,0 +1,53 @@
+"""``strikeoff import``: a folder of tables into the shop's database."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines import store
+from pipelines.problems import Findings, UserError
+from pipelines.progress import counted, tell
+from pipelines.settings import FILE, read_settings
+from pipelines.tables import read_folder, to_shop
+from pipelines.workspace import Workspace, checked_name, name_from
+
+
+def import_tables(
+    tables_dir: Path, *, workspace: Workspace, shop: str | None = None, strict: bool = False
+) -> int:
+    """Check every table, then replace the shop's database by them."""
+    name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
+    checked = read_folder(tables_dir, name=name, strict=strict)
+    tell(checked.warnings)
+    store.save(checked.given, workspace.database(name))
+
+    frames = checked.shop
+    print(
+        f"Imported shop {name}: {counted(len(frames.inks), 'ink')}, "
+        f"{counted(len(frames.substrates), 'substrate')}, "
+        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
+        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
+    )
+    rows = checked.given.set_aside
+    if rows:
+        print(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
+        ids = checked.given.tables["prints"]["print_id"].str.strip()
+        for row, reason in rows.items():
+            print(f"  prints.csv, row {row}, {ids[row] or '(no id)'}: {reason}")
+    return 0
+
+
+def _shop_of(tables_dir: Path, workspace: Workspace) -> str:
+    """The shop imported before under the name these tables give, else a folder name from it."""
+    text = None
+    if (tables_dir / FILE).is_file():
+        text = (tables_dir / FILE).read_text(encoding="utf-8-sig", errors="replace")
+    # What is wrong in the file is told when all tables are read.
+    title = read_settings(text, tables_dir.resolve().name, Findings()).name
+    for shop in workspace.shops():
+        try:
+            if to_shop(store.read(workspace.database(shop))).settings.name == title:
+                return shop
+        except UserError:
+            continue
+    return name_from(title)

@@ -1,0 +1,80 @@
+"""``strikeoff learn``: fit the model to the shop's history, check it, store a new version."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipelines import models, store
+from pipelines.progress import Progress, counted
+from pipelines.schema import SHOP_TABLES
+from pipelines.tables import identifiers, to_shop
+from pipelines.workspace import Workspace
+
+SHOWN_SET_ASIDE = 20
+
+
+def learn(
+    *, workspace: Workspace, shop: str | None = None, progress: Progress | None = None
+) -> int:
+    """Learn from the imported tables and print how the model did on jobs held back."""
+    progress = progress or Progress()
+    name = workspace.pick(shop)
+    given = store.read(workspace.database(name))
+    data = to_shop(given)
+    progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
+    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
+
+    model = ShiftModel()
+    model.fit(data, progress=progress)
+    arrays, meta = model.to_state()
+    set_aside = model.set_aside_.to_dict("records")
+    facts = {
+        "data_sha256": models.fingerprint(given),
+        "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
+        "set_aside_on_import": len(given.set_aside),
+        "set_aside": set_aside,
+        "known": identifiers(data),
+        "validation": model.validation_,
+    }
+    version = models.save(workspace.models(name), arrays, meta, facts)
+    progress("done")
+    for line in report(model.validation_):
+        print(line)
+    if set_aside:
+        print(f"{counted(len(set_aside), 'print')} set aside as gross errors:")
+        for record in set_aside[:SHOWN_SET_ASIDE]:
+            print(f"  {record['print_id']}: {record['reason']}")
+        if len(set_aside) > SHOWN_SET_ASIDE:
+            print(f"  and {len(set_aside) - SHOWN_SET_ASIDE} more, listed in {models.FACTS}")
+    print(f"Stored as version {version} in {workspace.models(name) / version}.")
+    return 0
+
+
+def report(validation: Mapping[str, object]) -> list[str]:
+    """How the model did on held-out jobs, in a few lines."""
+
+    def number(key: str) -> float | None:
+        value = validation.get(key)
+        return float(value) if isinstance(value, int | float) and value == value else None
+
+    if number("median_dE00") is None:
+        return ["Too few prints to hold any back: how good the model is has not been measured."]
+    lines = ["Prints of held-out jobs, median dE00 from predicted to measured:"]
+    if number("n_prints") and number("n_jobs"):
+        lines[0] = (
+            f"{counted(int(number('n_prints')), 'print')} of "
+            f"{counted(int(number('n_jobs')), 'job')}, each job predicted without it; "
+            "median dE00 from predicted to measured:"
+        )
+    for label, key in (
+        ("physics and learning", "median_dE00"),
+        ("physics alone", "physics_median_dE00"),
+        ("nearest past print", "nearest_median_dE00"),
+    ):
+        if (value := number(key)) is not None:
+            lines.append(f"  {label:<22}{value:5.2f}")
+    if (coverage := number("coverage90")) is not None:
+        lines.append(
+            f"The 90 % bands of L, a, b held {100 * coverage:.0f} % of the measured values."
+        )
+    return lines

@@ -1,0 +1,204 @@
+"""``strikeoff predict``: colour, bands and the test-print verdict for set-ups not printed yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from learn.shop import Shop
+from pipelines import csvfile, models, store
+from pipelines.files import write_text
+from pipelines.options import SETUP_OPTIONS
+from pipelines.problems import InputProblems, Problem, UserError
+from pipelines.progress import counted, tell
+from pipelines.schema import PREDICTION_COLUMNS
+from pipelines.tables import check_setups, identifiers, read_setups, to_shop
+from pipelines.wording import VERDICTS, chance, interval, number, summary_block
+from pipelines.workspace import Workspace
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+COMMAND_LINE = "the command line"
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A shop and its current model, ready to predict."""
+
+    shop: Shop
+    model: ShiftModel
+    version: str
+    validation: dict
+    known: dict[str, list[str]]
+    notes: list[str]
+
+    def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Predictions, one row a set-up in the order given."""
+        return self.model.predict(setups)[PREDICTION_COLUMNS]
+
+
+def predict_file(
+    setups_csv: Path,
+    *,
+    out: Path,
+    page: Path | None = None,
+    workspace: Workspace,
+    shop: str | None = None,
+) -> int:
+    """Predict every set-up of a file into a CSV file and, if wanted, a page to look at."""
+    for written in filter(None, (out, page)):
+        if written.resolve() == setups_csv.resolve():
+            raise UserError(f"{written}: this is the file of set-ups; write to another one.")
+        if written.is_dir():
+            raise UserError(f"{written}: is a folder; name a file to write.")
+    opened = open_model(workspace, workspace.pick(shop))
+    setups, warnings = read_setups(setups_csv, opened.known)
+    tell(warnings + opened.notes)
+    predictions = opened.predict(setups)
+    write_predictions(out, predictions)
+    print(summary(predictions))
+    print(f"Predictions are in {out}.")
+    if page is not None:
+        write_page(page, predictions, setups, opened)
+        print(f"The page is {page}.")
+    return 0
+
+
+def predict_one(
+    cells: dict[str, str],
+    *,
+    target: str | None = None,
+    out: Path | None = None,
+    page: Path | None = None,
+    workspace: Workspace,
+    shop: str | None = None,
+) -> int:
+    """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
+    opened = open_model(workspace, workspace.pick(shop))
+    cells = {"setup_id": "this set-up", **cells, **_target_cells(target)}
+    cells.setdefault("underbase_strokes", "1" if "underbase_ink_id" in cells else "")
+    try:
+        given = pd.DataFrame([cells], index=[2], dtype=object)
+        setups = check_setups(given, opened.known, COMMAND_LINE)
+    except InputProblems as error:
+        raise InputProblems([_by_option(problem) for problem in error.problems]) from None
+    tell(opened.notes)
+    predictions = opened.predict(setups)
+    named = with_names(setups, opened.shop)
+    named["tolerance_dE00"] = named["tolerance_dE00"].fillna(opened.shop.settings.tolerance_dE00)
+    print(summary_block(predictions.iloc[0], named.iloc[0]))
+    if out is not None:
+        write_predictions(out, predictions)
+        print(f"The prediction is in {out}.")
+    if page is not None:
+        write_page(page, predictions, setups, opened)
+        print(f"The page is {page}.")
+    return 0
+
+
+def open_model(workspace: Workspace, shop_name: str) -> Opened:
+    """The shop and its current model.
+
+    Raises UserError when there is no model, or it is damaged.
+    """
+    stored = models.load(workspace.models(shop_name))
+    given = store.read(workspace.database(shop_name))
+    shop = to_shop(given)
+    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
+
+    try:
+        model = ShiftModel.from_state(stored.arrays, stored.meta)
+        known, validation = stored.facts["known"], stored.facts["validation"]
+    except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        folder = workspace.models(shop_name) / stored.version
+        message = f"{folder}: does not hold a model this version can read; {models.AGAIN}."
+        raise UserError(message) from error
+    notes = []
+    if stored.facts.get("data_sha256") != models.fingerprint(given):
+        notes.append("the tables have changed since this model learnt; run strikeoff learn.")
+        # Only what both know can be predicted: the model from then, the tables of now.
+        now = identifiers(shop)
+        known = {name: [i for i in ids if i in set(now[name])] for name, ids in known.items()}
+    return Opened(shop, model, stored.version, validation, known, notes)
+
+
+def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
+    """The Predictions table as CSV: four decimals, what is not known empty."""
+    columns = {
+        name: cells.map(lambda cell: "" if pd.isna(cell) else f"{cell:.4f}")
+        if pd.api.types.is_numeric_dtype(cells)
+        else cells.map(lambda cell: "" if pd.isna(cell) else str(cell))
+        for name, cells in predictions.items()
+    }
+    write_text(path, csvfile.to_csv(pd.DataFrame(columns)))
+
+
+def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, opened: Opened) -> None:
+    """The page of one run, with the names of inks and garments written out."""
+    from pipelines.page import write_page as draw  # pulls in the colour tables
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draw(
+        path,
+        predictions,
+        with_names(setups, opened.shop),
+        shop_name=opened.shop.settings.name,
+        model_version=opened.version,
+        settings=opened.shop.settings,
+        validation=opened.validation,
+    )
+
+
+def with_names(setups: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    """Set-ups with what the shop calls its inks and garments beside their identifiers."""
+    inks = shop.inks.set_index("ink_id")["ink_name"]
+    garments = shop.substrates.set_index("substrate_id")
+    return setups.assign(
+        ink_name=setups["ink_id"].map(inks),
+        underbase_ink_name=setups["underbase_ink_id"].map(inks),
+        colour_name=setups["substrate_id"].map(garments["colour_name"]),
+        fibre=setups["substrate_id"].map(garments["fibre"]),
+    )
+
+
+def summary(predictions: pd.DataFrame) -> str:
+    """One line: how many go straight on, how many want a test print."""
+    tests = int((predictions["test_print"] == "yes").sum())
+    return (
+        f"{counted(len(predictions), 'set-up')}: {len(predictions) - tests} straight to "
+        f"production, {tests} with a test print first."
+    )
+
+
+def verdict_table(predictions: pd.DataFrame) -> str:
+    """A line a set-up: verdict, chance of being in tolerance, shift from the bucket."""
+    width = max(6, *predictions["setup_id"].astype(str).str.len())
+    lines = [f"{'set-up':<{width}}  {'verdict':<22}  {'in tolerance':<12}  bucket to print, dE00"]
+    for row in predictions.to_dict("records"):
+        shift = f"{number(row['shift_dE00'])} ({interval(row, 'shift')})"
+        verdict = VERDICTS[row["test_print"]]
+        odds = chance(row["p_in_tolerance"])
+        lines.append(f"{row['setup_id']:<{width}}  {verdict:<22}  {odds:<12}  {shift}")
+    return "\n".join(lines)
+
+
+def _target_cells(target: str | None) -> dict[str, str]:
+    if target is None:
+        return {}
+    parts = [part.strip() for part in target.replace(";", ",").split(",")]
+    if len(parts) != 3:
+        raise UserError(f'--target "{target}": give L, a and b as 52.3,48.1,20.5.')
+    return dict(zip(("target_L", "target_a", "target_b"), parts, strict=True))
+
+
+def _by_option(problem: Problem) -> Problem:
+    """The same problem, speaking of the option instead of the column."""
+    option = {column: option for option, (column, _) in SETUP_OPTIONS.items()}
+    name = option.get(problem.column, problem.column)
+    if problem.column and problem.column.startswith("target_"):
+        name = "--target"
+    return Problem(f"{name}" if name else COMMAND_LINE, None, None, problem.what, problem.do)

@@ -1,0 +1,28 @@
+"""Files are written beside and then renamed, so that nobody ever meets half a file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def beside(path: Path) -> Iterator[Path]:
+    """Yield a fresh path next to ``path``; on success it takes its place, else it is removed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+    try:
+        yield folder / path.name
+        os.replace(folder / path.name, path)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write UTF-8 text exactly as given (no translation of line ends)."""
+    with beside(path) as fresh:
+        fresh.write_bytes(text.encode("utf-8"))

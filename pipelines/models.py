@@ -1,0 +1,136 @@
+"""Learnt models on disk: ``models/<shop>/0001/`` with arrays and JSON, and which is current.
+
+Loading runs no code from a file: arrays are read with pickling off, the rest is JSON.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import shutil
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipelines import csvfile
+from pipelines.files import write_text
+from pipelines.problems import UserError
+from pipelines.tables import Given
+
+FORMAT = "strikeoff model 1"
+ARRAYS, FACTS, CURRENT = "arrays.npz", "model.json", "CURRENT"
+AGAIN = "run strikeoff learn to make a new one"
+
+
+@dataclass(frozen=True)
+class StoredModel:
+    """One version: the state of the model, and ``facts`` (data, validation, code version)."""
+
+    version: str
+    arrays: dict[str, np.ndarray]
+    meta: dict[str, Any]
+    facts: dict[str, Any]
+
+
+def fingerprint(given: Given) -> str:
+    """SHA-256 over all tables as given: tells whether a model has seen these data."""
+    digest = hashlib.sha256(repr((given.name, given.shop_toml)).encode())
+    for name in sorted(given.tables):
+        digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
+    return digest.hexdigest()
+
+
+def save(
+    folder: Path, arrays: dict[str, np.ndarray], meta: dict[str, Any], facts: dict[str, Any]
+) -> str:
+    """Store a new version under ``folder``, make it the current one, return its name."""
+    folder.mkdir(parents=True, exist_ok=True)
+    stream = io.BytesIO()
+    np.savez_compressed(stream, **{name: _plain(array) for name, array in arrays.items()})
+    everything = {
+        "format": FORMAT,
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "code_version": _code_version(),
+        "arrays_sha256": hashlib.sha256(stream.getvalue()).hexdigest(),
+        "facts": facts,
+        "meta": meta,
+    }
+    text = json.dumps(everything, indent=1, default=_jsonable)
+    fresh = Path(tempfile.mkdtemp(prefix=".new-", dir=folder))
+    try:
+        (fresh / ARRAYS).write_bytes(stream.getvalue())
+        (fresh / FACTS).write_text(text, encoding="utf-8")
+        fresh.chmod(0o755)
+        name = f"{max((int(v) for v in versions(folder)), default=0) + 1:04d}"
+        os.rename(fresh, folder / name)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+    write_text(folder / CURRENT, name + "\n")
+    return name
+
+
+def versions(folder: Path) -> list[str]:
+    """All stored versions, oldest first."""
+    found = [p.name for p in folder.glob("[0-9]*") if p.name.isdigit() and p.is_dir()]
+    return sorted(found, key=int)
+
+
+def load(folder: Path, version_name: str | None = None) -> StoredModel:
+    """The current (or the named) version.
+
+    Raises UserError when there is none, or its files are damaged or not ours.
+    """
+    if version_name is None:
+        try:
+            version_name = (folder / CURRENT).read_text(encoding="utf-8").strip()
+        except FileNotFoundError:
+            raise UserError(f"{folder}: no model has been learnt yet; {AGAIN}.") from None
+        except UnicodeDecodeError:
+            raise UserError(f"{folder / CURRENT}: is damaged; {AGAIN}.") from None
+    if version_name not in versions(folder):
+        raise UserError(f'{folder}: there is no model version "{version_name[:20]}"; {AGAIN}.')
+    path = folder / version_name
+    try:
+        data = (path / ARRAYS).read_bytes()
+        everything = json.loads((path / FACTS).read_text(encoding="utf-8"))
+        if everything.get("format") != FORMAT:
+            raise UserError(
+                f"{path}: was written by another version (format {everything.get('format')!r}, "
+                f"this one reads {FORMAT!r}); {AGAIN}."
+            )
+        if hashlib.sha256(data).hexdigest() != everything["arrays_sha256"]:
+            raise ValueError("checksum")
+        with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+            arrays = {name: stored[name] for name in stored.files}
+        return StoredModel(version_name, arrays, everything["meta"], everything["facts"])
+    except (OSError, ValueError, KeyError, AttributeError, TypeError, zipfile.BadZipFile) as error:
+        raise UserError(f"{path}: the model's files are damaged or missing; {AGAIN}.") from error
+
+
+def _plain(array: np.ndarray) -> np.ndarray:
+    array = np.asarray(array)
+    if array.dtype.hasobject:
+        msg = "a model's arrays hold numbers or fixed-width text, not Python objects"
+        raise TypeError(msg)
+    return array
+
+
+def _jsonable(value: object) -> object:
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    return str(value)
+
+
+def _code_version() -> str:
+    try:
+        return version("strikeoff")
+    except PackageNotFoundError:
+        return "unknown"

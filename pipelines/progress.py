@@ -1,0 +1,27 @@
+"""What a long command tells while it works: lines on stderr with the time that has passed."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+
+class Progress:
+    """Call it with a sentence; each line carries the seconds since it was made."""
+
+    def __init__(self) -> None:
+        self._start = time.monotonic()
+
+    def __call__(self, text: str) -> None:
+        print(f"[{time.monotonic() - self._start:4.0f} s] {text}", file=sys.stderr, flush=True)
+
+
+def tell(sentences: list[str]) -> None:
+    """Warnings: on stderr, one a line."""
+    for sentence in sentences:
+        print(f"note: {sentence}", file=sys.stderr)
+
+
+def counted(number: int, noun: str, plural: str | None = None) -> str:
+    """``1 print``, ``12 prints``."""
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"

@@ -1,0 +1,212 @@
+"""The shop's tables, column by column: the one place that knows names, units and limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["text", "choice", "number", "whole", "date", "film"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. ``present``: it must exist; ``filled``: its cells must not be empty."""
+
+    name: str
+    kind: Kind = "text"
+    present: bool = False
+    filled: bool = False
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+    refers_to: str | None = None  # the table in which this identifier must be found
+    do: str = "correct the cell or leave it empty"
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table; ``colour`` tables also carry a spectrum (``r400`` ...) or ``L, a, b``."""
+
+    name: str
+    columns: tuple[Column, ...]
+    key: str | None = None
+    colour: bool = False
+
+    @property
+    def file(self) -> str:
+        return f"{self.name}.csv"
+
+    def column(self, name: str) -> Column | None:
+        return next((column for column in self.columns if column.name == name), None)
+
+
+def _id(name: str, table: str | None = None, *, needed: bool = False) -> Column:
+    do = "fill it in" if needed else "correct the cell or leave it empty"
+    return Column(name, present=needed, filled=needed, refers_to=table, do=do)
+
+
+LAB = (
+    Column("L", "number", low=0, high=100, do="check the measurement: L* lies in 0 to 100"),
+    Column("a", "number", low=-150, high=150, do="check the measurement: a* lies within 150"),
+    Column("b", "number", low=-150, high=150, do="check the measurement: b* lies within 150"),
+)
+
+INKS = Table(
+    "inks",
+    (
+        _id("ink_id", needed=True),
+        Column("ink_name"),
+        Column(
+            "ink_type",
+            "choice",
+            present=True,
+            choices=("plastisol", "water_based", "discharge", "silicone"),
+        ),
+        Column("role", "choice", present=True, choices=("colour", "underbase")),
+        Column(
+            "solids_vol_pct",
+            "number",
+            low=2,
+            high=100,
+            do="give the volume left after cure in percent (100 for none lost), not a fraction",
+        ),
+    ),
+    key="ink_id",
+)
+
+SUBSTRATES = Table(
+    "substrates",
+    (
+        _id("substrate_id", needed=True),
+        Column(
+            "kind",
+            "choice",
+            present=True,
+            filled=True,
+            choices=("garment", "card"),
+            do="write garment or card",
+        ),
+        Column("fibre"),
+        Column("colour_name"),
+    ),
+    key="substrate_id",
+    colour=True,
+)
+
+MESHES = Table(
+    "meshes",
+    (
+        _id("mesh_id", needed=True),
+        Column(
+            "threads_per_cm",
+            "number",
+            present=True,
+            filled=True,
+            low=4,
+            high=600,
+            do="give the count per centimetre (threads per inch divided by 2.54)",
+        ),
+        Column(
+            "thread_um",
+            "number",
+            present=True,
+            low=10,
+            high=1000,
+            do="give the thread diameter in micrometres, as on the mesh maker's sheet",
+        ),
+        Column("opening_um", "number", low=5, high=3000, do="give it in micrometres, or nothing"),
+        Column(
+            "open_area_pct",
+            "number",
+            low=2,
+            high=90,
+            do="give it in percent, not as a fraction, or leave the cell empty",
+        ),
+        Column("fabric_um", "number", low=10, high=2000, do="give it in micrometres, or nothing"),
+        Column(
+            "theoretical_ink_cm3_m2",
+            "number",
+            low=1,
+            high=1000,
+            do="give it in cm3 a square metre, or leave the cell empty",
+        ),
+    ),
+    key="mesh_id",
+)
+
+DRAWDOWNS = Table(
+    "drawdowns",
+    (
+        _id("ink_id", "inks", needed=True),
+        _id("substrate_id", "substrates", needed=True),
+        Column(
+            "film_um",
+            "film",
+            present=True,
+            filled=True,
+            low=0.1,
+            high=5000,
+            do="give the dry film in micrometres, or write bucket for a full-hiding layer",
+        ),
+    ),
+    colour=True,
+)
+
+# The process of one print: shared by the history and by the set-ups to predict.
+PROCESS = (
+    Column("printed_on", "date"),
+    _id("job_id"),
+    _id("press_id"),
+    _id("substrate_id", "substrates", needed=True),
+    _id("underbase_ink_id", "inks"),
+    _id("underbase_mesh_id", "meshes"),
+    Column("underbase_strokes", "whole", low=1, high=20, do="give the strokes of the underbase"),
+    _id("ink_id", "inks", needed=True),
+    _id("ink_lot"),
+    _id("mesh_id", "meshes", needed=True),
+    Column(
+        "strokes",
+        "whole",
+        present=True,
+        filled=True,
+        low=1,
+        high=20,
+        do="give all strokes of the top ink, 1 or more",
+    ),
+    Column(
+        "flash_count",
+        "whole",
+        present=True,
+        low=0,
+        high=19,
+        do="give the flashes between strokes of the top ink, 0 for none",
+    ),
+    Column("squeegee_shore_a", "number", low=20, high=100),
+    Column("squeegee_angle_deg", "number", low=0, high=90),
+    Column("off_contact_mm", "number", low=0, high=30),
+    Column("eom_um", "number", low=0, high=1000),
+    Column("readings", "whole", low=1, high=1000),
+)
+
+PRINTS = Table("prints", (_id("print_id", needed=True), *PROCESS), key="print_id", colour=True)
+
+SETUPS = Table(
+    "setups",
+    (
+        _id("setup_id", needed=True),
+        *PROCESS,
+        Column("target_L", "number", low=0, high=100, do="L* lies in 0 to 100"),
+        Column("target_a", "number", low=-150, high=150, do="a* lies within 150"),
+        Column("target_b", "number", low=-150, high=150, do="b* lies within 150"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+    ),
+    key="setup_id",
+)
+
+SHOP_TABLES = {table.name: table for table in (INKS, SUBSTRATES, MESHES, DRAWDOWNS, PRINTS)}
+
+PREDICTION_COLUMNS = [
+    *("setup_id", "L", "a", "b", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"),
+    *("shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"),
+    *("p_in_tolerance", "test_print", "reason"),
+]

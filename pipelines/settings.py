@@ -1,0 +1,63 @@
+"""``shop.toml``: the shop's viewing condition, tolerance and costs."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+from learn.shop import ShopSettings
+from pipelines.problems import Findings
+
+FILE = "shop.toml"
+ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{n}" for n in range(1, 13)))
+OBSERVERS = ("2", "10")
+
+# key: lowest and highest value that makes sense
+_NUMBERS = {
+    "tolerance_dE00": (0.05, 50.0),
+    "confidence": (0.5, 0.9999),
+    "cost_test_print": (0.0, 1e9),
+    "cost_spoiled_print": (0.0, 1e9),
+    "repeatability_dE00": (0.001, 5.0),
+}
+_UNKNOWN_MAY_BE_EMPTY = ("cost_test_print", "cost_spoiled_print")
+
+
+def read_settings(text: str | None, folder_name: str, findings: Findings) -> ShopSettings:
+    """Settings from the text of ``shop.toml``; what is not given takes its default."""
+    values: dict[str, Any] = {"name": folder_name}
+    try:
+        given = tomllib.loads(text or "")
+    except tomllib.TOMLDecodeError as error:
+        findings.problem(
+            FILE, None, None, f"cannot be read ({error})", 'write lines like key = "x"'
+        )
+        given = {}
+    for key, value in given.items():
+        if key in _NUMBERS:
+            if value == "" and key in _UNKNOWN_MAY_BE_EMPTY:
+                continue
+            low, high = _NUMBERS[key]
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            if number and low <= value <= high:
+                values[key] = float(value)
+            else:
+                do = "write it without quotation marks, with a decimal point"
+                findings.problem(
+                    FILE, None, key, f"{value!r} is not a number from {low:g} to {high:g}", do
+                )
+        elif key == "name":
+            if isinstance(value, str) and value.strip():
+                values[key] = value.strip()
+            else:
+                findings.problem(FILE, None, key, f"{value!r} is not a name", "write a text")
+        elif key in ("illuminant", "observer"):
+            choices = ILLUMINANTS if key == "illuminant" else OBSERVERS
+            if str(value) in choices:
+                values[key] = str(value)
+            else:
+                what = f"{value!r} is none of {', '.join(choices)}"
+                findings.problem(FILE, None, key, what, "write one of them")
+        else:
+            findings.warn(f"{FILE}: key {key} is not known and was left aside.")
+    return ShopSettings(**values)

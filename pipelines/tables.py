@@ -1,0 +1,243 @@
+"""A folder of shop tables or a list of set-ups: read, checked as a whole, typed.
+
+What was given stays text (`Given`) until it is read for use, so that nothing is lost on the
+way through the store; the same code types a folder that comes in and a store that is opened.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from learn.shop import Shop
+from pipelines import checks, csvfile
+from pipelines.cells import known_columns, typed
+from pipelines.problems import Findings, Problem
+from pipelines.schema import SETUPS, SHOP_TABLES, Table
+from pipelines.settings import FILE as SETTINGS_FILE
+from pipelines.settings import read_settings
+
+
+@dataclass(frozen=True)
+class Given:
+    """A shop's tables as they were handed over.
+
+    ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given.
+    ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
+    """
+
+    name: str
+    shop_toml: str | None
+    tables: dict[str, pd.DataFrame]
+    set_aside: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Tables that can be used, and what has to be told about them."""
+
+    given: Given
+    shop: Shop
+    set_aside: list[Problem]
+    warnings: list[str]
+
+
+def read_folder(
+    folder: Path, *, name: str, strict: bool = False, today: date | None = None
+) -> Checked:
+    """Read and check the folder of a shop's tables.
+
+    ``name`` stands for the shop where ``shop.toml`` gives none. Prints that cannot be right are
+    set aside, or with ``strict`` refused.
+
+    Raises InputProblems with everything found in all files when any table is unusable.
+    """
+    today = today or date.today()
+    findings = Findings()
+    if not folder.is_dir():
+        what = "there is no such folder"
+        findings.problem(str(folder), None, None, what, "give the folder that holds the tables")
+        findings.raise_if_any()
+    toml = _read_toml(folder, findings)
+    tables = {}
+    for table in SHOP_TABLES.values():
+        read = csvfile.read_cells(folder / table.file, findings)
+        if read is not None:
+            tables[table.name] = known_columns(table, *read, findings, table.file)
+    given = Given(name, toml, tables)
+    shop, faults = _check(given, findings, today)
+    if strict:
+        findings.problems += faults
+    findings.raise_if_any()
+
+    reasons: dict[int, list[str]] = {}
+    for fault in faults:
+        reasons.setdefault(fault.row, []).append(fault.reason)
+    set_aside = {row: "; ".join(why) for row, why in reasons.items()}
+    kept = shop.prints.drop(index=list(set_aside))
+    if kept.empty:
+        findings.warn("prints.csv: no usable print; predictions will rest on physics alone.")
+    given = Given(name, toml, tables, set_aside)
+    return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
+
+
+def to_shop(given: Given) -> Shop:
+    """The checked frames of tables that went through `read_folder` before (see `learn.shop`).
+
+    Raises InputProblems if they no longer pass: somebody has edited the store.
+    """
+    findings = Findings()
+    used = given.tables["prints"].drop(index=list(given.set_aside))
+    tables = given.tables | {"prints": used}
+    # A print dated within a year of the import stays: the check of dates is not repeated.
+    shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date(9000, 1, 1))
+    findings.problems += faults
+    findings.raise_if_any()
+    return _renumbered(shop, shop.prints)
+
+
+def read_setups(
+    path: Path, known: dict[str, list[str]], today: date | None = None
+) -> tuple[pd.DataFrame, list[str]]:
+    """Read the set-ups to predict: the typed frame in input order, and warnings.
+
+    ``known``: identifiers of the inks, substrates and meshes a set-up may name.
+
+    Raises InputProblems with every problem of the file.
+    """
+    findings = Findings()
+    read = csvfile.read_cells(path, findings)
+    findings.raise_if_any()
+    given = known_columns(SETUPS, *read, findings, path.name)
+    if given.empty:
+        what = "holds no set-up below its header"
+        findings.problem(path.name, None, None, what, "write one row a set-up")
+    return check_setups(given, known, path.name, findings, today), findings.warnings
+
+
+def check_setups(
+    given: pd.DataFrame,
+    known: dict[str, list[str]],
+    file: str,
+    findings: Findings | None = None,
+    today: date | None = None,
+) -> pd.DataFrame:
+    """Typed set-ups from text cells; raises InputProblems with every problem."""
+    findings = findings or Findings()
+    frame, faults = typed(SETUPS, given, file, today or date.today())
+    frame = _with_certain_flashes(frame)
+    checks.check_keys(SETUPS, frame, file, findings)
+    findings.problems += faults
+    findings.problems += checks.check_references(SETUPS, frame, known, file)
+    process = _not_told(checks.check_process(frame, file), given, SETUPS)
+    findings.problems += _once_a_cell(process, faults)
+    findings.problems += _once_a_cell(checks.check_targets(frame, file), faults)
+    findings.problems.sort(key=lambda problem: problem.row or 0)
+    findings.raise_if_any()
+    return frame.reset_index(drop=True)
+
+
+def identifiers(shop: Shop) -> dict[str, list[str]]:
+    """The identifiers of each table others may refer to."""
+    return {
+        "inks": shop.inks["ink_id"].tolist(),
+        "substrates": shop.substrates["substrate_id"].tolist(),
+        "meshes": shop.meshes["mesh_id"].tolist(),
+    }
+
+
+def _read_toml(folder: Path, findings: Findings) -> str | None:
+    path = folder / SETTINGS_FILE
+    if not path.is_file():
+        return None
+    try:
+        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError:
+        findings.problem(SETTINGS_FILE, None, None, "is not UTF-8 text", "save it as UTF-8")
+        return None
+
+
+def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, list[Problem]]:
+    """Type and check all tables: what is unusable into ``findings``; the faults of prints."""
+    frames: dict[str, pd.DataFrame] = {}
+    faults: dict[str, list[Problem]] = {}
+    settings = read_settings(given.shop_toml, given.name, findings)
+    for name, cells in given.tables.items():
+        table = SHOP_TABLES[name]
+        frames[name], faults[name] = typed(table, cells, table.file, today)
+        if cells.empty and name in ("inks", "substrates", "meshes"):
+            what = "holds no rows below its header"
+            findings.problem(table.file, None, None, what, f"describe the {name} of the shop")
+        checks.check_keys(table, frames[name], table.file, findings)
+    known = {
+        name: frames[name][SHOP_TABLES[name].key].dropna().tolist()
+        for name in ("inks", "substrates", "meshes")
+        if name in frames and len(frames[name])
+    }
+    if "meshes" in frames:
+        faults["meshes"] += checks.check_mesh_units(frames["meshes"], "meshes.csv")
+    if "prints" in frames:
+        frames["prints"] = _with_certain_flashes(frames["prints"])
+        process = checks.check_process(frames["prints"], "prints.csv")
+        process = _not_told(process, given.tables["prints"], SHOP_TABLES["prints"])
+        faults["prints"] += _once_a_cell(process, faults["prints"])
+        _refuse_habits(given.tables["prints"], faults["prints"], findings)
+    for name in ("drawdowns", "prints"):
+        if name in frames:
+            table = SHOP_TABLES[name]
+            faults[name] += checks.check_references(table, frames[name], known, table.file)
+    for name in ("inks", "substrates", "meshes", "drawdowns"):
+        findings.problems += faults.get(name, [])
+    findings.problems.sort(key=lambda p: (_file_order(p.file), p.row or 0))
+    print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row)
+    if len(frames) < len(SHOP_TABLES):
+        return None, print_faults
+    return Shop(settings, **_with_roles(frames)), print_faults
+
+
+def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Findings) -> None:
+    """Move what concerns the whole table of prints, not a row, from faults to problems."""
+    if checks.dates_in_another_order(cells, faults):
+        unread = [fault for fault in faults if fault.column == "printed_on"]
+        first = unread[0]
+        what = f"no date of the column can be read (row {first.row}: {first.what})"
+        findings.problem(first.file, None, "printed_on", what, first.do)
+        faults[:] = [fault for fault in faults if fault not in unread]
+    findings.problems += [fault for fault in faults if fault.row is None]
+    faults[:] = [fault for fault in faults if fault.row is not None]
+
+
+def _not_told(faults: list[Problem], cells: pd.DataFrame, table: Table) -> list[Problem]:
+    """Faults without those of a missing column, which was told once at the header."""
+    missing = {c.name for c in table.columns if c.present and c.name not in cells}
+    return [fault for fault in faults if fault.column not in missing]
+
+
+def _once_a_cell(more: list[Problem], faults: list[Problem]) -> list[Problem]:
+    """Those of ``more`` whose cell was not found at fault before."""
+    told = {(fault.row, fault.column) for fault in faults}
+    return [fault for fault in more if (fault.row, fault.column) not in told]
+
+
+def _with_certain_flashes(frame: pd.DataFrame) -> pd.DataFrame:
+    """One stroke leaves no room for a flash: an empty count is a certain 0 there."""
+    certain = frame["flash_count"].isna() & (frame["strokes"] == 1)
+    return frame.assign(flash_count=frame["flash_count"].mask(certain, 0.0))
+
+
+def _with_roles(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    inks = frames["inks"]
+    return frames | {"inks": inks.assign(role=inks["role"].fillna("colour"))}
+
+
+def _renumbered(shop: Shop, prints: pd.DataFrame) -> Shop:
+    frames = {name: getattr(shop, name) for name in SHOP_TABLES} | {"prints": prints}
+    return Shop(shop.settings, **{n: f.reset_index(drop=True) for n, f in frames.items()})
+
+
+def _file_order(file: str) -> int:
+    order = [SETTINGS_FILE, *(table.file for table in SHOP_TABLES.values())]
+    return order.index(file) if file in order else len(order)
