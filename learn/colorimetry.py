@@ -228,7 +228,7 @@ def _smoothest(target: np.ndarray, viewing: Viewing) -> np.ndarray:
     3 x 3 systems are solved, since Q, the squared slopes, is the same for all rows.
     """
     slope = np.diff(np.eye(WAVELENGTHS_NM.size), axis=0)
-    Q = slope.T @ slope + 1e-4 * np.eye(WAVELENGTHS_NM.size)
+    Q = slope.T @ slope + 1e-6 * np.eye(WAVELENGTHS_NM.size)
     Q_inverse = np.linalg.inv(Q)
 
     def miss(u: np.ndarray, rows: np.ndarray) -> np.ndarray:
