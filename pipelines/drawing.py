@@ -21,6 +21,7 @@ PLANE_PX = 232  # side of the a*b* plane; the lightness scale has the same heigh
 SCALE_PX = 172  # width of the lightness scale
 MARGIN_PX = 34  # room for tick labels on the left and below
 TOP_PX = 20  # room for the name of the axis
+EDGE = 0.93  # where in a view, of its half-width, a colour beyond it is put
 STRIP_ROW_PX = 25
 STRIP_TICKS = [0, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 40, 60, 80, 100]
 
@@ -31,6 +32,17 @@ class Colour:
 
     lab: tuple[float, float, float]
     fill: str
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """What both views of one set-up show, and the cube of Lab they show it in."""
+
+    colours: dict[str, Colour]
+    reach: np.ndarray  # (3,) half-widths of the 90 % band in L and ellipse in a, b
+    outline: np.ndarray | None
+    middle: np.ndarray  # (3,)
+    half: float
 
 
 def tolerance_outline(
@@ -139,36 +151,40 @@ def colour_views(
     """The a*b* plane and the lightness scale side by side, drawn to one scale.
 
     ``sd`` is the standard deviation of L, a, b of the print; ``outline`` (m, 3) the tolerance
-    around the target as ``tolerance_outline`` gives it, lighter and darker first.
+    around the target as ``tolerance_outline`` gives it, lighter and darker first. A bucket so far
+    off that it would shrink the rest to a dot is put at the edge and called *beyond*.
     """
     centre = np.array(printed.lab)
     reach = np.array([BAND90 * sd[0], ELLIPSE90 * sd[1], ELLIPSE90 * sd[2]])
-    points = [centre - reach, centre + reach]
-    points += [np.array(colour.lab) for colour in (bucket, target) if colour]
-    cloud = np.vstack([*points, *([] if outline is None else [outline])])
-    middle = (cloud.min(axis=0) + cloud.max(axis=0)) / 2
-    half = max(4.0, 0.56 * float(np.ptp(cloud, axis=0).max()))
-    return _plane(printed, reach, bucket, target, outline, middle, half) + _lightness(
-        printed, reach, bucket, target, outline, middle, half
-    )
+    core = [centre - reach, centre + reach, *([] if outline is None else outline)]
+    core += [np.array(target.lab)] if target else []
+    middle, half = _window(core)
+    if bucket:
+        wide_middle, wide_half = _window([*core, np.array(bucket.lab)])
+        if wide_half <= max(2.5 * half, 15.0):
+            middle, half = wide_middle, wide_half
+    drawn = {"bucket": bucket, "print": printed, "target": target}
+    colours = {shape: colour for shape, colour in drawn.items() if colour}
+    scene = _Scene(colours, reach, outline, middle, half)
+    return _plane(scene) + _lightness(scene)
+
+
+def _window(points: Sequence[np.ndarray]) -> tuple[np.ndarray, float]:
+    """Centre (3,) and half-width of a cube in Lab that holds ``points`` with a margin."""
+    low, high = np.min(points, axis=0), np.max(points, axis=0)
+    return (low + high) / 2, max(4.0, 0.56 * float(np.max(high - low)))
 
 
 def _ticks(middle: float, half: float) -> np.ndarray:
     """Round values inside ``middle +- half``, about four of them."""
     steps = np.array([1, 2, 5, 10, 20, 50])
     step = steps[np.argmin(np.abs(2 * half / steps - 4))]
-    return np.arange(np.ceil((middle - half) / step), np.floor((middle + half) / step) + 1) * step
+    first, last = np.ceil((middle - half) / step), np.floor((middle + half) / step)
+    return step * np.arange(first, last + 1) + 0.0  # + 0.0 turns -0 into 0
 
 
-def _plane(
-    printed: Colour,
-    reach: np.ndarray,
-    bucket: Colour | None,
-    target: Colour | None,
-    outline: np.ndarray | None,
-    middle: np.ndarray,
-    half: float,
-) -> str:
+def _plane(scene: _Scene) -> str:
+    middle, half, reach, outline = scene.middle, scene.half, scene.reach, scene.outline
     side = PLANE_PX - MARGIN_PX - 8
     left, top = MARGIN_PX, TOP_PX
     px = side / (2 * half)
@@ -200,29 +216,30 @@ def _plane(
     if outline is not None:
         path = "L".join(f"{x(a)} {y(b)}" for _, a, b in outline[2:])
         parts.append(f'<path d="M{path}Z" class="limit"/>')
-    _, a, b = printed.lab
+    _, a, b = scene.colours["print"].lab
     parts.append(
         f'<ellipse cx="{x(a)}" cy="{y(b)}" rx="{reach[1] * px:.1f}" ry="{reach[2] * px:.1f}" '
         'class="region"/>'
     )
-    for shape, colour in (("bucket", bucket), ("print", printed), ("target", target)):
-        if colour:
-            parts.append(mark(shape, x(colour.lab[1]), y(colour.lab[2]), colour.fill))
+    for shape, colour in scene.colours.items():
+        off = (np.array(colour.lab) - middle)[1:] / half
+        beyond = np.abs(off).max() > 1
+        if beyond:
+            off *= EDGE / np.abs(off).max()
+        a, b = middle[1:] + half * off
+        if beyond:
+            side_of_mark = "end" if off[0] > 0 else "start"
+            drop = 20 if off[1] > 0 else -11
+            parts.append(f'<text x="{x(a)}" y="{y(b) + drop}" class="{side_of_mark}">beyond</text>')
+        parts.append(mark(shape, x(a), y(b), colour.fill))
     return (
         f'<svg class="view" width="{PLANE_PX}" height="{PLANE_PX + TOP_PX}" role="img" '
         f'aria-label="a* b* plane">{"".join(parts)}</svg>'
     )
 
 
-def _lightness(
-    printed: Colour,
-    reach: np.ndarray,
-    bucket: Colour | None,
-    target: Colour | None,
-    outline: np.ndarray | None,
-    middle: np.ndarray,
-    half: float,
-) -> str:
+def _lightness(scene: _Scene) -> str:
+    middle, half, reach, outline = scene.middle, scene.half, scene.reach, scene.outline
     side = PLANE_PX - MARGIN_PX - 8
     left, top, width = MARGIN_PX, TOP_PX, SCALE_PX - MARGIN_PX - 8
     px = side / (2 * half)
@@ -238,14 +255,13 @@ def _lightness(
                 f'<text x="{left - 5}" y="{y(tick) + 4}" class="end">{tick:.0f}</text>'
             )
     parts.append(f'<text x="{left}" y="{top - 7}">L* &#8593; lighter</text>')
-    shown = [
-        (shape, colour)
-        for shape, colour in (("bucket", bucket), ("print", printed), ("target", target))
-        if colour
-    ]
-    for index, (shape, colour) in enumerate(shown):
-        x = round(left + width * (index + 0.5) / len(shown), 1)
-        height = y(colour.lab[0])
+    for index, (shape, colour) in enumerate(scene.colours.items()):
+        x = round(left + width * (index + 0.5) / len(scene.colours), 1)
+        off = (colour.lab[0] - middle[0]) / half
+        beyond = abs(off) > 1
+        height = y(middle[0] + half * (np.sign(off) * EDGE if beyond else off))
+        if beyond:
+            parts.append(f'<text x="{x + 10}" y="{height + 4}">beyond</text>')
         if shape == "print":
             parts.append(
                 f'<rect x="{x - 7}" y="{y(colour.lab[0] + reach[0])}" width="14" '

@@ -139,8 +139,8 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
         f"</p></div><div><h2>How far to trust it</h2><p>{_trust(validation)}</p></div>"
         f"<p class='legend'>In the drawings: {marks}; shaded, where 90 % "
         "of next prints should fall, from the spread of L*, a* and b* each for itself (how they "
-        "move together is not in the table of predictions); dashed, the tolerance. The a*b* plane "
-        "and the L* scale of one set-up share one scale; steps on the dE00 axis shrink to the "
+        "move together is not in the table of predictions); dashed, the tolerance; "
+        "<i>beyond</i>, a bucket too far off to fit. The a*b* plane and the L* scale of one set-up share one scale; steps on the dE00 axis shrink to the "
         "right, so that small differences get the room.</p></section>"
     )
 
@@ -237,7 +237,8 @@ def _card(row: Mapping, end: float) -> str:
     return (
         f"<article id='s{row['n']}'><header><h2><span>{row['n']}</span> "
         f"{escape(str(row['setup_id']))}</h2>{_verdict(row)}</header>"
-        f"<p class='why'><b>{chance(known(row, 'p_in_tolerance'))}</b> chance of being {within}. "
+        f"<p class='why'>Chance of being {within}: "
+        f"<b>{chance(known(row, 'p_in_tolerance'))}</b>. "
         f"{escape(str(known(row, 'reason') or ''))}</p>"
         f"<dl class='setup'>{setup}</dl>"
         f"<div class='look'><div class='colours'>{_swatches(row)}{_numbers(row)}</div>"

@@ -147,7 +147,8 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
             ("Miss", f"target to print {_difference(prediction_row, 'target')}"),
         ]
         within += " of the target"
-    facts.append(("Chance", f"{chance(known(prediction_row, 'p_in_tolerance'))} of being {within}"))
+    p = known(prediction_row, "p_in_tolerance")
+    facts.append(("Chance", chance(p) if p is None else f"{chance(p)} of being {within}"))
     for heading, words in facts:
         first = f"  {heading:<10}"
         lines += textwrap.wrap(words, width, initial_indent=first, subsequent_indent=indent) or [

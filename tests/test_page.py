@@ -175,6 +175,14 @@ def test_bands_hold_ninety_percent():
     assert pytest.approx(np.sqrt(stats.chi2.ppf(0.9, 2)), abs=1e-3) == ELLIPSE90
 
 
+def test_a_bucket_far_off_does_not_shrink_the_view(tmp_path):
+    predictions, setups = frames(1)
+    assert "beyond</text>" not in page(tmp_path, predictions, setups)
+    predictions[["L", "a", "b"]] = setups[["target_L", "target_a", "target_b"]] = [40.0, 0.0, 0.0]
+    predictions[["bucket_L", "bucket_a", "bucket_b"]] = [40.0, 70.0, 10.0]
+    assert page(tmp_path, predictions, setups).count("beyond</text>") == 1
+
+
 def test_no_targets(tmp_path):
     reader = Reader(page(tmp_path, *frames(2, targets=False)))
     assert "target to print" not in reader.text.lower() and "nan" not in reader.text.lower()
