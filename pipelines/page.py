@@ -55,7 +55,7 @@ def write_page(
         parts += [_card(row, end) for row in rows]
     else:
         parts.append(
-            "<p>There is no set-up in this run, so nothing was predicted. Put one row per set-up "
+            "<p class='none'>There is no set-up in this run, so nothing was predicted. Put one row per set-up "
             "into the table of set-ups and predict again.</p>"
         )
     parts.append(f"{CAUTIONS}</main></body></html>\n")
@@ -140,8 +140,9 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
         f"<p class='legend'>In the drawings: {marks}; shaded, where 90 % "
         "of next prints should fall, from the spread of L*, a* and b* each for itself (how they "
         "move together is not in the table of predictions); dashed, the tolerance; "
-        "<i>beyond</i>, a bucket too far off to fit. The a*b* plane and the L* scale of one set-up share one scale; steps on the dE00 axis shrink to the "
-        "right, so that small differences get the room.</p></section>"
+        "<i>beyond</i>, a bucket too far off to fit. The a*b* plane and the L* scale of one "
+        "set-up share one scale; steps on the dE00 axis shrink to the right, so that small "
+        "differences get the room.</p></section>"
     )
 
 

@@ -32,6 +32,7 @@ thead th{vertical-align:bottom}
 .overview a{color:inherit;font-weight:600}
 .n{color:#4d4d4d}
 .one{white-space:nowrap}
+.none{margin-top:20px;font-size:16px}
 .legend{grid-column:1/-1}
 .mini{display:inline-flex;padding:5px;background:#b4b4b4}
 .mini i{width:26px;height:24px}
