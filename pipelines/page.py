@@ -55,8 +55,8 @@ def write_page(
         parts += [_card(row, end) for row in rows]
     else:
         parts.append(
-            "<p class='none'>There is no set-up in this run, so nothing was predicted. Put one row per set-up "
-            "into the table of set-ups and predict again.</p>"
+            "<p class='none'>There is no set-up in this run, so nothing was predicted. "
+            "Put one row per set-up into the table of set-ups and predict again.</p>"
         )
     parts.append(f"{CAUTIONS}</main></body></html>\n")
     write_text(Path(path), "".join(parts))
