@@ -31,12 +31,12 @@ PIGMENTS: dict[str, tuple[Array, float, float]] = {
     "yellow": (_edge(497, 9) + 0.004, 0.10, 0.70),
     "golden": (_edge(525, 12) + 0.010, 0.45, 0.65),
     "orange": (_edge(562, 11) * (1 - 0.25 * _band(430, 40)) + 0.006, 0.30, 0.65),
-    "red": (_edge(592, 10) * (1 - 0.35 * _band(420, 45)) + 0.006, 0.25, 0.65),
+    "red": (_edge(586, 9) * (1 - 0.35 * _band(420, 45)) + 0.006, 0.25, 0.65),
     "magenta": (_band(535, 38) + 0.38 * _band(400, 45) + 0.008, 0.08, 0.72),
-    "violet": (_band(575, 48) + 0.25 * _band(660, 35) + 0.20 * _band(400, 30) + 0.02, 0.06, 0.72),
-    "blue": (_band(615, 50) + 0.75 * _band(695, 38) + 0.15 * _band(400, 25) + 0.012, 0.06, 0.75),
+    "violet": (_band(575, 44) + 0.22 * _band(660, 35) + 0.15 * _band(400, 25) + 0.012, 0.12, 0.72),
+    "blue": (_band(618, 46) + 0.75 * _band(695, 38) + 0.12 * _band(400, 22) + 0.008, 0.15, 0.70),
     "cyan": (_band(650, 48) + 0.50 * _band(610, 25) + 0.08 * _band(400, 25) + 0.006, 0.06, 0.75),
-    "green": (_band(655, 52) + 0.85 * _band(430, 42) + 0.020, 0.15, 0.70),
+    "green": (_band(660, 50) + 0.85 * _band(425, 38) + 0.012, 0.25, 0.70),
     "brown": (0.8 * _edge(575, 38) + 0.16, 0.60, 0.60),
     "black": ((550.0 / NM) ** 0.25, 0.05, 0.55),
 }
@@ -46,8 +46,8 @@ WHITE_SCATTERING = (550.0 / NM) ** 1.1
 WHITE_G = 0.60
 # Clear base: a little haze and yellowness.
 BASE_ABSORPTION = 5e-5 + 2.5e-4 * _edge(440, 25)
-BASE_SCATTERING = 0.004
-BASE_G = 0.80
+BASE_SCATTERING = 0.010
+BASE_G = 0.72
 
 
 @dataclass(frozen=True)
@@ -65,32 +65,32 @@ COLOUR_INKS: tuple[Formula, ...] = (
     Formula("Clear magenta", {"magenta": 0.075}, 0.0),
     Formula("Clear cyan", {"cyan": 0.070}, 0.0),
     Formula("Clear violet", {"violet": 0.060}, 0.004),
-    Formula("Lemon yellow", {"yellow": 0.16}, 0.14),
-    Formula("Golden yellow", {"golden": 0.17, "orange": 0.012}, 0.12),
-    Formula("Bright orange", {"orange": 0.13, "yellow": 0.03}, 0.06),
-    Formula("Signal red", {"red": 0.16, "yellow": 0.02}, 0.035),
-    Formula("Signal red opaque", {"red": 0.36, "yellow": 0.05}, 0.14),
-    Formula("Deep red", {"red": 0.17, "magenta": 0.05, "black": 0.006}, 0.015),
-    Formula("Maroon", {"red": 0.15, "violet": 0.05, "black": 0.022}, 0.035),
-    Formula("Hot pink", {"magenta": 0.060}, 0.055),
-    Formula("Pale pink", {"magenta": 0.016, "orange": 0.003}, 0.30),
-    Formula("Purple", {"violet": 0.11, "magenta": 0.03}, 0.035),
-    Formula("Royal blue", {"blue": 0.13, "violet": 0.06}, 0.022),
-    Formula("Royal blue opaque", {"blue": 0.27, "violet": 0.13}, 0.11),
-    Formula("Navy", {"blue": 0.14, "violet": 0.05, "black": 0.045}, 0.020),
-    Formula("Sky blue", {"cyan": 0.032, "blue": 0.004}, 0.26),
-    Formula("Turquoise", {"cyan": 0.070, "green": 0.022}, 0.085),
-    Formula("Kelly green", {"green": 0.13, "yellow": 0.04}, 0.030),
-    Formula("Kelly green opaque", {"green": 0.30, "yellow": 0.09}, 0.12),
-    Formula("Forest green", {"green": 0.17, "black": 0.030}, 0.030),
-    Formula("Lime", {"yellow": 0.11, "green": 0.022}, 0.075),
-    Formula("Chocolate", {"brown": 0.14, "black": 0.020}, 0.030),
-    Formula("Warm grey", {"black": 0.022, "brown": 0.006}, 0.24),
-    Formula("Dense black", {"black": 0.16, "blue": 0.02}, 0.004),
+    Formula("Lemon yellow", {"yellow": 0.099}, 0.18),
+    Formula("Golden yellow", {"golden": 0.11, "orange": 0.0074}, 0.15),
+    Formula("Bright orange", {"orange": 0.081, "yellow": 0.019}, 0.075),
+    Formula("Signal red", {"red": 0.099, "yellow": 0.012}, 0.044),
+    Formula("Signal red opaque", {"red": 0.22, "yellow": 0.031}, 0.18),
+    Formula("Deep red", {"red": 0.11, "magenta": 0.031, "black": 0.0037}, 0.019),
+    Formula("Maroon", {"red": 0.093, "violet": 0.031, "black": 0.014}, 0.044),
+    Formula("Hot pink", {"magenta": 0.037}, 0.069),
+    Formula("Pale pink", {"magenta": 0.014, "orange": 0.0026}, 0.33),
+    Formula("Purple", {"violet": 0.068, "magenta": 0.019}, 0.044),
+    Formula("Royal blue", {"blue": 0.081, "violet": 0.037}, 0.027),
+    Formula("Royal blue opaque", {"blue": 0.17, "violet": 0.081}, 0.14),
+    Formula("Navy", {"blue": 0.087, "violet": 0.031, "black": 0.028}, 0.025),
+    Formula("Sky blue", {"cyan": 0.027, "blue": 0.0034}, 0.29),
+    Formula("Turquoise", {"cyan": 0.043, "green": 0.014}, 0.11),
+    Formula("Kelly green", {"green": 0.081, "yellow": 0.025}, 0.037),
+    Formula("Kelly green opaque", {"green": 0.19, "yellow": 0.056}, 0.15),
+    Formula("Forest green", {"green": 0.11, "black": 0.019}, 0.037),
+    Formula("Lime", {"yellow": 0.068, "green": 0.014}, 0.094),
+    Formula("Chocolate", {"brown": 0.087, "black": 0.012}, 0.037),
+    Formula("Warm grey", {"black": 0.019, "brown": 0.0051}, 0.26),
+    Formula("Dense black", {"black": 0.19, "blue": 0.02}, 0.005),
 )
 BASES: tuple[Formula, ...] = (
-    Formula("White base", {}, 0.50),
-    Formula("Grey base", {"black": 0.0085}, 0.42),
+    Formula("White base", {}, 0.74),
+    Formula("Grey base", {"black": 0.011}, 0.55),
 )
 
 

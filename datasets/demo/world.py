@@ -20,8 +20,8 @@ LATER_DAYS = (735, 845)  # 2026-01-12 to 2026-05-01
 DRIFT_START_DAY = 585  # 2025-08-15
 DRIFT_PER_DAY = 0.13 / 260  # 6 % by the end of the history, 13 % by the end of the later period
 PRESS_FILM = {"P1": 1.00, "P2": 1.07, "P3": 0.93, "P9": 1.09}  # P9 is never in the history
-JOB_FILM_SD = 0.03
-PRINT_FILM_SD = 0.03
+JOB_FILM_SD = 0.035
+PRINT_FILM_SD = 0.045
 LOT_SD = 0.035
 REPEATABILITY_DE = 0.15
 # Ink that sinks into bare cloth, share of the first stroke; cloth wetted through.
@@ -29,6 +29,9 @@ SOAK = {"cotton": 0.18, "blend": 0.15, "polyester": 0.10}
 WET = {"cotton": 0.55, "blend": 0.48, "polyester": 0.38}
 WET_UNDER_BASE = 0.15
 BASE_SOAK = 0.08
+# A levelled drawdown is smoother than a print; two prints are not equally rough (sd).
+CARD_HAZE = 0.5
+PRINT_HAZE_SD = 0.0005
 # Scattering depth of cloth: sunken ink of this film (um) counts once against its scattering.
 CLOTH_DEPTH_UM = 3.6
 
@@ -46,6 +49,7 @@ class Ink:
     role: str
     solids: float
     rheology: float
+    haze: float  # light the rough surface of a print scatters back, reflectance factor
     optics: materials.Optics
     lot_starts: Array  # day each lot is opened
     lot_strength: Array
@@ -70,6 +74,8 @@ class World:
     cloths: dict[str, materials.Cloth] = field(init=False)
     meshes: pd.DataFrame = field(init=False)
     workings: press.Workings = field(init=False)
+    _tops: dict[tuple[str, int], radiative.Ladder] = field(init=False, default_factory=dict)
+    _bases: dict[str, radiative.Ladder] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.meshes = press.mesh_table()
@@ -82,9 +88,7 @@ class World:
     def _make_inks(self) -> dict[str, Ink]:
         rng = generator(self.seed, "inks")
         watery = self.recipe.ink_system == "water_based"
-        chosen = np.sort(
-            rng.permutation(len(materials.COLOUR_INKS))[: self.recipe.n_inks]
-        )
+        chosen = np.sort(rng.permutation(len(materials.COLOUR_INKS))[: self.recipe.n_inks])
         listed = [(f"C{i + 1:02d}", materials.COLOUR_INKS[k]) for i, k in enumerate(chosen)]
         listed += [(f"U{i + 1}", f) for i, f in enumerate(materials.BASES)]
         inks = {}
@@ -106,11 +110,31 @@ class World:
                 role,
                 solids,
                 float(np.exp(0.06 * rng.normal())),
+                rng.uniform(0.006, 0.011),
                 optics,
                 starts,
                 np.exp(LOT_SD * rng.normal(size=starts.size)),
             )
         return inks
+
+    def lot_optics(self, ink_id: str, lot: int) -> materials.Optics:
+        """Optics of one batch of an ink."""
+        ink = self.inks[ink_id]
+        return ink.optics.stronger(float(ink.lot_strength[lot]))
+
+    def top_ladder(self, ink_id: str, lot: int) -> radiative.Ladder:
+        """The batch as a top film, any thickness; kept, since prints of a batch share it."""
+        if (ink_id, lot) not in self._tops:
+            o = self.lot_optics(ink_id, lot)
+            self._tops[ink_id, lot] = radiative.top_film(o.mu_a, o.mu_s, o.g)
+        return self._tops[ink_id, lot]
+
+    def base_ladder(self, ink_id: str) -> radiative.Ladder:
+        """An underbase, any thickness."""
+        if ink_id not in self._bases:
+            o = self.inks[ink_id].optics
+            self._bases[ink_id] = radiative.buried_film(o.mu_a, o.mu_s, o.g)
+        return self._bases[ink_id]
 
     def press_factor(self, press_id: Array, day: Array) -> Array:
         """Film factor of the press on that day; the drifting one lays ever more ink."""
@@ -176,19 +200,19 @@ class World:
         out = np.empty((n, WAVELENGTHS_NM.size))
         lots = setups.groupby(["ink_id", "lot_index"], sort=True).indices
         base_ladders = {
-            k: radiative.buried_film(v.optics.mu_a, v.optics.mu_s, v.optics.g)
-            for k, v in self.inks.items()
-            if v.role == "underbase" and (setups["underbase_ink_id"] == k).any()
+            k: self.base_ladder(k) for k in sorted(setups["underbase_ink_id"].dropna().unique())
         }
         for (ink_id, lot), rows in lots.items():
-            ink = self.inks[ink_id]
-            o = ink.optics.stronger(ink.lot_strength[int(lot)])
-            ladder = radiative.top_film(o.mu_a, o.mu_s, o.g)
+            o = self.lot_optics(ink_id, int(lot))
+            ladder = self.top_ladder(ink_id, int(lot))
             bare = rows[~based[rows]]
             if bare.size:
                 amount = (sunk[bare] / CLOTH_DEPTH_UM)[:, None]
                 cloth = press.cloth_under(
-                    dry[bare], wet[bare], amount * o.mu_a, amount * o.mu_s * (1 - o.g),
+                    dry[bare],
+                    wet[bare],
+                    amount * o.mu_a,
+                    amount * o.mu_s * (1 - o.g),
                     discharged[bare],
                 )
                 out[bare] = self._bare(ladder, (top - sunk)[bare], uneven[bare], cloth)
@@ -200,7 +224,10 @@ class World:
                         continue
                     amount = (BASE_SOAK * base[part] / CLOTH_DEPTH_UM)[:, None]
                     cloth = press.cloth_under(
-                        dry[part], wet[part], amount * b.mu_a, amount * b.mu_s * (1 - b.g),
+                        dry[part],
+                        wet[part],
+                        amount * b.mu_a,
+                        amount * b.mu_s * (1 - b.g),
                         discharged[part],
                     )
                     base_uneven = 0.8 * press.evenness(
@@ -210,10 +237,18 @@ class World:
                         np.zeros(part.size, bool),
                     )
                     out[part] = self._based(
-                        ladder, base_ladder, top[part], uneven[part],
-                        (1 - BASE_SOAK) * base[part], base_uneven, cloth,
+                        ladder,
+                        base_ladder,
+                        top[part],
+                        uneven[part],
+                        (1 - BASE_SOAK) * base[part],
+                        base_uneven,
+                        cloth,
                     )
-        return out
+        return (
+            out
+            + setups["ink_id"].map({k: v.haze for k, v in self.inks.items()}).to_numpy()[:, None]
+        )
 
     @staticmethod
     def _bare(ladder: radiative.Ladder, film: Array, uneven: Array, cloth: Array) -> Array:
@@ -243,23 +278,22 @@ class World:
 
     def card(self, ink_id: str, film_um: Array, card: Array, lot: int = 0) -> Array:
         """Spectra (m, 31) of even films over a sealed, smooth card of measured ``card`` (31,)."""
-        ink = self.inks[ink_id]
-        o = ink.optics.stronger(ink.lot_strength[lot])
-        ladder = radiative.top_film(o.mu_a, o.mu_s, o.g)
+        ladder = self.top_ladder(ink_id, lot)
         inside = radiative.internal_reflectance(np.broadcast_to(card, (len(film_um), 31)))
-        return radiative.over_diffuser(ladder.at(np.asarray(film_um, float)), inside)
+        film = ladder.at(np.asarray(film_um, float))
+        return radiative.over_diffuser(film, inside) + CARD_HAZE * self.inks[ink_id].haze
 
     def bucket(self, ink_id: str, lot: int = 0) -> Array:
         """Spectrum (31,) of a levelled well of the ink, a film of 16 mm."""
-        ink = self.inks[ink_id]
-        o = ink.optics.stronger(ink.lot_strength[lot])
+        o = self.lot_optics(ink_id, lot)
         deep = radiative.top_film(o.mu_a, o.mu_s, o.g, octaves=16)
-        return radiative.over_diffuser(deep.at(np.array([16000.0])), np.full((1, 31), 0.5))[0]
+        well = radiative.over_diffuser(deep.at(np.array([16000.0])), np.full((1, 31), 0.5))[0]
+        return well + CARD_HAZE * self.inks[ink_id].haze
 
 
 def read_lab(spectra: Array, readings: Array, rng: np.random.Generator) -> Array:
     """Measured L*, a*, b* (m, 3): mean of ``readings`` readings, two decimals."""
-    noise = rng.normal(size=(len(spectra), 3)) * np.array([0.10, 0.10, 0.10])
+    noise = rng.normal(size=(len(spectra), 3)) * 0.115
     return np.round(lab_of(spectra) + noise / np.sqrt(readings)[:, None], 2)
 
 
