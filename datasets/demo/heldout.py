@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .colour_of import lab_of
-from .history import PRINT_COLUMNS, draw_setups, finish, shares
+from .history import PRINT_COLUMNS, draw_setups, finish
 from .world import LATER_DAYS, World, generator
 
 Array = NDArray[np.float64]
@@ -32,14 +32,17 @@ def split_inks_and_garments(world: World) -> Groups:
     """Draw the groups of one shop."""
     rng = generator(world.seed, "groups")
     r = world.recipe
-    order = list(rng.permutation([k for k, v in world.inks.items() if v.role == "colour"]))
+    share = {k: v.share for k, v in world.inks.items() if v.role == "colour"}
+    # What is ordered often is seldom the ink one knows little about.
+    odds = 1.0 / np.array(list(share.values()))
+    order = list(rng.choice(list(share), size=len(share), replace=False, p=odds / odds.sum()))
     unseen = sorted(order[: r.n_unseen_inks])
     few = sorted(order[r.n_unseen_inks : r.n_unseen_inks + r.n_few_inks])
     usual = sorted(set(order) - set(unseen) - set(few))
     cloths = list(world.cloths)
     known = cloths[: len(cloths) - r.n_unseen_garments]
     return Groups(
-        dict(zip(usual, shares(len(usual), rng), strict=True)),
+        {k: share[k] * float(np.exp(0.5 * rng.normal())) for k in usual},
         few,
         unseen,
         {k: world.cloths[k].share for k in known},

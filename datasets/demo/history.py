@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from .world import FIRST_DAY, HISTORY_DAYS, World
-
-Array = NDArray[np.float64]
 
 # Usual value first, then what else is on the rack; chance of leaving the usual.
 SETTINGS: dict[str, tuple[float, tuple[float, ...], float]] = {
@@ -34,12 +31,6 @@ PRINT_COLUMNS = [
     *SETTINGS,
     "readings",
 ]
-
-
-def shares(n: int, rng: np.random.Generator, steepness: float = 0.7) -> Array:
-    """Unequal shares of ``n`` things: a few dominate."""
-    share = 1.0 / (1.0 + np.arange(n)) ** steepness
-    return rng.permutation(share / share.sum())
 
 
 def draw_setups(
@@ -91,7 +82,7 @@ def draw_setups(
     lightness = frame["substrate_id"].map(
         {k: c.reflectance[5:25].mean() for k, c in world.cloths.items()}
     )
-    chance = np.select([lightness > 0.6, lightness > 0.25], [0.45, 0.6], 0.92)
+    chance = np.select([lightness > 0.6, lightness > 0.25], [0.42, 0.6], 0.92)
     based = frame.pop("wants_base").to_numpy() < chance * world.recipe.base_on
     frame.loc[~based, ["underbase_ink_id", "underbase_mesh_id"]] = None
     frame["underbase_strokes"] = frame["underbase_strokes"].where(based)

@@ -52,11 +52,15 @@ BASE_G = 0.72
 
 @dataclass(frozen=True)
 class Formula:
-    """Pigments (absorption per um of dry film at their peak) and white (scattering per um)."""
+    """Pigments (absorption per um of dry film at their peak) and white (scattering per um).
+
+    ``share`` is how often the ink is ordered, 1 for the common run.
+    """
 
     name: str
     pigments: dict[str, float]
     white: float
+    share: float = 1.0
 
 
 # From process-like and clear to opaque; pastels and darks; pairs that differ in opacity only.
@@ -66,27 +70,27 @@ COLOUR_INKS: tuple[Formula, ...] = (
     Formula("Clear cyan", {"cyan": 0.070}, 0.0),
     Formula("Clear violet", {"violet": 0.060}, 0.004),
     Formula("Lemon yellow", {"yellow": 0.099}, 0.18),
-    Formula("Golden yellow", {"golden": 0.11, "orange": 0.0074}, 0.15),
+    Formula("Golden yellow", {"golden": 0.11, "orange": 0.0074}, 0.15, 1.5),
     Formula("Bright orange", {"orange": 0.081, "yellow": 0.019}, 0.075),
-    Formula("Signal red", {"red": 0.099, "yellow": 0.012}, 0.044),
+    Formula("Signal red", {"red": 0.099, "yellow": 0.012}, 0.044, 2),
     Formula("Signal red opaque", {"red": 0.22, "yellow": 0.031}, 0.18),
     Formula("Deep red", {"red": 0.11, "magenta": 0.031, "black": 0.0037}, 0.019),
     Formula("Maroon", {"red": 0.093, "violet": 0.031, "black": 0.014}, 0.044),
     Formula("Hot pink", {"magenta": 0.037}, 0.069),
     Formula("Pale pink", {"magenta": 0.014, "orange": 0.0026}, 0.33),
     Formula("Purple", {"violet": 0.068, "magenta": 0.019}, 0.044),
-    Formula("Royal blue", {"blue": 0.081, "violet": 0.037}, 0.027),
+    Formula("Royal blue", {"blue": 0.081, "violet": 0.037}, 0.027, 2),
     Formula("Royal blue opaque", {"blue": 0.17, "violet": 0.081}, 0.14),
-    Formula("Navy", {"blue": 0.087, "violet": 0.031, "black": 0.028}, 0.025),
+    Formula("Navy", {"blue": 0.087, "violet": 0.031, "black": 0.028}, 0.025, 2),
     Formula("Sky blue", {"cyan": 0.027, "blue": 0.0034}, 0.29),
     Formula("Turquoise", {"cyan": 0.043, "green": 0.014}, 0.11),
-    Formula("Kelly green", {"green": 0.081, "yellow": 0.025}, 0.037),
+    Formula("Kelly green", {"green": 0.081, "yellow": 0.025}, 0.037, 1.3),
     Formula("Kelly green opaque", {"green": 0.19, "yellow": 0.056}, 0.15),
     Formula("Forest green", {"green": 0.11, "black": 0.019}, 0.037),
     Formula("Lime", {"yellow": 0.068, "green": 0.014}, 0.094),
-    Formula("Chocolate", {"brown": 0.087, "black": 0.012}, 0.037),
+    Formula("Bright white", {"blue": 0.0001}, 0.62, 4),
     Formula("Warm grey", {"black": 0.019, "brown": 0.0051}, 0.26),
-    Formula("Dense black", {"black": 0.19, "blue": 0.02}, 0.005),
+    Formula("Dense black", {"black": 0.19, "blue": 0.02}, 0.005, 3),
 )
 BASES: tuple[Formula, ...] = (
     Formula("White base", {}, 0.74),

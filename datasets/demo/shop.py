@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from . import heldout, materials
 from .colour_of import WAVELENGTHS_NM, lab_of
 from .faults import blank_cells, gross_errors, impossible_rows
-from .history import PRINT_COLUMNS, SETTINGS, draw_setups, shares
+from .history import PRINT_COLUMNS, draw_setups
 from .recipe import Recipe
 from .world import (
     JOB_FILM_SD,
@@ -233,6 +233,3 @@ def _with_colour(
     if not as_lab.all():
         table[SPECTRUM] = np.where(as_lab[:, None], np.nan, measured)
     return table
-
-
-__all__ = ["LAB", "SETTINGS", "SPECTRUM", "TRUE_LAB", "GeneratedShop", "make_shop", "shares"]

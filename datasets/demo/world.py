@@ -18,7 +18,7 @@ FIRST_DAY = pd.Timestamp("2024-01-08")
 HISTORY_DAYS = 712  # to 2025-12-19
 LATER_DAYS = (735, 845)  # 2026-01-12 to 2026-05-01
 DRIFT_START_DAY = 585  # 2025-08-15
-DRIFT_PER_DAY = 0.13 / 260  # 6 % by the end of the history, 13 % by the end of the later period
+DRIFT_PER_DAY = 0.15 / 260  # 7 % by the end of the history, 15 % by the end of the later period
 PRESS_FILM = {"P1": 1.00, "P2": 1.07, "P3": 0.93, "P9": 1.09}  # P9 is never in the history
 JOB_FILM_SD = 0.035
 PRINT_FILM_SD = 0.045
@@ -27,6 +27,8 @@ REPEATABILITY_DE = 0.15
 # Ink that sinks into bare cloth, share of the first stroke; cloth wetted through.
 SOAK = {"cotton": 0.18, "blend": 0.15, "polyester": 0.10}
 WET = {"cotton": 0.55, "blend": 0.48, "polyester": 0.38}
+DISCHARGED = {"cotton": 0.93, "blend": 0.60, "polyester": 0.0}  # dye taken away
+WATERY_SOAK, WATERY_WET = 3.0, 1.15  # water-based ink against plastisol
 WET_UNDER_BASE = 0.15
 BASE_SOAK = 0.08
 # A levelled drawdown is smoother than a print; two prints are not equally rough (sd).
@@ -45,6 +47,7 @@ class Ink:
 
     ink_id: str
     name: str
+    share: float
     ink_type: str
     role: str
     solids: float
@@ -106,6 +109,7 @@ class World:
             inks[ink_id] = Ink(
                 ink_id,
                 formula.name,
+                formula.share,
                 kind,
                 role,
                 solids,
@@ -179,75 +183,72 @@ class World:
         self, setups: pd.DataFrame, top_error: Array | float = 0.0, base_error: Array | float = 0.0
     ) -> Array:
         """Spectra (m, 31) of complete set-ups; errors are log film errors (m,)."""
-        n = len(setups)
         setups = setups.reset_index(drop=True)
+        state = self._state(setups, top_error, base_error)
+        out = np.empty((len(setups), WAVELENGTHS_NM.size))
+        for (ink_id, lot), rows in setups.groupby(["ink_id", "lot_index"]).indices.items():
+            ladder = self.top_ladder(ink_id, int(lot))
+            optics = self.lot_optics(ink_id, int(lot))
+            base_ids = setups["underbase_ink_id"].to_numpy()[rows]
+            bare = rows[pd.isna(base_ids)]
+            if bare.size:
+                at = state.iloc[bare]
+                cloth = self._cloth(setups["substrate_id"].to_numpy()[bare], at, optics)
+                standing = (at["top"] - at["sunk"]).to_numpy()
+                out[bare] = self._bare(ladder, standing, at["uneven"].to_numpy(), cloth)
+            for base_id in sorted(set(base_ids[~pd.isna(base_ids)])):
+                over = rows[base_ids == base_id]
+                for part in np.array_split(over, over.size // 60 + 1):  # keeps memory small
+                    at = state.iloc[part]
+                    cloth = self._cloth(
+                        setups["substrate_id"].to_numpy()[part], at, self.inks[base_id].optics
+                    )
+                    out[part] = self._based(ladder, self.base_ladder(base_id), at, cloth)
+        haze = setups["ink_id"].map({k: v.haze for k, v in self.inks.items()}).to_numpy()
+        return out + haze[:, None]
+
+    def _state(
+        self, setups: pd.DataFrame, top_error: Array | float, base_error: Array | float
+    ) -> pd.DataFrame:
+        """Films as they lie (um) and the state of the cloth, one row a set-up.
+
+        ``top`` and ``base`` as laid, ``sunk`` of the film that touches the cloth, log film
+        deviations ``uneven`` and ``base_uneven``, ``wet`` share, ``discharged`` share.
+        """
         film = self.films(setups)
-        top = film["top"].to_numpy() * np.exp(top_error)
-        first = film["first"].to_numpy() * np.exp(top_error)
-        base = film["base"].to_numpy() * np.exp(base_error)
         based = setups["underbase_ink_id"].notna().to_numpy()
         fibre = setups["substrate_id"].map({k: c.fibre for k, c in self.cloths.items()})
-        dry = np.stack([self.cloths[g].reflectance for g in setups["substrate_id"]])
-        types = setups["ink_id"].map({k: v.ink_type for k, v in self.inks.items()})
-        watery = (types != "plastisol").to_numpy()
-        soak = fibre.map(SOAK).to_numpy() * np.where(watery, 3.0, 1.0)
-        sunk = np.where(based, 0.0, soak * first)
-        wet = np.where(based, WET_UNDER_BASE, fibre.map(WET).to_numpy() * np.where(watery, 1.15, 1))
-        discharging = (types == "discharge").to_numpy() & ~based
-        discharged = np.where(discharging, fibre.map({"cotton": 0.93, "blend": 0.6}).fillna(0), 0.0)
-        uneven = press.evenness(self.meshes, setups["mesh_id"].to_numpy(), fibre, based)
+        types = setups["ink_id"].map({k: v.ink_type for k, v in self.inks.items()}).to_numpy()
+        watery = types != "plastisol"
+        base = film["base"].to_numpy() * np.exp(base_error)
+        first = film["first"].to_numpy() * np.exp(top_error)
+        soak = fibre.map(SOAK).to_numpy() * np.where(watery, WATERY_SOAK, 1.0)
+        wet = fibre.map(WET).to_numpy() * np.where(watery, WATERY_WET, 1.0)
+        discharge = fibre.map(DISCHARGED).to_numpy() * ((types == "discharge") & ~based)
+        base_mesh = setups["underbase_mesh_id"].where(based, setups["mesh_id"]).to_numpy()
+        on_cloth = np.zeros(len(setups), bool)
+        return pd.DataFrame(
+            {
+                "top": film["top"].to_numpy() * np.exp(top_error),
+                "base": base,
+                "sunk": np.where(based, BASE_SOAK * base, soak * first),
+                "uneven": press.evenness(self.meshes, setups["mesh_id"].to_numpy(), fibre, based),
+                "base_uneven": 0.8 * press.evenness(self.meshes, base_mesh, fibre, on_cloth),
+                "wet": np.where(based, WET_UNDER_BASE, wet),
+                "discharged": discharge,
+            }
+        )
 
-        out = np.empty((n, WAVELENGTHS_NM.size))
-        lots = setups.groupby(["ink_id", "lot_index"], sort=True).indices
-        base_ladders = {
-            k: self.base_ladder(k) for k in sorted(setups["underbase_ink_id"].dropna().unique())
-        }
-        for (ink_id, lot), rows in lots.items():
-            o = self.lot_optics(ink_id, int(lot))
-            ladder = self.top_ladder(ink_id, int(lot))
-            bare = rows[~based[rows]]
-            if bare.size:
-                amount = (sunk[bare] / CLOTH_DEPTH_UM)[:, None]
-                cloth = press.cloth_under(
-                    dry[bare],
-                    wet[bare],
-                    amount * o.mu_a,
-                    amount * o.mu_s * (1 - o.g),
-                    discharged[bare],
-                )
-                out[bare] = self._bare(ladder, (top - sunk)[bare], uneven[bare], cloth)
-            for base_id, base_ladder in base_ladders.items():
-                over = rows[(setups["underbase_ink_id"] == base_id).to_numpy()[rows]]
-                b = self.inks[base_id].optics
-                for part in np.array_split(over, max(1, over.size // 60)):
-                    if not part.size:
-                        continue
-                    amount = (BASE_SOAK * base[part] / CLOTH_DEPTH_UM)[:, None]
-                    cloth = press.cloth_under(
-                        dry[part],
-                        wet[part],
-                        amount * b.mu_a,
-                        amount * b.mu_s * (1 - b.g),
-                        discharged[part],
-                    )
-                    base_uneven = 0.8 * press.evenness(
-                        self.meshes,
-                        setups["underbase_mesh_id"].to_numpy()[part],
-                        fibre[part],
-                        np.zeros(part.size, bool),
-                    )
-                    out[part] = self._based(
-                        ladder,
-                        base_ladder,
-                        top[part],
-                        uneven[part],
-                        (1 - BASE_SOAK) * base[part],
-                        base_uneven,
-                        cloth,
-                    )
-        return (
-            out
-            + setups["ink_id"].map({k: v.haze for k, v in self.inks.items()}).to_numpy()[:, None]
+    def _cloth(self, substrate_id: Array, at: pd.DataFrame, ink: materials.Optics) -> Array:
+        """Internal reflectance (m, 31) of the cloth, wetted and tinted by the ink on it."""
+        dry = np.stack([self.cloths[g].reflectance for g in substrate_id])
+        amount = (at["sunk"].to_numpy() / CLOTH_DEPTH_UM)[:, None]
+        return press.cloth_under(
+            dry,
+            at["wet"].to_numpy(),
+            amount * ink.mu_a,
+            amount * ink.mu_s * (1 - ink.g),
+            at["discharged"].to_numpy(),
         )
 
     @staticmethod
@@ -260,21 +261,18 @@ class World:
 
     @staticmethod
     def _based(
-        ladder: radiative.Ladder,
-        base_ladder: radiative.Ladder,
-        film: Array,
-        uneven: Array,
-        base: Array,
-        base_uneven: Array,
-        cloth: Array,
+        ladder: radiative.Ladder, base_ladder: radiative.Ladder, at: pd.DataFrame, cloth: Array
     ) -> Array:
+        nodes, weights = _HERMITE_3
         total = np.zeros_like(cloth)
-        tops = [ladder.at(film * np.exp(uneven * z - uneven**2 / 2)) for z in _HERMITE_3[0]]
-        for z, base_weight in zip(*_HERMITE_3, strict=True):
+        uneven, base_uneven = at["uneven"].to_numpy(), at["base_uneven"].to_numpy()
+        film, base = at["top"].to_numpy(), (at["base"] - at["sunk"]).to_numpy()
+        tops = [ladder.at(film * np.exp(uneven * z - uneven**2 / 2)) for z in nodes]
+        for z, base_weight in zip(nodes, weights, strict=True):
             under = base_ladder.at(base * np.exp(base_uneven * z - base_uneven**2 / 2))
-            for here, weight in zip(tops, _HERMITE_3[1], strict=True):
+            for here, weight in zip(tops, weights, strict=True):
                 total += weight * base_weight * radiative.over_base(here, under, cloth)
-        return total / _HERMITE_3[1].sum() ** 2
+        return total / weights.sum() ** 2
 
     def card(self, ink_id: str, film_um: Array, card: Array, lot: int = 0) -> Array:
         """Spectra (m, 31) of even films over a sealed, smooth card of measured ``card`` (31,)."""
