@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, timedelta
 
 import numpy as np
@@ -41,7 +42,8 @@ def known_columns(
                 file, 1, column.name, "the column is missing", _rename_hint(column, names)
             )
     if table.colour:
-        _check_colour_columns(own, findings, file)
+        for fault in _colour_header_faults(own):
+            findings.problem(file, 1, *fault)
     given = cells[own].copy()
     if delimiter != ",":
         for name in own:
@@ -95,19 +97,22 @@ def _rename_hint(column: Column, names: list[str]) -> str:
     return "add it, with empty cells where it is not known"
 
 
-def _check_colour_columns(own: list[str], findings: Findings, file: str) -> None:
+def _colour_header_faults(own: Iterable[str]) -> list[tuple[str | None, str, str]]:
+    """What is wrong with the colour columns of a header: (column, what, what to do)."""
     lab = [name for name in ("L", "a", "b") if name in own]
     wavelengths = wavelengths_in(own)
+    faults = []
     if 0 < len(lab) < 3:
         missing = ", ".join(name for name in ("L", "a", "b") if name not in lab)
         what = f"the column is missing beside {' and '.join(lab)}"
-        findings.problem(file, 1, missing, what, "add it, or take L, a and b out")
+        faults.append((missing, what, "add it, or take L, a and b out"))
     if wavelengths and (gap := gap_in(wavelengths)):
         do = "give r400, r410 ... r700 (10 nm steps; 5 or 20 nm and a wider range are read too)"
-        findings.problem(file, 1, None, gap, do)
+        faults.append((None, gap, do))
     if not lab and not wavelengths:
         what = "no colour columns"
-        findings.problem(file, 1, None, what, "add L, a, b or a spectrum r400, r410 ... r700")
+        faults.append((None, what, "add L, a, b or a spectrum r400, r410 ... r700"))
+    return faults
 
 
 def _flag(
@@ -194,17 +199,16 @@ def _read_colour(
     lab_cells = {column.name: text.get(column.name, empty) for column in LAB}
     lab = {c.name: _read(c, lab_cells[c.name], file, problems, today) for c in LAB}
     filled = pd.DataFrame(lab_cells) != ""
-    if not set(lab_cells) <= set(text.columns):  # told at the header, if they are needed
-        filled[:] = False
     part = filled.any(axis=1) & ~filled.all(axis=1)
     what = "one of L, a, b is filled and another is empty"
-    problems += _flag(file, None, empty, part, what, "fill in all three or none")
+    if not _colour_header_faults(text.columns):  # those were told once, at the header
+        problems += _flag(file, None, empty, part, what, "fill in all three or none")
 
     spectra, has_spectrum = _read_spectra(text, empty, file, problems)
     bare = ~has_spectrum & ~filled.any(axis=1)
-    bare &= set(lab_cells) <= set(text.columns) or not gap_in(wavelengths_in(text.columns))
-    what = "has no colour"
-    problems += _flag(file, None, empty, bare, what, "give L, a, b or a spectrum, or drop the row")
+    if not _colour_header_faults(text.columns):
+        do = "give L, a, b or a spectrum, or drop the row"
+        problems += _flag(file, None, empty, bare, "has no colour", do)
     return spectra | lab
 
 

@@ -61,18 +61,28 @@ def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
         what = f"{flashes[row]:g} flashes do not fit between {strokes[row]:g} strokes"
         do = "count the flashes between strokes of the top ink only: at most strokes - 1"
         problems.append(Problem(file, int(row), "flash_count", what, do))
-    what = "is empty, with more than one stroke"
-    flag(flashes.isna() & (strokes > 1), "flash_count", what, "write 0 for none")
 
-    base = frame["underbase_ink_id"].notna()
-    parts = ("underbase_mesh_id", "underbase_strokes")
-    for column in parts:
-        what = "is empty although an underbase ink is named"
-        flag(base & frame[column].isna(), column, what, "fill it in")
+    base, mesh = frame["underbase_ink_id"].notna(), frame["underbase_mesh_id"].notna()
+    what = "is empty although an underbase ink is named"
+    flag(base & ~mesh, "underbase_mesh_id", what, "name the mesh of the underbase")
     what = "is empty although an underbase mesh or stroke count is given"
     do = "name the underbase ink, or clear the other two"
-    flag(~base & frame[list(parts)].notna().any(axis=1), "underbase_ink_id", what, do)
+    flag(~base & (mesh | frame["underbase_strokes"].notna()), "underbase_ink_id", what, do)
     return problems
+
+
+def assumed(frame: pd.DataFrame, file: str) -> list[str]:
+    """Sentences on what is not known of some rows and so is taken as the usual thing."""
+    flashes = int((frame["flash_count"].isna() & (frame["strokes"] > 1)).sum())
+    base = int((frame["underbase_strokes"].isna() & frame["underbase_ink_id"].notna()).sum())
+    told = []
+    if flashes:
+        rows = "row with several strokes has" if flashes == 1 else "rows with several strokes have"
+        told.append(f"{file}: {flashes} {rows} no flash_count; taken as not flashed.")
+    if base:
+        rows = "1 row has" if base == 1 else f"{base} rows have"
+        told.append(f"{file}: {rows} no underbase_strokes; taken as one stroke.")
+    return told
 
 
 def check_targets(frame: pd.DataFrame, file: str) -> list[Problem]:

@@ -82,7 +82,7 @@ def _read(connection: sa.Connection, label: str) -> Given:
     metadata.reflect(connection, only=lambda name, _: name in _names())
     if set(metadata.tables) != _names():
         raise UserError(f"{label}: this is not a shop database; import the tables again.")
-    facts = dict(connection.execute(sa.select(metadata.tables["facts"])).tuples().all())
+    facts = {key: value for key, value in connection.execute(sa.select(metadata.tables["facts"]))}
     if facts.get("format") != FORMAT:
         raise UserError(
             f"{label}: was written by another version (format {facts.get('format')!r}, this "

@@ -80,6 +80,7 @@ def read_folder(
     kept = shop.prints.drop(index=list(set_aside))
     if kept.empty:
         findings.warn("prints.csv: no usable print; predictions will rest on physics alone.")
+    findings.warnings += checks.assumed(kept, "prints.csv")
     given = Given(name, toml, tables, set_aside)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
 
@@ -137,6 +138,7 @@ def check_setups(
     findings.problems += _once_a_cell(checks.check_targets(frame, file), faults)
     findings.problems.sort(key=lambda problem: problem.row or 0)
     findings.raise_if_any()
+    findings.warnings += checks.assumed(frame, file)
     return frame.reset_index(drop=True)
 
 

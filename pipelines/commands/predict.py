@@ -12,9 +12,9 @@ from learn.shop import Shop
 from pipelines import csvfile, models, store
 from pipelines.files import write_text
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import InputProblems, Problem, UserError
+from pipelines.problems import Findings, InputProblems, Problem, UserError
 from pipelines.progress import counted, tell
-from pipelines.schema import PREDICTION_COLUMNS
+from pipelines.schema import PREDICTION_COLUMNS, SETUPS
 from pipelines.tables import check_setups, identifiers, read_setups, to_shop
 from pipelines.wording import VERDICTS, chance, interval, number, summary_block
 from pipelines.workspace import Workspace
@@ -79,14 +79,15 @@ def predict_one(
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
     opened = open_model(workspace, workspace.pick(shop))
-    cells = {"setup_id": "this set-up", **cells, **_target_cells(target)}
-    cells.setdefault("underbase_strokes", "1" if "underbase_ink_id" in cells else "")
+    needed = {column.name: "" for column in SETUPS.columns if column.present}
+    cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
     try:
         given = pd.DataFrame([cells], index=[2], dtype=object)
-        setups = check_setups(given, opened.known, COMMAND_LINE)
+        findings = Findings()
+        setups = check_setups(given, opened.known, COMMAND_LINE, findings)
     except InputProblems as error:
         raise InputProblems([_by_option(problem) for problem in error.problems]) from None
-    tell(opened.notes)
+    tell(findings.warnings + opened.notes)
     predictions = opened.predict(setups)
     named = with_names(setups, opened.shop)
     named["tolerance_dE00"] = named["tolerance_dE00"].fillna(opened.shop.settings.tolerance_dE00)
@@ -198,7 +199,9 @@ def _target_cells(target: str | None) -> dict[str, str]:
 def _by_option(problem: Problem) -> Problem:
     """The same problem, speaking of the option instead of the column."""
     option = {column: option for option, (column, _) in SETUP_OPTIONS.items()}
-    name = option.get(problem.column, problem.column)
-    if problem.column and problem.column.startswith("target_"):
+    name = option.get(problem.column, COMMAND_LINE)
+    if problem.column is None or problem.column.startswith("target_"):
         name = "--target"
-    return Problem(f"{name}" if name else COMMAND_LINE, None, None, problem.what, problem.do)
+    what = "the option is missing" if problem.what == "is empty" else problem.what
+    do = "add it" if problem.what == "is empty" else problem.do
+    return Problem(name, None, None, what, do)

@@ -1,0 +1,254 @@
+"""The command line as a user meets it: exit codes, sentences, files. No model is fitted here."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import ClassVar
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines import store
+from pipelines.cli import main
+from pipelines.schema import PREDICTION_COLUMNS
+from tests.tiny_shop import SETUPS, TINY, with_cell, write_shop
+
+
+@pytest.fixture
+def workspace(tmp_path, monkeypatch) -> Path:
+    """An empty workspace, which is the current folder; the tables lie beside it."""
+    write_shop(tmp_path / "tables")
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
+    return tmp_path / "work"
+
+
+class StubModel:
+    """Stands for the learnt model where only reading, storing and writing is looked at."""
+
+    set_aside_ = pd.DataFrame({"print_id": ["P3"], "reason": ["far from its neighbours"]})
+    validation_: ClassVar[dict] = {
+        "n_prints": 2,
+        "n_jobs": 2,
+        "n_set_aside": 1,
+        "median_dE00": 0.61,
+        "coverage90": 0.91,
+        "physics_median_dE00": 1.9,
+        "nearest_median_dE00": 2.4,
+        "by_group": {},
+    }
+
+    def fit(self, shop, progress=None):
+        progress("fitting")
+        return self
+
+    def to_state(self):
+        return {"x": np.zeros(2)}, {"n": 1}
+
+    @classmethod
+    def from_state(cls, arrays, meta):
+        assert arrays["x"].shape == (2,)
+        assert meta == {"n": 1}
+        return cls()
+
+    def predict(self, setups):
+        frame = pd.DataFrame({"setup_id": setups["setup_id"]})
+        numbers = PREDICTION_COLUMNS[1:-2]
+        frame[numbers] = np.full((len(setups), len(numbers)), 1.23456)
+        no_target = setups["target_L"].isna()
+        frame.loc[no_target, ["target_dE00", "target_lo", "target_hi"]] = np.nan
+        frame["p_in_tolerance"] = 0.93
+        frame["test_print"] = np.where(no_target, "no", "yes")
+        frame["reason"] = "too unsure, a test print will help"
+        return frame[PREDICTION_COLUMNS]
+
+
+@pytest.fixture
+def stub(monkeypatch):
+    import learn.shift
+
+    monkeypatch.setattr(learn.shift, "ShiftModel", StubModel)
+
+
+def one_sentence(capsys) -> str:
+    err = capsys.readouterr().err
+    assert "Traceback" not in err
+    assert len(err.strip().splitlines()) == 1, err
+    return err
+
+
+def test_import_counts_and_lists_what_was_set_aside(workspace, capsys):
+    write_shop(workspace / "in", prints=with_cell("prints.csv", 2, "L", "140"))
+    assert main(["import", "in"]) == 0
+    out = capsys.readouterr().out
+    assert "Imported shop invented-tiny-shop: 3 inks, 2 substrates, 3 meshes, 2 drawdowns" in out
+    assert "2 prints.\n1 print set aside: kept in the database, not learnt from.\n" in out
+    assert 'prints.csv, row 2, P1: L: "140" is outside 0 to 100' in out
+    assert main(["import", "in", "--strict"]) == 2
+    assert one_sentence(capsys).startswith('strikeoff: prints.csv, row 2, column L: "140"')
+
+
+def test_a_refused_import_changes_nothing(workspace, capsys):
+    assert main(["import", "../tables"]) == 0
+    path = workspace / "datasets" / "invented-tiny-shop" / "shop.db"
+    before = path.read_bytes()
+    write_shop(workspace / "in", inks=None)
+    capsys.readouterr()
+    assert main(["import", "in"]) == 2
+    assert "inks.csv: the file is missing" in one_sentence(capsys)
+    assert path.read_bytes() == before
+    assert main(["import", "nowhere"]) == 2
+    assert "nowhere: there is no such folder" in one_sentence(capsys)
+
+
+def test_import_again_finds_its_shop(workspace):
+    assert main(["import", "../tables", "--shop", "north"]) == 0
+    assert main(["import", "../tables"]) == 0
+    assert [p.name for p in (workspace / "datasets").iterdir()] == ["north"]
+
+
+def test_export_gives_back_the_tables_and_import_export_is_byte_identical(workspace, capsys):
+    prints = with_cell("prints.csv", 2, "L", "n/a")
+    write_shop(workspace / "in", prints=prints)
+    assert main(["import", "in"]) == 0
+    assert main(["export", "one"]) == 0
+    for file, text in {**TINY, "prints.csv": prints}.items():
+        assert (workspace / "one" / file).read_text(encoding="utf-8") == text
+    assert main(["import", "one"]) == 0
+    assert main(["export", "two"]) == 0
+    for file in TINY:
+        assert (workspace / "one" / file).read_bytes() == (workspace / "two" / file).read_bytes()
+    capsys.readouterr()
+    assert main(["export", "two"]) == 2
+    assert "the folder is not empty; name a new one, or add --force" in one_sentence(capsys)
+    assert main(["export", "two", "--force"]) == 0
+
+
+def test_which_shop_and_which_workspace(workspace, capsys, monkeypatch):
+    assert main(["learn"]) == 2
+    assert "No shop in the workspace" in one_sentence(capsys)
+    main(["import", "../tables", "--shop", "north"])
+    main(["import", "../tables", "--shop", "south"])
+    capsys.readouterr()
+    assert main(["export", "x"]) == 2
+    assert "holds north, south; say which one with --shop NAME" in one_sentence(capsys)
+    assert main(["export", "x", "--shop", "east"]) == 2
+    assert 'No shop "east"' in one_sentence(capsys)
+    assert main(["import", "../tables", "--shop", "../north"]) == 2
+    assert "cannot be a shop's name" in one_sentence(capsys)
+    assert main(["export", "x", "--workspace", "missing"]) == 2
+    assert "no such workspace folder" in one_sentence(capsys)
+    monkeypatch.chdir(workspace.parent)
+    monkeypatch.setenv("STRIKEOFF_WORKSPACE", str(workspace))
+    assert main(["export", "x", "--shop", "north"]) == 0
+
+
+def test_learn_and_predict_a_file(workspace, capsys, stub):
+    main(["import", "../tables"])
+    (workspace / "jobs.csv").write_text(SETUPS)
+    capsys.readouterr()
+    assert main(["predict", "jobs.csv", "--out", "answers.csv"]) == 2
+    assert "no model has been learnt yet; run strikeoff learn" in one_sentence(capsys)
+
+    assert main(["learn"]) == 0
+    said = capsys.readouterr()
+    assert "physics and learning   0.61" in said.out
+    assert "held 91 % of the measured values" in said.out
+    assert "P3: far from its neighbours" in said.out
+    assert "] fitting" in said.err
+
+    assert main(["predict", "jobs.csv", "--out", "answers.csv"]) == 0
+    answers = pd.read_csv(workspace / "answers.csv")
+    assert answers.columns.tolist() == PREDICTION_COLUMNS
+    assert answers["setup_id"].tolist() == ["S2", "S1"]
+    assert answers["L"].tolist() == [1.2346, 1.2346]
+    assert answers["target_dE00"].isna().tolist() == [False, True]
+    assert "2 set-ups: 1 straight to production, 1 with a test print first." in (
+        capsys.readouterr().out
+    )
+    assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2
+    assert "write to another one" in one_sentence(capsys)
+    assert main(["predict", "jobs.csv", "--out", "missing/", "--page", "."]) == 2
+    assert ". is a folder" in one_sentence(capsys).replace(".: is", ". is")
+    assert main(["predict", "jobs.csv"]) == 2
+    assert "--out" in one_sentence(capsys)
+    assert main(["predict", "nothing.csv", "--out", "x.csv"]) == 2
+    assert "nothing.csv: the file is missing" in one_sentence(capsys)
+    assert (workspace / "jobs.csv").read_text() == SETUPS
+
+
+def test_predict_one_set_up_by_options(workspace, capsys, stub):
+    main(["import", "../tables"])
+    main(["learn"])
+    capsys.readouterr()
+    one = ["predict", "--ink", "007", "--substrate", "tee-black", "--mesh", "77-55"]
+    assert main([*one, "--strokes", "1", "--target", "46,58.2,31"]) == 0
+    assert "TEST PRINT FIRST" in capsys.readouterr().out
+    assert main([*one, "--strokes", "2", "--flashes", "2"]) == 2
+    assert "--flashes: 2 flashes do not fit between 2 strokes" in one_sentence(capsys)
+    assert main([*one, "--strokes", "1", "--target", "46,58"]) == 2
+    assert "give L, a and b as" in one_sentence(capsys)
+    assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2
+    err = capsys.readouterr().err
+    assert "--substrate: the option is missing; add it." in err
+    assert "--mesh: the option is missing; add it." in err
+
+
+def test_a_model_older_than_the_tables_is_told(workspace, capsys, stub):
+    main(["import", "../tables"])
+    main(["learn"])
+    inks = TINY["inks.csv"] + "new,New,plastisol,colour,100\n"
+    write_shop(workspace / "in", inks=inks)
+    main(["import", "in"])
+    (workspace / "jobs.csv").write_text(SETUPS)
+    capsys.readouterr()
+    assert main(["predict", "jobs.csv", "--out", "a.csv"]) == 0
+    assert "the tables have changed since this model learnt" in capsys.readouterr().err
+    (workspace / "jobs.csv").write_text(SETUPS.replace("007", "new"))
+    assert main(["predict", "jobs.csv", "--out", "a.csv"]) == 2
+    assert 'column ink_id: "new" is not in inks.csv' in capsys.readouterr().err
+
+
+def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(store, "save", interrupt)
+    assert main(["import", "../tables"]) == 130
+    monkeypatch.undo()
+    monkeypatch.chdir(workspace)
+    (workspace / "datasets").write_text("a file where a folder should be")
+    capsys.readouterr()
+    assert main(["import", "../tables"]) == 2
+    one_sentence(capsys)
+
+
+def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
+    for command in ("demo", "import", "learn", "predict", "export"):
+        assert main([command, "--help"]) == 0
+        assert f"Example:\n  strikeoff {command}" in capsys.readouterr().out
+    assert main([]) == 2
+    assert "The usual order:" in capsys.readouterr().err
+    assert main(["import"]) == 2
+    assert "TABLES_DIR; see strikeoff import --help" in one_sentence(capsys)
+    assert main(["lern"]) == 2
+    assert "invalid choice: 'lern'" in one_sentence(capsys)
+
+
+def test_help_does_not_wait_for_the_heavy_packages():
+    code = "import sys, pipelines.cli as c; c.main(['--help']); print(*sys.modules)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(out.stdout.splitlines()[-1].split())
+    assert not loaded & {
+        "numpy",
+        "pandas",
+        "scipy",
+        "sqlalchemy",
+        "sklearn",
+        "colour",
+        "matplotlib",
+    }
