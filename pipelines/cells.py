@@ -20,7 +20,6 @@ _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\
 
 # Instruments give tiny negatives on black by their own noise; fluorescent inks exceed 1.
 _REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 2.0
-_PERCENT = "looks like percent"
 
 
 def known_columns(
@@ -238,12 +237,12 @@ def _read_spectra(
         problems.append(Problem(file, int(row), name, what, "write a reflectance factor, 0 to 1"))
     if percent.sum() * 2 > filled.sum() > 0:
         row, most = int(numbers.max(axis=1).idxmax()), numbers.max().max()
-        what = f"the spectra go up to {most:g} and {_PERCENT}"
+        what = f"the spectra go up to {most:g} and look like percent"
         do = "divide them by 100: a reflectance factor lies in 0 to 1"
         problems.append(Problem(file, None, f"{names[0]} to {names[-1]}", what, do))
     else:
         for row, name in numbers[percent].idxmax(axis=1).items():
-            what = f"{shown(cells.loc[row, name])} is too high and {_PERCENT}"
+            what = f"{shown(cells.loc[row, name])} is too high and looks like percent"
             do = "divide the row by 100: a reflectance factor lies in 0 to 1"
             problems.append(Problem(file, int(row), name, what, do))
     for row, name in negative[negative.any(axis=1)].idxmax(axis=1).items():

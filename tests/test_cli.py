@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import ClassVar
 
 import numpy as np
@@ -69,9 +70,8 @@ class StubModel:
 
 @pytest.fixture
 def stub(monkeypatch):
-    import learn.shift
-
-    monkeypatch.setattr(learn.shift, "ShiftModel", StubModel)
+    module = SimpleNamespace(ShiftModel=StubModel)
+    monkeypatch.setitem(sys.modules, "learn.shift", module)
 
 
 def one_sentence(capsys) -> str:

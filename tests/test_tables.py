@@ -168,7 +168,7 @@ HOLE = TINY["substrates.csv"].replace("0.8500", "", 1)
         ),
         (
             {"substrates": PERCENT},
-            ["column r400 to r700: the spectra go up to 85 and looks like percent; divide"],
+            ["column r400 to r700: the spectra go up to 85 and look like percent; divide"],
         ),
         (
             {"substrates": HOLE},
