@@ -194,7 +194,7 @@ def _drawdowns(world: World, groups: heldout.Groups) -> pd.DataFrame:
     lab_only, single, none = set(usual[:3]), set(usual[3:5]), set(usual[5:6])
     no_black = single | set(usual[6 : 6 + recipe.black_drawdown_missing])
     one_film = set(usual[6:]) & set(rng.choice(usual, size=len(usual) // 3, replace=False))
-    wells = set(rng.choice(usual[6:], size=min(6, len(usual) // 3), replace=False))
+    wells = set(rng.choice(usual[6:], size=min(6, len(usual) // 3, len(usual[6:])), replace=False))
     watery = recipe.ink_system == "water_based"
     rows, spectra, as_lab = [], [], []
     for ink_id in world.inks:
