@@ -5,9 +5,12 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
+SPECTRUM = [f"r{nm:.0f}" for nm in WAVELENGTHS_NM]
+LAB = ["L", "a", "b"]
 
 
 @cache
@@ -40,3 +43,10 @@ def lab_of(reflectance: NDArray[np.float64]) -> NDArray[np.float64]:
         ],
         axis=-1,
     )
+
+
+def measured_lab(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Lab (m, 3) of rows that carry either a spectrum or Lab."""
+    lab = table.reindex(columns=LAB).to_numpy(float)
+    spectra = table.reindex(columns=SPECTRUM).to_numpy(float)
+    return np.where(np.isnan(spectra[:, :1]), lab, lab_of(spectra))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .colour_of import LAB, SPECTRUM, measured_lab
 from .heldout import Groups
 from .history import SETTINGS
 from .recipe import Recipe
@@ -24,10 +25,11 @@ def gross_errors(
     Kinds: ``wrong_patch`` (the colour of another print of another ink), ``swapped_ink``
     (another ink written down), ``sign_flip_a``, ``sign_flip_b``, ``L_in_wrong_column``
     (L and a exchanged). Only errors that would show are made: a sign is flipped only where
-    the value is above 8.
+    the value is above 8, colours or inks are exchanged only between prints 10 apart in Lab.
     """
     prints = prints.copy()
-    colour = [c for c in prints if c in ("L", "a", "b") or (c[0] == "r" and c[1:].isdigit())]
+    colour = [c for c in prints if c in LAB or c in SPECTRUM]
+    seen = measured_lab(prints)
     known = prints["ink_id"].isin(groups.usual_inks).to_numpy()
     as_lab = prints["L"].notna().to_numpy()
     eligible = {
@@ -36,7 +38,9 @@ def gross_errors(
         "sign_flip_a": known & as_lab & (prints["a"].abs() > 8).to_numpy(),
         "sign_flip_b": known & as_lab & (prints["b"].abs() > 8).to_numpy(),
         # an L above 100 or below 0 would be refused at the door
-        "L_in_wrong_column": known & as_lab & prints["a"].between(8, 95).to_numpy(),
+        "L_in_wrong_column": known
+        & as_lab
+        & (prints["a"].between(0, 95) & ((prints["L"] - prints["a"]).abs() > 10)).to_numpy(),
     }
     n = max(1, round(recipe.gross_error_rate * len(prints)))
     kinds = np.array(list(eligible))[np.arange(n) % len(eligible)]
@@ -51,7 +55,8 @@ def gross_errors(
         if kind in ("wrong_patch", "swapped_ink"):
             same_form = as_lab == as_lab[row]
             other_ink = (original["ink_id"] != original.loc[row, "ink_id"]).to_numpy()
-            pool = np.flatnonzero(known & same_form & other_ink)
+            apart = np.linalg.norm(seen - seen[row], axis=1) > 10
+            pool = np.flatnonzero(known & same_form & other_ink & apart)
             if not pool.size:
                 continue
             other = int(rng.choice(pool))

@@ -88,9 +88,9 @@ COLOUR_INKS: tuple[Formula, ...] = (
     Formula("Kelly green opaque", {"green": 0.19, "yellow": 0.056}, 0.15),
     Formula("Forest green", {"green": 0.11, "black": 0.019}, 0.037),
     Formula("Lime", {"yellow": 0.068, "green": 0.014}, 0.094),
-    Formula("Bright white", {"blue": 0.0001}, 0.62, 4),
+    Formula("Bright white", {"blue": 0.0001}, 0.62, 2.5),
     Formula("Warm grey", {"black": 0.019, "brown": 0.0051}, 0.26),
-    Formula("Dense black", {"black": 0.19, "blue": 0.02}, 0.005, 3),
+    Formula("Dense black", {"black": 0.19, "blue": 0.02}, 0.005, 2),
 )
 BASES: tuple[Formula, ...] = (
     Formula("White base", {}, 0.74),

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from . import heldout, materials
-from .colour_of import WAVELENGTHS_NM, lab_of
+from .colour_of import LAB, SPECTRUM, lab_of
 from .faults import blank_cells, gross_errors, impossible_rows
 from .history import PRINT_COLUMNS, draw_setups
 from .recipe import Recipe
@@ -24,8 +24,6 @@ from .world import (
 )
 
 Array = NDArray[np.float64]
-SPECTRUM = [f"r{nm:.0f}" for nm in WAVELENGTHS_NM]
-LAB = ["L", "a", "b"]
 TRUE_LAB = ["true_L", "true_a", "true_b"]
 
 
