@@ -106,12 +106,11 @@ def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
     open_inch = np.sign(as_inch) * (as_inch / (as_inch + thread)) ** 2
     fits_cm = np.abs(as_cm - opening) / opening
     fits_inch = np.abs(as_inch - opening) / opening
-    inch = (
-        (count > 200)
-        | ((open_cm < 0.10) & (open_inch >= 0.10))
-        | ((fits_inch < 0.15) & (fits_cm > 0.40))
-    )
-    solid = (open_cm < 0) & ~inch
+    inch = (count > 200) | ((open_cm < 0.10) & (open_inch >= 0.10))
+    inch |= (fits_inch < 0.15) & (fits_cm > 0.40)
+    inch |= thread.isna() & opening.between(1e4 / count, 2.54e4 / count)
+    solid = (open_cm <= 0) & ~inch
+    wide = (opening >= 1e4 / count) & ~inch & ~solid
     problems = []
     for row in frame.index[inch]:
         what = f"{count[row]:g} looks like threads per inch"
@@ -123,6 +122,13 @@ def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
         what = f"a thread of {thread[row]:g} um leaves no opening at {count[row]:g} threads per cm"
         problems.append(
             Problem(file, int(row), "thread_um", what, "check both on the mesh maker's sheet")
+        )
+    for row in frame.index[wide]:
+        what = (
+            f"an opening of {opening[row]:g} um is wider than {count[row]:g} threads per cm allow"
+        )
+        problems.append(
+            Problem(file, int(row), "opening_um", what, "check both on the mesh maker's sheet")
         )
     return problems
 

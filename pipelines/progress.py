@@ -13,6 +13,7 @@ class Progress:
         self._start = time.monotonic()
 
     def __call__(self, text: str) -> None:
+        sys.stdout.flush()  # what was printed before comes before, also through a pipe
         print(f"[{time.monotonic() - self._start:4.0f} s] {text}", file=sys.stderr, flush=True)
 
 

@@ -222,6 +222,8 @@ def test_an_unusable_table_is_refused_in_one_sentence(tmp_path, changes, said):
         ("230-48,230,48,", "230 with a thread of 48 um looks like threads per inch"),
         ("305-,305,,", "305 looks like threads per inch; divide it by 2.54 (120 per cm)"),
         ("61-120,61,120,296", "61 with a thread of 120 um looks like threads per inch"),
+        ("110-,110,,149", "110 looks like threads per inch; divide it by 2.54 (43 per cm)"),
+        ("43-81,43,80,2000", "an opening of 2000 um is wider than 43 threads per cm allow"),
         ("43-8,43,0.08,", '"0.08" is outside 10 to 1000; give the thread diameter in micrometres'),
         ("43-,,80,", "column threads_per_cm: is empty; give the count per centimetre"),
         ("90-300,90,300,", "a thread of 300 um leaves no opening at 90 threads per cm"),
@@ -229,7 +231,7 @@ def test_an_unusable_table_is_refused_in_one_sentence(tmp_path, changes, said):
 )
 def test_mesh_units_are_recognised(tmp_path, mesh, said):
     message = refused(tmp_path, meshes=TINY["meshes.csv"] + mesh + "\n")
-    assert message.startswith("meshes.csv, row 5, column t")
+    assert message.startswith("meshes.csv, row 5, column ")
     assert said in message
 
 

@@ -55,7 +55,7 @@ def report(validation: Mapping[str, object]) -> list[str]:
 
     def number(key: str) -> float | None:
         value = validation.get(key)
-        return float(value) if isinstance(value, int | float) and value == value else None
+        return None if value is None or float(value) != float(value) else float(value)
 
     if number("median_dE00") is None:
         return ["Too few prints to hold any back: how good the model is has not been measured."]
