@@ -1,0 +1,287 @@
+"""The physics: a set-up goes in, the print's spectrum, Lab and tangents come out.
+
+Light meets, from above: the ink film, the underbase film if there is one, the garment.
+Each layer is Kubelka-Munk over what lies beneath it, with one surface on top. Printed
+straight on cloth the ink wets the cloth out, part of it sinks in, and the film is uneven
+over the yarns; an underbase seals the cloth and evens the film.
+
+What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
+of every ink (:class:`learn.inks.Shelf`), and a shift per print of a few
+:data:`LATENTS` - log film, log base film, log strength, wet-out, soak, haze - which is what
+the residual model learns to predict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from learn import optics
+from learn.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
+from learn.deposit import stroke_gain
+from learn.inks import DRAWDOWN_HAZE
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+class Constant(NamedTuple):
+    """A physical number common to the shop: prior mean and standard deviation."""
+
+    name: str
+    mean: float
+    sd: float
+
+
+# Wide priors on purpose: published figures for transfer and press settings disagree, and
+# the shop's own prints settle them. Orders of magnitude: common practice, no source.
+CONSTANTS = [
+    Constant("log_transfer", float(np.log(0.65)), 0.25),
+    Constant("mesh_slope", 0.0, 0.15),  # transfer ~ (volume / 25)^slope
+    Constant("wet_gain_logit", float(logit(0.2)), 0.7),
+    Constant("flash_gain_logit", float(logit(0.85)), 0.7),
+    Constant("log_base_transfer", 0.0, 0.20),  # base against top ink
+    Constant("wet_out_logit", float(logit(0.35)), 1.0),
+    Constant("log_soak_um", float(np.log(2.0)), 0.8),
+    Constant("log_tint", 0.0, 0.5),  # how strongly sunk-in ink tints the cloth
+    Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
+    Constant("log_uneven_base", float(np.log(0.15)), 0.4),
+    Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0),  # under a base
+    # a cured ink is not a mirror: a little gloss reaches even a 45:0 instrument
+    Constant("log_haze", float(np.log(0.004)), 0.7),
+]
+CONSTANT_MEAN = np.array([c.mean for c in CONSTANTS])
+CONSTANT_SD = np.array([c.sd for c in CONSTANTS])
+REFERENCE_VOLUME = 25.0  # cm3/m2, a 90/cm mesh
+
+LATENTS = ["film", "base_film", "strength", "wet_out", "soak", "haze"]
+
+# Gauss-Hermite nodes for a standard normal: films vary log-normally over the yarns.
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_NODES3, _WEIGHTS3 = np.polynomial.hermite_e.hermegauss(3)
+_WEIGHTS3 = _WEIGHTS3 / _WEIGHTS3.sum()
+
+
+@dataclass(frozen=True)
+class Stack:
+    """n set-ups as arrays: everything the optics needs, ids already looked up."""
+
+    ink: Index  # (n,) position on the shelf
+    base: Index  # (n,) position on the shelf, -1 without underbase
+    log_volume: Array  # (n,) log cm3/m2 of the top mesh, times solids
+    log_base_volume: Array  # (n,)
+    strokes: Array  # (n,)
+    flashes: Array  # (n,)
+    base_strokes: Array  # (n,)
+    cloth: Array  # (n, 31) reflectance of the bare garment beneath the surface
+
+    def __len__(self) -> int:
+        return len(self.ink)
+
+    def take(self, rows: NDArray) -> Stack:
+        """The set-ups at ``rows`` (positions or mask)."""
+        return Stack(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+
+@dataclass(frozen=True)
+class State:
+    """Where the physics stands: constants and every ink's log K and log S (m, 31)."""
+
+    constants: Array
+    log_k: Array
+    log_s: Array
+
+
+class Tangents(NamedTuple):
+    """Lab of n set-ups, and its derivative by everything that may be off."""
+
+    lab: Array  # (n, 3)
+    latents: Array  # (n, 3, latents), by LATENTS
+    constants: Array  # (n, 3, constants), by CONSTANTS
+    ink_k: Array  # (n, 3, 31), by log K of the top ink
+    ink_s: Array
+    base_k: Array  # (n, 3, 31), by log K of the underbase; zero without one
+    base_s: Array
+
+
+def no_shift(n: int) -> Array:
+    """Latent shifts (n, latents) of prints that behave as the constants say."""
+    return np.zeros((n, len(LATENTS)))
+
+
+def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array]:
+    """Dry film of the top ink and of the underbase, um, both (n,)."""
+    c = _named(constants)
+    wet, flash = expit(c["wet_gain_logit"]), expit(c["flash_gain_logit"])
+    slope = 1 + c["mesh_slope"]
+    reference = np.log(REFERENCE_VOLUME)
+
+    def laid(log_volume: Array, strokes: Array, flashes: Array, shift: Array) -> Array:
+        gain = stroke_gain(strokes, flashes, wet_gain=wet, flash_gain=flash)
+        log_film = reference + slope * (log_volume - reference) + c["log_transfer"] + shift
+        return np.exp(np.clip(log_film, -8.0, 8.0)) * gain
+
+    top = laid(stack.log_volume, stack.strokes, stack.flashes, shifts[:, 0])
+    base = laid(
+        stack.log_base_volume,
+        stack.base_strokes,
+        np.zeros(len(stack)),
+        shifts[:, 1] + c["log_base_transfer"],
+    )
+    return top, np.where(stack.base >= 0, base, 0.0)
+
+
+def _named(constants: Array) -> Mapping[str, float]:
+    return {c.name: float(v) for c, v in zip(CONSTANTS, constants, strict=True)}
+
+
+def _uneven(
+    K: Array, S: Array, film: Array, sigma: float, back: Array, nodes: Array, weights: Array
+) -> Array:
+    """Reflectance averaged over a log-normal film of mean ``film`` (n,): (n, 31)."""
+    r = np.zeros(np.broadcast_shapes(K.shape, back.shape))
+    for z, weight in zip(nodes, weights, strict=True):
+        x = film * np.exp(sigma * z - 0.5 * sigma**2)
+        r += weight * optics.reflectance_over(K, S, x[:, None], back)
+    return r
+
+
+class _Inks(NamedTuple):
+    """log K and log S row by row, (n, 31) each: top ink and underbase."""
+
+    k: Array
+    s: Array
+    base_k: Array
+    base_s: Array
+
+
+def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array) -> Array:
+    c = _named(constants)
+    top_um, base_um = film_um(stack, constants, shifts)
+    K = np.exp(inks.k + shifts[:, 2:3])
+    S = np.exp(inks.s)
+    soak_um = np.exp(np.clip(c["log_soak_um"] + shifts[:, 4], -6.0, 4.0))
+    sigma_bare, sigma_base = np.exp(c["log_uneven_bare"]), np.exp(c["log_uneven_base"])
+    r = np.empty_like(stack.cloth)
+
+    bare = stack.base < 0
+    if bare.any():
+        wet = optics.wet_out(stack.cloth[bare], expit(c["wet_out_logit"] + shifts[bare, 3:4]))
+        x, soak = top_um[bare], soak_um[bare]
+        sunk = soak * -np.expm1(-x / soak)
+        tinted = wet * np.exp(-2 * np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
+        standing = np.maximum(x - sunk, 1e-4)
+        r[bare] = _uneven(K[bare], S[bare], standing, sigma_bare, tinted, _NODES, _WEIGHTS)
+
+    based = ~bare
+    if based.any():
+        wet_base = expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
+        cloth = optics.wet_out(stack.cloth[based], wet_base)
+        base = _uneven(
+            np.exp(inks.base_k[based]),
+            np.exp(inks.base_s[based]),
+            base_um[based],
+            sigma_bare,
+            cloth,
+            _NODES,
+            _WEIGHTS,
+        )
+        r[based] = _uneven(K[based], S[based], top_um[based], sigma_base, base, _NODES3, _WEIGHTS3)
+    haze = np.exp(np.clip(c["log_haze"] + shifts[:, 5:6], -12.0, -2.0))
+    return optics.through_surface(r) + haze
+
+
+def _inks_of(stack: Stack, state: State) -> _Inks:
+    return _Inks(
+        state.log_k[stack.ink],
+        state.log_s[stack.ink],
+        state.log_k[stack.base],
+        state.log_s[stack.base],
+    )
+
+
+def reflectance(stack: Stack, state: State, shifts: Array) -> Array:
+    """Measured reflectance of n prints, (n, 31)."""
+    return _body_reflectance(stack, state.constants, _inks_of(stack, state), shifts)
+
+
+def lab(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Array:
+    """Lab of n prints, (n, 3)."""
+    return lab_from_reflectance(reflectance(stack, state, shifts), viewing)
+
+
+def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tangents:
+    """Lab and its derivatives at ``shifts`` (n, latents), by one-sided differences in R.
+
+    K and S act wavelength by wavelength, so one perturbed spectrum gives a whole
+    derivative spectrum; the chain to Lab is analytic.
+    """
+    n, step = len(stack), 1e-4
+    inks = _inks_of(stack, state)
+    r = _body_reflectance(stack, state.constants, inks, shifts)
+    to_lab = lab_jacobian(r, viewing)
+    based = stack.base >= 0
+
+    def slope(
+        rows: NDArray, constants: Array | None = None, ink: str | None = None, latent: int = -1
+    ) -> Array:
+        """dR by one perturbation, for the masked rows; zero elsewhere."""
+        out = np.zeros_like(r)
+        if not rows.any():
+            return out
+        some = _Inks(*(v[rows] for v in inks))
+        if ink is not None:
+            some = some._replace(**{ink: getattr(some, ink) + step})
+        moved = shifts[rows].copy()
+        if latent >= 0:
+            moved[:, latent] += step
+        at = state.constants if constants is None else constants
+        out[rows] = (_body_reflectance(stack.take(rows), at, some, moved) - r[rows]) / step
+        return out
+
+    everywhere = np.ones(n, bool)
+    concerns = [everywhere, based, everywhere, everywhere, ~based, everywhere]
+    by_latent = [slope(rows, latent=i) for i, rows in enumerate(concerns)]
+    by_constant = []
+    for i, constant in enumerate(CONSTANTS):
+        rows = {
+            "log_base_transfer": based,
+            "wet_out_logit": ~based,
+            "log_soak_um": ~based,
+            "log_tint": ~based,
+            "log_uneven_base": based,
+            "sealed_wet_out_logit": based,
+        }.get(constant.name, everywhere)
+        at = state.constants.copy()
+        at[i] += step
+        by_constant.append(slope(rows, constants=at))
+
+    def chained(columns: list[Array]) -> Array:
+        return np.stack([np.einsum("nci,ni->nc", to_lab, d) for d in columns], axis=-1)
+
+    return Tangents(
+        lab=lab_from_reflectance(r, viewing),
+        latents=chained(by_latent),
+        constants=chained(by_constant),
+        ink_k=to_lab * by_latent[2][:, None, :],  # strength is log K of the top ink
+        ink_s=to_lab * slope(everywhere, ink="s")[:, None, :],
+        base_k=to_lab * slope(based, ink="base_k")[:, None, :],
+        base_s=to_lab * slope(based, ink="base_s")[:, None, :],
+    )
+
+
+def bucket_reflectance(log_k: Array, log_s: Array) -> Array:
+    """Measured reflectance of inks at full hiding, same shape as ``log_k``."""
+    body = optics.r_infinity(np.exp(log_k), np.exp(log_s))
+    return optics.through_surface(body) + DRAWDOWN_HAZE
+
+
+def with_constants(state: State, constants: Array) -> State:
+    """The same inks under other constants."""
+    return replace(state, constants=constants)

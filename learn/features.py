@@ -1,0 +1,155 @@
+"""Set-ups as numbers: what the physics needs, and what the residual model looks at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.baseline import Stack
+from learn.colorimetry import Viewing, reflectance_from_lab
+from learn.deposit import complete_meshes
+from learn.inks import LAB, body_of, reflectance_columns
+from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop
+
+Array = NDArray[np.float64]
+
+# Numbers the residual model looks at, each divided by a typical spread so that a length
+# scale of 1 means "a usual step in a shop". Common practice, no source.
+SCALES = {
+    "log_volume": 0.4,
+    "wet_strokes": 1.0,
+    "flashes": 1.0,
+    "log_base_volume": 0.4,
+    "base_strokes": 1.0,
+    "squeegee_shore_a": 5.0,
+    "squeegee_angle_deg": 5.0,
+    "off_contact_mm": 1.0,
+    "eom_um": 5.0,
+    "day": 60.0,
+}
+
+
+def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
+    """Measured reflectance (n, 31) of bare substrates; from Lab where no spectrum is."""
+    r = reflectance_columns(substrates)
+    missing = ~np.isfinite(r).all(axis=1)
+    if missing.any():
+        r[missing] = reflectance_from_lab(substrates.loc[missing, LAB].to_numpy(float), viewing)
+    return r
+
+
+@dataclass(frozen=True)
+class Encoder:
+    """Looks up the ids of set-ups in a shop's tables."""
+
+    inks: pd.DataFrame
+    substrates: pd.DataFrame
+    meshes: pd.DataFrame  # geometry completed
+    substrate_r: Array  # (n_substrates, 31) measured
+    first_day: pd.Timestamp
+
+    @classmethod
+    def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
+        """An encoder over every ink, substrate and mesh the shop has described."""
+        dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
+        return cls(
+            inks=shop.inks.set_index("ink_id"),
+            substrates=shop.substrates.set_index("substrate_id"),
+            meshes=complete_meshes(shop.meshes).set_index("mesh_id"),
+            substrate_r=substrate_reflectance(shop.substrates, viewing),
+            first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
+        )
+
+    def unknown(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Ids that stand in no table: columns ``row`` (position), ``column``, ``value``."""
+        tables = {
+            "substrate_id": self.substrates,
+            "ink_id": self.inks,
+            "mesh_id": self.meshes,
+            "underbase_ink_id": self.inks,
+            "underbase_mesh_id": self.meshes,
+        }
+        found = []
+        for column, table in tables.items():
+            if column not in setups:
+                continue
+            ids = setups[column]
+            lost = ids.notna().to_numpy() & ~ids.isin(table.index).to_numpy()
+            if not column.startswith("underbase"):
+                lost |= ids.isna().to_numpy()
+            found += [(row, column, ids.iloc[row]) for row in np.flatnonzero(lost)]
+        return pd.DataFrame(found, columns=["row", "column", "value"])
+
+    def layers(self, setups: pd.DataFrame) -> Stack:
+        """Set-ups as the physics wants them.
+
+        Raises
+        ------
+        ValueError
+            when an ink, mesh or substrate stands in none of the tables.
+        """
+        setups = setups.reindex(columns=SETUP_COLUMNS)
+        lost = self.unknown(setups)
+        if len(lost):
+            row, column, value = lost.iloc[0]
+            msg = f"set-up {row + 1}: {column} '{value}' is in none of the shop's tables"
+            raise ValueError(msg)
+        volume = np.log(self.meshes["theoretical_ink_cm3_m2"].to_numpy(float))
+        solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
+        ink = self.inks.index.get_indexer(setups["ink_id"])
+        base = self.inks.index.get_indexer(setups["underbase_ink_id"])
+        mesh = self.meshes.index.get_indexer(setups["mesh_id"])
+        base_mesh = self.meshes.index.get_indexer(setups["underbase_mesh_id"])
+        # A base whose mesh is not known is taken as printed through the same mesh.
+        base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
+        cloth = body_of(self.substrates, self.substrate_r)
+        cloth = cloth[self.substrates.index.get_indexer(setups["substrate_id"])]
+        strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
+        return Stack(
+            ink=ink,
+            base=base,
+            log_volume=volume[mesh] + solids[ink],
+            log_base_volume=volume[base_mesh] + np.where(base >= 0, solids[base], 0.0),
+            strokes=strokes,
+            flashes=setups["flash_count"].astype(float).fillna(0.0).to_numpy(),
+            base_strokes=setups["underbase_strokes"].astype(float).fillna(1.0).to_numpy(),
+            cloth=cloth,
+        )
+
+    def _log_volume(self, mesh_ids: pd.Series) -> Array:
+        volume = self.meshes["theoretical_ink_cm3_m2"].astype(float).reindex(mesh_ids)
+        return np.log(volume.to_numpy())
+
+    def process(self, setups: pd.DataFrame, stack: Stack) -> pd.DataFrame:
+        """What the residual model looks at: scaled numbers (NaN = not known) and levels."""
+        setups = setups.reindex(columns=SETUP_COLUMNS).reset_index(drop=True)
+        based = stack.base >= 0
+        base_volume = self._log_volume(setups["underbase_mesh_id"].fillna(setups["mesh_id"]))
+        day = (pd.to_datetime(setups["printed_on"]) - self.first_day).dt.total_seconds() / 86400
+        X = pd.DataFrame(
+            {
+                "log_volume": self._log_volume(setups["mesh_id"]) - np.log(25.0),
+                "wet_strokes": stack.strokes - 1 - stack.flashes,
+                "flashes": stack.flashes,
+                "log_base_volume": np.where(based, base_volume - np.log(50.0), 0.0),
+                "base_strokes": np.where(based, stack.base_strokes - 1, 0.0),
+                "day": day,
+            }
+        )
+        for column in PROCESS_NUMBERS:
+            X[column] = setups[column].astype(float)
+        for column, scale in SCALES.items():
+            X[column] = X[column].astype(float) / scale
+        X["based"] = based
+        X["ink"] = setups["ink_id"]
+        X["base_ink"] = setups["underbase_ink_id"]
+        X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)
+        X["press"] = setups["press_id"]
+        X["job"] = setups["job_id"]
+        X["substrate"] = setups["substrate_id"]
+        X["fibre"] = self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy()
+        X["ink_type"] = self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy()
+        return X

@@ -1,0 +1,177 @@
+"""The terms of the residual model: what is shared between prints, and along which way.
+
+A print's Lab error is a sum of terms. Each term is a Gaussian process over the process
+features - equal for equal levels (ink, press, lot, ...), smooth over numbers, or both at
+once - that pushes Lab along a direction the physics gives: more film, more base film,
+more strength, more wet-out, more soak; or freely in L, a, b. In kernel form a term is
+``J(x) k(x, x') J(x')'``.
+
+The kernels follow scikit-learn's conventions; a smooth one is represented by its values
+at inducing points (Nystroem features), and what these cannot carry - between the points,
+far outside them, at a level or number that is missing or never seen - is returned as
+``remainder``: the share of the prior variance that stays independent from print to print
+(the FITC correction: Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.cluster import KMeans
+from sklearn.gaussian_process.kernels import RBF, Kernel, Matern
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of the residual, as designed; ``sd`` and ``lengths`` are prior medians."""
+
+    name: str
+    direction: str  # a latent of the physics, "both_films" or "free"
+    sd: float  # relative (latents) or in Lab units (free)
+    levels: str | None = None
+    smooth: tuple[str, ...] = ()
+    lengths: tuple[float, ...] = ()
+    rough: bool = False  # Matern 3/2 instead of RBF: for time
+    where: str | None = None  # "bare" or "based": elsewhere the term is absent
+    points: int = 24
+
+
+@dataclass(frozen=True)
+class FittedTerm:
+    """A term that knows its levels and inducing points."""
+
+    term: Term
+    level_names: tuple[str, ...]
+    inducing: Array  # (m, d)
+
+    @classmethod
+    def of(cls, term: Term, X: pd.DataFrame, random_state: int = 0) -> FittedTerm:
+        """Take levels and inducing points from the features of a history."""
+        levels: tuple[str, ...] = ()
+        if term.levels:
+            levels = tuple(sorted(X[term.levels].dropna().unique()))
+        Z = np.zeros((0, len(term.smooth)))
+        if term.smooth:
+            known = X[list(term.smooth)].dropna().to_numpy(float)
+            Z = np.unique(known.round(6), axis=0)
+            if len(Z) > term.points:
+                means = KMeans(term.points, n_init=1, random_state=random_state).fit(known)
+                Z = np.unique(means.cluster_centers_, axis=0)
+        return cls(term, levels, Z)
+
+    @property
+    def size(self) -> int:
+        """Number of features (of one channel)."""
+        n_levels = len(self.level_names) if self.term.levels else 1
+        return n_levels * (len(self.inducing) if self.term.smooth else 1)
+
+    def kernel(self, log_lengths: Array) -> Kernel:
+        """The scikit-learn kernel of the smooth part."""
+        lengths = np.exp(log_lengths)
+        return Matern(lengths, nu=1.5) if self.term.rough else RBF(lengths)
+
+    def features(self, X: pd.DataFrame, log_lengths: Array) -> tuple[Array, Array]:
+        """Features (n, size) and remainder (n,), both for unit prior variance."""
+        n = len(X)
+        present = np.ones(n, bool)
+        if self.term.where:
+            present = X["based"].to_numpy(bool) == (self.term.where == "based")
+        psi, kept = np.ones((n, 1)), present.copy()
+        if self.term.smooth:
+            numbers = X[list(self.term.smooth)].to_numpy(float)
+            known = np.isfinite(numbers).all(axis=1)
+            kept &= known
+            psi = np.zeros((n, len(self.inducing)))
+            if known.any() and len(self.inducing):
+                kernel = self.kernel(log_lengths)
+                gram = kernel(self.inducing) + 1e-6 * np.eye(len(self.inducing))
+                root = np.linalg.cholesky(gram)
+                psi[known] = np.linalg.solve(root, kernel(self.inducing, numbers[known])).T
+        if self.term.levels:
+            at = pd.Index(self.level_names).get_indexer(X[self.term.levels])
+            kept &= at >= 0
+            one_hot = np.zeros((n, len(self.level_names)))
+            one_hot[kept, at[kept]] = 1.0
+            psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, -1)
+        psi = psi * kept[:, None]
+        remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
+        return psi, np.where(present, remainder, 0.0)
+
+
+PROCESS = ("log_volume", "wet_strokes", "flashes")
+
+# Prior medians of how much each cause moves a print. Wide (see residual.LOG_SD_SPREAD)
+# and settled by the history; orders of magnitude: common practice, no source.
+TERMS = [
+    Term("film: ink", "film", 0.10, levels="ink"),
+    Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0)),
+    Term("film: durometer", "film", 0.04, smooth=("squeegee_shore_a",), lengths=(2.0,), points=9),
+    Term("film: angle", "film", 0.03, smooth=("squeegee_angle_deg",), lengths=(2.0,), points=9),
+    Term("film: off-contact", "film", 0.03, smooth=("off_contact_mm",), lengths=(2.0,), points=9),
+    Term("film: stencil", "film", 0.03, smooth=("eom_um",), lengths=(2.0,), points=9),
+    Term(
+        "film: blade on mesh",
+        "film",
+        0.03,
+        smooth=("log_volume", "squeegee_shore_a"),
+        lengths=(1.5, 1.5),
+    ),
+    Term(
+        "film: ink on mesh",
+        "film",
+        0.04,
+        levels="ink",
+        smooth=("log_volume",),
+        lengths=(2.0,),
+        points=5,
+    ),
+    Term("film: press", "both_films", 0.08, levels="press"),
+    Term(
+        "film: press over time",
+        "both_films",
+        0.06,
+        levels="press",
+        smooth=("day",),
+        lengths=(4.0,),
+        rough=True,
+        points=20,
+    ),
+    Term("film: top against base, press", "film", 0.03, levels="press"),
+    Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
+    Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
+    Term(
+        "base film: process",
+        "base_film",
+        0.08,
+        smooth=("log_base_volume", "base_strokes"),
+        lengths=(2.0, 2.0),
+        where="based",
+        points=12,
+    ),
+    Term("strength: lot", "strength", 0.05, levels="lot"),
+    Term("wet-out: garment", "wet_out", 0.30, levels="substrate"),
+    Term("wet-out: fibre", "wet_out", 0.30, levels="fibre"),
+    Term("soak: garment", "soak", 0.20, levels="substrate", where="bare"),
+    Term("soak: fibre", "soak", 0.30, levels="fibre", where="bare"),
+    Term("soak: ink type", "soak", 0.30, levels="ink_type", where="bare"),
+    Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
+    Term("haze: ink", "haze", 0.30, levels="ink"),
+    Term("haze: garment", "haze", 0.20, levels="substrate"),
+    Term("free: ink", "free", 0.30, levels="ink"),
+    Term("free: garment, bare", "free", 0.30, levels="substrate", where="bare"),
+    Term("free: garment, based", "free", 0.15, levels="substrate", where="based"),
+    Term("free: press", "free", 0.10, levels="press"),
+    Term(
+        "free: colour and film",
+        "free",
+        0.60,
+        smooth=("log_film", "lab_L", "lab_a", "lab_b", "back_L"),
+        lengths=(2.0, 2.0, 2.0, 2.0, 2.0),
+        points=60,
+    ),
+]

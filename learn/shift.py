@@ -1,0 +1,286 @@
+"""The estimator people import: learn from a shop, predict its prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from learn import residual
+from learn.colorimetry import viewing
+from learn.features import Encoder
+from learn.inks import describe_shelf, lab_columns
+from learn.kernels import TERMS, FittedTerm, Term
+from learn.linearise import (
+    LOG_LENGTH_SPREAD,
+    Layout,
+    Linear,
+    Rows,
+    contract_term,
+    directions_of,
+    fill_term,
+)
+from learn.residual import Design
+from learn.shop import SETUP_COLUMNS, Shop
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+# A print this far from what all others say of it (chi-square tail of its leave-one-out
+# residual, 3 degrees of freedom) is a gross error, not a surprise.
+GROSS_TAIL = 1e-7
+# Beyond this squared distance (99 % point) a print's noise is inflated during the first
+# fit, so that a gross error cannot bend it; nearer prints count in full.
+DOUBTFUL = float(chi2.isf(0.01, 3))
+# Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this.
+SETTLED = 0.5
+
+
+class ShiftModel:
+    """Physics calibrated to a shop's history, plus a Gaussian process on what is left.
+
+    Parameters
+    ----------
+    terms : terms of the residual model; an empty list leaves the calibrated physics
+    calibrate_inks : let the history bend K and S of each ink
+    max_iterations : of the hyper-parameter search
+    random_state : seed of the inducing points
+
+    Attributes
+    ----------
+    layout_ : Layout, what the weights mean
+    weights_ : (p,) where the physics stands; posterior mean of the weights
+    posterior_ : Posterior
+    hyper_, log_lengths_ : hyper-parameters
+    set_aside_ : frame (print_id, reason, distance) of gross errors not learnt from
+    history_ : the prints learnt from, with fitted values for validation
+    """
+
+    def __init__(
+        self,
+        terms: list[Term] | None = None,
+        calibrate_inks: bool = True,
+        max_iterations: int = 25,
+        random_state: int = 0,
+    ) -> None:
+        self.terms = terms
+        self.calibrate_inks = calibrate_inks
+        self.max_iterations = max_iterations
+        self.random_state = random_state
+
+    # -- fit -------------------------------------------------------------------------
+
+    def fit(self, shop: Shop, progress: Progress | None = None) -> ShiftModel:
+        """Learn from every print of the shop that has a colour."""
+        say = progress or (lambda _: None)
+        self.settings_ = shop.settings
+        self.viewing_ = viewing(shop.settings.illuminant, shop.settings.observer)
+        self.encoder_ = Encoder.of(shop, self.viewing_)
+        say(f"describing {len(shop.inks)} inks from {len(shop.drawdowns)} drawdowns")
+        self.shelf_ = describe_shelf(
+            shop.inks, shop.drawdowns, shop.substrates, self.encoder_.substrate_r, self.viewing_
+        )
+        prints = shop.prints.reset_index(drop=True)
+        lab = lab_columns(prints, self.viewing_)
+        usable = np.isfinite(lab).all(axis=1)
+        self.prints_, self.lab_ = prints[usable].reset_index(drop=True), lab[usable]
+        rows = self._encode(self.prints_)
+        say(f"calibrating the physics on {len(self.prints_)} prints")
+        self._prepare(rows)
+        keep = np.ones(len(self.prints_), bool)
+        self.noise_scale_: Array | None = None
+        self.set_aside_ = pd.DataFrame(columns=["print_id", "reason", "distance"])
+        if len(self.prints_):
+            self._converge(rows, keep, 15, robust=True)
+            say("finding how much each cause moves a print")
+            self._search(rows, keep, self.max_iterations, robust=True)
+            self._converge(rows, keep, 6, robust=True)
+            keep = self._screen(rows, keep)
+            say(f"{(~keep).sum()} prints set aside; fitting the rest")
+            self._search(rows, keep, self.max_iterations)
+            self._converge(rows, keep, 6)
+            keep = self._screen(rows, keep)
+        self.keep_ = keep
+        self._converge(rows, keep, 4)
+        return self
+
+    def _encode(self, setups: pd.DataFrame) -> Rows:
+        setups = setups.reindex(columns=SETUP_COLUMNS)
+        stack = self.encoder_.layers(setups)
+        readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
+        return Rows(stack, self.encoder_.process(setups, stack), readings)
+
+    def _prepare(self, rows: Rows) -> None:
+        """Levels, inducing points, and where the search starts."""
+        bare = Layout(self.shelf_, [], self.viewing_)
+        rows = bare.with_colours(rows, np.zeros(bare.size))
+        terms = TERMS if self.terms is None else self.terms
+        fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in terms]
+        self.layout_ = Layout(self.shelf_, fitted, self.viewing_)
+        self.weights_ = np.zeros(self.layout_.size)
+        self.hyper_, self.spread_ = self.layout_.hyper()
+        if not self.calibrate_inks:
+            block = self.hyper_.block.copy()
+            block[1:4] = np.log(1e-4)
+            spread = self.spread_.block.copy()
+            spread[1:4] = 0.0
+            self.hyper_ = replace(self.hyper_, block=block)
+            self.spread_ = replace(self.spread_, block=spread)
+        self.medians_ = self.hyper_
+        self.log_lengths_ = self.layout_.log_lengths()
+
+    def _linear(self, rows: Rows) -> tuple[Rows, Linear]:
+        rows = self.layout_.with_colours(rows, self.weights_)
+        return rows, self.layout_.linearise(rows, self.weights_, self.log_lengths_)
+
+    def _design(self, rows: Rows, linear: Linear, lab: Array) -> Design:
+        return self.layout_.design(
+            rows, linear, lab, self.weights_, self.settings_.repeatability_dE00
+        )
+
+    def _converge(self, rows: Rows, keep: NDArray, steps: int, robust: bool = False) -> None:
+        """Gauss-Newton with a line search; ends when a step no longer pays."""
+        rows = _take(rows, keep)
+        lab = self.lab_[keep]
+        for _ in range(steps):
+            rows, linear = self._linear(rows)
+            design = self._design(rows, linear, lab)
+            if robust:
+                design = self._downweighted(design)
+            post = residual.posterior(design, self.hyper_)
+            gain = self._move(rows, lab, design, post.mean - self.weights_)
+            if gain < SETTLED:
+                break
+        self.posterior_, self.design_, self.rows_ = post, design, rows
+
+    def _move(self, rows: Rows, lab: Array, design: Design, step: Array) -> float:
+        """Take as much of a Gauss-Newton step as the non-linear misfit allows."""
+        features = self.layout_.features(rows, self.log_lengths_)
+
+        def misfit(w: Array) -> float:
+            error = lab - self.layout_.lab(rows, w, features)
+            return residual.penalised_misfit(design, self.hyper_, error, w)
+
+        here = misfit(self.weights_)
+        for share in (1.0, 0.5, 0.25, 0.1, 0.03):
+            trial = self.weights_ + share * step
+            gain = here - misfit(trial)
+            if gain > 0:
+                self.weights_ = trial
+                return gain
+        return 0.0
+
+    def _downweighted(self, design: Design) -> Design:
+        """Inflate the noise of doubtful prints, starting from the last such weights."""
+        if self.noise_scale_ is not None:
+            design = replace(design, noise_scale=self.noise_scale_)
+        post = residual.posterior(design, self.hyper_)
+        left = residual.leave_groups_out(design, self.hyper_, post, np.arange(len(design.y)))
+        distance = _squared_distance(design.y - left.mean, left.covariance)
+        self.noise_scale_ = np.maximum(1.0, distance / DOUBTFUL)
+        return replace(design, noise_scale=self.noise_scale_)
+
+    def _search(self, rows: Rows, keep: NDArray, iterations: int, robust: bool = False) -> None:
+        """MAP of the hyper-parameters at the present linearisation."""
+        if not iterations:
+            return
+        rows, linear = self._linear(_take(rows, keep))
+        design = self._design(rows, linear, self.lab_[keep])
+        if robust:
+            design = self._downweighted(design)
+        layout, vectors = self.layout_, directions_of(linear.tangents)
+        n_sd = len(self.hyper_.vector())
+        smooth = [
+            (i, t, s)
+            for i, (t, s) in enumerate(zip(layout.terms, layout.slices[4:], strict=True))
+            if t.term.smooth and t.size
+        ]
+
+        def objective(x: Array) -> tuple[float, Array]:
+            hyper, lengths = self.hyper_.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
+            slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
+            for i, term, columns in smooth:
+                psi, rest = term.features(rows.X, lengths[i])
+                fill_term(design.phi, term, columns, psi, vectors)
+                design.blocks[4 + i] = replace(design.blocks[4 + i], remainder=rest)
+                for k in range(len(lengths[i])):
+                    moved = lengths[i].copy()
+                    moved[k] += 1e-4
+                    psi2, rest2 = term.features(rows.X, moved)
+                    slopes[i, k] = (psi2 - psi) / 1e-4, (rest2 - rest) / 1e-4
+            value, g = residual.evidence(design, hyper)
+            by_length = [np.zeros(len(v)) for v in lengths]
+            for i, term, columns in smooth:
+                by_psi = contract_term(g.phi, term, columns, vectors)
+                by_rest = (
+                    np.exp(2 * hyper.block[4 + i]) * g.along[:, design.blocks[4 + i].direction]
+                )
+                for k in range(len(lengths[i])):
+                    d_psi, d_rest = slopes[i, k]
+                    by_length[i][k] = (by_psi * d_psi).sum() + by_rest @ d_rest
+            return value, np.concatenate([g.block, g.noise, g.job, *by_length])
+
+        medians = np.concatenate([self.medians_.vector(), layout.log_lengths()])
+        spreads = np.concatenate(
+            [self.spread_.vector(), np.full(len(self.log_lengths_), LOG_LENGTH_SPREAD)]
+        )
+        start = np.concatenate([self.hyper_.vector(), self.log_lengths_])
+        found, self.converged_ = residual.maximise(objective, start, medians, spreads, iterations)
+        self.hyper_, self.log_lengths_ = self.hyper_.of(found[:n_sd]), found[n_sd:]
+
+    def _screen(self, rows: Rows, keep: NDArray) -> NDArray:
+        """Judge every print, also those set aside before, against all kept ones."""
+        everyone, linear = self._linear(rows)
+        design = self._design(everyone, linear, self.lab_)
+        kept = design.take(keep)
+        if self.noise_scale_ is not None:
+            kept = self._downweighted(kept)
+        post = residual.posterior(kept, self.hyper_)
+        left = residual.leave_groups_out(kept, self.hyper_, post, np.arange(keep.sum()))
+        distance = np.empty(len(keep))
+        distance[keep] = _squared_distance(kept.y - left.mean, left.covariance)
+        self.noise_scale_ = None
+        if (~keep).any():
+            out = design.take(~keep)
+            mean, cov = residual.predict(out.phi, post)
+            cov = cov + residual.noise_blocks(out, self.hyper_)
+            distance[~keep] = _squared_distance(out.y - mean, cov)
+        # with the tail at 1e-7 a good print is lost once in ten million
+        new = distance < chi2.isf(GROSS_TAIL, 3)
+        self.set_aside_ = pd.DataFrame(
+            {
+                "print_id": self.prints_["print_id"].to_numpy()[~new],
+                "reason": [
+                    f"colour is {d:.0f} standard deviations from what all other prints say"
+                    for d in np.sqrt(distance[~new])
+                ],
+                "distance": np.sqrt(distance[~new]),
+            }
+        )
+        return new
+
+    # -- predict ---------------------------------------------------------------------
+
+    def predict_lab(self, setups: pd.DataFrame) -> tuple[Array, Array, Array]:
+        """Next print's Lab (n, 3), its covariance (n, 3, 3), and the noise part of that."""
+        rows, linear = self._linear(self._encode(setups))
+        free = ~self.layout_.physical
+        mean = linear.lab + linear.phi[:, :, free] @ self.weights_[free]
+        design = self._design(rows, linear, linear.lab)
+        _, cov = residual.predict(linear.phi, self.posterior_)
+        noise = residual.noise_blocks(design, self.hyper_)
+        V = design.job_directions
+        noise = noise + np.einsum("nri,r,nrj->nij", V, np.exp(2 * self.hyper_.job), V)
+        return mean, cov + noise, noise
+
+
+def _take(rows: Rows, keep: NDArray) -> Rows:
+    return Rows(rows.stack.take(keep), rows.X[keep].reset_index(drop=True), rows.readings[keep])
+
+
+def _squared_distance(error: Array, covariance: Array) -> Array:
+    return np.einsum("ni,ni->n", error, np.linalg.solve(covariance, error[:, :, None])[:, :, 0])
