@@ -43,6 +43,8 @@ class Constant(NamedTuple):
 CONSTANTS = [
     Constant("log_transfer", float(np.log(0.65)), 0.25),
     Constant("mesh_slope", 0.0, 0.15),  # transfer ~ (volume / 25)^slope
+    # share of the stencil's build over the mesh that adds to the ink it holds
+    Constant("stencil_share_logit", float(logit(0.15)), 0.8),
     Constant("wet_gain_logit", float(logit(0.2)), 0.7),
     Constant("flash_gain_logit", float(logit(0.85)), 0.7),
     Constant("log_base_transfer", 0.0, 0.20),  # base against top ink
@@ -74,8 +76,11 @@ class Stack:
 
     ink: Index  # (n,) position on the shelf
     base: Index  # (n,) position on the shelf, -1 without underbase
-    log_volume: Array  # (n,) log cm3/m2 of the top mesh, times solids
-    log_base_volume: Array  # (n,)
+    volume: Array  # (n,) cm3/m2 of the top mesh
+    base_volume: Array  # (n,)
+    stencil_um: Array  # (n,) build over the mesh
+    log_solids: Array  # (n,) log of the share of the ink that stays
+    log_base_solids: Array  # (n,)
     strokes: Array  # (n,)
     flashes: Array  # (n,)
     base_strokes: Array  # (n,)
@@ -119,21 +124,18 @@ def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array
     """Dry film of the top ink and of the underbase, um, both (n,)."""
     c = _named(constants)
     wet, flash = expit(c["wet_gain_logit"]), expit(c["flash_gain_logit"])
-    slope = 1 + c["mesh_slope"]
-    reference = np.log(REFERENCE_VOLUME)
+    stencil = expit(c["stencil_share_logit"]) * stack.stencil_um
+    slope, reference = c["mesh_slope"], np.log(REFERENCE_VOLUME)
 
-    def laid(log_volume: Array, strokes: Array, flashes: Array, shift: Array) -> Array:
+    def laid(volume: Array, strokes: Array, flashes: Array, log_share: Array) -> Array:
+        held = np.log(volume + stencil)
+        log_film = held + slope * (held - reference) + c["log_transfer"] + log_share
         gain = stroke_gain(strokes, flashes, wet_gain=wet, flash_gain=flash)
-        log_film = reference + slope * (log_volume - reference) + c["log_transfer"] + shift
         return np.exp(np.clip(log_film, -8.0, 8.0)) * gain
 
-    top = laid(stack.log_volume, stack.strokes, stack.flashes, shifts[:, 0])
-    base = laid(
-        stack.log_base_volume,
-        stack.base_strokes,
-        np.zeros(len(stack)),
-        shifts[:, 1] + c["log_base_transfer"],
-    )
+    top = laid(stack.volume, stack.strokes, stack.flashes, stack.log_solids + shifts[:, 0])
+    base_share = stack.log_base_solids + c["log_base_transfer"] + shifts[:, 1]
+    base = laid(stack.base_volume, stack.base_strokes, np.zeros(len(stack)), base_share)
     return top, np.where(stack.base >= 0, base, 0.0)
 
 

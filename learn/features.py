@@ -32,6 +32,14 @@ SCALES = {
 }
 
 
+USUAL_STENCIL_UM = 10.0  # common practice, no source
+
+
+def _usual(frame: pd.DataFrame, column: str, otherwise: float) -> float:
+    known = frame[column].astype(float).dropna() if column in frame else []
+    return float(np.median(known)) if len(known) else otherwise
+
+
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
     """Measured reflectance (n, 31) of bare substrates; from Lab where no spectrum is."""
     r = reflectance_columns(substrates)
@@ -50,6 +58,7 @@ class Encoder:
     meshes: pd.DataFrame  # geometry completed
     substrate_r: Array  # (n_substrates, 31) measured
     first_day: pd.Timestamp
+    usual_stencil_um: float  # stands in where a print's stencil is not known
 
     @classmethod
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
@@ -60,6 +69,7 @@ class Encoder:
             substrates=shop.substrates.set_index("substrate_id"),
             meshes=complete_meshes(shop.meshes).set_index("mesh_id"),
             substrate_r=substrate_reflectance(shop.substrates, viewing),
+            usual_stencil_um=_usual(shop.prints, "eom_um", USUAL_STENCIL_UM),
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
         )
 
@@ -97,7 +107,7 @@ class Encoder:
             row, column, value = lost.iloc[0]
             msg = f"set-up {row + 1}: {column} '{value}' is in none of the shop's tables"
             raise ValueError(msg)
-        volume = np.log(self.meshes["theoretical_ink_cm3_m2"].to_numpy(float))
+        volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
         solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
         ink = self.inks.index.get_indexer(setups["ink_id"])
         base = self.inks.index.get_indexer(setups["underbase_ink_id"])
@@ -111,8 +121,11 @@ class Encoder:
         return Stack(
             ink=ink,
             base=base,
-            log_volume=volume[mesh] + solids[ink],
-            log_base_volume=volume[base_mesh] + np.where(base >= 0, solids[base], 0.0),
+            volume=volume[mesh],
+            base_volume=volume[base_mesh],
+            stencil_um=setups["eom_um"].astype(float).fillna(self.usual_stencil_um).to_numpy(),
+            log_solids=solids[ink],
+            log_base_solids=np.where(base >= 0, solids[base], 0.0),
             strokes=strokes,
             flashes=setups["flash_count"].astype(float).fillna(0.0).to_numpy(),
             base_strokes=setups["underbase_strokes"].astype(float).fillna(1.0).to_numpy(),
@@ -132,6 +145,7 @@ class Encoder:
         X = pd.DataFrame(
             {
                 "log_volume": self._log_volume(setups["mesh_id"]) - np.log(25.0),
+                "strokes": stack.strokes,
                 "wet_strokes": stack.strokes - 1 - stack.flashes,
                 "flashes": stack.flashes,
                 "log_base_volume": np.where(based, base_volume - np.log(50.0), 0.0),
@@ -148,6 +162,7 @@ class Encoder:
         X["base_ink"] = setups["underbase_ink_id"]
         X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)
         X["press"] = setups["press_id"]
+        X["mesh"] = setups["mesh_id"]
         X["job"] = setups["job_id"]
         X["substrate"] = setups["substrate_id"]
         X["fibre"] = self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy()

@@ -37,6 +37,7 @@ class Term:
     smooth: tuple[str, ...] = ()
     lengths: tuple[float, ...] = ()
     rough: bool = False  # Matern 3/2 instead of RBF: for time
+    linear: bool = False  # a straight line in the (one) smooth column instead
     where: str | None = None  # "bare" or "based": elsewhere the term is absent
     points: int = 24
 
@@ -56,7 +57,9 @@ class FittedTerm:
         if term.levels:
             levels = tuple(sorted(X[term.levels].dropna().unique()))
         Z = np.zeros((0, len(term.smooth)))
-        if term.smooth:
+        if term.linear:
+            Z = np.array([[X[term.smooth[0]].mean() if X[term.smooth[0]].notna().any() else 0.0]])
+        elif term.smooth:
             known = X[list(term.smooth)].dropna().to_numpy(float)
             Z = np.unique(known.round(6), axis=0)
             if len(Z) > term.points:
@@ -87,7 +90,9 @@ class FittedTerm:
             known = np.isfinite(numbers).all(axis=1)
             kept &= known
             psi = np.zeros((n, len(self.inducing)))
-            if known.any() and len(self.inducing):
+            if self.term.linear:
+                psi[known] = numbers[known] - self.inducing
+            elif known.any() and len(self.inducing):
                 kernel = self.kernel(log_lengths)
                 gram = kernel(self.inducing) + 1e-6 * np.eye(len(self.inducing))
                 root = np.linalg.cholesky(gram)
@@ -99,7 +104,10 @@ class FittedTerm:
             one_hot[kept, at[kept]] = 1.0
             psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, -1)
         psi = psi * kept[:, None]
-        remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
+        if self.term.linear:
+            remainder = np.where(kept, 0.0, 1.0)
+        else:
+            remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
         return psi, np.where(present, remainder, 0.0)
 
 
@@ -110,10 +118,19 @@ PROCESS = ("log_volume", "wet_strokes", "flashes")
 TERMS = [
     Term("film: ink", "film", 0.10, levels="ink"),
     Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0)),
-    Term("film: durometer", "film", 0.04, smooth=("squeegee_shore_a",), lengths=(2.0,), points=9),
-    Term("film: angle", "film", 0.03, smooth=("squeegee_angle_deg",), lengths=(2.0,), points=9),
-    Term("film: off-contact", "film", 0.03, smooth=("off_contact_mm",), lengths=(2.0,), points=9),
-    Term("film: stencil", "film", 0.03, smooth=("eom_um",), lengths=(2.0,), points=9),
+    *(
+        term
+        for name, column in (
+            ("durometer", "squeegee_shore_a"),
+            ("angle", "squeegee_angle_deg"),
+            ("off-contact", "off_contact_mm"),
+            ("stencil", "eom_um"),
+        )
+        for term in (
+            Term(f"film: {name}, line", "film", 0.03, smooth=(column,), linear=True),
+            Term(f"film: {name}", "film", 0.02, smooth=(column,), lengths=(1.5,), points=9),
+        )
+    ),
     Term(
         "film: blade on mesh",
         "film",

@@ -140,7 +140,7 @@ class Layout:
         top, _ = baseline.film_um(rows.stack, state.constants, shifts)
         lab = baseline.lab(rows.stack, state, shifts, self.viewing)
         # the ground the ink lies on: the same set-up with next to no top ink
-        bare = replace(rows.stack, log_volume=np.full(n, -8.0))
+        bare = replace(rows.stack, log_solids=np.full(n, -12.0))
         back = baseline.lab(bare, state, shifts, self.viewing)[:, 0]
         columns = [np.log(top), lab[:, 0], lab[:, 1], lab[:, 2], back]
         scaled = {

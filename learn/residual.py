@@ -113,6 +113,12 @@ def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
     return variance
 
 
+def own_noise(design: Design, hyper: Hyper) -> Array:
+    """Print-to-print scatter and instrument alone, (n, 3, 3): no knowledge removes these."""
+    bare = replace(design, blocks=[replace(b, remainder=None) for b in design.blocks])
+    return noise_blocks(bare, hyper)
+
+
 def noise_blocks(design: Design, hyper: Hyper) -> Array:
     """Noise covariance of each print without the job terms, (n, 3, 3)."""
     n, d = design.directions.shape[:2]

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from learn import residual
+from learn import residual, validate
 from learn.colorimetry import viewing
+from learn.decision import judge
 from learn.features import Encoder
 from learn.inks import describe_shelf, lab_columns
 from learn.kernels import TERMS, FittedTerm, Term
+from learn.likeness import Likeness
 from learn.linearise import (
     LOG_LENGTH_SPREAD,
     Layout,
@@ -29,6 +32,16 @@ from learn.shop import SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
+
+
+class Prediction(NamedTuple):
+    """n set-ups predicted."""
+
+    mean: Array  # (n, 3) Lab
+    covariance: Array  # (n, 3, 3) of the next measured print
+    noise: Array  # (n, 3, 3) what would remain with everything about the set-up known
+    X: pd.DataFrame  # encoded features
+
 
 # A print this far from what all others say of it (chi-square tail of its leave-one-out
 # residual, 3 degrees of freedom) is a gross error, not a surprise.
@@ -89,24 +102,50 @@ class ShiftModel:
         usable = np.isfinite(lab).all(axis=1)
         self.prints_, self.lab_ = prints[usable].reset_index(drop=True), lab[usable]
         rows = self._encode(self.prints_)
-        say(f"calibrating the physics on {len(self.prints_)} prints")
-        self._prepare(rows)
+        self._learn(rows, say)
+        self.likeness_ = Likeness.of(self.rows_.X)
+        self.spread_factors_ = dict.fromkeys(["job", "later", *validate.SITUATIONS], 1.0)
+        self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
+        if self.keep_.any():
+            say("predicting every job from all the others")
+            self.spread_factors_ = validate.spread_factors(self)
+            self.validation_ = validate.report(self, self._physics_alone(rows))
+        return self
+
+    def _learn(self, rows: Rows, say: Progress) -> None:
         keep = np.ones(len(self.prints_), bool)
         self.noise_scale_: Array | None = None
         self.set_aside_ = pd.DataFrame(columns=["print_id", "reason", "distance"])
-        if len(self.prints_):
+        self._prepare(rows)
+        if len(keep):
+            say(f"calibrating the physics on {len(keep)} prints")
             self._converge(rows, keep, 15, robust=True)
             say("finding how much each cause moves a print")
             self._search(rows, keep, self.max_iterations, robust=True)
             self._converge(rows, keep, 6, robust=True)
             keep = self._screen(rows, keep)
-            say(f"{(~keep).sum()} prints set aside; fitting the rest")
+            say(f"{(~keep).sum()} prints set aside; learning from {keep.sum()}")
             self._search(rows, keep, self.max_iterations)
             self._converge(rows, keep, 6)
             keep = self._screen(rows, keep)
         self.keep_ = keep
         self._converge(rows, keep, 4)
-        return self
+
+    def _physics_alone(self, rows: Rows) -> ShiftModel:
+        """The same physics calibrated to the same prints, without learning what is left."""
+        alone = ShiftModel(terms=[], calibrate_inks=False, max_iterations=8)
+        for name in ("settings_", "viewing_", "encoder_", "shelf_"):
+            setattr(alone, name, getattr(self, name))
+        alone.prints_ = self.prints_[self.keep_].reset_index(drop=True)
+        alone.lab_, alone.keep_ = self.lab_[self.keep_], np.ones(self.keep_.sum(), bool)
+        rows = _take(rows, self.keep_)
+        alone._prepare(rows)
+        alone.noise_scale_ = None
+        for _ in range(2):
+            alone._converge(rows, alone.keep_, 10)
+            alone._search(rows, alone.keep_, alone.max_iterations)
+        alone._converge(rows, alone.keep_, 6)
+        return alone
 
     def _encode(self, setups: pd.DataFrame) -> Rows:
         setups = setups.reindex(columns=SETUP_COLUMNS)
@@ -197,7 +236,7 @@ class ShiftModel:
         smooth = [
             (i, t, s)
             for i, (t, s) in enumerate(zip(layout.terms, layout.slices[4:], strict=True))
-            if t.term.smooth and t.size
+            if t.term.lengths and t.size
         ]
 
         def objective(x: Array) -> tuple[float, Array]:
@@ -265,8 +304,8 @@ class ShiftModel:
 
     # -- predict ---------------------------------------------------------------------
 
-    def predict_lab(self, setups: pd.DataFrame) -> tuple[Array, Array, Array]:
-        """Next print's Lab (n, 3), its covariance (n, 3, 3), and the noise part of that."""
+    def predict_lab(self, setups: pd.DataFrame) -> Prediction:
+        """The next print's Lab of every set-up, and how sure it is."""
         rows, linear = self._linear(self._encode(setups))
         free = ~self.layout_.physical
         mean = linear.lab + linear.phi[:, :, free] @ self.weights_[free]
@@ -275,7 +314,60 @@ class ShiftModel:
         noise = residual.noise_blocks(design, self.hyper_)
         V = design.job_directions
         noise = noise + np.einsum("nri,r,nrj->nij", V, np.exp(2 * self.hyper_.job), V)
-        return mean, cov + noise, noise
+        own = residual.own_noise(design, self.hyper_)
+        own = own + np.einsum("nri,r,nrj->nij", V, np.exp(2 * self.hyper_.job), V)
+        factor = self._spread(rows.X)[:, None, None] ** 2
+        return Prediction(mean, factor * (cov + noise), own, rows.X)
+
+    def _spread(self, X: pd.DataFrame) -> Array:
+        factors = self.spread_factors_
+        spread = np.full(len(X), factors["job"])
+        halfway = np.sqrt(factors["job"] * factors["ink"])
+        spread = np.where(self.likeness_.few(X), np.maximum(spread, halfway), spread)
+        for situation, rows in self.likeness_.situations(X).items():
+            spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
+        return spread
+
+    def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Colours, bands and verdicts, a row a set-up in the order given.
+
+        Columns: setup_id, L, a, b, L_sd, a_sd, b_sd, bucket_L, bucket_a, bucket_b,
+        shift_dE00, shift_lo, shift_hi, target_dE00, target_lo, target_hi,
+        p_in_tolerance, test_print, reason.
+
+        Raises
+        ------
+        ValueError
+            when a set-up names an ink, garment or mesh the model has not been told of.
+        """
+        setups = setups.reset_index(drop=True)
+        p = self.predict_lab(setups)
+        bucket, bucket_cov = self._buckets()
+        ink = self.shelf_.index(setups["ink_id"])
+        verdicts = judge(
+            p.mean,
+            p.covariance,
+            p.noise,
+            bucket[ink],
+            bucket_cov[ink],
+            setups,
+            self.likeness_.in_words(p.X),
+            self.settings_,
+        )
+        sd = np.sqrt(np.einsum("nii->ni", p.covariance))
+        colours = pd.DataFrame(
+            np.hstack([p.mean, sd, bucket[ink]]),
+            columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
+        )
+        return pd.concat([setups[["setup_id"]], colours, verdicts], axis=1)
+
+    def _buckets(self) -> tuple[Array, Array]:
+        """Lab of every ink at full hiding and its covariance; as measured where it was."""
+        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance())
+        measured = np.isfinite(self.shelf_.bucket_measured).all(axis=1)
+        lab[measured] = self.shelf_.bucket_measured[measured]
+        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
+        return lab, cov
 
 
 def _take(rows: Rows, keep: NDArray) -> Rows:

@@ -1,0 +1,111 @@
+"""What a fitted model would have said of prints it had not seen, and what follows.
+
+Every print is predicted from all others but its own group - job, ink, garment, mesh,
+press, or the latest weeks - in closed form. The groups stand for the situations a
+set-up can be in; in each, predictive standard deviations get the factor that would have
+made 90 % intervals hold 90 % there.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn import residual
+from learn.colorimetry import delta_e00
+from learn.evaluate import Z90, nearest_past_print, spread_factor
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+Array = NDArray[np.float64]
+
+# Situation of a set-up -> the column that is left out level by level to learn its factor.
+SITUATIONS = {"ink": "ink", "garment": "substrate", "mesh": "mesh", "press": "press"}
+LATEST_SHARE = 0.12  # of the history stands for "later than everything learnt from"
+FEW_PRINTS = 4
+# Factors beyond these say that something else is wrong.
+NARROWEST, WIDEST = 0.8, 3.0
+
+
+class LeftOut(NamedTuple):
+    """Prints as predicted without their group."""
+
+    error: Array  # (n, 3) measured minus predicted Lab
+    covariance: Array  # (n, 3, 3)
+    group: NDArray[np.intp]  # (n,)
+
+    @property
+    def z(self) -> Array:
+        """Standardised errors (n, 3)."""
+        return self.error / np.sqrt(np.einsum("nii->ni", self.covariance))
+
+
+def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
+    """Leave out each level of ``levels`` (n,); a missing level is a group of its own."""
+    group = pd.factorize(levels)[0]
+    alone = group < 0
+    group[alone] = group.max() + 1 + np.arange(alone.sum())
+    design = model.design_
+    left = residual.leave_groups_out(design, model.hyper_, model.posterior_, group)
+    return LeftOut(design.y - left.mean, left.covariance, group)
+
+
+def spread_factors(model: ShiftModel) -> dict[str, float]:
+    """Factor on the standard deviation for each situation, "job" for the usual one."""
+    X = model.rows_.X
+    by_job = leave_out(model, X["job"])
+    usual = np.clip(spread_factor(by_job.z, by_job.group), NARROWEST, WIDEST)
+    factors = {"job": float(usual)}
+
+    def learnt(left: LeftOut, rows: NDArray, groups: NDArray) -> float:
+        # never narrower than for a print among known things
+        return float(np.clip(spread_factor(left.z[rows], groups), usual, WIDEST))
+
+    for situation, column in SITUATIONS.items():
+        left = leave_out(model, X[column])
+        known = X[column].notna().to_numpy()
+        several = len(np.unique(left.group[known])) > 1
+        factors[situation] = learnt(left, known, left.group[known]) if several else float(usual)
+    day = X["day"].to_numpy()
+    latest = day > np.nanquantile(day, 1 - LATEST_SHARE) if np.isfinite(day).any() else day > np.inf
+    factors["later"] = float(usual)
+    if latest.any():
+        left = leave_out(model, X["job"].where(~latest, "\x1flatest"))
+        factors["later"] = learnt(left, latest, X["job"].to_numpy()[latest].astype(str))
+    return factors
+
+
+def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
+    """Held-out figures of a fitted model, every job predicted from all others.
+
+    Coverage is cross-checked: the spread factor comes from one half of the jobs, the
+    coverage from the other.
+    """
+    X, measured = model.rows_.X, model.lab_[model.keep_]
+    left = leave_out(model, X["job"])
+    predicted = measured - left.error
+    half = left.group % 2
+    inside = []
+    for a in (0, 1):
+        factor = spread_factor(left.z[half == a], left.group[half == a])
+        inside.append(np.abs(left.z[half != a]) <= Z90 * factor)
+    same_job = left.group[:, None] == left.group
+    nearest = nearest_past_print(X, measured, X, exclude=same_job)
+    out = {
+        "n_prints": len(X),
+        "n_jobs": int(left.group.max() + 1),
+        "n_set_aside": int((~model.keep_).sum()),
+        "median_dE00": float(np.median(delta_e00(predicted, measured))),
+        "coverage90": float(np.concatenate(inside).mean()),
+        "nearest_median_dE00": float(np.median(delta_e00(nearest, measured))),
+    }
+    if physics is not None:
+        alone = leave_out(physics, physics.rows_.X["job"])
+        measured = physics.lab_[physics.keep_]
+        dE = delta_e00(measured - alone.error, measured)
+        out["physics_median_dE00"] = float(np.median(dE))
+    return out
