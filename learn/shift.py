@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,7 @@ from learn.linearise import (
 )
 from learn.residual import Design
 from learn.shop import SETUP_COLUMNS, Shop
+from learn.state import from_state, to_state
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -115,6 +116,7 @@ class ShiftModel:
     def _learn(self, rows: Rows, say: Progress) -> None:
         keep = np.ones(len(self.prints_), bool)
         self.noise_scale_: Array | None = None
+        self.converged_ = True
         self.set_aside_ = pd.DataFrame(columns=["print_id", "reason", "distance"])
         self._prepare(rows)
         if len(keep):
@@ -360,6 +362,17 @@ class ShiftModel:
             columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
         )
         return pd.concat([setups[["setup_id"]], colours, verdicts], axis=1)
+
+    # -- keep ------------------------------------------------------------------------
+
+    def to_state(self) -> tuple[dict[str, Array], dict[str, Any]]:
+        """Arrays and a JSON-able description; see :mod:`learn.state`."""
+        return to_state(self)
+
+    @classmethod
+    def from_state(cls, arrays: dict[str, Array], description: dict[str, Any]) -> ShiftModel:
+        """The model that gave this state; predicts the same bit for bit."""
+        return from_state(cls(), arrays, description)
 
     def _buckets(self) -> tuple[Array, Array]:
         """Lab of every ink at full hiding and its covariance; as measured where it was."""

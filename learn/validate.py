@@ -28,7 +28,7 @@ SITUATIONS = {"ink": "ink", "garment": "substrate", "mesh": "mesh", "press": "pr
 LATEST_SHARE = 0.12  # of the history stands for "later than everything learnt from"
 FEW_PRINTS = 4
 # Factors beyond these say that something else is wrong.
-NARROWEST, WIDEST = 0.8, 3.0
+NARROWEST, WIDEST = 1.0, 3.0
 
 
 class LeftOut(NamedTuple):

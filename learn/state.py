@@ -1,0 +1,156 @@
+"""A fitted model as plain arrays and JSON, and back: nothing in it can run.
+
+The arrays are numbers only; the description is what JSON holds. Together they give the
+same predictions bit for bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.colorimetry import Viewing
+from learn.features import Encoder
+from learn.inks import Shelf
+from learn.kernels import FittedTerm, Term
+from learn.likeness import Likeness
+from learn.linearise import Layout
+from learn.residual import Hyper, Posterior
+from learn.shop import ShopSettings
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+Arrays = dict[str, NDArray[np.float64]]
+
+FORM = 1  # of the arrays and the description; a model of another form is refused
+
+_SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
+
+
+def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
+    """Arrays and a JSON-able description of a fitted model."""
+    shelf, encoder, root = model.shelf_, model.encoder_, model.posterior_.root
+    arrays = {f"shelf_{name}": getattr(shelf, name) for name in _SHELF_ARRAYS}
+    arrays |= {f"inducing_{i}": t.inducing for i, t in enumerate(model.layout_.terms)}
+    arrays |= {
+        "weights": model.weights_,
+        "posterior_mean": model.posterior_.mean,
+        "posterior_root": root[np.triu_indices(len(root))],
+        "hyper_block": model.hyper_.block,
+        "hyper_noise": model.hyper_.noise,
+        "hyper_job": model.hyper_.job,
+        "log_lengths": model.log_lengths_,
+        "substrate_r": encoder.substrate_r,
+        "viewing_weights": model.viewing_.weights,
+        "viewing_white": model.viewing_.white_xyz,
+    }
+    description = {
+        "form": FORM,
+        "settings": asdict(model.settings_),
+        "parameters": {"calibrate_inks": model.calibrate_inks, "random_state": model.random_state},
+        "shelf": {"ink_ids": shelf.ink_ids, "known_from": shelf.known_from},
+        "terms": [
+            {"term": asdict(t.term), "level_names": list(t.level_names)}
+            for t in model.layout_.terms
+        ],
+        "inks": _records(encoder.inks),
+        "substrates": _records(encoder.substrates[["kind", "fibre", "colour_name"]]),
+        "meshes": _records(encoder.meshes),
+        "first_day": str(encoder.first_day.date()),
+        "usual_stencil_um": encoder.usual_stencil_um,
+        "likeness": {
+            "counts": model.likeness_.counts,
+            "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
+            "last_day": None if np.isinf(model.likeness_.last_day) else model.likeness_.last_day,
+        },
+        "spread_factors": model.spread_factors_,
+        "validation": model.validation_,
+        "set_aside": model.set_aside_.to_dict("records"),
+        "log_evidence": float(model.posterior_.log_evidence),
+        "converged": bool(model.converged_),
+    }
+    return arrays, description
+
+
+def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -> ShiftModel:
+    """Fill ``model`` with what :func:`to_state` gave.
+
+    Raises
+    ------
+    ValueError
+        when the description is of another form.
+    KeyError, TypeError
+        when something is missing or not what it should be.
+    """
+    d = description
+    if d.get("form") != FORM:
+        msg = f"the model is of form {d.get('form')}, this program reads form {FORM}"
+        raise ValueError(msg)
+    model.settings_ = ShopSettings(**d["settings"])
+    model.calibrate_inks = d["parameters"]["calibrate_inks"]
+    model.random_state = d["parameters"]["random_state"]
+    model.viewing_ = Viewing(
+        model.settings_.illuminant,
+        model.settings_.observer,
+        arrays["viewing_weights"],
+        arrays["viewing_white"],
+    )
+    model.shelf_ = Shelf(
+        ink_ids=list(d["shelf"]["ink_ids"]),
+        known_from=list(d["shelf"]["known_from"]),
+        **{name: arrays[f"shelf_{name}"] for name in _SHELF_ARRAYS},
+    )
+    model.encoder_ = Encoder(
+        inks=_frame(d["inks"], "ink_id"),
+        substrates=_frame(d["substrates"], "substrate_id"),
+        meshes=_frame(d["meshes"], "mesh_id"),
+        substrate_r=arrays["substrate_r"],
+        first_day=pd.Timestamp(d["first_day"]),
+        usual_stencil_um=float(d["usual_stencil_um"]),
+    )
+    terms = [
+        FittedTerm(_term(t["term"]), tuple(t["level_names"]), arrays[f"inducing_{i}"])
+        for i, t in enumerate(d["terms"])
+    ]
+    model.terms = [t.term for t in terms]
+    model.layout_ = Layout(model.shelf_, terms, model.viewing_)
+    model.hyper_ = Hyper(arrays["hyper_block"], arrays["hyper_noise"], arrays["hyper_job"])
+    model.log_lengths_ = arrays["log_lengths"]
+    model.weights_ = arrays["weights"]
+    p = len(model.weights_)
+    if p != model.layout_.size:
+        msg = f"the model has {p} weights where its description calls for {model.layout_.size}"
+        raise ValueError(msg)
+    root = np.zeros((p, p))
+    root[np.triu_indices(p)] = arrays["posterior_root"]
+    model.posterior_ = Posterior(arrays["posterior_mean"], root, d["log_evidence"])
+    last = d["likeness"]["last_day"]
+    model.likeness_ = Likeness(
+        counts=d["likeness"]["counts"],
+        ranges={k: tuple(v) for k, v in d["likeness"]["ranges"].items()},
+        last_day=-np.inf if last is None else float(last),
+    )
+    model.spread_factors_ = d["spread_factors"]
+    model.validation_ = d["validation"]
+    model.set_aside_ = pd.DataFrame(d["set_aside"], columns=["print_id", "reason", "distance"])
+    model.converged_ = d["converged"]
+    return model
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    plain = frame.reset_index().astype(object)
+    return plain.where(plain.notna(), None).to_dict("records")
+
+
+def _frame(records: list[dict[str, Any]], key: str) -> pd.DataFrame:
+    return pd.DataFrame(records).set_index(key)
+
+
+def _term(fields: dict[str, Any]) -> Term:
+    term = Term(**fields)
+    return replace(term, smooth=tuple(term.smooth), lengths=tuple(term.lengths))
