@@ -7,7 +7,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sklearn.ensemble import HistGradientBoostingRegressor
 
 from learn.colorimetry import delta_e00
 
@@ -80,6 +79,8 @@ def nearest_past_print(
 
 def plain_regressor(history: pd.DataFrame, lab: Array, setups: pd.DataFrame) -> Array:
     """Lab (n, 3) by boosted trees on the same features, without any physics."""
+    from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
+
     numbers = history.select_dtypes("number").columns
     levels = ["ink", "base_ink", "lot", "press", "substrate", "fibre"]
     codes = {c: pd.Index(sorted(history[c].dropna().unique())) for c in levels}

@@ -20,10 +20,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sklearn.cluster import KMeans
 from sklearn.gaussian_process.kernels import RBF, Kernel, Matern
 
 Array = NDArray[np.float64]
+
+
+# A term keeps its most frequent levels; prints of the rest stay independent of each other.
+MAX_LEVELS = 100
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,9 @@ class FittedTerm:
         """Take levels and inducing points from the features of a history."""
         levels: tuple[str, ...] = ()
         if term.levels:
-            levels = tuple(sorted(X[term.levels].dropna().unique()))
+            counts = X[term.levels].value_counts()
+            counts = counts[counts > 1] if len(counts) > MAX_LEVELS else counts
+            levels = tuple(sorted(counts.index[:MAX_LEVELS]))
         Z = np.zeros((0, len(term.smooth)))
         if term.linear:
             Z = np.array([[X[term.smooth[0]].mean() if X[term.smooth[0]].notna().any() else 0.0]])
@@ -63,6 +68,8 @@ class FittedTerm:
             known = X[list(term.smooth)].dropna().to_numpy(float)
             Z = np.unique(known.round(6), axis=0)
             if len(Z) > term.points:
+                from sklearn.cluster import KMeans  # slow to import, and only learning needs it
+
                 means = KMeans(term.points, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
         return cls(term, levels, Z)

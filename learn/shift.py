@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from learn import residual, validate
 from learn.colorimetry import viewing
@@ -49,7 +49,7 @@ class Prediction(NamedTuple):
 GROSS_TAIL = 1e-7
 # Beyond this squared distance (99 % point) a print's noise is inflated during the first
 # fit, so that a gross error cannot bend it; nearer prints count in full.
-DOUBTFUL = float(chi2.isf(0.01, 3))
+DOUBTFUL = float(chdtri(3, 0.01))
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this.
 SETTLED = 0.5
 
@@ -110,7 +110,7 @@ class ShiftModel:
         if self.keep_.any():
             say("predicting every job from all the others")
             self.spread_factors_ = validate.spread_factors(self)
-            self.validation_ = validate.report(self, self._physics_alone(rows))
+            self.validation_ = validate.report(self, self.physics_alone())
         return self
 
     def _learn(self, rows: Rows, say: Progress) -> None:
@@ -133,20 +133,23 @@ class ShiftModel:
         self.keep_ = keep
         self._converge(rows, keep, 4)
 
-    def _physics_alone(self, rows: Rows) -> ShiftModel:
+    def physics_alone(self) -> ShiftModel:
         """The same physics calibrated to the same prints, without learning what is left."""
         alone = ShiftModel(terms=[], calibrate_inks=False, max_iterations=8)
         for name in ("settings_", "viewing_", "encoder_", "shelf_"):
             setattr(alone, name, getattr(self, name))
         alone.prints_ = self.prints_[self.keep_].reset_index(drop=True)
         alone.lab_, alone.keep_ = self.lab_[self.keep_], np.ones(self.keep_.sum(), bool)
-        rows = _take(rows, self.keep_)
+        rows = self._encode(alone.prints_)
         alone._prepare(rows)
         alone.noise_scale_ = None
         for _ in range(2):
-            alone._converge(rows, alone.keep_, 10)
-            alone._search(rows, alone.keep_, alone.max_iterations)
-        alone._converge(rows, alone.keep_, 6)
+            # robust: an ink described by nothing must not bend the constants of all
+            alone._converge(rows, alone.keep_, 10, robust=True)
+            alone._search(rows, alone.keep_, alone.max_iterations, robust=True)
+        alone._converge(rows, alone.keep_, 6, robust=True)
+        alone.likeness_ = Likeness.of(alone.rows_.X)
+        alone.spread_factors_ = dict.fromkeys(["job", "later", *validate.SITUATIONS], 1.0)
         return alone
 
     def _encode(self, setups: pd.DataFrame) -> Rows:
@@ -291,7 +294,7 @@ class ShiftModel:
             cov = cov + residual.noise_blocks(out, self.hyper_)
             distance[~keep] = _squared_distance(out.y - mean, cov)
         # with the tail at 1e-7 a good print is lost once in ten million
-        new = distance < chi2.isf(GROSS_TAIL, 3)
+        new = distance < chdtri(3, GROSS_TAIL)
         self.set_aside_ = pd.DataFrame(
             {
                 "print_id": self.prints_["print_id"].to_numpy()[~new],
