@@ -89,9 +89,16 @@ def key(shape: str) -> str:
     return f'<svg class="key" width="16" height="16" aria-hidden="true">{mark(shape, 8, 8)}</svg>'
 
 
-def verdict_sign(test_print: bool) -> str:
-    """A tick for production; a square with its corner turned up, a strike-off, for a test print."""
-    path = "M3 2h7l3 3v9H3zM10 2v3h3M5.5 8.5h5M5.5 11h5" if test_print else "M2.5 8.5l4 4 7-9"
+_SIGNS = {
+    "change": "M2 5.5h11M10 2.5l3 3-3 3M14 11.5H3M6 8.5l-3 3 3 3",  # two arrows: change about
+    "test": "M3 2h7l3 3v9H3zM10 2v3h3M5.5 8.5h5M5.5 11h5",  # a sheet with its corner turned up
+    "go": "M2.5 8.5l4 4 7-9",  # a tick
+}
+
+
+def verdict_sign(kind: str) -> str:
+    """The sign of a kind of verdict (`wording.VERDICTS`), told apart by its shape."""
+    path = _SIGNS[kind]
     return f'<svg class="sign" width="16" height="16" aria-hidden="true"><path d="{path}"/></svg>'
 
 
@@ -103,9 +110,10 @@ def strip_end(largest: float) -> float:
 def difference_strip(
     rows: Sequence[tuple[str, str, float, float, float]], tolerance: float, end: float
 ) -> str:
-    """Colour differences with their 90 % intervals on one axis, the tolerance across the first.
+    """Colour differences with their 90 % intervals on one axis, the tolerance across the target.
 
-    ``rows`` holds (words, mark shape, middle, low, high) in dE00. Spacing follows the square
+    ``rows`` holds (words, mark shape, middle, low, high) in dE00, that of the target first if
+    there is one; a shift from the bucket has no tolerance to keep. Spacing follows the square
     root: differences near the tolerance get the room, large ones still fit.
     """
 
@@ -113,17 +121,18 @@ def difference_strip(
         return f"{100 * np.sqrt(np.clip(value, 0, end) / end):.2f}%"
 
     step, foot = STRIP_ROW_PX, STRIP_ROW_PX * len(rows)
-    parts = [
-        f'<rect x="0" y="0" width="{at(tolerance)}" height="{step}" class="within"/>',
-        f'<line x1="0" x2="100%" y1="{foot}" y2="{foot}" class="axis"/>',
-    ]
+    aimed = rows[0][1] == "target"
+    parts = [f'<line x1="0" x2="100%" y1="{foot}" y2="{foot}" class="axis"/>']
+    if aimed:
+        parts.append(f'<rect x="0" y="0" width="{at(tolerance)}" height="{step}" class="within"/>')
     for tick in (tick for tick in STRIP_TICKS if tick <= end):
         x = at(tick)
         parts.append(f'<line x1="{x}" x2="{x}" y1="0" y2="{foot + 4}" class="grid"/>')
         parts.append(f'<text x="{x}" y="{foot + 17}" class="mid">{tick:g}</text>')
-    x = at(tolerance)
-    parts.append(f'<line x1="{x}" x2="{x}" y1="-4" y2="{step}" class="limit"/>')
-    parts.append(f'<text x="{x}" y="-8" class="mid">tolerance {number(tolerance)}</text>')
+    if aimed:
+        x = at(tolerance)
+        parts.append(f'<line x1="{x}" x2="{x}" y1="-4" y2="{step}" class="limit"/>')
+        parts.append(f'<text x="{x}" y="-8" class="mid">tolerance {tolerance:g}</text>')
     for index, (words, shape, middle, low, high) in enumerate(rows):
         y = step * index + step / 2
         parts.append(f'<text x="-10" y="{y + 4}" class="end">{words}</text>')
@@ -134,9 +143,10 @@ def difference_strip(
     described = "; ".join(
         f"{w} {number(m)}, 90 % {number(a)} to {number(b)}" for w, _, m, a, b in rows
     )
+    limit = f" Tolerance {tolerance:g}." if aimed else ""
     return (
         f'<svg class="strip" height="{foot + 22}" role="img" '
-        f'aria-label="Colour difference dE00. {described}. Tolerance {number(tolerance)}.">'
+        f'aria-label="Colour difference dE00. {described}.{limit}">'
         f"{''.join(parts)}</svg>"
     )
 

@@ -17,7 +17,20 @@ from pipelines import drawing
 from pipelines.drawing import Colour
 from pipelines.files import write_text
 from pipelines.page_style import STYLE
-from pipelines.wording import BAND90, VERDICTS, chance, count, interval, known, number, setup_words
+from pipelines.wording import (
+    BAND90,
+    VERDICTS,
+    chance,
+    count,
+    go_from,
+    in_tolerance,
+    interval,
+    known,
+    number,
+    setup_words,
+    verdict,
+    why,
+)
 
 # Prefixes of the Lab columns, in the order the swatches lie: the print touches both others.
 COLOURS = {"bucket": "bucket_", "print": "", "target": "target_"}
@@ -83,37 +96,42 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
     rows = table.to_dict("records")
     for i, row in enumerate(rows):
         row["n"] = i + 1
-        row["tolerance"] = tolerance[i]
+        row["tolerance_dE00"] = tolerance[i]
+        row["verdict"] = verdict(row)
         row["colours"] = {
             name: Colour(tuple(lab[i, j]), str(fills[i, j]))
             for j, name in enumerate(COLOURS)
             if present[i, j]
         }
-        row["off_screen"] = {name for j, name in enumerate(COLOURS) if not shown[i, j]}
+        row["off_screen"] = {
+            name for j, name in enumerate(COLOURS) if present[i, j] and not shown[i, j]
+        }
         row["outline"] = outline[i] if "target" in row["colours"] else None
     return rows
 
 
 def _largest_difference(row: Mapping) -> float:
     values = [known(row, key) for key in ("shift_hi", "shift_dE00", "target_hi", "target_dE00")]
-    return max([1.2 * row["tolerance"], *(float(value) for value in values if value is not None)])
+    return max(
+        [1.2 * row["tolerance_dE00"], *(float(value) for value in values if value is not None)]
+    )
 
 
 def _head(
     rows: list[dict], shop_name: str, model_version: str, settings: ShopSettings, day: date
 ) -> str:
-    tests = sum(row["test_print"] == "yes" for row in rows)
     facts = [
         ("Model", escape(model_version)),
         ("Made on", f"{day:%Y-%m-%d}"),
-        ("Tolerance", f"{number(settings.tolerance_dE00)} dE00"),
-        ("Confidence asked", f"{100 * settings.confidence:.0f} %"),
+        ("Tolerance unless the job has its own", f"{settings.tolerance_dE00:g} dE00"),
+        ("Straight to production from a chance of", f"{100 * go_from(settings)[0]:.0f} %"),
         ("Lab under", escape(f"{settings.illuminant}, {settings.observer} degree observer")),
     ]
     listed = "".join(f"<div><dt>{term}</dt><dd>{value}</dd></div>" for term, value in facts)
-    totals = (
-        f"<li><b>{len(rows) - tests}</b>{drawing.verdict_sign(False)} straight to production</li>"
-        f"<li><b>{tests}</b>{drawing.verdict_sign(True)} test print first</li>"
+    kinds = [row["verdict"] for row in rows]
+    totals = "".join(
+        f"<li><b>{kinds.count(kind)}</b>{drawing.verdict_sign(kind)} {words.lower()}</li>"
+        for kind, words in reversed(VERDICTS.items())
     )
     return (
         f"<header><p class='over'>Colour predictions</p><h1>{escape(shop_name)}</h1>"
@@ -124,9 +142,10 @@ def _head(
 
 
 def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
-    rule = f"the chance of being in tolerance reaches {100 * settings.confidence:.0f} %"
-    if settings.cost_test_print is not None and settings.cost_spoiled_print is not None:
-        rule = "a test print would cost more than the spoiled print it may prevent"
+    least, by_cost = go_from(settings)
+    rule = f"its chance of being in tolerance reaches {100 * least:.0f} %"
+    if by_cost:
+        rule += " (there a test print costs as much as the spoiled print it may prevent)"
     marks = ", ".join(f"{drawing.key(name)} {name}" for name in COLOURS)
     return (
         "<section class='reading'><div><h2>How to read this page</h2><p>"
@@ -134,8 +153,9 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
         "this set-up should give; target, what the job asks for. "
         "Every band and every &#177; is meant to hold the next print nine times in ten; dE00 is "
         "the size of a colour difference. "
-        f"A set-up goes straight to production when {rule}; otherwise the reason says whether "
-        "a test print will help or the set-up has to change."
+        "Without a target, in tolerance means: as close as that to the predicted colour. "
+        f"A set-up goes straight to production when {rule}. Otherwise it wants a test print, or, "
+        "where a test print would settle nothing, another set-up first."
         f"</p></div><div><h2>How far to trust it</h2><p>{_trust(validation)}</p></div>"
         f"<p class='legend'>In the drawings: {marks}; shaded, where 90 % "
         "of next prints should fall, from the spread of L*, a* and b* each for itself (how they "
@@ -179,11 +199,12 @@ def _trust(validation: Mapping[str, float]) -> str:
 
 
 def _overview(rows: list[dict]) -> str:
-    """All set-ups, those that want a test print first, the least likely to pass on top."""
+    """All set-ups by verdict, the least likely to pass on top."""
+    order = list(VERDICTS)
 
     def urgency(row: Mapping) -> tuple:
         p = known(row, "p_in_tolerance")
-        return (row["test_print"] != "yes", -1.0 if p is None else p)
+        return (order.index(row["verdict"]), -1.0 if p is None else p)
 
     targets = any("target" in row["colours"] for row in rows)
     lines = []
@@ -199,11 +220,13 @@ def _overview(rows: list[dict]) -> str:
             f"<td class='name'><a href='#s{row['n']}'>{setup}</a><small>{ink} on {garment}</small>"
             f"</td><td><span class='mini'>{colours}</span></td>"
             f"<td>{_with_interval(row, 'shift')}</td>{miss}"
-            f"<td class='one'>{chance(known(row, 'p_in_tolerance'))}</td>"
+            f"<td class='one'>{chance(known(row, 'p_in_tolerance'))}"
+            f"<small>of {'target' if 'target' in row['colours'] else 'prediction'}</small></td>"
             f"<td>{_verdict(row)}</td></tr>"
         )
     return (
-        "<section><h2>All set-ups, test prints first</h2><table class='overview'><thead><tr>"
+        "<section><h2>All set-ups, those to look at first on top</h2>"
+        "<table class='overview'><thead><tr>"
         f"<th>No.</th><th>Set-up</th><th>Bucket, print{', target' if targets else ''}</th>"
         f"<th>Bucket to print, dE00</th>{'<th>Target to print, dE00</th>' if targets else ''}"
         "<th>In tolerance</th><th>Verdict</th></tr></thead>"
@@ -214,17 +237,13 @@ def _overview(rows: list[dict]) -> str:
 def _with_interval(row: Mapping, prefix: str) -> str:
     middle = known(row, prefix + "_dE00")
     if middle is None:
-        return "no target" if prefix == "target" else "-"
-    return f"{number(middle)}<small>{interval(row, prefix)}</small>"
+        return "-"
+    return f"{number(middle)}<small class='interval'>{interval(row, prefix)}</small>"
 
 
 def _verdict(row: Mapping) -> str:
-    wants_test = row["test_print"] == "yes"
-    style = "test" if wants_test else "go"
-    return (
-        f"<span class='verdict {style}'>{drawing.verdict_sign(wants_test)}"
-        f"{VERDICTS[row['test_print']]}</span>"
-    )
+    kind = row["verdict"]
+    return f"<span class='verdict {kind}'>{drawing.verdict_sign(kind)}{VERDICTS[kind]}</span>"
 
 
 def _card(row: Mapping, end: float) -> str:
@@ -232,15 +251,12 @@ def _card(row: Mapping, end: float) -> str:
         f"<div><dt>{heading}</dt><dd>{escape(words)}</dd></div>"
         for heading, words in setup_words(row)
     )
-    within = f"within {number(row['tolerance'])} dE00"
-    if "target" in row["colours"]:
-        within += " of the target"
     return (
         f"<article id='s{row['n']}'><header><h2><span>{row['n']}</span> "
         f"{escape(str(row['setup_id']))}</h2>{_verdict(row)}</header>"
-        f"<p class='why'>Chance of being {within}: "
-        f"<b>{chance(known(row, 'p_in_tolerance'))}</b>. "
-        f"{escape(str(known(row, 'reason') or ''))}</p>"
+        f"<p class='why'>{escape(why(row))}</p>"
+        f"<p class='odds'>Chance: <b>{chance(known(row, 'p_in_tolerance'))}</b> "
+        f"({in_tolerance(row)})</p>"
         f"<dl class='setup'>{setup}</dl>"
         f"<div class='look'><div class='colours'>{_swatches(row)}{_numbers(row)}</div>"
         f"<div class='views'>{_views(row)}</div></div>{_strip(row, end)}</article>"
@@ -250,12 +266,13 @@ def _card(row: Mapping, end: float) -> str:
 def _swatches(row: Mapping) -> str:
     tiles = []
     for name, colour in row["colours"].items():
-        note = "<small>outside what a screen shows</small>" if name in row["off_screen"] else ""
+        star = "*" if name in row["off_screen"] else ""
         tiles.append(
             f"<figure><div style='background:{colour.fill}'></div>"
-            f"<figcaption>{name.capitalize()}{note}</figcaption></figure>"
+            f"<figcaption>{name.capitalize()}{star}</figcaption></figure>"
         )
-    return f"<div class='swatches'>{''.join(tiles)}</div>"
+    note = "<p>* more vivid than a screen can show</p>" if row["off_screen"] else ""
+    return f"<div class='swatches'><div class='tiles'>{''.join(tiles)}</div>{note}</div>"
 
 
 def _numbers(row: Mapping) -> str:
@@ -291,8 +308,9 @@ def _strip(row: Mapping, end: float) -> str:
             lines.append((f"{name} to print", name, *(float(cell) for cell in cells)))
     if not lines:
         return ""
-    drawn = drawing.difference_strip(lines, row["tolerance"], end)
-    return f"<div class='differences'>{drawn}</div>"
+    drawn = drawing.difference_strip(lines, row["tolerance_dE00"], end)
+    style = "differences aimed" if lines[0][1] == "target" else "differences"
+    return f"<div class='{style}'>{drawn}</div>"
 
 
 CAUTIONS = (

@@ -31,7 +31,7 @@ thead th{vertical-align:bottom}
 .overview .name{overflow-wrap:anywhere;width:28%}
 .overview a{color:inherit;font-weight:600}
 .n{color:#4d4d4d}
-.one{white-space:nowrap}
+.one,.interval{white-space:nowrap}
 .none{margin-top:20px;font-size:16px}
 .legend{grid-column:1/-1}
 .mini{display:inline-flex;padding:5px;background:#b4b4b4}
@@ -39,24 +39,27 @@ thead th{vertical-align:bottom}
 .sign{fill:none;stroke:currentColor;stroke-width:1.6;vertical-align:-3px;margin-right:6px}
 .verdict{display:inline-block;padding:3px 9px 3px 7px;border:1.5px solid #1a1a1a;font-weight:600;
  font-size:13px;white-space:nowrap}
-.verdict.test{background:#1a1a1a;color:#fff}
+.verdict.change{background:#1a1a1a;color:#fff}
+.verdict.test{background:#c6c6c6}
 .verdict.go{background:#fff}
 article{background:#f6f6f6;padding:16px 18px 14px;margin-bottom:20px;break-inside:avoid}
 article header{display:flex;flex-wrap:wrap;justify-content:space-between;gap:6px 16px;
  align-items:baseline}
 article h2{font-size:20px;line-height:1.25;margin:0;overflow-wrap:anywhere;min-width:0}
 article h2 span{font-weight:400;color:#4d4d4d;margin-right:4px}
-.why{margin:6px 0 10px;max-width:80ch;font-size:15px;overflow-wrap:anywhere}
-.setup{display:flex;flex-wrap:wrap;gap:4px 24px;margin-bottom:12px}
-.setup div{max-width:100%}
+.why{margin:6px 0 2px;max-width:90ch;font-size:15px;overflow-wrap:anywhere}
+.odds{margin-bottom:10px;overflow-wrap:anywhere}
+.setup{display:grid;grid-template-columns:repeat(auto-fit,minmax(240px,1fr));gap:6px 20px;
+ margin-bottom:14px}
 .setup dd{overflow-wrap:anywhere;font-size:13px}
 .look{display:flex;flex-wrap:wrap;gap:14px 20px}
 .colours{flex:1 1 380px;min-width:0}
-.swatches{display:flex;background:#b4b4b4;padding:20px 24px 10px}
+.swatches{background:#b4b4b4;padding:20px 24px 10px}
+.tiles{display:flex}
 .swatches figure{flex:1 1 0;min-width:0}
 .swatches figure div{height:130px}
 .swatches figcaption{padding:6px 4px 0;text-align:center;line-height:1.25}
-.swatches small{display:block;color:#1a1a1a}
+.swatches p{padding-top:4px;text-align:center;font-size:12px}
 .numbers{margin-top:8px}
 .numbers th,.numbers td{padding:3px 10px 3px 0}
 .numbers tbody th{font-size:14px;color:inherit;white-space:nowrap}
@@ -64,7 +67,8 @@ article h2 span{font-weight:400;color:#4d4d4d;margin-right:4px}
 .key{vertical-align:-3px;overflow:visible;margin-right:2px}
 .views{flex:0 0 auto}
 .view{vertical-align:top}
-.differences{margin:26px 22px 0 112px}
+.differences{margin:14px 22px 0 112px}
+.differences.aimed{margin-top:26px}
 .strip{display:block;width:100%;overflow:visible}
 .at{overflow:visible}
 text{font-size:12px;fill:#333}
@@ -89,7 +93,9 @@ footer ul{padding-left:18px}
  .reading{grid-template-columns:1fr}
  .overview th,.overview td{padding-right:6px}
  .overview .verdict{white-space:normal}
- .mini i{width:18px}
+ .overview .name{width:24%}
+ .mini{padding:3px}
+ .mini i{width:13px}
  article{padding:12px}
  .swatches{padding:14px 12px 8px}
 }
@@ -98,13 +104,14 @@ footer ul{padding-left:18px}
  html{background:#fff}
  main{max-width:none;padding:0;zoom:.92}
  article{border:1px solid #bdbdbd;margin-bottom:8px;padding:8px 14px}
- .why{font-size:14px;margin:4px 0 6px}
- .setup{margin-bottom:8px;gap:1px 18px}
+ .why{font-size:14px;margin:4px 0 1px}
+ .odds{margin-bottom:6px}
+ .setup{display:flex;flex-wrap:wrap;gap:1px 18px;margin-bottom:8px}
  .setup div{display:flex;gap:5px}
  .setup dt{padding-top:1px}
  .swatches{padding:16px 18px 8px}
- .swatches figure div{height:80px}
- .differences{margin-top:20px}
+ .swatches figure div{height:72px}
+ .differences.aimed{margin-top:20px}
  .colours{flex-basis:280px}
 }
 """.strip()

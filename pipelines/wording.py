@@ -7,10 +7,19 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from learn.shop import ShopSettings
+
 # Half-width of the central 90 % of a normal distribution, in standard deviations.
 BAND90 = 1.6449
 
-VERDICTS = {"yes": "Test print first", "no": "Straight to production"}
+# Kind of verdict -> its words, the most pressing first.
+VERDICTS = {
+    "change": "Change the set-up first",
+    "test": "Test print first",
+    "go": "Straight to production",
+}
+# What a reason starts with where a test print would cost a print and settle nothing.
+_NO_TEST_HELPS = ("misses", "too near the limit", "too uneven")
 
 
 def known(row: Mapping, key: str) -> object | None:
@@ -25,6 +34,35 @@ def lab_of(row: Mapping, prefix: str = "") -> tuple[float, float, float] | None:
     """L, a, b from columns ``<prefix>L``, ``<prefix>a``, ``<prefix>b``; ``None`` if incomplete."""
     values = [known(row, prefix + channel) for channel in "Lab"]
     return None if None in values else tuple(float(value) for value in values)
+
+
+def verdict(prediction: Mapping) -> str:
+    """Kind of a prediction's verdict, a key of ``VERDICTS``.
+
+    A print that wants a test by its odds (``test_print``) wants a change instead where its
+    ``reason`` says that a test would not help.
+    """
+    if prediction["test_print"] == "no":
+        return "go"
+    return "change" if str(known(prediction, "reason")).startswith(_NO_TEST_HELPS) else "test"
+
+
+def why(prediction: Mapping) -> str:
+    """The reason as a sentence; the verdict beside it says *go* already."""
+    reason = str(known(prediction, "reason") or "").removeprefix("go: ").rstrip(".")
+    return f"{reason[:1].upper()}{reason[1:]}." if reason else ""
+
+
+def go_from(settings: ShopSettings) -> tuple[float, bool]:
+    """The chance of being in tolerance from which a set-up goes straight on; whether by cost.
+
+    With both costs known it is where a test print costs what the spoiled print it may prevent
+    is expected to cost, else the shop's ``confidence`` (see `learn.decision.ask_for_test`).
+    """
+    test, spoiled = settings.cost_test_print, settings.cost_spoiled_print
+    if test is None or spoiled is None:
+        return settings.confidence, False
+    return (max(0.0, 1 - test / spoiled) if spoiled > 0 else 0.0), True
 
 
 def number(value: object | None, digits: int = 1) -> str:
@@ -48,6 +86,17 @@ def chance(p: object | None) -> str:
     if p > 0.99:
         return "over 99 %"
     return f"{100 * p:.0f} %"
+
+
+def in_tolerance(setup: Mapping) -> str:
+    """What ``p_in_tolerance`` is the chance of: the next print close to its target, or to its
+    own prediction where the set-up has no target.
+    """
+    tolerance = known(setup, "tolerance_dE00")
+    within = "within tolerance" if tolerance is None else f"within {tolerance:g} dE00"
+    if lab_of(setup, "target_") is not None:
+        return f"next print {within} of the target"
+    return f"next print {within} of the predicted colour; no target given"
 
 
 def interval(row: Mapping, prefix: str) -> str:
@@ -131,24 +180,20 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     ``+-`` is half the width of a 90 % band.
     """
     indent = " " * 12
-    verdict = VERDICTS[prediction_row["test_print"]]
-    lines = [f"{prediction_row['setup_id']}: {verdict.upper()}"]
-    facts = [("Why", str(known(prediction_row, "reason") or "-")), *setup_words(setup_row)]
+    lines = [f"{prediction_row['setup_id']}: {VERDICTS[verdict(prediction_row)].upper()}"]
+    facts = [("Why", why(prediction_row) or "-"), *setup_words(setup_row)]
     facts += [
         ("Print", _lab_line(prediction_row, "", "  (90 % band)")),
         ("Bucket", _lab_line(prediction_row, "bucket_")),
         ("Shift", f"bucket to print {_difference(prediction_row, 'shift')}"),
     ]
-    tolerance = known(setup_row, "tolerance_dE00")
-    within = "within tolerance" if tolerance is None else f"within {number(tolerance)} dE00"
     if lab_of(setup_row, "target_") is not None:
         facts += [
             ("Target", _lab_line(setup_row, "target_")),
             ("Miss", f"target to print {_difference(prediction_row, 'target')}"),
         ]
-        within += " of the target"
-    p = known(prediction_row, "p_in_tolerance")
-    facts.append(("Chance", chance(p) if p is None else f"{chance(p)} of being {within}"))
+    p = chance(known(prediction_row, "p_in_tolerance"))
+    facts.append(("Chance", f"{p} ({in_tolerance(setup_row)})"))
     for heading, words in facts:
         first = f"  {heading:<10}"
         lines += textwrap.wrap(words, width, initial_indent=first, subsequent_indent=indent) or [

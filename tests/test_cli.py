@@ -167,7 +167,7 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     assert answers["setup_id"].tolist() == ["S2", "S1"]
     assert answers["L"].tolist() == [1.2346, 1.2346]
     assert answers["target_dE00"].isna().tolist() == [False, True]
-    assert "2 set-ups: 1 straight to production, 1 with a test print first." in (
+    assert "2 set-ups: 1 straight to production, 1 with a test print first, 0 to change first." in (
         capsys.readouterr().out
     )
     assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2

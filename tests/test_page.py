@@ -10,11 +10,21 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from learn.decision import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
-from pipelines.drawing import ELLIPSE90, outline_directions, tolerance_outline
+from pipelines.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
 from pipelines.page import write_page
 from pipelines.page_style import STYLE
-from pipelines.wording import BAND90, chance, setup_words, summary_block
+from pipelines.wording import (
+    BAND90,
+    VERDICTS,
+    chance,
+    go_from,
+    setup_words,
+    summary_block,
+    verdict,
+    why,
+)
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}
 VALIDATION = {
@@ -152,7 +162,7 @@ def test_swatch_shows_the_colour(tmp_path, lab, fill):
 
 
 def test_colour_outside_the_screen_is_said_in_words(tmp_path):
-    words = "outside what a screen shows"
+    words = "more vivid than a screen can show"
     predictions, setups = frames(1)
     assert words not in page(tmp_path, predictions, setups)
     # A full cyan ink lies outside sRGB (common practice, no source).
@@ -264,11 +274,55 @@ def test_summary_block():
     assert "L   45.3 +- 1.6" in block and "a    0.0 +- 1.6" in block and "90 % band" in block
     assert "bucket to print 4.0 dE00, 90 % 2.5 to 6.0" in block
     assert "target to print 1.2 dE00, 90 % 0.4 to 2.4" in block
-    assert "62 % of being within 2.0 dE00 of the target" in block
+    assert "62 % (next print within 2 dE00 of the target)" in block
     assert max(map(len, block.splitlines())) <= 88 and block.isascii()
     predictions, setups = frames(1, targets=False)
     block = summary_block(predictions.iloc[0], setups.iloc[0])
-    assert "arget" not in block and "nan" not in block.lower()
+    assert "62 % (next print within tolerance of the predicted colour; no target given)" in block
+    assert "Target" not in block and "nan" not in block.lower()
+
+
+# Every way `learn.decision` begins a reason, and whether a test print would help.
+REASONS = {
+    "go: 19 of 20 such prints are within 1.1 dE00 of the target (tolerance 2)": "go",
+    "misses: predicted 4.5 dE00 from the target (tolerance 2); change the set-up": "change",
+    "too near the limit: predicted 1.4 dE00 from the target": "change",
+    "too uneven: prints of one set-up scatter by about the tolerance": "change",
+    "nothing like it seen: no print yet with ink C01; a test print will tell": "test",
+    "too unsure: up to 3.2 dE00 from the target is possible (tolerance 2); test": "test",
+}
+
+
+def test_three_kinds_of_verdict_each_with_its_own_words_and_sign(tmp_path):
+    predictions, setups = frames(6)
+    predictions["reason"] = list(REASONS)
+    predictions["test_print"] = ["no"] + 5 * ["yes"]
+    predictions["p_in_tolerance"] = 0.5
+    rows = predictions.to_dict("records")
+    assert [verdict(row) for row in rows] == list(REASONS.values())
+    assert summary_block(rows[1], setups.iloc[1]).startswith("setup-1: CHANGE THE SET-UP FIRST\n")
+    assert why(rows[0]).startswith("19 of 20") and why(rows[1]).startswith("Misses: predicted")
+
+    html = page(tmp_path, predictions, setups)
+    text = Reader(html).text
+    for words in ("1 straight to production", "2 test print first", "3 change the set-up first"):
+        assert words in text
+    signs = {verdict_sign(kind) for kind in VERDICTS}
+    assert len(signs) == 3
+    drawn = [html.count(verdict_sign(kind)) for kind in VERDICTS]  # head, overview, cards
+    assert drawn == [1 + 2 * 3, 1 + 2 * 2, 1 + 2 * 1]
+    # The overview has those to change on top, then the test prints.
+    assert [int(n) for n in re.findall(r"href='#s(\d)'", html)] == [2, 3, 4, 5, 6, 1]
+
+
+def test_the_chance_from_which_a_setup_goes_straight_on():
+    """Against the verdicts of `learn.decision` on either side of it."""
+    for costs in ({}, {"cost_test_print": 35.0, "cost_spoiled_print": 260.0}):
+        settings = ShopSettings("x", **costs)
+        least, by_cost = go_from(settings)
+        assert by_cost == bool(costs)
+        asked = ask_for_test(np.array([least - 1e-6, least + 1e-6]), settings)
+        assert asked.tolist() == [True, False]
 
 
 def test_chance_never_claims_certainty():

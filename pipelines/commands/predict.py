@@ -16,7 +16,15 @@ from pipelines.problems import Findings, InputProblems, Problem, UserError
 from pipelines.progress import counted, tell
 from pipelines.schema import PREDICTION_COLUMNS, SETUPS
 from pipelines.tables import check_setups, identifiers, read_setups, to_shop
-from pipelines.wording import VERDICTS, chance, interval, number, summary_block
+from pipelines.wording import (
+    VERDICTS,
+    chance,
+    interval,
+    known,
+    number,
+    summary_block,
+    verdict,
+)
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -167,23 +175,24 @@ def with_names(setups: pd.DataFrame, shop: Shop) -> pd.DataFrame:
 
 
 def summary(predictions: pd.DataFrame) -> str:
-    """One line: how many go straight on, how many want a test print."""
-    tests = int((predictions["test_print"] == "yes").sum())
+    """One line: how many go straight on, want a test print, have to change."""
+    kinds = [verdict(row) for row in predictions.to_dict("records")]
     return (
-        f"{counted(len(predictions), 'set-up')}: {len(predictions) - tests} straight to "
-        f"production, {tests} with a test print first."
+        f"{counted(len(kinds), 'set-up')}: {kinds.count('go')} straight to production, "
+        f"{kinds.count('test')} with a test print first, {kinds.count('change')} to change first."
     )
 
 
 def verdict_table(predictions: pd.DataFrame) -> str:
     """A line a set-up: verdict, chance of being in tolerance, shift from the bucket."""
     width = max(6, *predictions["setup_id"].astype(str).str.len())
-    lines = [f"{'set-up':<{width}}  {'verdict':<22}  {'in tolerance':<12}  bucket to print, dE00"]
+    lines = [f"{'set-up':<{width}}  {'verdict':<23}  {'in tolerance':<24}  bucket to print, dE00"]
     for row in predictions.to_dict("records"):
         shift = f"{number(row['shift_dE00'])} ({interval(row, 'shift')})"
-        verdict = VERDICTS[row["test_print"]]
-        odds = chance(row["p_in_tolerance"])
-        lines.append(f"{row['setup_id']:<{width}}  {verdict:<22}  {odds:<12}  {shift}")
+        aim = "prediction" if known(row, "target_dE00") is None else "target"
+        odds = f"{chance(row['p_in_tolerance']):<9} of {aim}"
+        words = VERDICTS[verdict(row)]
+        lines.append(f"{row['setup_id']:<{width}}  {words:<23}  {odds:<24}  {shift}")
     return "\n".join(lines)
 
 
