@@ -12,7 +12,7 @@ import os
 import shutil
 import tempfile
 import zipfile
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -21,8 +21,10 @@ from typing import Any
 import numpy as np
 
 from pipelines import csvfile
+from pipelines.catalogue import OF_VERDICT
 from pipelines.files import write_text
-from pipelines.problems import UserError
+from pipelines.problems import Findings, UserError
+from pipelines.settings import read_settings
 from pipelines.tables import Given
 
 FORMAT = "strikeoff model 1"
@@ -41,11 +43,21 @@ class StoredModel:
 
 
 def fingerprint(given: Given) -> str:
-    """SHA-256 over all tables as given: tells whether a model has seen these data."""
-    digest = hashlib.sha256(repr((given.name, given.shop_toml)).encode())
+    """SHA-256 over all that is learnt from: tells whether a model has seen these data.
+
+    Tables as given and the settings the colours rest on; tolerance and costs are not learnt.
+    """
+    settings = asdict(read_settings(given.shop_toml, given.name, Findings()))
+    learnt = {name: value for name, value in settings.items() if name not in OF_VERDICT}
+    digest = hashlib.sha256(repr(learnt).encode())
     for name in sorted(given.tables):
         digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
     return digest.hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file: the quick way to see that nothing in it has changed."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def save(

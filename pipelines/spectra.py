@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 WAVELENGTHS_NM = np.arange(400, 701, 10)
 SPECTRUM = [f"r{nm}" for nm in WAVELENGTHS_NM]
@@ -57,6 +56,8 @@ def resample(wavelengths_nm: list[int], reflectance: np.ndarray) -> np.ndarray:
     out = np.full((len(reflectance), len(WAVELENGTHS_NM)), np.nan)
     full = ~np.isnan(reflectance).any(axis=1)
     if full.any():
+        from scipy.interpolate import CubicSpline  # slow to import, and seldom needed
+
         rows = reflectance[full]
         spline = CubicSpline(given, rows, axis=1)(WAVELENGTHS_NM)
         out[full] = np.maximum(spline, rows.min(axis=1, keepdims=True))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipelines import models, store
+from pipelines.catalogue import Catalogue
 from pipelines.progress import Progress, counted
 from pipelines.schema import SHOP_TABLES
-from pipelines.tables import identifiers, to_shop
+from pipelines.tables import to_shop
 from pipelines.workspace import Workspace
 
 SHOWN_SET_ASIDE = 20
@@ -19,6 +20,7 @@ def learn(
     """Learn from the imported tables and print how the model did on jobs held back."""
     progress = progress or Progress()
     name = workspace.pick(shop)
+    database = models.file_digest(workspace.database(name))
     given = store.read(workspace.database(name))
     data = to_shop(given)
     progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
@@ -30,10 +32,11 @@ def learn(
     set_aside = model.set_aside_.to_dict("records")
     facts = {
         "data_sha256": models.fingerprint(given),
+        "database_sha256": database,
         "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
         "set_aside_on_import": len(given.set_aside),
         "set_aside": set_aside,
-        "known": identifiers(data),
+        "catalogue": Catalogue.of(data).facts(),
         "validation": model.validation_,
     }
     version = models.save(workspace.models(name), arrays, meta, facts)

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from learn.shop import Shop
-from pipelines import csvfile, models, store
+from pipelines import csvfile, models
+from pipelines.catalogue import Catalogue
 from pipelines.files import write_text
 from pipelines.options import SETUP_OPTIONS
 from pipelines.problems import Findings, InputProblems, Problem, UserError
 from pipelines.progress import counted, tell
 from pipelines.schema import PREDICTION_COLUMNS, SETUPS
-from pipelines.tables import check_setups, identifiers, read_setups, to_shop
+from pipelines.tables import check_setups, read_setups, to_shop
 from pipelines.wording import (
     VERDICTS,
     chance,
@@ -35,14 +35,17 @@ COMMAND_LINE = "the command line"
 
 @dataclass(frozen=True)
 class Opened:
-    """A shop and its current model, ready to predict."""
+    """A shop's current model, ready to predict, with what its set-ups may name."""
 
-    shop: Shop
     model: ShiftModel
     version: str
     validation: dict
-    known: dict[str, list[str]]
+    catalogue: Catalogue
     notes: list[str]
+
+    @property
+    def known(self) -> dict[str, list[str]]:
+        return self.catalogue.identifiers()
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Predictions, one row a set-up in the order given."""
@@ -97,8 +100,9 @@ def predict_one(
         raise InputProblems([_by_option(problem) for problem in error.problems]) from None
     tell(findings.warnings + opened.notes)
     predictions = opened.predict(setups)
-    named = with_names(setups, opened.shop)
-    named["tolerance_dE00"] = named["tolerance_dE00"].fillna(opened.shop.settings.tolerance_dE00)
+    named = opened.catalogue.describe(setups)
+    usual = opened.catalogue.settings.tolerance_dE00
+    named["tolerance_dE00"] = named["tolerance_dE00"].fillna(usual)
     print(summary_block(predictions.iloc[0], named.iloc[0]))
     if out is not None:
         write_predictions(out, predictions)
@@ -110,29 +114,32 @@ def predict_one(
 
 
 def open_model(workspace: Workspace, shop_name: str) -> Opened:
-    """The shop and its current model.
+    """The current model of a shop.
 
-    Raises UserError when there is no model, or it is damaged.
+    Raises UserError when there is none, or it is damaged.
     """
     stored = models.load(workspace.models(shop_name))
-    given = store.read(workspace.database(shop_name))
-    shop = to_shop(given)
     from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
 
     try:
         model = ShiftModel.from_state(stored.arrays, stored.meta)
-        known, validation = stored.facts["known"], stored.facts["validation"]
+        catalogue = Catalogue.from_facts(stored.facts["catalogue"])
+        validation, database = stored.facts["validation"], stored.facts["database_sha256"]
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         folder = workspace.models(shop_name) / stored.version
         message = f"{folder}: does not hold a model this version can read; {models.AGAIN}."
         raise UserError(message) from error
     notes = []
-    if stored.facts.get("data_sha256") != models.fingerprint(given):
-        notes.append("the tables have changed since this model learnt; run strikeoff learn.")
+    if database != models.file_digest(workspace.database(shop_name)):
+        from pipelines import store  # not needed, and slow to import, where nothing has changed
+
+        given = store.read(workspace.database(shop_name))
         # Only what both know can be predicted: the model from then, the tables of now.
-        now = identifiers(shop)
-        known = {name: [i for i in ids if i in set(now[name])] for name, ids in known.items()}
-    return Opened(shop, model, stored.version, validation, known, notes)
+        catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
+        model.settings_ = catalogue.settings
+        if stored.facts["data_sha256"] != models.fingerprint(given):
+            notes.append("the tables have changed since this model learnt; run strikeoff learn.")
+    return Opened(model, stored.version, validation, catalogue, notes)
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
@@ -154,23 +161,11 @@ def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, open
     draw(
         path,
         predictions,
-        with_names(setups, opened.shop),
-        shop_name=opened.shop.settings.name,
+        opened.catalogue.describe(setups),
+        shop_name=opened.catalogue.settings.name,
         model_version=opened.version,
-        settings=opened.shop.settings,
+        settings=opened.catalogue.settings,
         validation=opened.validation,
-    )
-
-
-def with_names(setups: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    """Set-ups with what the shop calls its inks and garments beside their identifiers."""
-    inks = shop.inks.set_index("ink_id")["ink_name"]
-    garments = shop.substrates.set_index("substrate_id")
-    return setups.assign(
-        ink_name=setups["ink_id"].map(inks),
-        underbase_ink_name=setups["underbase_ink_id"].map(inks),
-        colour_name=setups["substrate_id"].map(garments["colour_name"]),
-        fibre=setups["substrate_id"].map(garments["fibre"]),
     )
 
 

@@ -1,0 +1,77 @@
+"""What set-ups may name and the shop's settings: all that predicting needs beside the model.
+
+It is kept with a learnt model, so that predicting opens the shop's tables only when they have
+changed since.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from learn.shop import Shop, ShopSettings
+from pipelines.schema import SHOP_TABLES
+
+# Columns that say in words what an identifier stands for.
+WORDS = {"inks": ["ink_name"], "substrates": ["colour_name", "fibre"], "meshes": []}
+# Settings that only the verdict rests on: these may change without learning again.
+OF_VERDICT = ("name", "tolerance_dE00", "confidence", "cost_test_print", "cost_spoiled_print")
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Identifiers of inks, substrates and meshes with their names, and the settings.
+
+    ``words``: table -> identifier -> column of `WORDS` -> text or None.
+    """
+
+    settings: ShopSettings
+    words: dict[str, dict[str, dict[str, str | None]]]
+
+    @classmethod
+    def of(cls, shop: Shop) -> Catalogue:
+        """The catalogue of a shop's tables."""
+        words = {}
+        for table, columns in WORDS.items():
+            frame = getattr(shop, table)
+            records = frame[columns].to_dict("records") if columns else [{} for _ in frame.index]
+            words[table] = dict(zip(frame[SHOP_TABLES[table].key], records, strict=True))
+        return cls(shop.settings, words)
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, Any]) -> Catalogue:
+        """Back from what `facts` gave; raises KeyError or TypeError if it is not that."""
+        return cls(ShopSettings(**facts["settings"]), {t: dict(facts["words"][t]) for t in WORDS})
+
+    def facts(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return asdict(self)
+
+    def identifiers(self) -> dict[str, list[str]]:
+        """The identifiers of each table that set-ups may refer to."""
+        return {table: list(known) for table, known in self.words.items()}
+
+    def updated(self, now: Catalogue) -> Catalogue:
+        """What both know, in the words and under the verdict's settings of ``now``."""
+        words = {
+            table: {one: words for one, words in known.items() if one in self.words[table]}
+            for table, known in now.words.items()
+        }
+        verdict = {name: getattr(now.settings, name) for name in OF_VERDICT}
+        return Catalogue(replace(self.settings, **verdict), words)
+
+    def describe(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Set-ups with what the shop calls their inks and garments in further columns."""
+
+        def named(column: str, table: str, word: str) -> pd.Series:
+            return setups[column].map(lambda one: self.words[table].get(one, {}).get(word))
+
+        return setups.assign(
+            ink_name=named("ink_id", "inks", "ink_name"),
+            underbase_ink_name=named("underbase_ink_id", "inks", "ink_name"),
+            colour_name=named("substrate_id", "substrates", "colour_name"),
+            fibre=named("substrate_id", "substrates", "fibre"),
+        )
