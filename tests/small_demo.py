@@ -1,0 +1,68 @@
+"""A part of the invented demo shop, small enough to be learnt from within a test run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+
+from learn.shift import ShiftModel
+from learn.shop import Shop
+from pipelines.tables import read_folder
+
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+# From process-clear to opaque: clear magenta, golden yellow, signal red (never printed), its
+# opaque twin (printed once), deep red, turquoise, white, black; the white base.
+INKS = ["C02", "C06", "C08", "C09", "C10", "C19", "C24", "C26", "U1"]
+
+
+@cache
+def demo() -> Shop:
+    """The whole demo shop as its tables tell it."""
+    return read_folder(DEMO / "tables", name="demo").shop
+
+
+def restricted(shop: Shop, prints: pd.DataFrame, inks: list[str]) -> Shop:
+    """The shop with these prints and inks alone; every garment, card and mesh stays."""
+    return replace(
+        shop,
+        inks=shop.inks[shop.inks["ink_id"].isin(inks)].reset_index(drop=True),
+        drawdowns=shop.drawdowns[shop.drawdowns["ink_id"].isin(inks)].reset_index(drop=True),
+        prints=prints.reset_index(drop=True),
+    )
+
+
+def of_known_inks(prints: pd.DataFrame) -> pd.DataFrame:
+    """Those of `prints` that use no other ink or base than `INKS`."""
+    top, base = prints["ink_id"].isin(INKS), prints["underbase_ink_id"]
+    return prints[top & (base.isna() | base.isin(INKS))].reset_index(drop=True)
+
+
+def gross_errors() -> set[str]:
+    """The prints of the history that were spoilt on purpose."""
+    return set(pd.read_csv(DEMO / "heldout" / "gross_errors.csv")["print_id"])
+
+
+@cache
+def small_shop() -> Shop:
+    """Every second job of `INKS` in the demo history, and every job with a spoilt print."""
+    prints = of_known_inks(demo().prints)
+    spoilt = prints["job_id"].isin(prints["job_id"][prints["print_id"].isin(gross_errors())])
+    return restricted(demo(), prints[(pd.factorize(prints["job_id"])[0] % 2 == 0) | spoilt], INKS)
+
+
+@cache
+def small_model() -> ShiftModel:
+    """Learnt from `small_shop`, once a test run."""
+    return ShiftModel(max_iterations=6).fit(small_shop())
+
+
+@cache
+def held_out(kind: str) -> pd.DataFrame:
+    """Held-out prints of `INKS`, typed as set-ups, with ``true_L``, ``true_a``, ``true_b``."""
+    prints = pd.read_csv(DEMO / "heldout" / f"{kind}.csv", parse_dates=["printed_on"])
+    texts = [c for c in prints if c.endswith("_id") or c == "ink_lot"]
+    prints[texts] = prints[texts].astype(object).where(prints[texts].notna(), None)
+    return of_known_inks(prints).rename(columns={"print_id": "setup_id"})

@@ -1,0 +1,196 @@
+"""The stack of layers: its derivatives against differences, its limits against single layers."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+
+from learn import baseline, optics
+from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State
+from learn.colorimetry import lab_from_reflectance, viewing
+from learn.features import Encoder
+from learn.inks import DRAWDOWN_HAZE, SPECTRUM
+from learn.shop import Shop, ShopSettings
+
+D50 = viewing("D50", "2")
+N = 12  # set-ups; every other one has a base
+
+
+def random_job(seed: int) -> tuple[Stack, State, np.ndarray]:
+    """Set-ups (each with a top ink and a base of its own), where the physics stands, shifts."""
+    rng = np.random.default_rng(seed)
+    nm = np.arange(31)
+    hump = np.exp(-0.5 * ((nm - rng.uniform(0, 30, (N, 1))) / 6) ** 2)
+    log_k = np.concatenate([np.log(0.002 + 0.08 * hump), np.full((N, 31), np.log(6e-4))])
+    log_s = np.concatenate(
+        [np.log(rng.uniform(0.004, 0.05, (N, 1))) * np.ones(31), np.full((N, 31), np.log(0.06))]
+    )
+    grey = rng.uniform(0.02, 0.9, (N, 1))
+    cloth = np.clip(grey * (1 + 0.2 * rng.standard_normal((N, 1)) * (nm - 15) / 15), 0.01, 0.95)
+    own = [str(i) for i in range(N)]
+    based = np.arange(N) % 2 == 1
+    strokes = rng.integers(1, 4, N).astype(float)
+    setups = pd.DataFrame(
+        {
+            "substrate_id": own,
+            "underbase_ink_id": np.where(based, np.char.add("base ", own), None),
+            "underbase_mesh_id": own,
+            "underbase_strokes": rng.integers(1, 3, N).astype(float),
+            "ink_id": own,
+            "mesh_id": own,
+            "strokes": strokes,
+            "flash_count": np.floor(rng.uniform(0, strokes)),
+            "eom_um": rng.uniform(5, 25, N),
+        }
+    )
+    shop = Shop(
+        settings=ShopSettings("made up"),
+        inks=pd.DataFrame(
+            {
+                "ink_id": [*own, *np.char.add("base ", own)],
+                "ink_type": "plastisol",
+                "solids_vol_pct": rng.uniform(45, 100, 2 * N),
+            }
+        ),
+        substrates=pd.DataFrame({"substrate_id": own, "kind": "garment", "fibre": "cotton"}).join(
+            pd.DataFrame(cloth, columns=SPECTRUM)
+        ),
+        meshes=pd.DataFrame({"mesh_id": own, "threads_per_cm": rng.uniform(32, 140, N)}),
+        drawdowns=pd.DataFrame(),
+        prints=pd.DataFrame(),
+    )
+    constants = CONSTANT_MEAN + 0.5 * CONSTANT_SD * rng.standard_normal(len(CONSTANTS))
+    shifts = 0.1 * rng.standard_normal((N, len(LATENTS)))
+    stack = Encoder.of(shop, D50).layers(setups)
+    return stack, State(constants, log_k, log_s), shifts
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_tangents_against_central_differences(seed):
+    stack, state, shifts = random_job(seed)
+    t = baseline.tangents(stack, state, shifts, D50)
+    np.testing.assert_allclose(t.lab, baseline.lab(stack, state, shifts, D50), atol=1e-10)
+    h = 1e-4
+    close = {"rtol": 2e-3, "atol": 2e-3}
+
+    def slope(at) -> np.ndarray:
+        up, down = (baseline.lab(stack, *at(sign * h), D50) for sign in (1, -1))
+        return (up - down) / (2 * h)
+
+    for i, step in enumerate(np.eye(len(LATENTS))):
+        by_latent = slope(lambda h, step=step: (state, shifts + h * step))
+        np.testing.assert_allclose(t.latents[:, :, i], by_latent, err_msg=LATENTS[i], **close)
+    for i, step in enumerate(np.eye(len(CONSTANTS))):
+        by_constant = slope(
+            lambda h, step=step: (replace(state, constants=state.constants + h * step), shifts)
+        )
+        name = CONSTANTS[i].name
+        np.testing.assert_allclose(t.constants[:, :, i], by_constant, err_msg=name, **close)
+    top, under = np.arange(2 * N) < N, np.arange(2 * N) >= N
+    for name, which, inks in (
+        ("log_k", t.ink_k, top),
+        ("log_s", t.ink_s, top),
+        ("log_k", t.base_k, under),
+        ("log_s", t.base_s, under),
+    ):
+        for nm in range(31):
+            step = inks[:, None] * (np.arange(31) == nm)
+
+            def moved(h: float, name=name, step=step):
+                return replace(state, **{name: getattr(state, name) + h * step}), shifts
+
+            np.testing.assert_allclose(which[:, :, nm], slope(moved), **close)
+    bare = stack.base < 0
+    assert not t.base_k[bare].any() and not t.latents[bare][:, :, LATENTS.index("base_film")].any()
+    assert not t.latents[~bare][:, :, LATENTS.index("soak")].any(), "a base seals the cloth"
+
+
+def with_film(stack: Stack, state: State, log_film: float) -> np.ndarray:
+    """Reflectance (n, 31) with that much more or less of the top ink."""
+    shifts = baseline.no_shift(len(stack))
+    shifts[:, LATENTS.index("film")] = log_film
+    return baseline.reflectance(stack, state, shifts)
+
+
+def constants_with(**values: float) -> np.ndarray:
+    return np.array([values.get(c.name, c.mean) for c in CONSTANTS])
+
+
+def test_without_ink_the_base_is_seen():
+    """Against single Kubelka-Munk layers laid by hand, films even."""
+    stack, state, _ = random_job(3)
+    stack = stack.take(stack.base >= 0)
+    even = {"log_uneven_bare": -12.0, "log_uneven_base": -12.0}
+    state = baseline.with_constants(state, constants_with(**even))
+    named = {c.name: c.mean for c in CONSTANTS}
+    _, base_um = baseline.film_um(stack, state.constants, baseline.no_shift(len(stack)))
+    cloth = optics.wet_out(stack.cloth, expit(named["sealed_wet_out_logit"]))
+    K, S = np.exp(state.log_k[stack.base]), np.exp(state.log_s[stack.base])
+    by_hand = optics.through_surface(optics.reflectance_over(K, S, base_um[:, None], cloth))
+    seen = with_film(stack, state, -15.0)
+    np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=2e-4)
+
+
+def test_without_ink_the_wet_cloth_is_seen():
+    stack, state, _ = random_job(4)
+    stack = stack.take(stack.base < 0)
+    state = baseline.with_constants(state, CONSTANT_MEAN)
+    named = {c.name: c.mean for c in CONSTANTS}
+    by_hand = optics.through_surface(optics.wet_out(stack.cloth, expit(named["wet_out_logit"])))
+    seen = with_film(stack, state, -15.0)
+    np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=1e-3)
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_a_very_thick_film_is_the_bucket(seed):
+    """On any ground, base or none; the haze of a print and of a well made equal."""
+    stack, state, _ = random_job(seed)
+    state = baseline.with_constants(state, constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
+    bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
+    np.testing.assert_allclose(with_film(stack, state, 12.0), bucket, atol=1e-4)
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_more_film_moves_towards_the_bucket_and_never_back(seed):
+    """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking."""
+    stack, state, _ = random_job(seed)
+    state = baseline.with_constants(state, constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
+    bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
+    ladder = np.stack([with_film(stack, state, x) for x in np.linspace(-8, 8, 60)])
+    away = np.abs(ladder - bucket)
+    based = stack.base >= 0
+    assert (np.diff(away[:, based], axis=0) <= 1e-9).all()
+    assert (np.diff(away[30:, ~based], axis=0) <= 1e-9).all()
+
+
+def test_films_multiply():
+    """Twice the solids, twice the film; a flashed stroke adds more than a wet one."""
+    stack, state, _ = random_job(10)
+    zero = baseline.no_shift(N)
+    top, base = baseline.film_um(stack, state.constants, zero)
+    twice = replace(stack, log_solids=stack.log_solids + np.log(2))
+    np.testing.assert_allclose(baseline.film_um(twice, state.constants, zero)[0], 2 * top)
+    assert (base[stack.base < 0] == 0).all() and (base[stack.base >= 0] > 0).all()
+    one, wet, flashed = (
+        baseline.film_um(
+            replace(stack, strokes=np.full(N, s), flashes=np.full(N, f)), state.constants, zero
+        )[0]
+        for s, f in ((1.0, 0.0), (2.0, 0.0), (2.0, 1.0))
+    )
+    assert (one < wet).all() and (wet < flashed).all()
+
+
+@pytest.mark.parametrize("log_film", [-50.0, 0.0, 50.0])
+@pytest.mark.parametrize("log_ks", [-16.0, 4.0])
+def test_no_overflow_for_extreme_inks_and_films(log_film, log_ks):
+    stack, state, _ = random_job(11)
+    for log_k, log_s in ((log_ks, 0.0), (-5.0, log_ks), (log_ks, log_ks)):
+        flat = State(state.constants, np.full((2 * N, 31), log_k), np.full((2 * N, 31), log_s))
+        with np.errstate(over="raise", invalid="raise", divide="raise"):
+            r = with_film(stack, flat, log_film)
+            t = baseline.tangents(stack, flat, baseline.no_shift(N) + log_film / 10, D50)
+        assert ((r >= 0) & (r <= 1.1)).all()
+        assert all(np.isfinite(part).all() for part in t)
+        assert np.isfinite(lab_from_reflectance(r, D50)).all()
