@@ -1,0 +1,200 @@
+"""From a colour and its spread to a verdict: against plain Monte Carlo and exact limits.
+
+dE00 is judged by colour-science here, an implementation other than the one under test.
+"""
+
+import colour
+import numpy as np
+import pandas as pd
+import pytest
+
+from learn.decision import ask_for_test, difference, judge
+from learn.shop import ShopSettings
+
+RED, BLUE, GREY = [45.0, 60.0, 30.0], [35.0, 10.0, -45.0], [60.0, 0.5, 0.0]
+SHOP = ShopSettings("made up", tolerance_dE00=2.0, confidence=0.9)
+
+
+def cov(*sd: float, lean: float = 0.0) -> np.ndarray:
+    """(3, 3) with these standard deviations; ``lean`` correlates L with a."""
+    out = np.diag(np.square(sd))
+    out[0, 1] = out[1, 0] = lean * sd[0] * sd[1]
+    return out
+
+
+def dE00(a, b) -> np.ndarray:
+    return colour.delta_E(np.asarray(a), np.asarray(b), method="CIE 2000")
+
+
+@pytest.mark.parametrize(
+    ("mean", "spread", "target", "its_spread"),
+    [
+        (RED, cov(0.5, 1.0, 0.8), [46.0, 61.0, 31.0], None),
+        (RED, cov(1.5, 2.0, 2.0, lean=0.9), RED, None),
+        (BLUE, cov(2.0, 1.0, 4.0, lean=-0.7), [33.0, 12.0, -40.0], cov(1.0, 2.0, 2.0)),
+        (GREY, cov(0.4, 0.4, 0.4), GREY, None),  # neutral: dE00 is far from linear there
+        (RED, cov(0.3, 0.3, 0.3), [20.0, 30.0, 10.0], cov(3.0, 2.0, 1.0, lean=0.5)),
+    ],
+)
+def test_against_monte_carlo(mean, spread, target, its_spread):
+    rng = np.random.default_rng(0)
+    n = 40_000
+    prints = rng.multivariate_normal(mean, spread, n)
+    aims = np.tile(target, (n, 1))
+    if its_spread is not None:
+        aims = rng.multivariate_normal(target, its_spread, n)
+    drawn = dE00(prints, aims)
+    tolerance = np.median(drawn) * 1.1
+    found = difference(
+        np.array([mean]),
+        spread[None],
+        np.array([target]),
+        np.array([tolerance]),
+        None if its_spread is None else its_spread[None],
+    )
+    scale = drawn.std()
+    assert found.median[0] == pytest.approx(np.median(drawn), abs=0.1 * scale)
+    assert found.lo[0] == pytest.approx(np.quantile(drawn, 0.05), abs=0.15 * scale)
+    assert found.hi[0] == pytest.approx(np.quantile(drawn, 0.95), abs=0.25 * scale)
+    assert found.p_within[0] == pytest.approx((drawn <= tolerance).mean(), abs=0.025)
+
+
+def test_without_spread_it_is_the_difference():
+    mean, target = np.array([RED, BLUE, GREY]), np.array([BLUE, BLUE, [61.0, 0.0, 1.0]])
+    exact = dE00(mean, target)
+    zero = np.zeros((3, 3, 3))
+    for its_spread in (None, zero):
+        found = difference(mean, zero, target, exact + np.array([1e-6, 0, -1e-6]), its_spread)
+        for value in (found.median, found.lo, found.hi):
+            np.testing.assert_allclose(value, exact, atol=1e-9)
+        np.testing.assert_array_equal(found.p_within, [1, 1, 0])
+
+
+def test_a_narrow_spread_is_a_gaussian_along_the_difference():
+    """Far from the target dE00 is linear in the print: median and quantiles in closed form."""
+    step, h, sd = np.array([3.0, 2.0, 1.0]), 1e-5, 0.02
+    target = np.array(RED) + step
+    slope = [(dE00(np.add(RED, h * e), target) - dE00(RED, target)) / h for e in np.eye(3)]
+    wide = sd * np.linalg.norm(slope)
+    found = difference(
+        np.array([RED]), cov(sd, sd, sd)[None], target[None], np.array([dE00(RED, target)])
+    )
+    assert found.median[0] == pytest.approx(dE00(RED, target), abs=0.1 * wide)
+    assert found.hi[0] - found.lo[0] == pytest.approx(2 * 1.645 * wide, rel=0.03)
+    assert found.p_within[0] == pytest.approx(0.5, abs=0.02)
+
+
+def test_chance_rises_with_tolerance_and_falls_with_spread():
+    tolerances = np.linspace(0, 8, 30)
+    many = np.ones((30, 1))
+    p = [
+        difference(
+            many * RED, np.tile(k * cov(1, 1, 1), (30, 1, 1)), many * RED, tolerances
+        ).p_within
+        for k in (0.25, 1.0, 4.0)
+    ]
+    for chance in p:
+        assert (np.diff(chance) >= 0).all() and chance[0] < 0.01
+    assert (p[0] >= p[1]).all() and (p[1] >= p[2]).all()
+    assert p[0][-1] == 1.0
+
+
+def test_the_same_set_up_gets_the_same_answer_in_any_company():
+    """2,500 set-ups are judged in blocks; each answer is its own."""
+    n = 2500
+    mean = np.tile(RED, (n, 1)) + np.random.default_rng(1).normal(size=(n, 3))
+    spread = np.tile(cov(1, 1, 1), (n, 1, 1))
+    tolerance = np.full(n, 2.0)
+    together = difference(mean, spread, mean + 1, tolerance, spread)
+    for i in (0, 1999, 2000, 2499):
+        one = slice(i, i + 1)
+        alone = difference(mean[one], spread[one], mean[one] + 1, tolerance[one], spread[one])
+        np.testing.assert_allclose(np.ravel(alone), [part[i] for part in together], rtol=1e-9)
+
+
+def test_confidence_rule_and_cost_rule():
+    """With both costs: test when (1 - p) x spoiled > test, whatever the confidence."""
+    p = np.array([0.5, 0.85, 0.87, 0.89, 0.91, 0.99])
+    by_confidence = ask_for_test(p, SHOP)
+    np.testing.assert_array_equal(by_confidence, p < 0.9)
+    costs = ShopSettings("x", cost_test_print=35.0, cost_spoiled_print=260.0)  # p < 0.8654
+    np.testing.assert_array_equal(ask_for_test(p, costs), p < 1 - 35 / 260)
+    dear = ShopSettings("x", cost_test_print=35.0, cost_spoiled_print=10_000.0)
+    np.testing.assert_array_equal(ask_for_test(p, dear), p < 1 - 35 / 10_000)
+    one_cost = ShopSettings("x", cost_test_print=35.0)
+    np.testing.assert_array_equal(ask_for_test(p, one_cost), by_confidence)
+
+
+def verdict(mean, spread, noise, target=None, unlike="", settings=SHOP, **setup) -> pd.Series:
+    setup = {"setup_id": "S1"} | setup
+    if target is not None:
+        setup |= dict(zip(["target_L", "target_a", "target_b"], target, strict=True))
+    return judge(
+        np.array([mean]),
+        spread[None],
+        noise[None],
+        np.array([mean]) + 3,
+        cov(0.1, 0.1, 0.1)[None],
+        pd.DataFrame([setup]),
+        [unlike],
+        settings,
+    ).iloc[0]
+
+
+SHARP, VAGUE, STEADY = cov(0.2, 0.2, 0.2), cov(4, 4, 4), cov(0.1, 0.1, 0.1)
+
+
+def test_go():
+    found = verdict(RED, SHARP, STEADY, target=RED)
+    assert found["test_print"] == "no" and found["reason"].startswith("go")
+    assert found["p_in_tolerance"] > 0.99
+    assert found["target_lo"] <= found["target_dE00"] <= found["target_hi"] < 1
+
+
+def test_the_three_kinds_of_reason():
+    """It misses; nothing like it was seen; too unsure."""
+    misses = verdict(RED, SHARP, STEADY, target=BLUE)
+    assert misses["test_print"] == "yes" and misses["reason"].startswith("misses")
+    assert f"{dE00(RED, BLUE):.1f} dE00" in misses["reason"], "how far"
+    assert "test print will not help" in misses["reason"]
+    unsure = verdict(RED, VAGUE, STEADY, target=RED)
+    assert unsure["test_print"] == "yes" and unsure["reason"].startswith("too unsure")
+    unseen = verdict(RED, VAGUE, STEADY, target=RED, unlike="no print yet with press P9")
+    assert unseen["test_print"] == "yes"
+    assert unseen["reason"].startswith("nothing like it seen: no print yet with press P9")
+    # a set-up may be new and yet certain, or new and yet hopeless
+    assert verdict(RED, SHARP, STEADY, target=RED, unlike="new")["test_print"] == "no"
+    hopeless = verdict(RED, SHARP, STEADY, target=BLUE, unlike="new")
+    assert hopeless["reason"].startswith("misses")
+
+
+def test_what_a_test_print_cannot_mend():
+    """Scatter of the press itself; a colour at the very edge of its tolerance."""
+    uneven = verdict(RED, VAGUE, VAGUE, target=RED)
+    assert uneven["test_print"] == "yes" and uneven["reason"].startswith("too uneven")
+    edge = verdict(RED, cov(0.5, 0.5, 0.5), cov(0.5, 0.5, 0.5), target=[47.2, 60.0, 30.0])
+    assert edge["test_print"] == "yes" and "bring the colour closer" in edge["reason"]
+
+
+def test_without_a_target_the_print_is_held_against_its_prediction():
+    found = verdict(RED, SHARP, STEADY)
+    assert found["test_print"] == "no"
+    assert found[["target_dE00", "target_lo", "target_hi"]].isna().all()
+    assert verdict(RED, VAGUE, STEADY)["reason"].startswith("too unsure")
+    half = verdict(RED, SHARP, STEADY, target_L=20.0, target_a=np.nan, target_b=np.nan)
+    assert np.isnan(half["target_dE00"]), "two cells of a target are missing"
+
+
+def test_tolerance_of_the_set_up_comes_first():
+    near = [46.5, 60.0, 30.0]
+    strict = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=0.5)
+    usual = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=np.nan)
+    assert strict["test_print"] == "yes" and usual["test_print"] == "no"
+    assert "tolerance 0.5" in strict["reason"] and "tolerance 2)" in usual["reason"]
+
+
+def test_shift_is_from_the_bucket_with_its_own_spread():
+    found = verdict(RED, SHARP, STEADY)
+    exact = dE00(RED, np.array(RED) + 3)
+    assert found["shift_lo"] < exact < found["shift_hi"]
+    assert found["shift_dE00"] == pytest.approx(exact, abs=0.1)
