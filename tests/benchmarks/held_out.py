@@ -80,7 +80,7 @@ class Contest:
         physics = line(self.physics, held)
         learnt = line(self.learnt, held)
         nearest = nearest_past_print(self.past, self.past_lab, X)
-        trees = plain_regressor(self.past, self.past_lab, X)
+        trees = plain_regressor(*_without_gaps(self.past, self.past_lab, X))
         return {
             "n": learnt.pop("n"),
             "floor": np.nan if held.true is None else _median_dE00(held.measured, held.true),
@@ -110,6 +110,13 @@ def line(model: ShiftModel, held: Held) -> dict[str, float]:
         "waved %": 100 * waved.mean(),
         "held %": 100 * within[waved].mean() if waved.any() else np.nan,
     }
+
+
+def _without_gaps(past: pd.DataFrame, lab: Array, X: pd.DataFrame) -> tuple:
+    """The same with a constant in columns that no past print fills: trees cannot bin those."""
+    empty = past.columns[past.isna().all()]
+    constant = {c: 0.0 if pd.api.types.is_numeric_dtype(past[c]) else "-" for c in empty}
+    return past.assign(**constant), lab, X.assign(**constant)
 
 
 def _median_dE00(lab: Array, aim: Array) -> float:
