@@ -71,12 +71,17 @@ class Contest:
         progress("calibrating physics alone")
         self.physics = self.learnt.physics_alone()
         kept = self.learnt.keep_
-        self.past = self.learnt.predict_lab(self.learnt.prints_[kept]).X
+        self.past = self.encoded(self.learnt.prints_[kept])
         self.past_lab = self.learnt.lab_[kept]
+
+    def encoded(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Features of set-ups without what the physics says of them."""
+        encoder = self.learnt.encoder_
+        return encoder.process(setups, encoder.layers(setups))
 
     def row(self, held: Held) -> dict[str, float]:
         """One line of the table."""
-        X = self.learnt.predict_lab(held.setups).X
+        X = self.encoded(held.setups)
         physics = line(self.physics, held)
         learnt = line(self.learnt, held)
         nearest = nearest_past_print(self.past, self.past_lab, X)
