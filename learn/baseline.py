@@ -84,7 +84,8 @@ class Stack:
     strokes: Array  # (n,)
     flashes: Array  # (n,)
     base_strokes: Array  # (n,)
-    cloth: Array  # (n, 31) reflectance of the bare garment beneath the surface
+    cloth: Array  # (n, 31) reflectance of the bare garment as the ink has it behind
+    pores: Array  # (n,) 1 for cloth, 0 for card and paper: no wetting out, no soak
 
     def __len__(self) -> int:
         return len(self.ink)
@@ -144,7 +145,7 @@ def _named(constants: Array) -> Mapping[str, float]:
 
 
 def _uneven(
-    K: Array, S: Array, film: Array, sigma: float, back: Array, nodes: Array, weights: Array
+    K: Array, S: Array, film: Array, sigma: Array | float, back: Array, nodes: Array, weights: Array
 ) -> Array:
     """Reflectance averaged over a log-normal film of mean ``film`` (n,): (n, 31)."""
     r = np.zeros(np.broadcast_shapes(K.shape, back.shape))
@@ -174,22 +175,27 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
 
     bare = stack.base < 0
     if bare.any():
-        wet = optics.wet_out(stack.cloth[bare], expit(c["wet_out_logit"] + shifts[bare, 3:4]))
+        pores = stack.pores[bare]
+        w = pores[:, None] * expit(c["wet_out_logit"] + shifts[bare, 3:4])
+        wet = optics.wet_out(stack.cloth[bare], w)
         x, soak = top_um[bare], soak_um[bare]
-        sunk = soak * -np.expm1(-x / soak)
+        sunk = pores * soak * -np.expm1(-x / soak)
         tinted = wet * np.exp(-2 * np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
         standing = np.maximum(x - sunk, 1e-4)
-        r[bare] = _uneven(K[bare], S[bare], standing, sigma_bare, tinted, _NODES, _WEIGHTS)
+        sigma = np.where(pores > 0, sigma_bare, sigma_base)
+        r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
 
     based = ~bare
     if based.any():
-        wet_base = expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
+        pores = stack.pores[based]
+        wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
         cloth = optics.wet_out(stack.cloth[based], wet_base)
+        sigma = np.where(pores > 0, sigma_bare, sigma_base)
         base = _uneven(
             np.exp(inks.base_k[based]),
             np.exp(inks.base_s[based]),
             base_um[based],
-            sigma_bare,
+            sigma,
             cloth,
             _NODES,
             _WEIGHTS,
@@ -257,7 +263,6 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
             "wet_out_logit": ~based,
             "log_soak_um": ~based,
             "log_tint": ~based,
-            "log_uneven_base": based,
             "sealed_wet_out_logit": based,
         }.get(constant.name, everywhere)
         at = state.constants.copy()

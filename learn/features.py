@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from learn.baseline import Stack
 from learn.colorimetry import Viewing, reflectance_from_lab
 from learn.deposit import complete_meshes
-from learn.inks import LAB, body_of, reflectance_columns
+from learn.inks import LAB, body_of, has_pores, reflectance_columns
 from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]
@@ -116,7 +116,7 @@ class Encoder:
         # A base whose mesh is not known is taken as printed through the same mesh.
         base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
         cloth = body_of(self.substrates, self.substrate_r)
-        cloth = cloth[self.substrates.index.get_indexer(setups["substrate_id"])]
+        on = self.substrates.index.get_indexer(setups["substrate_id"])
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         return Stack(
             ink=ink,
@@ -129,7 +129,8 @@ class Encoder:
             strokes=strokes,
             flashes=setups["flash_count"].astype(float).fillna(0.0).to_numpy(),
             base_strokes=setups["underbase_strokes"].astype(float).fillna(1.0).to_numpy(),
-            cloth=cloth,
+            cloth=cloth[on],
+            pores=has_pores(self.substrates)[on].astype(float),
         )
 
     def _log_volume(self, mesh_ids: pd.Series) -> Array:

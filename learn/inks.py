@@ -17,7 +17,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn import optics
-from learn.colorimetry import WAVELENGTHS_NM, Viewing, lab_from_reflectance, lab_jacobian
+from learn.colorimetry import (
+    WAVELENGTHS_NM,
+    Viewing,
+    lab_from_reflectance,
+    lab_jacobian,
+    reflectance_from_lab,
+)
 
 Array = NDArray[np.float64]
 
@@ -33,6 +39,8 @@ READING_FLOOR = 0.0015
 DRAWDOWN_HAZE = 0.002
 FILM_ERROR = 0.03
 LAB_ERROR = 0.5
+# How far a real spectrum may lie from the smoothest one of its Lab.
+GUESS_SHARE, GUESS_FLOOR = 0.20, 0.02
 # Cloth takes a drawdown less evenly than a card does; what wetting it costs is a guess.
 CLOTH_WET_OUT = 0.35
 CLOTH_NOISE = 2.0
@@ -127,6 +135,7 @@ class _Drawdowns:
     back: Array  # (d, 31) beneath the surface
     spectra: Array  # (d, 31) measured, NaN where only Lab
     lab: Array  # (d, 3)
+    smooth: Array  # (d, 31) the smoothest spectrum of that Lab, NaN where one was measured
     noise: Array  # (d,) factor on the expected error
 
 
@@ -159,6 +168,11 @@ def _linearised(
             reading = READING_FLOOR + READING_SHARE * r[d]
             cov = np.diag(reading**2) + np.outer(dx, dx)
         else:
+            # Lab says little of the spectrum; a smooth one is likelier than a rugged one
+            residuals.append(rows.smooth[d] - r[d])
+            jacobians.append(jac)
+            guess = GUESS_FLOOR + GUESS_SHARE * rows.smooth[d]
+            covariances.append(np.diag((guess * rows.noise[d]) ** 2))
             to_lab = lab_jacobian(r[d], viewing)
             jac = to_lab @ jac
             residual = rows.lab[d] - lab_from_reflectance(r[d], viewing)
@@ -215,9 +229,10 @@ def _effect_on_lab(theta: Array, viewing: Viewing) -> Array:
         back=np.repeat(backs.reshape(-1, 1), N_WAVELENGTHS, axis=1),
         spectra=np.full((films.size, N_WAVELENGTHS), np.nan),
         lab=np.zeros((films.size, 3)),
+        smooth=np.zeros((films.size, N_WAVELENGTHS)),
         noise=np.ones(films.size),
     )
-    jac = np.stack(_linearised(theta, rows, viewing)[1])
+    jac = np.stack(_linearised(theta, rows, viewing)[1][1::2])  # the Lab ones
     return np.einsum("dci,dcj->ij", jac, jac) / films.size
 
 
@@ -247,11 +262,17 @@ def _rows_of(
     back = optics.beneath_surface(substrate_r[at])
     cloth = substrates["kind"].to_numpy()[at] == "garment"
     back[cloth] = optics.wet_out(back[cloth], CLOTH_WET_OUT)
+    spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
+    smooth = np.full_like(spectra, np.nan)
+    only_lab = ~np.isfinite(spectra).all(axis=1)
+    if only_lab.any():
+        smooth[only_lab] = reflectance_from_lab(lab[only_lab], viewing)
     return _Drawdowns(
         film_um=drawdowns["film_um"].to_numpy(float),
         back=back,
-        spectra=reflectance_columns(drawdowns),
-        lab=drawdowns.reindex(columns=LAB).to_numpy(float),
+        spectra=spectra,
+        lab=lab,
+        smooth=smooth,
         noise=np.where(cloth, CLOTH_NOISE, 1.0),
     )
 

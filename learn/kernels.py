@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 # A term keeps its most frequent levels; prints of the rest stay independent of each other.
 MAX_LEVELS = 100
+# Features of one term (and channel) that is both by level and smooth.
+MAX_FEATURES = 140
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,8 @@ class Term:
     rough: bool = False  # Matern 3/2 instead of RBF: for time
     linear: bool = False  # a straight line in the (one) smooth column instead
     where: str | None = None  # "bare" or "based": elsewhere the term is absent
-    points: int = 24
+    points: int = 24  # inducing points at most
+    spread: float = 0.6  # of log sd under its log-normal prior
 
 
 @dataclass(frozen=True)
@@ -67,10 +70,12 @@ class FittedTerm:
         elif term.smooth:
             known = X[list(term.smooth)].dropna().to_numpy(float)
             Z = np.unique(known.round(6), axis=0)
-            if len(Z) > term.points:
+            # with many levels fewer points each: history per level is thin, and so is the gain
+            most = min(term.points, max(2, MAX_FEATURES // max(1, len(levels))))
+            if len(Z) > most:
                 from sklearn.cluster import KMeans  # slow to import, and only learning needs it
 
-                means = KMeans(term.points, n_init=1, random_state=random_state).fit(known)
+                means = KMeans(most, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
         return cls(term, levels, Z)
 
@@ -120,7 +125,7 @@ class FittedTerm:
 
 PROCESS = ("log_volume", "wet_strokes", "flashes")
 
-# Prior medians of how much each cause moves a print. Wide (see residual.LOG_SD_SPREAD)
+# Prior medians of how much each cause moves a print. Wide (Term.spread)
 # and settled by the history; orders of magnitude: common practice, no source.
 TERMS = [
     Term("film: ink", "film", 0.10, levels="ink"),
@@ -190,12 +195,23 @@ TERMS = [
     Term("free: garment, bare", "free", 0.30, levels="substrate", where="bare"),
     Term("free: garment, based", "free", 0.15, levels="substrate", where="based"),
     Term("free: press", "free", 0.10, levels="press"),
+    # Shared over inks, hence modest: what two inks have in common need not hold for a third.
     Term(
         "free: colour and film",
         "free",
-        0.60,
+        0.40,
         smooth=("log_film", "lab_L", "lab_a", "lab_b", "back_L"),
         lengths=(2.0, 2.0, 2.0, 2.0, 2.0),
         points=60,
+        spread=0.3,
+    ),
+    Term(
+        "free: ink on ground",
+        "free",
+        0.30,
+        levels="ink",
+        smooth=("log_film", "back_L", "back_a", "back_b"),
+        lengths=(2.0, 2.0, 2.0, 2.0),
+        points=40,
     ),
 ]

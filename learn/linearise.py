@@ -29,8 +29,7 @@ FREE = DIRECTIONS.index("free")
 _THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1)}
 
 BEND_SD = 0.08  # prior median of the bends of log K and log S
-# log sd of each hyper-parameter under its log-normal prior
-LOG_SD_SPREAD = 0.6
+# of log length scales under their log-normal prior
 LOG_LENGTH_SPREAD = 0.5
 # Print-to-print scatter along each direction (relative; Lab units for "free"), and what
 # the prints of one job share along film and base film; 0 spread = held.
@@ -39,7 +38,8 @@ JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}
 NEGLIGIBLE = 1e-4
 
 # Scales of the physics' own prediction, as features of the free term.
-COLOUR_SCALES = {"log_film": 0.5, "lab_L": 15.0, "lab_a": 25.0, "lab_b": 25.0, "back_L": 25.0}
+COLOUR_SCALES = {"log_film": 0.5, "lab_L": 15.0, "lab_a": 25.0, "lab_b": 25.0}
+COLOUR_SCALES |= {"back_L": 25.0, "back_a": 25.0, "back_b": 25.0}
 
 
 class Rows(NamedTuple):
@@ -98,7 +98,7 @@ class Layout:
         """Prior medians of the log standard deviations, and their spreads."""
         block = [0.0, 0.0, np.log(BEND_SD), np.log(BEND_SD)]
         block += [np.log(t.term.sd) for t in self.terms]
-        spread = [0.0, 0.0, 0.4, 0.4] + [LOG_SD_SPREAD if t.size else 0.0 for t in self.terms]
+        spread = [0.0, 0.0, 0.4, 0.4] + [t.term.spread if t.size else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
         job = [JOB[d] for d in ("film", "base_film")]
         return (
@@ -141,8 +141,8 @@ class Layout:
         lab = baseline.lab(rows.stack, state, shifts, self.viewing)
         # the ground the ink lies on: the same set-up with next to no top ink
         bare = replace(rows.stack, log_solids=np.full(n, -12.0))
-        back = baseline.lab(bare, state, shifts, self.viewing)[:, 0]
-        columns = [np.log(top), lab[:, 0], lab[:, 1], lab[:, 2], back]
+        back = baseline.lab(bare, state, shifts, self.viewing)
+        columns = [np.log(top), *lab.T, *back.T]
         scaled = {
             name: values / scale
             for (name, scale), values in zip(COLOUR_SCALES.items(), columns, strict=True)

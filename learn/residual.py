@@ -176,7 +176,11 @@ def _solve_noise(design: Design, white: _Whitened, values: Array) -> Array:
 
 
 def posterior(design: Design, hyper: Hyper) -> Posterior:
-    """Weights given the history (Rasmussen & Williams 2006, section 2.1.2)."""
+    """Weights given the history (Rasmussen & Williams 2006, section 2.1.2); prior if empty."""
+    if not len(design.y):
+        p = design.phi.shape[2]
+        sd = np.sqrt(column_variance(design.blocks, hyper.block, p))
+        return Posterior(np.zeros(p), np.diag(1 / sd), 0.0)
     return _posterior(design, hyper)[0]
 
 

@@ -196,6 +196,8 @@ class ShiftModel:
             if robust:
                 design = self._downweighted(design)
             post = residual.posterior(design, self.hyper_)
+            if not len(lab):
+                break
             gain = self._move(rows, lab, design, post.mean - self.weights_)
             if gain < SETTLED:
                 break
