@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 # A term keeps its most frequent levels; prints of the rest stay independent of each other.
 MAX_LEVELS = 100
 # Features of one term (and channel) that is both by level and smooth.
-MAX_FEATURES = 140
+MAX_FEATURES = 84
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg.blas import dsyrk
+from scipy.linalg.lapack import dpotri
 from scipy.optimize import minimize
 
 Array = NDArray[np.float64]
@@ -102,7 +104,9 @@ class Posterior(NamedTuple):
 
     def covariance(self) -> Array:
         """(p, p)"""
-        return cho_solve((self.root, False), np.eye(len(self.mean)))
+        upper, _ = dpotri(self.root, lower=0)
+        upper = np.triu(upper)
+        return upper + np.triu(upper, 1).T
 
 
 def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
@@ -141,6 +145,7 @@ class _Whitened(NamedTuple):
     """Noise, inverted print by print and corrected job by job."""
 
     inverse: Array  # (n, 3, 3) of the print blocks
+    half: Array  # (n, 3, 3) its root: inverse = half' half
     job_root: Array  # (jobs, r, r) inverse of (1/variance + V' D^-1 V)
     job_v: Array  # (n, r, 3) D^-1 V
     log_det: float
@@ -155,7 +160,8 @@ def _by_job(job: NDArray, values: Array, n_jobs: int) -> Array:
 
 def _whiten(design: Design, hyper: Hyper) -> _Whitened:
     blocks = _scaled_noise(design, hyper)
-    inverse = np.linalg.inv(blocks)
+    half = np.linalg.inv(np.linalg.cholesky(blocks))
+    inverse = half.transpose(0, 2, 1) @ half
     n_jobs = int(design.job.max()) + 1
     V = design.job_directions
     job_v = np.einsum("nri,nij->nrj", V, inverse)
@@ -163,7 +169,7 @@ def _whiten(design: Design, hyper: Hyper) -> _Whitened:
     middle = inner + np.diag(np.exp(-2 * hyper.job))
     log_det = np.linalg.slogdet(blocks)[1].sum() + np.linalg.slogdet(middle)[1].sum()
     log_det += n_jobs * 2 * hyper.job.sum()
-    return _Whitened(inverse, np.linalg.inv(middle), job_v, float(log_det))
+    return _Whitened(inverse, half, np.linalg.inv(middle), job_v, float(log_det))
 
 
 def _solve_noise(design: Design, white: _Whitened, values: Array) -> Array:
@@ -184,16 +190,29 @@ def posterior(design: Design, hyper: Hyper) -> Posterior:
     return _posterior(design, hyper)[0]
 
 
+def _precision(design: Design, white: _Whitened, variance: Array) -> Array:
+    """Upper triangle of Phi' N^-1 Phi + diag(1 / variance), (p, p)."""
+    n, _, p = design.phi.shape
+    rows = (white.half @ design.phi).reshape(3 * n, p)
+    shared = _by_job(
+        design.job, np.einsum("nri,nip->nrp", white.job_v, design.phi), len(white.job_root)
+    )
+    lost = np.linalg.cholesky(white.job_root).transpose(0, 2, 1) @ shared
+    precision = dsyrk(1.0, rows.T, lower=0)
+    lost = lost.reshape(-1, p)
+    precision = dsyrk(-1.0, lost.T, beta=1.0, c=precision, overwrite_c=1, lower=0)
+    precision[np.arange(p), np.arange(p)] += 1 / variance
+    return precision
+
+
 def _posterior(design: Design, hyper: Hyper) -> tuple[Posterior, _Whitened, Array, Array]:
     n, _, p = design.phi.shape
     white = _whiten(design, hyper)
     W = _solve_noise(design, white, design.phi)
-    flat = design.phi.reshape(3 * n, p)
     variance = column_variance(design.blocks, hyper.block, p)
-    precision = flat.T @ W.reshape(3 * n, p)
-    precision = (precision + precision.T) / 2
-    precision[np.arange(p), np.arange(p)] += 1 / variance
-    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    root = cholesky(
+        _precision(design, white, variance), lower=False, overwrite_a=True, check_finite=False
+    )
     Wy = W.reshape(3 * n, p).T @ design.y.ravel()
     mean = cho_solve((root, False), Wy)
     Ny = _solve_noise(design, white, design.y[:, :, None])[:, :, 0]
@@ -231,7 +250,9 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     d = design.directions.shape[1]
     post, white, W, alpha = _posterior(design, hyper)
     C = post.covariance()
-    E = (W.reshape(3 * n, p) @ C).reshape(n, 3, p)
+    # only the gradient hangs on this product, and single precision is plenty for it
+    E = W.reshape(3 * n, p).astype(np.float32) @ C.astype(np.float32)
+    E = E.reshape(n, 3, p)
 
     # diagonal blocks of Sigma^-1 = N^-1 - W C W'
     job_root = white.job_root[design.job]

@@ -27,7 +27,7 @@ from learn.linearise import (
     directions_of,
     fill_term,
 )
-from learn.residual import Design
+from learn.residual import Design, Posterior
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 
@@ -118,12 +118,17 @@ class ShiftModel:
         self.noise_scale_: Array | None = None
         self.converged_ = True
         self.set_aside_ = pd.DataFrame(columns=["print_id", "reason", "distance"])
-        self._prepare(rows)
+        self._prepare(rows, [])
         if len(keep):
             say(f"calibrating the physics on {len(keep)} prints")
             self._converge(rows, keep, 15, robust=True)
+        calibrated = self.weights_
+        self._prepare(rows, TERMS if self.terms is None else self.terms)
+        self.weights_[: len(calibrated)] = calibrated
+        if len(keep):
+            self._converge(rows, keep, 6, robust=True)
             say("finding how much each cause moves a print")
-            self._search(rows, keep, self.max_iterations, robust=True)
+            self._search(rows, keep, self.max_iterations // 2, robust=True)
             self._converge(rows, keep, 6, robust=True)
             keep = self._screen(rows, keep)
             say(f"{(~keep).sum()} prints set aside; learning from {keep.sum()}")
@@ -141,7 +146,7 @@ class ShiftModel:
         alone.prints_ = self.prints_[self.keep_].reset_index(drop=True)
         alone.lab_, alone.keep_ = self.lab_[self.keep_], np.ones(self.keep_.sum(), bool)
         rows = self._encode(alone.prints_)
-        alone._prepare(rows)
+        alone._prepare(rows, [])
         alone.noise_scale_ = None
         for _ in range(2):
             # robust: an ink described by nothing must not bend the constants of all
@@ -158,11 +163,10 @@ class ShiftModel:
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
         return Rows(stack, self.encoder_.process(setups, stack), readings)
 
-    def _prepare(self, rows: Rows) -> None:
+    def _prepare(self, rows: Rows, terms: list[Term]) -> None:
         """Levels, inducing points, and where the search starts."""
         bare = Layout(self.shelf_, [], self.viewing_)
         rows = bare.with_colours(rows, np.zeros(bare.size))
-        terms = TERMS if self.terms is None else self.terms
         fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in terms]
         self.layout_ = Layout(self.shelf_, fitted, self.viewing_)
         self.weights_ = np.zeros(self.layout_.size)
@@ -194,8 +198,9 @@ class ShiftModel:
             rows, linear = self._linear(rows)
             design = self._design(rows, linear, lab)
             if robust:
-                design = self._downweighted(design)
-            post = residual.posterior(design, self.hyper_)
+                design, post, _ = self._downweighted(design)
+            else:
+                post = residual.posterior(design, self.hyper_)
             if not len(lab):
                 break
             gain = self._move(rows, lab, design, post.mean - self.weights_)
@@ -220,15 +225,16 @@ class ShiftModel:
                 return gain
         return 0.0
 
-    def _downweighted(self, design: Design) -> Design:
-        """Inflate the noise of doubtful prints, starting from the last such weights."""
+    def _downweighted(self, design: Design) -> tuple[Design, Posterior, Array]:
+        """The design under the present robust weights, its posterior, and how far each
+        print (n,) lies from what the others say; the weights then follow these distances."""
         if self.noise_scale_ is not None:
             design = replace(design, noise_scale=self.noise_scale_)
         post = residual.posterior(design, self.hyper_)
         left = residual.leave_groups_out(design, self.hyper_, post, np.arange(len(design.y)))
         distance = _squared_distance(design.y - left.mean, left.covariance)
         self.noise_scale_ = np.maximum(1.0, distance / DOUBTFUL)
-        return replace(design, noise_scale=self.noise_scale_)
+        return design, post, distance
 
     def _search(self, rows: Rows, keep: NDArray, iterations: int, robust: bool = False) -> None:
         """MAP of the hyper-parameters at the present linearisation."""
@@ -237,7 +243,7 @@ class ShiftModel:
         rows, linear = self._linear(_take(rows, keep))
         design = self._design(rows, linear, self.lab_[keep])
         if robust:
-            design = self._downweighted(design)
+            design, _, _ = self._downweighted(design)
         layout, vectors = self.layout_, directions_of(linear.tangents)
         n_sd = len(self.hyper_.vector())
         smooth = [
@@ -282,13 +288,8 @@ class ShiftModel:
         """Judge every print, also those set aside before, against all kept ones."""
         everyone, linear = self._linear(rows)
         design = self._design(everyone, linear, self.lab_)
-        kept = design.take(keep)
-        if self.noise_scale_ is not None:
-            kept = self._downweighted(kept)
-        post = residual.posterior(kept, self.hyper_)
-        left = residual.leave_groups_out(kept, self.hyper_, post, np.arange(keep.sum()))
         distance = np.empty(len(keep))
-        distance[keep] = _squared_distance(kept.y - left.mean, left.covariance)
+        _, post, distance[keep] = self._downweighted(design.take(keep))
         self.noise_scale_ = None
         if (~keep).any():
             out = design.take(~keep)
