@@ -312,34 +312,42 @@ def leave_groups_out(
     """
     n, _, p = design.phi.shape
     good, blocks = noise_blocks(design, hyper), _scaled_noise(design, hyper)
-    job_variance = np.exp(2 * hyper.job)
-    V = design.job_directions
     mean, covariance = np.empty((n, 3)), np.empty((n, 3, 3))
     flat = design.phi.reshape(3 * n, p)
     half = solve_triangular(post.root, flat.T, trans="T", check_finite=False).T
     half = half.reshape(n, 3, p)
     error = design.y - design.phi @ post.mean
-    order = np.argsort(group, kind="stable")
-    bounds = np.flatnonzero(np.diff(group[order])) + 1
-    for rows in np.split(order, bounds):
-        k = len(rows)
-        own = half[rows].reshape(3 * k, p)
-        H = own @ own.T
-        same_job = design.job[rows][:, None] == design.job[rows]
-        job_part = np.einsum("nri,r,mrj,nm->nimj", V[rows], job_variance, V[rows], same_job)
-        N = job_part.reshape(3 * k, 3 * k)
+    for rows in _equal_groups(group):
+        m, k = rows.shape  # m groups of k prints at once
+        own = half[rows].reshape(m, 3 * k, p)
+        H = own @ own.transpose(0, 2, 1)
+        V, same_job = (
+            design.job_directions[rows],
+            design.job[rows, None] == design.job[rows][:, None],
+        )
+        N = np.einsum(
+            "gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True
+        )
         at = np.arange(k)
-        N = N.reshape(k, 3, k, 3)
-        N[at, :, at, :] += blocks[rows]
-        N = N.reshape(3 * k, 3 * k)
-        e = error[rows].ravel()
+        N[:, at, :, at, :] += blocks[rows].transpose(1, 0, 2, 3)
+        N = N.reshape(m, 3 * k, 3 * k)
         # the small ridge keeps N - H positive where the group alone fixes a weight
-        gap = N - H + 1e-9 * np.trace(N) / (3 * k) * np.eye(3 * k)
-        solved = np.linalg.solve(gap, np.column_stack([e, H]))
-        mean[rows] = design.y[rows] - (N @ solved[:, 0]).reshape(k, 3)
-        wide = (H + H @ solved[:, 1:] + N).reshape(k, 3, k, 3)
-        covariance[rows] = wide[at, :, at, :] - blocks[rows] + good[rows]
+        ridge = 1e-9 * np.trace(N, axis1=1, axis2=2) / (3 * k)
+        gap = N - H + ridge[:, None, None] * np.eye(3 * k)
+        e = error[rows].reshape(m, 3 * k, 1)
+        solved = np.linalg.solve(gap, np.concatenate([e, H], axis=2))
+        mean[rows] = design.y[rows] - (N @ solved[:, :, :1]).reshape(m, k, 3)
+        wide = (H + H @ solved[:, :, 1:] + N).reshape(m, k, 3, k, 3)
+        covariance[rows] = wide[:, at, :, at, :].transpose(1, 0, 2, 3) - blocks[rows] + good[rows]
     return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
+
+
+def _equal_groups(group: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Positions of the prints of each group, groups of one size together: (m, k) each."""
+    order = np.argsort(group, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
+    sizes = np.diff(np.r_[starts, len(group)])
+    return [order[starts[sizes == size][:, None] + np.arange(size)] for size in np.unique(sizes)]
 
 
 def predict(phi: Array, post: Posterior) -> tuple[Array, Array]:

@@ -148,10 +148,9 @@ class ShiftModel:
         rows = self._encode(alone.prints_)
         alone._prepare(rows, [])
         alone.noise_scale_ = None
-        for _ in range(2):
-            # robust: an ink described by nothing must not bend the constants of all
-            alone._converge(rows, alone.keep_, 10, robust=True)
-            alone._search(rows, alone.keep_, alone.max_iterations, robust=True)
+        # robust: an ink described by nothing must not bend the constants of all
+        alone._converge(rows, alone.keep_, 8, robust=True)
+        alone._search(rows, alone.keep_, alone.max_iterations, robust=True)
         alone._converge(rows, alone.keep_, 6, robust=True)
         alone.likeness_ = Likeness.of(alone.rows_.X)
         alone.spread_factors_ = dict.fromkeys(["job", "later", *validate.SITUATIONS], 1.0)
