@@ -82,6 +82,7 @@ def plain_regressor(history: pd.DataFrame, lab: Array, setups: pd.DataFrame) -> 
     from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
 
     numbers = history.select_dtypes("number").columns
+    numbers = [c for c in numbers if history[c].notna().any()]
     levels = ["ink", "base_ink", "lot", "press", "substrate", "fibre"]
     codes = {c: pd.Index(sorted(history[c].dropna().unique())) for c in levels}
 

@@ -114,7 +114,7 @@ class FittedTerm:
             kept &= at >= 0
             one_hot = np.zeros((n, len(self.level_names)))
             one_hot[kept, at[kept]] = 1.0
-            psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, -1)
+            psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, self.size)
         psi = psi * kept[:, None]
         if self.term.linear:
             remainder = np.where(kept, 0.0, 1.0)
@@ -159,16 +159,18 @@ TERMS = [
         lengths=(2.0,),
         points=5,
     ),
-    Term("film: press", "both_films", 0.08, levels="press"),
+    # A few presses, and months without drift, say little of the next: these priors hold.
+    Term("film: press", "both_films", 0.08, levels="press", spread=0.3),
     Term(
         "film: press over time",
         "both_films",
-        0.06,
+        0.05,
         levels="press",
         smooth=("day",),
         lengths=(4.0,),
         rough=True,
         points=20,
+        spread=0.3,
     ),
     Term("film: top against base, press", "film", 0.03, levels="press"),
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),

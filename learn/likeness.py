@@ -56,7 +56,17 @@ class Likeness:
         """Which set-ups are in which situation of :mod:`learn.validate`."""
         unseen = {s: self.seen(X, s) == 0 for s in LEVELS}
         unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / SCALES["day"]
+        unseen["outside"] = np.any([low | high for *_, low, high in self._beyond(X)], axis=0)
         return unseen
+
+    def _beyond(self, X: pd.DataFrame) -> list[tuple[str, NDArray[np.bool_], NDArray[np.bool_]]]:
+        """Every process number: its name, and who is below or above all past prints."""
+        out = []
+        for column, (name, slack) in NUMBERS.items():
+            lo, hi = self.ranges.get(column, (-np.inf, np.inf))
+            values = X[column].to_numpy(float)
+            out.append((name, values < lo - slack, values > hi + slack))
+        return out
 
     def few(self, X: pd.DataFrame) -> NDArray[np.bool_]:
         """Set-ups whose ink has been printed, but fewer than FEW_PRINTS times."""
@@ -72,13 +82,7 @@ class Likeness:
                 words[i].append(f"no print yet with {situation} {levels[i]}")
         for i in np.flatnonzero(self.few(X)):
             words[i].append(f"only a few prints of ink {X['ink'].iloc[i]}")
-        for column, (name, slack) in NUMBERS.items():
-            if column not in self.ranges:
-                continue
-            lo, hi = self.ranges[column]
-            values = X[column].to_numpy(float)
-            with np.errstate(invalid="ignore"):
-                low, high = values < lo - slack, values > hi + slack
+        for name, low, high in self._beyond(X):
             for i in np.flatnonzero(low | high):
                 words[i].append(f"{name} {'below' if low[i] else 'above'} all past prints")
         return ["; ".join(w) for w in words]

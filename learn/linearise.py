@@ -28,7 +28,8 @@ DIRECTIONS = [*LATENTS, "both_films", "free"]
 FREE = DIRECTIONS.index("free")
 _THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1)}
 
-BEND_SD = 0.08  # prior median of the bends of log K and log S
+# Prior median and spread of the size of an ink's bends of log K and log S.
+BEND_SD, BEND_SPREAD = 0.05, 0.6
 # of log length scales under their log-normal prior
 LOG_LENGTH_SPREAD = 0.5
 # Print-to-print scatter along each direction (relative; Lab units for "free"), and what
@@ -84,6 +85,25 @@ class Layout:
     def size(self) -> int:
         return self.slices[-1].stop
 
+    def blocks(self) -> list[tuple[str, slice]]:
+        """Name and columns of every group of weights that shares a standard deviation.
+
+        Bends go ink by ink: one badly described ink must not make all others vague.
+        """
+        constants, drawdown, bend_k, bend_s, *terms = self.slices
+        out = [("constants", constants), ("ink: drawdown", drawdown)]
+        for name, columns in (("ink: bend K", bend_k), ("ink: bend S", bend_s)):
+            for i, ink in enumerate(self.shelf.ink_ids):
+                start = columns.start + i * BEND_DIRECTIONS
+                out.append((f"{name}, {ink}", slice(start, start + BEND_DIRECTIONS)))
+        out += [(t.term.name, s) for t, s in zip(self.terms, terms, strict=True)]
+        return out
+
+    @property
+    def first_term(self) -> int:
+        """Position of the first term among the blocks."""
+        return 2 + 2 * self.n_inks
+
     @property
     def physical(self) -> NDArray[np.bool_]:
         """Columns that go through the optics, (p,)."""
@@ -96,9 +116,11 @@ class Layout:
 
     def hyper(self) -> tuple[Hyper, Hyper]:
         """Prior medians of the log standard deviations, and their spreads."""
-        block = [0.0, 0.0, np.log(BEND_SD), np.log(BEND_SD)]
+        bends = 2 * self.n_inks
+        block = [0.0, 0.0] + [np.log(BEND_SD)] * bends
         block += [np.log(t.term.sd) for t in self.terms]
-        spread = [0.0, 0.0, 0.4, 0.4] + [t.term.spread if t.size else 0.0 for t in self.terms]
+        spread = [0.0, 0.0] + [BEND_SPREAD] * bends
+        spread += [t.term.spread if t.size else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
         job = [JOB[d] for d in ("film", "base_film")]
         return (
@@ -184,7 +206,7 @@ class Layout:
         phi[:, :, slices[0]] = t.constants * CONSTANT_SD
         self._fill_inks(phi, t, rows.stack)
         vectors = directions_of(t)
-        remainders: list[Array | None] = [None] * 4
+        remainders: list[Array | None] = [None] * self.first_term
         for term, columns, (psi, remainder) in zip(self.terms, slices[4:], features, strict=True):
             fill_term(phi, term, columns, psi, vectors)
             remainders.append(remainder)
@@ -215,19 +237,12 @@ class Layout:
         through = self.physical
         y = measured - linear.lab + linear.phi[:, :, through] @ w[through]
         hyper, spread = self.hyper()
-        names = ["constants", "ink: drawdown", "ink: bend K", "ink: bend S"]
-        names += [t.term.name for t in self.terms]
-        directions = [None] * 4 + [DIRECTIONS.index(t.term.direction) for t in self.terms]
+        directions = [None] * self.first_term
+        directions += [DIRECTIONS.index(t.term.direction) for t in self.terms]
         blocks = [
-            Block(*args)
-            for args in zip(
-                names,
-                self.slices,
-                directions,
-                linear.remainders,
-                hyper.block,
-                spread.block,
-                strict=True,
+            Block(name, columns, direction, remainder, log_sd, log_spread)
+            for (name, columns), direction, remainder, log_sd, log_spread in zip(
+                self.blocks(), directions, linear.remainders, hyper.block, spread.block, strict=True
             )
         ]
         vectors = directions_of(linear.tangents)

@@ -299,8 +299,19 @@ class Left(NamedTuple):
     covariance: Array  # (n, 3, 3) of the next measurement
 
 
+def half_influence(design: Design, post: Posterior) -> Array:
+    """(n, 3, p) whose products are the posterior covariance of the prints, Phi C Phi'."""
+    n, _, p = design.phi.shape
+    flat = design.phi.reshape(3 * n, p)
+    return solve_triangular(post.root, flat.T, trans="T", check_finite=False).T.reshape(n, 3, p)
+
+
 def leave_groups_out(
-    design: Design, hyper: Hyper, post: Posterior, group: NDArray[np.intp]
+    design: Design,
+    hyper: Hyper,
+    post: Posterior,
+    group: NDArray[np.intp],
+    half: Array | None = None,
 ) -> Left:
     """Predict every group of prints from all the others, in closed form.
 
@@ -308,14 +319,12 @@ def leave_groups_out(
     H = Phi_g C Phi_g' and N_g the noise of the group, the residual without the group is
     N_g (N_g - H)^-1 e. Job terms couple prints within a group; a job that reaches over
     several groups counts as several. A print whose noise was scaled up is still judged
-    by the noise of a good one.
+    by the noise of a good one. ``half``: :func:`half_influence`, if already known.
     """
     n, _, p = design.phi.shape
+    half = half_influence(design, post) if half is None else half
     good, blocks = noise_blocks(design, hyper), _scaled_noise(design, hyper)
     mean, covariance = np.empty((n, 3)), np.empty((n, 3, 3))
-    flat = design.phi.reshape(3 * n, p)
-    half = solve_triangular(post.root, flat.T, trans="T", check_finite=False).T
-    half = half.reshape(n, 3, p)
     error = design.y - design.phi @ post.mean
     for rows in _equal_groups(group):
         m, k = rows.shape  # m groups of k prints at once

@@ -105,7 +105,7 @@ class ShiftModel:
         rows = self._encode(self.prints_)
         self._learn(rows, say)
         self.likeness_ = Likeness.of(self.rows_.X)
-        self.spread_factors_ = dict.fromkeys(["job", "later", *validate.SITUATIONS], 1.0)
+        self.spread_factors_ = dict.fromkeys(validate.ALL_SITUATIONS, 1.0)
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
         if self.keep_.any():
             say("predicting every job from all the others")
@@ -153,7 +153,7 @@ class ShiftModel:
         alone._search(rows, alone.keep_, alone.max_iterations, robust=True)
         alone._converge(rows, alone.keep_, 6, robust=True)
         alone.likeness_ = Likeness.of(alone.rows_.X)
-        alone.spread_factors_ = dict.fromkeys(["job", "later", *validate.SITUATIONS], 1.0)
+        alone.spread_factors_ = dict.fromkeys(validate.ALL_SITUATIONS, 1.0)
         return alone
 
     def _encode(self, setups: pd.DataFrame) -> Rows:
@@ -172,9 +172,10 @@ class ShiftModel:
         self.hyper_, self.spread_ = self.layout_.hyper()
         if not self.calibrate_inks:
             block = self.hyper_.block.copy()
-            block[1:4] = np.log(1e-4)
+            inks = slice(1, self.layout_.first_term)
+            block[inks] = np.log(1e-4)
             spread = self.spread_.block.copy()
-            spread[1:4] = 0.0
+            spread[inks] = 0.0
             self.hyper_ = replace(self.hyper_, block=block)
             self.spread_ = replace(self.spread_, block=spread)
         self.medians_ = self.hyper_
@@ -244,7 +245,7 @@ class ShiftModel:
         if robust:
             design, _, _ = self._downweighted(design)
         layout, vectors = self.layout_, directions_of(linear.tangents)
-        n_sd = len(self.hyper_.vector())
+        n_sd, first = len(self.hyper_.vector()), layout.first_term
         smooth = [
             (i, t, s)
             for i, (t, s) in enumerate(zip(layout.terms, layout.slices[4:], strict=True))
@@ -257,7 +258,7 @@ class ShiftModel:
             for i, term, columns in smooth:
                 psi, rest = term.features(rows.X, lengths[i])
                 fill_term(design.phi, term, columns, psi, vectors)
-                design.blocks[4 + i] = replace(design.blocks[4 + i], remainder=rest)
+                design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
                 for k in range(len(lengths[i])):
                     moved = lengths[i].copy()
                     moved[k] += 1e-4
@@ -268,7 +269,8 @@ class ShiftModel:
             for i, term, columns in smooth:
                 by_psi = contract_term(g.phi, term, columns, vectors)
                 by_rest = (
-                    np.exp(2 * hyper.block[4 + i]) * g.along[:, design.blocks[4 + i].direction]
+                    np.exp(2 * hyper.block[first + i])
+                    * g.along[:, design.blocks[first + i].direction]
                 )
                 for k in range(len(lengths[i])):
                     d_psi, d_rest = slopes[i, k]
@@ -282,6 +284,19 @@ class ShiftModel:
         start = np.concatenate([self.hyper_.vector(), self.log_lengths_])
         found, self.converged_ = residual.maximise(objective, start, medians, spreads, iterations)
         self.hyper_, self.log_lengths_ = self.hyper_.of(found[:n_sd]), found[n_sd:]
+        self._pool_bends(rows)
+
+    def _pool_bends(self, rows: Rows) -> None:
+        """An ink without prints bends as the printed ones typically do."""
+        if not self.calibrate_inks:
+            return
+        layout, block = self.layout_, self.hyper_.block.copy()
+        used = np.concatenate([rows.stack.ink, rows.stack.base[rows.stack.base >= 0]])
+        printed = np.bincount(used, minlength=layout.n_inks) > 0
+        for start in (2, 2 + layout.n_inks):
+            bends = block[start : start + layout.n_inks]
+            bends[~printed] = np.median(bends[printed])
+        self.hyper_ = replace(self.hyper_, block=block)
 
     def _screen(self, rows: Rows, keep: NDArray) -> NDArray:
         """Judge every print, also those set aside before, against all kept ones."""
