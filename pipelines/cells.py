@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.problems import Findings, Problem
-from pipelines.schema import LAB, Column, Table
+from pipelines.schema import LAB, UNDERBASE, Column, Table
 from pipelines.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
@@ -44,6 +44,12 @@ def known_columns(
         for fault in _colour_header_faults(own):
             findings.problem(file, 1, *fault)
     given = cells[own].copy()
+    based = [name for name in (*UNDERBASE, "underbase_strokes") if name in own]
+    if (given[based] != "").any(axis=None):
+        for column in filter(None, map(table.column, UNDERBASE)):
+            if column.name not in own:
+                what = f"the column is missing beside {' and '.join(based)}"
+                findings.problem(file, 1, column.name, what, _rename_hint(column, names))
     if delimiter != ",":
         for name in own:
             column = table.column(name)
@@ -89,7 +95,9 @@ def _is_colour(name: str) -> bool:
 def _rename_hint(column: Column, names: list[str]) -> str:
     plain = column.name.casefold().replace("_", "")
     for name in names:
-        if name.casefold().replace("_", "").replace(" ", "") == plain:
+        # The same but for case, blanks and a missing "id".
+        given = name.casefold().replace("_", "").replace(" ", "")
+        if given and given in (plain, plain.removesuffix("id")):
             return f'rename "{name}" to {column.name}'
     if column.filled:
         return "add it"
@@ -149,6 +157,8 @@ def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Pro
     do = "write a number with a decimal point, or leave the cell empty"
     if column.filled:
         do = "write a number with a decimal point"
+    if column.kind == "whole" and column.do:
+        do = column.do
     unreadable = (cells != "") & ~readable
     what = "{cell} has a decimal comma in a comma-separated file"
     problems += _flag(file, column.name, cells, unreadable & comma, what, do)

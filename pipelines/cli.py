@@ -48,14 +48,18 @@ jobs held back, and stores a new version under models/SHOP/. Earlier versions st
 PREDICT = """\
 Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
 print_id, and if wanted target_L, target_a, target_b and tolerance_dE00), or one set-up by options.
+Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
+straight to production, a test print first, or change the set-up first. Without a target the
+verdict says whether the next print can be relied on to come close to the prediction.
 """
 EXPORT = """\
 Writes the tables exactly as they were imported, prints that were set aside among them.
 """
 DEMO = """\
 Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
-jobs and writes a page to look at. Takes a minute or two.
+jobs and writes a page to look at. Takes about two minutes.
 """
+WORKSPACE = "the workspace (default: the current folder)"
 
 
 class _Parser(argparse.ArgumentParser):
@@ -72,6 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
+    parser.add_argument("--workspace", metavar="FOLDER", help=WORKSPACE)
     parser.add_argument("--version", action="version", version=f"strikeoff {_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
@@ -85,7 +90,7 @@ def build_parser() -> argparse.ArgumentParser:
         ["strikeoff import tables/", "strikeoff import tables/ --shop north-street --strict"],
     )
     add.add_argument("tables_dir", metavar="TABLES_DIR", type=Path, help="folder of the tables")
-    _shop(add)
+    _shop(add, "what to call the shop (default: after the name in shop.toml)")
     add.add_argument(
         "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
     )
@@ -108,7 +113,10 @@ def build_parser() -> argparse.ArgumentParser:
     add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
     _shop(add)
-    one = add.add_argument_group("one set-up by options")
+    one = add.add_argument_group(
+        "one set-up by options",
+        "--substrate, --ink, --mesh and --strokes are needed; what is left out is not known.",
+    )
     for option, (column, help_text) in SETUP_OPTIONS.items():
         one.add_argument(option, dest=f"setup_{column}", metavar="VALUE", help=help_text)
     one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
@@ -126,7 +134,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command: 0 when done, 2 for a user's mistake, 130 when interrupted."""
     try:
         parser = build_parser()
-        args = parser.parse_args(argv)
+        args, unknown = parser.parse_known_args(argv)
+        if unknown:
+            command = " ".join(filter(None, ("strikeoff", args.command)))
+            raise UserError(f"{command} does not know {' '.join(unknown)}; see {command} --help.")
         if args.command is None:
             parser.print_help(sys.stderr)
             return 2
@@ -195,7 +206,9 @@ def _predict(args: argparse.Namespace, workspace: Workspace) -> int:
     common = {"page": args.page, "workspace": workspace, "shop": args.shop}
     if args.setups is None:
         if not cells:
-            raise UserError("Give a file of set-ups or one set-up by options; see predict --help.")
+            raise UserError(
+                "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
+            )
         return predict_one(cells, target=args.target, out=args.out, **common)
     if cells or args.target:
         raise UserError("Give either a file of set-ups or one set-up by options, not both.")
@@ -216,14 +229,15 @@ def _command(
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
-    parser.add_argument(
-        "--workspace", metavar="FOLDER", help="the workspace (default: the current folder)"
-    )
+    # Given before the command it must not be undone by its absence here.
+    parser.add_argument("--workspace", metavar="FOLDER", help=WORKSPACE, default=argparse.SUPPRESS)
     return parser
 
 
-def _shop(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--shop", metavar="NAME", help="which shop, if there are several")
+def _shop(
+    parser: argparse.ArgumentParser, help_text: str = "which shop, if there are several"
+) -> None:
+    parser.add_argument("--shop", metavar="NAME", help=help_text)
 
 
 def _version() -> str:

@@ -9,10 +9,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipelines.problems import UserError
+
+
+def refuse_unwritable(folder: Path) -> None:
+    """Raises UserError if no file could be written into ``folder``, existing or yet to be made."""
+    there = folder.absolute()
+    while not there.exists():
+        there = there.parent
+    if not there.is_dir():
+        raise UserError(f"{folder}: {there} is a file, where a folder is needed; move it away.")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UserError(f"{folder.absolute()}: you may not write here; use another folder.")
+
 
 @contextmanager
 def beside(path: Path) -> Iterator[Path]:
     """Yield a fresh path next to ``path``; on success it takes its place, else it is removed."""
+    refuse_unwritable(path.parent)
     path.parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
     try:

@@ -123,6 +123,8 @@ def load(folder: Path, version_name: str | None = None) -> StoredModel:
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
             arrays = {name: stored[name] for name in stored.files}
         return StoredModel(version_name, arrays, everything["meta"], everything["facts"])
+    except PermissionError:
+        raise
     except (OSError, ValueError, KeyError, AttributeError, TypeError, zipfile.BadZipFile) as error:
         raise UserError(f"{path}: the model's files are damaged or missing; {AGAIN}.") from error
 

@@ -26,7 +26,11 @@ ROW, REASON = "sheet_row", "set_aside_because"
 def save(given: Given, path: Path) -> None:
     """Write a shop's database file: built beside, then renamed over the old one."""
     with beside(path) as fresh:
-        write(given, f"sqlite:///{fresh}")
+        try:
+            write(given, f"sqlite:///{fresh}")
+        except sa.exc.OperationalError as error:  # a full disk, a folder taken away
+            message = f"{path}: cannot be written ({error.orig}); make room on the disk."
+            raise UserError(message) from error
 
 
 def write(given: Given, url: str | sa.URL) -> None:

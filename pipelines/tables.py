@@ -16,7 +16,7 @@ from learn.shop import Shop
 from pipelines import checks, csvfile
 from pipelines.cells import known_columns, typed
 from pipelines.problems import Findings, Problem
-from pipelines.schema import SETUPS, SHOP_TABLES, Table
+from pipelines.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
 from pipelines.settings import FILE as SETTINGS_FILE
 from pipelines.settings import read_settings
 
@@ -58,7 +58,7 @@ def read_folder(
     today = today or date.today()
     findings = Findings()
     if not folder.is_dir():
-        what = "there is no such folder"
+        what = "is a file" if folder.is_file() else "there is no such folder"
         findings.problem(str(folder), None, None, what, "give the folder that holds the tables")
         findings.raise_if_any()
     toml = _read_toml(folder, findings)
@@ -110,6 +110,10 @@ def read_setups(
     Raises InputProblems with every problem of the file.
     """
     findings = Findings()
+    if not path.is_file():
+        what = "is a folder" if path.is_dir() else "there is no such file"
+        findings.problem(str(path), None, None, what, "give the CSV file of set-ups")
+        findings.raise_if_any()
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
     given = known_columns(SETUPS, *read, findings, path.name)
@@ -135,7 +139,9 @@ def check_setups(
     findings.problems += checks.check_references(SETUPS, frame, known, file)
     process = _not_told(checks.check_process(frame, file), given, SETUPS)
     findings.problems += _once_a_cell(process, faults)
-    findings.problems += _once_a_cell(checks.check_targets(frame, file), faults)
+    told = {fault.row for fault in faults if (fault.column or "").startswith("target_")}
+    targets = checks.check_targets(frame, file)
+    findings.problems += [fault for fault in targets if fault.row not in told]
     findings.problems.sort(key=lambda problem: problem.row or 0)
     findings.raise_if_any()
     findings.warnings += checks.assumed(frame, file)
@@ -214,7 +220,8 @@ def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Finding
 
 def _not_told(faults: list[Problem], cells: pd.DataFrame, table: Table) -> list[Problem]:
     """Faults without those of a missing column, which was told once at the header."""
-    missing = {c.name for c in table.columns if c.present and c.name not in cells}
+    told = {c.name for c in table.columns if c.present} | set(UNDERBASE)
+    missing = told - set(cells.columns)
     return [fault for fault in faults if fault.column not in missing]
 
 

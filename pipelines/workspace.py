@@ -22,6 +22,8 @@ class Workspace:
     def find(cls, given: str | None = None) -> Workspace:
         """The folder given, else that of STRIKEOFF_WORKSPACE, else the current one."""
         root = Path(given or os.environ.get(VARIABLE) or ".")
+        if root.is_file():
+            raise UserError(f"{root}: is a file; name the folder that is the workspace.")
         if not root.is_dir():
             raise UserError(f"{root}: there is no such workspace folder; make it first.")
         return cls(root)

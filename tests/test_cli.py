@@ -177,7 +177,7 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     assert main(["predict", "jobs.csv"]) == 2
     assert "--out" in one_sentence(capsys)
     assert main(["predict", "nothing.csv", "--out", "x.csv"]) == 2
-    assert "nothing.csv: the file is missing" in one_sentence(capsys)
+    assert "nothing.csv: there is no such file" in one_sentence(capsys)
     assert (workspace / "jobs.csv").read_text() == SETUPS
 
 

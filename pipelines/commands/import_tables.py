@@ -11,6 +11,8 @@ from pipelines.settings import FILE, read_settings
 from pipelines.tables import read_folder, to_shop
 from pipelines.workspace import Workspace, checked_name, name_from
 
+SHOWN_SET_ASIDE = 20
+
 
 def import_tables(
     tables_dir: Path, *, workspace: Workspace, shop: str | None = None, strict: bool = False
@@ -32,8 +34,11 @@ def import_tables(
     if rows:
         print(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
         ids = checked.given.tables["prints"]["print_id"].str.strip()
-        for row, reason in rows.items():
+        for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
             print(f"  prints.csv, row {row}, {ids[row] or '(no id)'}: {reason}")
+        if len(rows) > SHOWN_SET_ASIDE:
+            again = f"strikeoff import {tables_dir} --strict"
+            print(f"  and {len(rows) - SHOWN_SET_ASIDE} more; {again} lists all, changing nothing.")
     return 0
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from pipelines import models, store
 from pipelines.catalogue import Catalogue
+from pipelines.files import refuse_unwritable
 from pipelines.progress import Progress, counted
 from pipelines.schema import SHOP_TABLES
 from pipelines.tables import to_shop
@@ -20,6 +21,7 @@ def learn(
     """Learn from the imported tables and print how the model did on jobs held back."""
     progress = progress or Progress()
     name = workspace.pick(shop)
+    refuse_unwritable(workspace.models(name))  # before the long work, not after it
     database = models.file_digest(workspace.database(name))
     given = store.read(workspace.database(name))
     data = to_shop(given)
@@ -47,8 +49,8 @@ def learn(
         print(f"{counted(len(set_aside), 'print')} set aside as gross errors:")
         for record in set_aside[:SHOWN_SET_ASIDE]:
             print(f"  {record['print_id']}: {record['reason']}")
-        if len(set_aside) > SHOWN_SET_ASIDE:
-            print(f"  and {len(set_aside) - SHOWN_SET_ASIDE} more, listed in {models.FACTS}")
+        if (more := len(set_aside) - SHOWN_SET_ASIDE) > 0:
+            print(f"  and {more} more, all of them in the version's {models.FACTS}")
     print(f"Stored as version {version} in {workspace.models(name) / version}.")
     return 0
 

@@ -10,11 +10,11 @@ import pandas as pd
 
 from pipelines import csvfile, models
 from pipelines.catalogue import Catalogue
-from pipelines.files import write_text
+from pipelines.files import refuse_unwritable, write_text
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import Findings, InputProblems, Problem, UserError
+from pipelines.problems import InputProblems, Problem, UserError
 from pipelines.progress import counted, tell
-from pipelines.schema import PREDICTION_COLUMNS, SETUPS
+from pipelines.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
 from pipelines.tables import check_setups, read_setups, to_shop
 from pipelines.wording import (
     VERDICTS,
@@ -61,11 +61,7 @@ def predict_file(
     shop: str | None = None,
 ) -> int:
     """Predict every set-up of a file into a CSV file and, if wanted, a page to look at."""
-    for written in filter(None, (out, page)):
-        if written.resolve() == setups_csv.resolve():
-            raise UserError(f"{written}: this is the file of set-ups; write to another one.")
-        if written.is_dir():
-            raise UserError(f"{written}: is a folder; name a file to write.")
+    _check_outputs(out, page, setups_csv)
     opened = open_model(workspace, workspace.pick(shop))
     setups, warnings = read_setups(setups_csv, opened.known)
     tell(warnings + opened.notes)
@@ -89,16 +85,16 @@ def predict_one(
     shop: str | None = None,
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
+    _check_outputs(out, page)
     opened = open_model(workspace, workspace.pick(shop))
-    needed = {column.name: "" for column in SETUPS.columns if column.present}
+    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + list(UNDERBASE), "")
     cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
     try:
         given = pd.DataFrame([cells], index=[2], dtype=object)
-        findings = Findings()
-        setups = check_setups(given, opened.known, COMMAND_LINE, findings)
+        setups = check_setups(given, opened.known, COMMAND_LINE)
     except InputProblems as error:
         raise InputProblems([_by_option(problem) for problem in error.problems]) from None
-    tell(findings.warnings + opened.notes)
+    tell(_assumed(setups.iloc[0]) + opened.notes)
     predictions = opened.predict(setups)
     named = opened.catalogue.describe(setups)
     usual = opened.catalogue.settings.tolerance_dE00
@@ -191,6 +187,30 @@ def verdict_table(predictions: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
+def _check_outputs(out: Path | None, page: Path | None, *inputs: Path) -> None:
+    """Refuse before the work is done what could not be written after it."""
+    taken = {path.resolve(): "the file of set-ups" for path in inputs}
+    for path in filter(None, (out, page)):
+        if path.resolve() in taken:
+            raise UserError(f"{path}: this is {taken[path.resolve()]}; write to another one.")
+        if path.is_dir():
+            raise UserError(f"{path}: is a folder; name a file to write.")
+        if not path.parent.is_dir():
+            raise UserError(f"{path}: there is no folder {path.parent}; make it first.")
+        refuse_unwritable(path.parent)
+        taken[path.resolve()] = "the file of predictions"
+
+
+def _assumed(setup: pd.Series) -> list[str]:
+    """What the options left open and is taken as the usual thing (`checks.assumed`)."""
+    told = []
+    if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
+        told.append("--flashes is not given; taken as no flash between strokes.")
+    if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
+        told.append("--underbase-strokes is not given; taken as one stroke.")
+    return told
+
+
 def _target_cells(target: str | None) -> dict[str, str]:
     if target is None:
         return {}
@@ -206,6 +226,7 @@ def _by_option(problem: Problem) -> Problem:
     name = option.get(problem.column, COMMAND_LINE)
     if problem.column is None or problem.column.startswith("target_"):
         name = "--target"
-    what = "the option is missing" if problem.what == "is empty" else problem.what
-    do = "add it" if problem.what == "is empty" else problem.do
-    return Problem(name, None, None, what, do)
+    if problem.what == "is empty":
+        return Problem(name, None, None, "the option is missing", "add it")
+    do = problem.do.replace("the cell empty", "it out").replace("the cell", "the option")
+    return Problem(name, None, None, problem.what, do)
