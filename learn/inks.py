@@ -165,7 +165,7 @@ def _linearised(
         dx = (dk[d] + ds[d]) * (0.0 if np.isinf(rows.film_um[d]) else FILM_ERROR)
         if np.isfinite(rows.spectra[d]).all():
             residual = rows.spectra[d] - r[d]
-            reading = READING_FLOOR + READING_SHARE * r[d]
+            reading = READING_FLOOR + READING_SHARE * rows.spectra[d]
             cov = np.diag(reading**2) + np.outer(dx, dx)
         else:
             # Lab says little of the spectrum; a smooth one is likelier than a rugged one
@@ -188,36 +188,39 @@ def _fit_one(
 ) -> tuple[Array, Array]:
     """MAP (62,) and Laplace covariance (62, 62) by Levenberg-Marquardt."""
 
-    def normal_equations(theta: Array) -> tuple[float, Array, Array]:
+    def misfit(theta: Array, errors: list[Array], covariances: list[Array]) -> float:
         away = prior.mean - theta
-        cost = away @ prior.precision @ away
-        gradient, curvature = prior.precision @ away, prior.precision.copy()
-        for e, J, cov in zip(*_linearised(theta, rows, viewing), strict=True):
-            solved = np.linalg.solve(cov, np.column_stack([e, J]))
-            cost += e @ solved[:, 0] + np.linalg.slogdet(cov)[1]
-            gradient += J.T @ solved[:, 0]
-            curvature += J.T @ solved[:, 1:]
-        return cost, gradient, curvature
+        pairs = zip(errors, covariances, strict=True)
+        return float(
+            away @ prior.precision @ away + sum(e @ np.linalg.solve(c, e) for e, c in pairs)
+        )
 
     theta, damping = prior.mean.copy(), 1.0
-    if not len(rows.film_um):
-        return theta, np.linalg.inv(prior.precision)
-    cost, gradient, curvature = normal_equations(theta)
-    for _ in range(iterations):
-        damped = curvature + damping * np.diag(np.diag(curvature))
-        step = np.clip(np.linalg.solve(damped, gradient), -2.0, 2.0)
-        trial = np.clip(theta + step, np.log(1e-7), np.log(50.0))
-        new_cost, new_gradient, new_curvature = normal_equations(trial)
-        if new_cost < cost:
-            done = cost - new_cost < 1e-5 * (1 + abs(cost))
-            theta, cost, gradient, curvature = trial, new_cost, new_gradient, new_curvature
-            damping = max(damping / 5, 1e-8)
-            if done:
+    curvature = prior.precision
+    errors, jacobians, covariances = _linearised(theta, rows, viewing)
+    for _ in range(iterations if errors else 0):
+        gradient, curvature = prior.precision @ (prior.mean - theta), prior.precision.copy()
+        for e, J, cov in zip(errors, jacobians, covariances, strict=True):
+            solved = np.linalg.solve(cov, np.column_stack([e, J]))
+            gradient += J.T @ solved[:, 0]
+            curvature += J.T @ solved[:, 1:]
+        here = misfit(theta, errors, covariances)
+        while damping < 1e8:
+            step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), gradient)
+            step *= min(1.0, 2.0 / np.abs(step).max())
+            trial = np.clip(theta + step, np.log(1e-7), np.log(50.0))
+            moved = _linearised(trial, rows, viewing)
+            # under the same covariances, else a step could pay by making itself vague
+            gain = here - misfit(trial, moved[0], covariances)
+            if gain > 0:
                 break
-        else:
             damping *= 5
-            if damping > 1e8:
-                break
+        else:
+            break
+        theta, (errors, jacobians, covariances) = trial, moved
+        damping = max(damping / 5, 1e-8)
+        if gain < 1e-5 * (1 + here):
+            break
     return theta, np.linalg.inv(curvature)
 
 
