@@ -6,7 +6,6 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -77,7 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--workspace", metavar="FOLDER", help=WORKSPACE)
-    parser.add_argument("--version", action="version", version=f"strikeoff {_version()}")
+    parser.add_argument("--version", action="store_true", help="say which version this is")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
     _command(commands, "demo", "the whole job on an invented shop", DEMO, ["strikeoff demo"])
@@ -138,6 +137,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         if unknown:
             command = " ".join(filter(None, ("strikeoff", args.command)))
             raise UserError(f"{command} does not know {' '.join(unknown)}; see {command} --help.")
+        if args.version:
+            print(f"strikeoff {_version()}")
+            return 0
         if args.command is None:
             parser.print_help(sys.stderr)
             return 2
@@ -156,7 +158,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         why = error.strerror or str(error)
         print(f"strikeoff: {where}{why}; check the path and its rights.", file=sys.stderr)
         return 2
-    except SystemExit as done:  # --help and --version
+    except SystemExit as done:  # --help
         return int(done.code or 0)
 
 
@@ -241,6 +243,8 @@ def _shop(
 
 
 def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version("strikeoff")
     except PackageNotFoundError:

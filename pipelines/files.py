@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipelines.problems import UserError
@@ -34,6 +34,24 @@ def beside(path: Path) -> Iterator[Path]:
         os.replace(folder / path.name, path)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def as_before_unless_done(path: Path) -> Iterator[None]:
+    """If the work inside fails or is interrupted, ``path`` is again what it was, or not there."""
+    before = path.read_bytes() if path.is_file() else None
+    try:
+        yield
+    except BaseException:
+        if before is not None:
+            with beside(path) as fresh:
+                fresh.write_bytes(before)
+        else:
+            path.unlink(missing_ok=True)
+            for folder in path.parents[:2]:  # the shop's and that of all shops, where empty
+                with suppress(OSError):
+                    folder.rmdir()
+        raise
 
 
 def write_text(path: Path, text: str) -> None:

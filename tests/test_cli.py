@@ -92,6 +92,18 @@ def test_import_counts_and_lists_what_was_set_aside(workspace, capsys):
     assert one_sentence(capsys).startswith('strikeoff: prints.csv, row 2, column L: "140"')
 
 
+def test_a_long_list_of_set_aside_prints_is_cut_and_says_how_to_see_it_all(workspace, capsys):
+    header, row, *_ = TINY["prints.csv"].splitlines(keepends=True)
+    rows = [row.replace("P1", f"P{n}").replace("46.00", "146") for n in range(25)]
+    write_shop(workspace / "in", prints=header + "".join(rows) + row.replace("P1", "good"))
+    assert main(["import", "in"]) == 0
+    out = capsys.readouterr().out
+    assert out.count("prints.csv, row") == 20
+    assert "and 5 more; strikeoff import in --strict lists all, changing nothing." in out
+    assert main(["import", "in", "--strict"]) == 2
+    assert capsys.readouterr().err.count("prints.csv, row") == 25
+
+
 def test_a_refused_import_changes_nothing(workspace, capsys):
     assert main(["import", "../tables"]) == 0
     path = workspace / "datasets" / "invented-tiny-shop" / "shop.db"
@@ -192,6 +204,12 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert "--flashes: 2 flashes do not fit between 2 strokes" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58"]) == 2
     assert "give L, a and b as" in one_sentence(capsys)
+    assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
+    assert '--target: "x" is not a number' in one_sentence(capsys)
+    assert main([*one, "--strokes", "1", "--underbase-ink", "white"]) == 2
+    assert "--underbase-mesh: is empty although an underbase ink" in one_sentence(capsys)
+    assert main([*one, "--strokes", "2"]) == 0
+    assert "note: --flashes is not given; taken as no flash" in capsys.readouterr().err
     assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2
     err = capsys.readouterr().err
     assert "--substrate: the option is missing; add it." in err
@@ -211,6 +229,55 @@ def test_a_model_older_than_the_tables_is_told(workspace, capsys, stub):
     (workspace / "jobs.csv").write_text(SETUPS.replace("007", "new"))
     assert main(["predict", "jobs.csv", "--out", "a.csv"]) == 2
     assert 'column ink_id: "new" is not in inks.csv' in capsys.readouterr().err
+
+
+def test_another_tolerance_needs_no_learning_again(workspace, capsys, stub):
+    main(["import", "../tables"])
+    main(["learn"])
+    toml = TINY["shop.toml"].replace("2.5", "3.5")
+    write_shop(workspace / "in", shop=toml)
+    main(["import", "in"])
+    (workspace / "jobs.csv").write_text(SETUPS)
+    capsys.readouterr()
+    assert main(["predict", "jobs.csv", "--out", "a.csv", "--page", "a.html"]) == 0
+    assert "changed" not in capsys.readouterr().err
+    assert "3.5 dE00" in (workspace / "a.html").read_text(encoding="utf-8")
+
+
+def test_outputs_that_cannot_be_written_are_told_before_the_work(workspace, capsys):
+    (workspace / "jobs.csv").write_text(SETUPS)
+    for out, page, said in (
+        ("no/a.csv", "a.html", "no/a.csv: there is no folder no; make it first"),
+        ("a.csv", "a.csv", "this is the file of predictions"),
+        ("a.csv", ".", "is a folder"),
+    ):
+        main(["import", "../tables"])
+        capsys.readouterr()
+        assert main(["predict", "jobs.csv", "--out", out, "--page", page]) == 2
+        assert said in one_sentence(capsys)  # and not that no model has been learnt
+
+
+def test_an_interrupted_demo_leaves_everything_as_it_was(workspace, monkeypatch):
+    from pipelines.commands import demo
+
+    write_shop(workspace.parent / "shop" / "tables")
+    (workspace.parent / "shop" / "next_week.csv").write_text(SETUPS)
+    monkeypatch.setattr(demo, "demo_folder", lambda: workspace.parent / "shop")
+
+    def interrupt(**_: object) -> None:
+        assert (workspace / "datasets" / "demo" / "shop.db").is_file()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(demo, "learn", interrupt)
+    assert main(["demo"]) == 130
+    assert list(workspace.iterdir()) == []
+    main(["import", "../tables", "--shop", "demo"])
+    path = workspace / "datasets" / "demo" / "shop.db"
+    before = path.read_bytes()
+    write_shop(workspace.parent / "shop" / "tables", inks=TINY["inks.csv"] + "new,New,silicone,,\n")
+    assert main(["demo"]) == 130
+    assert path.read_bytes() == before
+    assert [file.name for file in path.parent.iterdir()] == ["shop.db"]
 
 
 def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
@@ -235,20 +302,25 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert "The usual order:" in capsys.readouterr().err
     assert main(["import"]) == 2
     assert "TABLES_DIR; see strikeoff import --help" in one_sentence(capsys)
+    assert main(["demo", "now"]) == 2
+    assert "strikeoff demo does not know now; see strikeoff demo --help" in one_sentence(capsys)
+    assert main(["--workspace", "missing", "learn"]) == 2
+    assert "missing: there is no such workspace folder" in one_sentence(capsys)
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("strikeoff ")
     assert main(["lern"]) == 2
     assert "invalid choice: 'lern'" in one_sentence(capsys)
 
 
-def test_help_does_not_wait_for_the_heavy_packages():
-    code = "import sys, pipelines.cli as c; c.main(['--help']); print(*sys.modules)"
+def loaded_after(code: str) -> set[str]:
+    """Modules in memory after some code has run in a fresh interpreter."""
+    code = f"import sys; {code}; print(*sys.modules)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    loaded = set(out.stdout.splitlines()[-1].split())
-    assert not loaded & {
-        "numpy",
-        "pandas",
-        "scipy",
-        "sqlalchemy",
-        "sklearn",
-        "colour",
-        "matplotlib",
-    }
+    return set(out.stdout.splitlines()[-1].split())
+
+
+def test_nothing_waits_for_packages_it_does_not_need():
+    loaded = loaded_after("import pipelines.cli as c; c.main(['--help'])")
+    assert not loaded & {"numpy", "pandas", "scipy", "sqlalchemy", "sklearn", "colour"}
+    loaded = loaded_after("import pipelines.commands.predict")
+    assert not loaded & {"scipy", "sqlalchemy", "sklearn", "colour", "matplotlib"}

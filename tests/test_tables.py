@@ -12,7 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 
+from learn.deposit import complete_meshes
+from pipelines.checks import check_mesh_units
 from pipelines.problems import InputProblems
+from pipelines.schema import SHOP_TABLES
 from pipelines.spectra import SPECTRUM, gap_in, resample
 from pipelines.tables import Checked, identifiers, read_folder, read_setups
 from tests.tiny_shop import (
@@ -449,3 +452,32 @@ def test_any_bytes_are_read_or_told(tmp_path_factory, data):
         read_folder(folder, name="tiny", today=TODAY)
     except InputProblems as error:
         assert error.problems
+
+
+def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):
+    prints = TINY["prints.csv"].replace("underbase_ink_id", "underbase ink")
+    write_shop(tmp_path, prints=prints)
+    with pytest.raises(InputProblems) as error:
+        read_folder(tmp_path, name="s")
+    assert str(error.value) == (
+        "prints.csv, row 1, column underbase_ink_id: the column is missing beside "
+        'underbase_mesh_id and underbase_strokes; rename "underbase ink" to underbase_ink_id.'
+    )
+
+
+def test_meshes_that_pass_the_checks_can_be_completed():
+    """Whatever `check_mesh_units` lets through has a geometry: learning must not refuse it."""
+    rng = np.random.default_rng(0)
+    columns = {column.name: column for column in SHOP_TABLES["meshes"].columns[1:]}
+    meshes = pd.DataFrame(
+        {
+            name: np.exp(rng.uniform(np.log(column.low), np.log(column.high), 20_000))
+            for name, column in columns.items()
+        }
+    )
+    for name in [name for name, column in columns.items() if not column.filled]:
+        meshes.loc[rng.random(len(meshes)) < 0.5, name] = np.nan
+    faulty = {problem.row for problem in check_mesh_units(meshes, "meshes.csv")}
+    sound = meshes.drop(index=list(faulty))
+    assert 2_000 < len(sound) < len(meshes)
+    assert np.isfinite(complete_meshes(sound)).all(axis=None)

@@ -8,6 +8,7 @@ from pipelines import store
 from pipelines.commands import predict
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
+from pipelines.files import as_before_unless_done
 from pipelines.problems import Findings, UserError
 from pipelines.progress import Progress
 from pipelines.settings import FILE, read_settings
@@ -23,8 +24,9 @@ def demo(*, workspace: Workspace) -> int:
     source = demo_folder()
     _refuse_to_replace_a_real_shop(workspace, source / "tables")
     progress("reading the tables of the invented demo shop")
-    import_tables(source / "tables", workspace=workspace, shop=SHOP)
-    learn(workspace=workspace, shop=SHOP, progress=progress)
+    with as_before_unless_done(workspace.database(SHOP)):  # no shop without its model
+        import_tables(source / "tables", workspace=workspace, shop=SHOP)
+        learn(workspace=workspace, shop=SHOP, progress=progress)
 
     progress("predicting next week's jobs")
     opened = predict.open_model(workspace, SHOP)
