@@ -87,16 +87,21 @@ def difference(
     return Difference(*out)
 
 
-def ask_for_test(p_within: Array, settings: ShopSettings) -> NDArray[np.bool_]:
-    """Whether each set-up wants a test print.
+def chance_needed(settings: ShopSettings) -> float:
+    """Chance of being in tolerance from which a set-up goes straight to production.
 
-    With both costs known, when the expected cost of a spoiled run exceeds that of a
-    test; otherwise when the chance of being in tolerance is under the shop's confidence.
+    With both costs known, where the expected cost of a spoiled run falls to that of a
+    test print; otherwise the shop's confidence.
     """
     test, spoiled = settings.cost_test_print, settings.cost_spoiled_print
-    if test is not None and spoiled is not None:
-        return (1 - p_within) * spoiled > test
-    return p_within < settings.confidence
+    if test is None or spoiled is None:
+        return settings.confidence
+    return max(0.0, 1 - test / spoiled) if spoiled > 0 else 0.0
+
+
+def ask_for_test(p_within: Array, settings: ShopSettings) -> NDArray[np.bool_]:
+    """Whether set-ups with these chances of being in tolerance want a test print."""
+    return p_within < chance_needed(settings)
 
 
 def judge(
@@ -130,18 +135,19 @@ def judge(
     to_aim = difference(mean, covariance, aim, tolerance)
     by_noise = difference(mean, noise, aim, tolerance)
     off = delta_e00(mean, aim)
-    test = ask_for_test(to_aim.p_within, settings)
+    misses = aimed & (off > tolerance) & (to_aim.p_within < HOPELESS)
+    test = ask_for_test(to_aim.p_within, settings) | misses
     reasons = [
         _reason(
-            p=to_aim.p_within[i],
             p_noise=by_noise.p_within[i],
             off=off[i],
             hi=to_aim.hi[i],
             tolerance=tolerance[i],
             aimed=bool(aimed[i]),
+            misses=bool(misses[i]),
             test=bool(test[i]),
             unlike=unlike[i],
-            confidence=settings.confidence,
+            needed=chance_needed(settings),
         )
         for i in range(n)
     ]
@@ -165,29 +171,31 @@ def judge(
 
 def _reason(
     *,
-    p: float,
     p_noise: float,
     off: float,
     hi: float,
     tolerance: float,
     aimed: bool,
+    misses: bool,
     test: bool,
     unlike: str,
-    confidence: float,
+    needed: float,
 ) -> str:
     goal = "the target" if aimed else "this prediction"
-    if not test:
-        return (
-            f"go: 19 of 20 such prints are within {hi:.1f} dE00 of {goal} (tolerance {tolerance:g})"
-        )
-    if aimed and off > tolerance and p < HOPELESS:
+    if misses:
         return (
             f"misses: predicted {off:.1f} dE00 from the target (tolerance {tolerance:g}); "
             "change the set-up or the ink, a test print will not help"
         )
+    if not test:
+        note = f", although {unlike}" if unlike else ""
+        return (
+            f"go: 19 of 20 such prints fall within {hi:.1f} dE00 of {goal}, "
+            f"tolerance {tolerance:g}{note}"
+        )
     if unlike:
         return f"nothing like it seen: {unlike}; a test print will tell"
-    if p_noise < confidence:
+    if p_noise < needed:
         if aimed and off > tolerance / 2:
             return (
                 f"too near the limit: predicted {off:.1f} dE00 from the target, and prints of one "

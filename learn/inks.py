@@ -262,8 +262,8 @@ def _rows_of(
     drawdowns: pd.DataFrame, substrates: pd.DataFrame, substrate_r: Array, viewing: Viewing
 ) -> _Drawdowns:
     at = pd.Index(substrates["substrate_id"]).get_indexer(drawdowns["substrate_id"])
-    back = optics.beneath_surface(substrate_r[at])
-    cloth = substrates["kind"].to_numpy()[at] == "garment"
+    back = body_of(substrates, substrate_r)[at]
+    cloth = has_pores(substrates)[at]
     back[cloth] = optics.wet_out(back[cloth], CLOTH_WET_OUT)
     spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
     smooth = np.full_like(spectra, np.nan)

@@ -38,9 +38,8 @@ NOISE = {"film": (0.03, 0.5), "base_film": (0.03, 0.5), "free": (0.15, 0.5)}
 JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}
 NEGLIGIBLE = 1e-4
 
-# Scales of the physics' own prediction, as features of the free term.
-COLOUR_SCALES = {"log_film": 0.5, "lab_L": 15.0, "lab_a": 25.0, "lab_b": 25.0}
-COLOUR_SCALES |= {"back_L": 25.0, "back_a": 25.0, "back_b": 25.0}
+# Scales of what the physics says of the film and the ground it lies on, as features.
+GROUND_SCALES = {"log_film": 0.5, "back_L": 25.0, "back_a": 25.0, "back_b": 25.0}
 
 
 class Rows(NamedTuple):
@@ -154,20 +153,18 @@ class Layout:
             self.shelf.log_s + np.einsum("mq,mql->ml", weights, self.shelf.directions_s),
         )
 
-    def with_colours(self, rows: Rows, w: Array) -> Rows:
-        """Add the physics' own prediction to the features (for the free terms)."""
+    def with_ground(self, rows: Rows, w: Array) -> Rows:
+        """Add the film and the ground beneath it, by the physics, to the features."""
         state = self.state(w)
         n = len(rows.stack)
         shifts = baseline.no_shift(n)
         top, _ = baseline.film_um(rows.stack, state.constants, shifts)
-        lab = baseline.lab(rows.stack, state, shifts, self.viewing)
         # the ground the ink lies on: the same set-up with next to no top ink
         bare = replace(rows.stack, log_solids=np.full(n, -12.0))
-        back = baseline.lab(bare, state, shifts, self.viewing)
-        columns = [np.log(top), *lab.T, *back.T]
+        columns = [np.log(top), *baseline.lab(bare, state, shifts, self.viewing).T]
         scaled = {
             name: values / scale
-            for (name, scale), values in zip(COLOUR_SCALES.items(), columns, strict=True)
+            for (name, scale), values in zip(GROUND_SCALES.items(), columns, strict=True)
         }
         return rows._replace(X=rows.X.assign(**scaled))
 

@@ -165,7 +165,7 @@ class ShiftModel:
     def _prepare(self, rows: Rows, terms: list[Term]) -> None:
         """Levels, inducing points, and where the search starts."""
         bare = Layout(self.shelf_, [], self.viewing_)
-        rows = bare.with_colours(rows, np.zeros(bare.size))
+        rows = bare.with_ground(rows, np.zeros(bare.size))
         fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in terms]
         self.layout_ = Layout(self.shelf_, fitted, self.viewing_)
         self.weights_ = np.zeros(self.layout_.size)
@@ -182,7 +182,7 @@ class ShiftModel:
         self.log_lengths_ = self.layout_.log_lengths()
 
     def _linear(self, rows: Rows) -> tuple[Rows, Linear]:
-        rows = self.layout_.with_colours(rows, self.weights_)
+        rows = self.layout_.with_ground(rows, self.weights_)
         return rows, self.layout_.linearise(rows, self.weights_, self.log_lengths_)
 
     def _design(self, rows: Rows, linear: Linear, lab: Array) -> Design:

@@ -57,12 +57,12 @@ def go_from(settings: ShopSettings) -> tuple[float, bool]:
     """The chance of being in tolerance from which a set-up goes straight on; whether by cost.
 
     With both costs known it is where a test print costs what the spoiled print it may prevent
-    is expected to cost, else the shop's ``confidence`` (see `learn.decision.ask_for_test`).
+    is expected to cost, else the shop's ``confidence`` (see `learn.decision.chance_needed`).
     """
-    test, spoiled = settings.cost_test_print, settings.cost_spoiled_print
-    if test is None or spoiled is None:
-        return settings.confidence, False
-    return (max(0.0, 1 - test / spoiled) if spoiled > 0 else 0.0), True
+    from learn.decision import chance_needed  # slow to import, and the help needs none of it
+
+    by_cost = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
+    return chance_needed(settings), by_cost
 
 
 def number(value: object | None, digits: int = 1) -> str:

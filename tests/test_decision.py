@@ -190,7 +190,7 @@ def test_tolerance_of_the_set_up_comes_first():
     strict = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=0.5)
     usual = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=np.nan)
     assert strict["test_print"] == "yes" and usual["test_print"] == "no"
-    assert "tolerance 0.5" in strict["reason"] and "tolerance 2)" in usual["reason"]
+    assert "tolerance 0.5" in strict["reason"] and "tolerance 2" in usual["reason"]
 
 
 def test_shift_is_from_the_bucket_with_its_own_spread():
