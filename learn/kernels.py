@@ -201,6 +201,7 @@ TERMS = [
     Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
     Term("haze: ink", "haze", 0.30, levels="ink"),
     Term("haze: garment", "haze", 0.20, levels="substrate"),
+    Term("free: all inks", "free", 0.15),
     Term("free: ink", "free", 0.30, levels="ink"),
     Term("free: garment, bare", "free", 0.30, levels="substrate", where="bare"),
     Term("free: garment, based", "free", 0.15, levels="substrate", where="based"),

@@ -30,6 +30,7 @@ _THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1
 
 # Prior median and spread of the size of an ink's bends of log K and log S.
 BEND_SD, BEND_SPREAD = 0.05, 0.6
+COMMON_BEND_SD = 0.03
 # of log length scales under their log-normal prior
 LOG_LENGTH_SPREAD = 0.5
 # Print-to-print scatter along each direction (relative; Lab units for "free"), and what
@@ -73,9 +74,10 @@ class Layout:
 
     @property
     def slices(self) -> list[slice]:
-        """Constants, ink posterior, bends of K, bends of S, then a slice a term."""
+        """Constants; each ink's posterior, bends of K, bends of S; common bends; the terms."""
         sizes = [len(CONSTANT_MEAN)]
         sizes += [self.n_inks * k for k in (POSTERIOR_DIRECTIONS, BEND_DIRECTIONS, BEND_DIRECTIONS)]
+        sizes += [2 * BEND_DIRECTIONS]
         sizes += [t.size * (3 if t.term.direction == "free" else 1) for t in self.terms]
         ends = np.cumsum(sizes)
         return [slice(int(e - s), int(e)) for s, e in zip(sizes, ends, strict=True)]
@@ -84,30 +86,37 @@ class Layout:
     def size(self) -> int:
         return self.slices[-1].stop
 
+    @property
+    def term_slices(self) -> list[slice]:
+        """The columns of each term."""
+        return self.slices[5:]
+
     def blocks(self) -> list[tuple[str, slice]]:
         """Name and columns of every group of weights that shares a standard deviation.
 
-        Bends go ink by ink: one badly described ink must not make all others vague.
+        Bends go ink by ink: one badly described ink must not make all others vague. What
+        all inks have in common goes to the common bends, and so to an ink never printed.
         """
-        constants, drawdown, bend_k, bend_s, *terms = self.slices
+        constants, drawdown, bend_k, bend_s, common, *terms = self.slices
         out = [("constants", constants), ("ink: drawdown", drawdown)]
         for name, columns in (("ink: bend K", bend_k), ("ink: bend S", bend_s)):
             for i, ink in enumerate(self.shelf.ink_ids):
                 start = columns.start + i * BEND_DIRECTIONS
                 out.append((f"{name}, {ink}", slice(start, start + BEND_DIRECTIONS)))
+        out.append(("ink: common bends", common))
         out += [(t.term.name, s) for t, s in zip(self.terms, terms, strict=True)]
         return out
 
     @property
     def first_term(self) -> int:
         """Position of the first term among the blocks."""
-        return 2 + 2 * self.n_inks
+        return 3 + 2 * self.n_inks
 
     @property
     def physical(self) -> NDArray[np.bool_]:
         """Columns that go through the optics, (p,)."""
         mask = np.ones(self.size, bool)
-        for term, columns in zip(self.terms, self.slices[4:], strict=True):
+        for term, columns in zip(self.terms, self.term_slices, strict=True):
             mask[columns] = term.term.direction != "free"
         return mask
 
@@ -116,9 +125,9 @@ class Layout:
     def hyper(self) -> tuple[Hyper, Hyper]:
         """Prior medians of the log standard deviations, and their spreads."""
         bends = 2 * self.n_inks
-        block = [0.0, 0.0] + [np.log(BEND_SD)] * bends
+        block = [0.0, 0.0] + [np.log(BEND_SD)] * bends + [np.log(COMMON_BEND_SD)]
         block += [np.log(t.term.sd) for t in self.terms]
-        spread = [0.0, 0.0] + [BEND_SPREAD] * bends
+        spread = [0.0, 0.0] + [BEND_SPREAD] * (bends + 1)
         spread += [t.term.spread if t.size else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
         job = [JOB[d] for d in ("film", "base_film")]
@@ -141,8 +150,9 @@ class Layout:
 
     def _ink_weights(self, w: Array) -> Array:
         """(n_inks, q) in the order of the shelf's directions."""
-        parts = [w[s].reshape(self.n_inks, -1) for s in self.slices[1:4]]
-        return np.hstack(parts)
+        weights = np.hstack([w[s].reshape(self.n_inks, -1) for s in self.slices[1:4]])
+        weights[:, POSTERIOR_DIRECTIONS:] += w[self.slices[4]]
+        return weights
 
     def state(self, w: Array) -> State:
         """Constants and inks at ``w``."""
@@ -171,7 +181,7 @@ class Layout:
     def shifts(self, features: list[tuple[Array, Array]], w: Array, n: int) -> Array:
         """Latent shifts (n, latents) that the terms give at ``w``."""
         out = baseline.no_shift(n)
-        for term, columns, (psi, _) in zip(self.terms, self.slices[4:], features, strict=True):
+        for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             for latent in _THROUGH.get(term.term.direction, ()):
                 out[:, latent] += psi @ w[columns]
         return out
@@ -185,7 +195,7 @@ class Layout:
         """Lab (n, 3) of every print at ``w``: through the optics, free terms added."""
         shifts = self.shifts(features, w, len(rows.stack))
         lab = baseline.lab(rows.stack, self.state(w), shifts, self.viewing)
-        for term, columns, (psi, _) in zip(self.terms, self.slices[4:], features, strict=True):
+        for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             if term.term.direction == "free":
                 lab = lab + psi @ w[columns].reshape(3, -1).T
         return lab
@@ -204,7 +214,9 @@ class Layout:
         self._fill_inks(phi, t, rows.stack)
         vectors = directions_of(t)
         remainders: list[Array | None] = [None] * self.first_term
-        for term, columns, (psi, remainder) in zip(self.terms, slices[4:], features, strict=True):
+        for term, columns, (psi, remainder) in zip(
+            self.terms, self.term_slices, features, strict=True
+        ):
             fill_term(phi, term, columns, psi, vectors)
             remainders.append(remainder)
         return Linear(t.lab, phi, remainders, t)
@@ -215,6 +227,7 @@ class Layout:
         top += np.einsum("ncl,nql->ncq", t.ink_s, shelf.directions_s[stack.ink])
         base = np.einsum("ncl,nql->ncq", t.base_k, shelf.directions_k[stack.base])
         base += np.einsum("ncl,nql->ncq", t.base_s, shelf.directions_s[stack.base])
+        # base_k and base_s are zero without a base, so the look-up at -1 there does no harm
         at = 0
         for columns in self.slices[1:4]:
             width = (columns.stop - columns.start) // self.n_inks
@@ -226,6 +239,7 @@ class Layout:
                 where = columns.start + ink[rows, None] * width + own
                 phi[rows[:, None], :, where] += part[rows, :, at : at + width].transpose(0, 2, 1)
             at += width
+        phi[:, :, self.slices[4]] = (top + base)[:, :, POSTERIOR_DIRECTIONS:]
 
     def design(
         self, rows: Rows, linear: Linear, measured: Array, w: Array, repeat: float
@@ -274,11 +288,12 @@ class Layout:
             k = state.log_k + step * shelf.directions_k[:, i]
             s = state.log_s + step * shelf.directions_s[:, i]
             jac[:, :, i] = (lab_at(k, s) - lab) / step
-        columns = np.hstack(
-            [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
-        )
-        own = covariance[columns[:, :, None], columns[:, None, :]]
-        return lab, jac @ own @ jac.transpose(0, 2, 1)
+        jac = np.concatenate([jac, jac[:, :, POSTERIOR_DIRECTIONS:]], axis=2)
+        own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
+        common = np.arange(self.size)[self.slices[4]]
+        columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])
+        block = covariance[columns[:, :, None], columns[:, None, :]]
+        return lab, jac @ block @ jac.transpose(0, 2, 1)
 
 
 def directions_of(t: Tangents) -> Array:

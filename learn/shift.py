@@ -248,7 +248,7 @@ class ShiftModel:
         n_sd, first = len(self.hyper_.vector()), layout.first_term
         smooth = [
             (i, t, s)
-            for i, (t, s) in enumerate(zip(layout.terms, layout.slices[4:], strict=True))
+            for i, (t, s) in enumerate(zip(layout.terms, layout.term_slices, strict=True))
             if t.term.lengths and t.size
         ]
 

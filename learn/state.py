@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.float64]]
 
-FORM = 1  # of the arrays and the description; a model of another form is refused
+FORM = 2  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 
