@@ -6,7 +6,7 @@ once - that pushes Lab along a direction the physics gives: more film, more base
 more strength, more wet-out, more soak; or freely in L, a, b. In kernel form a term is
 ``J(x) k(x, x') J(x')'``.
 
-The kernels are those of scikit-learn; a smooth one is represented by its values
+A smooth kernel is represented by its values
 at inducing points (Nystroem features), and what these cannot carry - between the points,
 far outside them, at a level or number that is missing or never seen - is returned as
 ``remainder``: the share of the prior variance that stays independent from print to print
