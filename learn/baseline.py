@@ -14,7 +14,7 @@ the residual model learns to predict.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -287,8 +287,3 @@ def bucket_reflectance(log_k: Array, log_s: Array) -> Array:
     """Measured reflectance of inks at full hiding, same shape as ``log_k``."""
     body = optics.r_infinity(np.exp(log_k), np.exp(log_s))
     return optics.through_surface(body) + DRAWDOWN_HAZE
-
-
-def with_constants(state: State, constants: Array) -> State:
-    """The same inks under other constants."""
-    return replace(state, constants=constants)

@@ -6,11 +6,11 @@ once - that pushes Lab along a direction the physics gives: more film, more base
 more strength, more wet-out, more soak; or freely in L, a, b. In kernel form a term is
 ``J(x) k(x, x') J(x')'``.
 
-A smooth kernel is represented by its values
-at inducing points (Nystroem features), and what these cannot carry - between the points,
-far outside them, at a level or number that is missing or never seen - is returned as
-``remainder``: the share of the prior variance that stays independent from print to print
-(the FITC correction: Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
+A smooth kernel is represented by its values at inducing points (Nystroem features), and
+what these cannot carry - between the points, far outside them, at a level or number that
+is missing or never seen - is returned as ``remainder``: the share of the prior variance
+that stays independent from print to print (the FITC correction:
+Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
 """
 
 from __future__ import annotations
