@@ -123,7 +123,7 @@ def test_without_ink_the_base_is_seen():
     stack, state, _ = random_job(3)
     stack = stack.take(stack.base >= 0)
     even = {"log_uneven_bare": -12.0, "log_uneven_base": -12.0}
-    state = baseline.with_constants(state, constants_with(**even))
+    state = replace(state, constants=constants_with(**even))
     named = {c.name: c.mean for c in CONSTANTS}
     _, base_um = baseline.film_um(stack, state.constants, baseline.no_shift(len(stack)))
     cloth = optics.wet_out(stack.cloth, expit(named["sealed_wet_out_logit"]))
@@ -136,7 +136,7 @@ def test_without_ink_the_base_is_seen():
 def test_without_ink_the_wet_cloth_is_seen():
     stack, state, _ = random_job(4)
     stack = stack.take(stack.base < 0)
-    state = baseline.with_constants(state, CONSTANT_MEAN)
+    state = replace(state, constants=CONSTANT_MEAN)
     named = {c.name: c.mean for c in CONSTANTS}
     by_hand = optics.through_surface(optics.wet_out(stack.cloth, expit(named["wet_out_logit"])))
     seen = with_film(stack, state, -15.0)
@@ -147,7 +147,7 @@ def test_without_ink_the_wet_cloth_is_seen():
 def test_a_very_thick_film_is_the_bucket(seed):
     """On any ground, base or none; the haze of a print and of a well made equal."""
     stack, state, _ = random_job(seed)
-    state = baseline.with_constants(state, constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
+    state = replace(state, constants=constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
     bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     np.testing.assert_allclose(with_film(stack, state, 12.0), bucket, atol=1e-4)
 
@@ -156,7 +156,7 @@ def test_a_very_thick_film_is_the_bucket(seed):
 def test_more_film_moves_towards_the_bucket_and_never_back(seed):
     """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking."""
     stack, state, _ = random_job(seed)
-    state = baseline.with_constants(state, constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
+    state = replace(state, constants=constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
     bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     ladder = np.stack([with_film(stack, state, x) for x in np.linspace(-8, 8, 60)])
     away = np.abs(ladder - bucket)
