@@ -91,22 +91,3 @@ def stroke_gain(
     """
     strokes, flashes = np.asarray(strokes, float), np.asarray(flashes, float)
     return 1 + flash_gain * flashes + wet_gain * (strokes - 1 - flashes)
-
-
-def film_um(
-    theoretical_ink_cm3_m2: ArrayLike,
-    solids_vol_pct: ArrayLike,
-    transfer: ArrayLike,
-    strokes: ArrayLike,
-    flashes: ArrayLike,
-    *,
-    wet_gain: ArrayLike,
-    flash_gain: ArrayLike,
-) -> np.ndarray:
-    """Dry film in um: volume x share transferred (0..1) x solids x `stroke_gain`.
-
-    A cured film is thicker where strokes add up: check its cure by the ink maker's sheet.
-    """
-    wet_um = np.asarray(theoretical_ink_cm3_m2, float) * transfer
-    gain = stroke_gain(strokes, flashes, wet_gain=wet_gain, flash_gain=flash_gain)
-    return wet_um * np.asarray(solids_vol_pct, float) / 100 * gain

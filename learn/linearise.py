@@ -25,13 +25,12 @@ from learn.residual import Block, Design, Hyper
 Array = NDArray[np.float64]
 
 DIRECTIONS = [*LATENTS, "both_films", "free"]
-FREE = DIRECTIONS.index("free")
 _THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1)}
 
 # Prior median and spread of the size of an ink's bends of log K and log S.
 BEND_SD, BEND_SPREAD = 0.05, 0.6
 COMMON_BEND_SD = 0.03
-# of log length scales under their log-normal prior
+# Spread of log length scales under their log-normal prior.
 LOG_LENGTH_SPREAD = 0.5
 # Print-to-print scatter along each direction (relative; Lab units for "free"), and what
 # the prints of one job share along film and base film; 0 spread = held.

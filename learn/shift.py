@@ -71,7 +71,8 @@ class ShiftModel:
     posterior_ : Posterior
     hyper_, log_lengths_ : hyper-parameters
     set_aside_ : frame (print_id, reason, distance) of gross errors not learnt from
-    history_ : the prints learnt from, with fitted values for validation
+    spread_factors_ : factor on the predictive standard deviation, by situation
+    validation_ : held-out figures, every job predicted from all the others
     """
 
     def __init__(
@@ -153,7 +154,7 @@ class ShiftModel:
         alone._search(rows, alone.keep_, alone.max_iterations, robust=True)
         alone._converge(rows, alone.keep_, 6, robust=True)
         alone.likeness_ = Likeness.of(alone.rows_.X)
-        alone.spread_factors_ = dict.fromkeys(validate.ALL_SITUATIONS, 1.0)
+        alone.spread_factors_ = validate.spread_factors(alone)  # its bands get the same care
         return alone
 
     def _encode(self, setups: pd.DataFrame) -> Rows:

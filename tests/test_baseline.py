@@ -165,6 +165,24 @@ def test_more_film_moves_towards_the_bucket_and_never_back(seed):
     assert (np.diff(away[30:, ~based], axis=0) <= 1e-9).all()
 
 
+def test_film_in_um():
+    """25 cm3/m2, 65 % transferred: 16.25 um; then a flashed stroke at 85 %, and 40 % solids."""
+    stack, _, _ = random_job(10)
+    stack = replace(
+        stack,
+        volume=np.full(N, 25.0),
+        stencil_um=np.zeros(N),
+        log_solids=np.tile(np.log([1.0, 1.0, 0.4]), N)[:N],
+        strokes=np.tile([1.0, 2.0, 2.0], N)[:N],
+        flashes=np.tile([0.0, 1.0, 1.0], N)[:N],
+    )
+    constants = constants_with(
+        log_transfer=np.log(0.65), mesh_slope=0.0, flash_gain_logit=np.log(0.85 / 0.15)
+    )
+    top, _ = baseline.film_um(stack, constants, baseline.no_shift(N))
+    np.testing.assert_allclose(top[:3], 16.25 * np.array([1.0, 1.85, 0.74]))
+
+
 def test_films_multiply():
     """Twice the solids, twice the film; a flashed stroke adds more than a wet one."""
     stack, state, _ = random_job(10)

@@ -7,7 +7,6 @@ import pytest
 from learn.deposit import (
     FABRIC_PER_THREAD,
     complete_meshes,
-    film_um,
     stroke_gain,
     usual_thread_um,
 )
@@ -96,6 +95,3 @@ def test_film_of_strokes_and_flashes():
     np.testing.assert_allclose(
         stroke_gain([1, 2, 2, 3, 3], [0, 0, 1, 1, 2], **gains), [1, 1.2, 1.85, 2.05, 2.7]
     )
-    one = film_um(25.0, 100.0, 0.65, 1, 0, **gains)
-    assert one == pytest.approx(16.25)
-    np.testing.assert_allclose(film_um(25.0, [100, 40], 0.65, 2, 1, **gains) / one, [1.85, 0.74])

@@ -96,12 +96,10 @@ def test_a_straight_line_passes_through_the_middle_of_the_history():
     np.testing.assert_array_equal(rest, [0, 0, 1])
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [t.name for t in TERMS if t.smooth or t.levels])
 def test_a_history_that_wrote_nothing_down(name):
     """No inducing point, no level: all of the prior stays open, print by print."""
     term = TERMS[NAMES.index(name)]
-    if not (term.smooth or term.levels):
-        pytest.skip("looks at nothing")
     X = history()
     empty = X.assign(**dict.fromkeys(term.smooth, np.nan))
     if term.levels:
