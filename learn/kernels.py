@@ -84,6 +84,24 @@ class FittedTerm:
         n_levels = len(self.level_names) if self.term.levels else 1
         return n_levels * (len(self.inducing) if self.term.smooth else 1)
 
+    def level_of(self, X: pd.DataFrame) -> NDArray[np.intp]:
+        """Position of each print's level among ``level_names``, -1 for any other; (n,)."""
+        if not self.term.levels:
+            return np.zeros(len(X), int)
+        return pd.Index(self.level_names).get_indexer(X[self.term.levels])
+
+    def present(self, X: pd.DataFrame) -> NDArray[np.bool_]:
+        """Prints the term is about, (n,)."""
+        if not self.term.where:
+            return np.ones(len(X), bool)
+        return X["based"].to_numpy(bool) == (self.term.where == "based")
+
+    def features_of(self, levels: NDArray[np.intp]) -> NDArray[np.intp]:
+        """The features that prints of these levels can have."""
+        levels = np.unique(levels[levels >= 0])
+        each = self.size // (max(1, len(self.level_names)) if self.term.levels else 1)
+        return (levels[:, None] * each + np.arange(each)).ravel()
+
     def kernel(self, a: Array, b: Array, log_lengths: Array) -> Array:
         """Kernel of the smooth part between rows of numbers, (len(a), len(b)).
 
@@ -101,9 +119,7 @@ class FittedTerm:
     def features(self, X: pd.DataFrame, log_lengths: Array) -> tuple[Array, Array]:
         """Features (n, size) and remainder (n,), both for unit prior variance."""
         n = len(X)
-        present = np.ones(n, bool)
-        if self.term.where:
-            present = X["based"].to_numpy(bool) == (self.term.where == "based")
+        present = self.present(X)
         psi, kept = np.ones((n, 1)), present.copy()
         if self.term.smooth:
             numbers = X[list(self.term.smooth)].to_numpy(float)
@@ -118,7 +134,7 @@ class FittedTerm:
                 cross = self.kernel(Z, numbers[known], log_lengths)
                 psi[known] = np.linalg.solve(root, cross).T
         if self.term.levels:
-            at = pd.Index(self.level_names).get_indexer(X[self.term.levels])
+            at = self.level_of(X)
             kept &= at >= 0
             one_hot = np.zeros((n, len(self.level_names)))
             one_hot[kept, at[kept]] = 1.0

@@ -9,6 +9,7 @@ uncertainty is taken along the tangents. Free terms add to Lab afterwards.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,9 +21,11 @@ from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Ta
 from learn.colorimetry import Viewing, lab_from_reflectance
 from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.kernels import FittedTerm
+from learn.phi import Part, Phi, groups_of
 from learn.residual import Block, Design, Hyper
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 DIRECTIONS = [*LATENTS, "both_films", "free"]
 _THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1)}
@@ -50,13 +53,25 @@ class Rows(NamedTuple):
     readings: Array  # (n,)
 
 
+class Place(NamedTuple):
+    """Where the prints of one top ink have their weights: one part of Phi."""
+
+    rows: Index  # (m,)
+    ink: int
+    bases: list[int]
+    columns: Index  # (k,), ascending
+    used: list[Index]  # a term each: which of its features
+    where: list[slice]  # a term each: where these stand among ``columns``
+
+
 class Linear(NamedTuple):
     """n prints where the physics stands at ``w``."""
 
     lab: Array  # (n, 3) by the physics
-    phi: Array  # (n, 3, p)
+    phi: Phi
+    places: list[Place]  # of the parts of Phi
     remainders: list[Array | None]  # a block each
-    tangents: Tangents
+    vectors: Array  # (n, d, 3) Lab along each of DIRECTIONS but "free"
 
 
 @dataclass(frozen=True)
@@ -201,72 +216,95 @@ class Layout:
 
     # -- physics -> design -----------------------------------------------------------
 
+    def places(self, rows: Rows) -> list[Place]:
+        """Which prints make a part of Phi, and which weights they depend on."""
+        levels = [np.where(t.present(rows.X), t.level_of(rows.X), -1) for t in self.terms]
+        out = []
+        for at in groups_of(rows.stack.ink):
+            ink = int(rows.stack.ink[at[0]])
+            bases = np.unique(rows.stack.base[at])
+            bases = bases[bases >= 0].tolist()
+            inks = sorted({ink, *bases})
+            constants, *of_inks, common = self.slices[:5]
+            columns = [_all(constants)]
+            for s in of_inks:
+                width = (s.stop - s.start) // self.n_inks
+                columns += [s.start + i * width + np.arange(width) for i in inks]
+            columns.append(_all(common))
+            used, places = [], []
+            end = sum(len(c) for c in columns)
+            for term, own, level in zip(self.terms, self.term_slices, levels, strict=True):
+                features = term.features_of(level[at])
+                channels = 3 if term.term.direction == "free" else 1
+                columns += [own.start + c * term.size + features for c in range(channels)]
+                used.append(features)
+                places.append(slice(end, end + channels * len(features)))
+                end = places[-1].stop
+            out.append(Place(at, ink, bases, np.concatenate(columns), used, places))
+        return out
+
     def linearise(self, rows: Rows, w: Array, log_lengths: Array) -> Linear:
         """Lab and Phi of every print at ``w``."""
         n = len(rows.stack)
         features = self.features(rows, log_lengths)
         shifts = self.shifts(features, w, n)
         t = baseline.tangents(rows.stack, self.state(w), shifts, self.viewing)
-        phi = np.zeros((n, 3, self.size))
-        slices = self.slices
-        phi[:, :, slices[0]] = t.constants * CONSTANT_SD
-        self._fill_inks(phi, t, rows.stack)
-        vectors = directions_of(t)
-        remainders: list[Array | None] = [None] * self.first_term
-        for term, columns, (psi, remainder) in zip(
-            self.terms, self.term_slices, features, strict=True
-        ):
-            fill_term(phi, term, columns, psi, vectors)
-            remainders.append(remainder)
-        return Linear(t.lab, phi, remainders, t)
+        vectors, places, parts = directions_of(t), self.places(rows), []
+        for place in places:
+            values = np.zeros((len(place.rows), 3, len(place.columns)))
+            physics = self._by_physics(place, t, rows.stack)
+            values[:, :, : physics.shape[2]] = physics
+            for i, (term, (psi, _)) in enumerate(zip(self.terms, features, strict=True)):
+                fill_term(values, place, i, term, psi, vectors)
+            parts.append(Part(place.rows, place.columns, values))
+        remainders = [None] * self.first_term + [remainder for _, remainder in features]
+        return Linear(t.lab, Phi(parts, n, self.size), places, remainders, vectors)
 
-    def _fill_inks(self, phi: Array, t: Tangents, stack: Stack) -> None:
-        shelf = self.shelf
-        top = np.einsum("ncl,nql->ncq", t.ink_k, shelf.directions_k[stack.ink])
-        top += np.einsum("ncl,nql->ncq", t.ink_s, shelf.directions_s[stack.ink])
-        base = np.einsum("ncl,nql->ncq", t.base_k, shelf.directions_k[stack.base])
-        base += np.einsum("ncl,nql->ncq", t.base_s, shelf.directions_s[stack.base])
-        # base_k and base_s are zero without a base, so the look-up at -1 there does no harm
-        at = 0
-        for columns in self.slices[1:4]:
-            width = (columns.stop - columns.start) // self.n_inks
-            own = np.arange(width)
-            for ink, part, rows in (
-                (stack.ink, top, np.arange(len(stack))),
-                (stack.base, base, np.flatnonzero(stack.base >= 0)),
-            ):
-                where = columns.start + ink[rows, None] * width + own
-                phi[rows[:, None], :, where] += part[rows, :, at : at + width].transpose(0, 2, 1)
-            at += width
-        phi[:, :, self.slices[4]] = (top + base)[:, :, POSTERIOR_DIRECTIONS:]
+    def _by_physics(self, place: Place, t: Tangents, stack: Stack) -> Array:
+        """(m, 3, .) by the constants, the inks in use and what all inks have in common."""
+        rows, shelf = place.rows, self.shelf
+
+        def along(by_k: Array, by_s: Array, ink: int) -> Array:
+            return by_k @ shelf.directions_k[ink].T + by_s @ shelf.directions_s[ink].T
+
+        by_ink = {place.ink: along(t.ink_k[rows], t.ink_s[rows], place.ink)}
+        for base in place.bases:
+            # zero where the print has another base, or none
+            on = (stack.base[rows] == base)[:, None, None]
+            under = on * along(t.base_k[rows], t.base_s[rows], base)
+            by_ink[base] = by_ink.get(base, 0.0) + under
+        ends = np.cumsum([0, POSTERIOR_DIRECTIONS, BEND_DIRECTIONS, BEND_DIRECTIONS])
+        own = [by_ink[ink][:, :, a:b] for a, b in pairwise(ends) for ink in sorted(by_ink)]
+        common = sum(by_ink.values())[:, :, POSTERIOR_DIRECTIONS:]
+        return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
     def design(
         self, rows: Rows, linear: Linear, measured: Array, w: Array, repeat: float
     ) -> Design:
         """The linear problem whose unknown is the weight vector itself."""
         through = self.physical
-        y = measured - linear.lab + linear.phi[:, :, through] @ w[through]
-        hyper, spread = self.hyper()
+        y = measured - linear.lab + linear.phi @ np.where(through, w, 0.0)
         directions = [None] * self.first_term
         directions += [DIRECTIONS.index(t.term.direction) for t in self.terms]
         blocks = [
-            Block(name, columns, direction, remainder, log_sd, log_spread)
-            for (name, columns), direction, remainder, log_sd, log_spread in zip(
-                self.blocks(), directions, linear.remainders, hyper.block, spread.block, strict=True
+            Block(name, columns, direction, remainder)
+            for (name, columns), direction, remainder in zip(
+                self.blocks(), directions, linear.remainders, strict=True
             )
         ]
-        vectors = directions_of(linear.tangents)
+        # What the prints of a job share they share through one screen: job and ink.
         job = rows.X["job"].astype(object)
         alone = job.isna()
         job = job.where(~alone, [f"\x1f{i}" for i in range(len(job))])
+        screen = job.astype(str) + "\x1f" + rows.X["ink"].astype(str)
         return Design(
             phi=linear.phi,
             y=y,
             blocks=blocks,
-            directions=vectors,
+            directions=linear.vectors,
             instrument=repeat**2 / rows.readings,
-            job=pd.factorize(job)[0],
-            job_directions=vectors[:, [0, 1]],
+            job=pd.factorize(screen)[0],
+            job_directions=linear.vectors[:, [0, 1]],
         )
 
     # -- buckets ---------------------------------------------------------------------
@@ -301,21 +339,29 @@ def directions_of(t: Tangents) -> Array:
     return np.concatenate([latents, (latents[:, :1] + latents[:, 1:2])], axis=1)
 
 
-def fill_term(phi: Array, term: FittedTerm, columns: slice, psi: Array, vectors: Array) -> None:
-    """Write a term's features times its direction into its columns of ``phi``."""
+def fill_term(
+    values: Array, place: Place, i: int, term: FittedTerm, psi: Array, vectors: Array
+) -> None:
+    """Write the features (n, size) of term ``i`` times its direction into a part of Phi."""
+    psi, at = psi[np.ix_(place.rows, place.used[i])], place.where[i]
+    k = psi.shape[1]
     if term.term.direction == "free":
         for c in range(3):
-            phi[:, c, columns.start + c * term.size : columns.start + (c + 1) * term.size] = psi
+            values[:, c, at.start + c * k : at.start + (c + 1) * k] = psi
     else:
-        u = vectors[:, DIRECTIONS.index(term.term.direction)]
-        phi[:, :, columns] = u[:, :, None] * psi[:, None, :]
+        u = vectors[place.rows, DIRECTIONS.index(term.term.direction)]
+        values[:, :, at] = u[:, :, None] * psi[:, None, :]
 
 
-def contract_term(by_phi: Array, term: FittedTerm, columns: slice, vectors: Array) -> Array:
-    """Gradient by a term's features (n, size), from that by its columns of ``phi``."""
-    part = by_phi[:, :, columns]
+def contract_term(by_phi: Array, place: Place, i: int, term: FittedTerm, vectors: Array) -> Array:
+    """Gradient by the features in use (m, k), from that by a part of Phi."""
+    part = by_phi[:, :, place.where[i]]
     if term.term.direction == "free":
-        size = term.size
-        return sum(part[:, c, c * size : (c + 1) * size] for c in range(3))
-    u = vectors[:, DIRECTIONS.index(term.term.direction)]
-    return np.einsum("nc,ncp->np", u, part)
+        k = len(place.used[i])
+        return sum(part[:, c, c * k : (c + 1) * k] for c in range(3))
+    u = vectors[place.rows, DIRECTIONS.index(term.term.direction)]
+    return (u[:, None, :] @ part)[:, 0]
+
+
+def _all(columns: slice) -> Index:
+    return np.arange(columns.start, columns.stop)

@@ -8,24 +8,26 @@ print - instrument, free scatter, print-to-print film along the film tangent - p
 errors that prints of one job share. This is a GP with covariance
 ``Phi diag(variance) Phi' + N``; kept as p weights instead of n x n, its cost grows with n
 only linearly, a batch is appended by adding to a p x p matrix, and leaving out any group
-has a closed form.
+has a closed form (:mod:`learn.leave_out`).
 
-Hyper-parameters maximise the log marginal likelihood plus log-normal priors, with
-analytic gradients (Rasmussen & Williams 2006, eqs 5.8-5.9, in feature space).
+Parts of Phi (an ink each) meet only in the p x p precision, so everything before and after
+it goes part by part.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.blas import dsyrk
 from scipy.linalg.lapack import dpotri
-from scipy.optimize import minimize
+
+from learn.phi import Part, Phi
 
 Array = NDArray[np.float64]
 
@@ -38,25 +40,24 @@ class Block:
     columns: slice
     direction: int | None = None  # index into Design.directions; None: no remainder
     remainder: Array | None = None  # (n,) share of variance the features do not carry
-    log_sd: float = 0.0  # prior median
-    spread: float = 0.0  # sd of log sd under the prior; 0 = fixed
 
 
 @dataclass(frozen=True)
 class Design:
     """n prints, linearised.
 
-    ``directions`` (n, d, 3): Lab along which remainders and print noise act; the last
-    one is "free", noise in L, a and b alike, and has no vector. ``job_directions`` (n, r, 3):
-    Lab along which prints of one job err together.
+    ``directions`` (n, d, 3): Lab along which remainders and print noise act; one more,
+    "free", is noise in L, a and b alike, and has no vector. ``job_directions`` (n, r, 3):
+    Lab along which prints of one job err together; a job here never reaches over two parts
+    of Phi.
     """
 
-    phi: Array  # (n, 3, p)
+    phi: Phi
     y: Array  # (n, 3)
     blocks: list[Block]
     directions: Array  # (n, d, 3)
     instrument: Array  # (n,) variance of the reading in each of L, a, b
-    job: NDArray[np.intp]  # (n,) 0 .. n_jobs - 1
+    job: NDArray[np.intp]  # (n,) prints that share a number share an error
     job_directions: Array  # (n, r, 3)
     noise_scale: Array = field(default_factory=lambda: np.zeros(0))  # (n,) robust weights
 
@@ -67,12 +68,12 @@ class Design:
             for b in self.blocks
         ]
         return Design(
-            self.phi[rows],
+            self.phi.take(rows),
             self.y[rows],
             blocks,
             self.directions[rows],
             self.instrument[rows],
-            np.unique(self.job[rows], return_inverse=True)[1],
+            self.job[rows],
             self.job_directions[rows],
             self.noise_scale[rows] if len(self.noise_scale) else self.noise_scale,
         )
@@ -95,13 +96,15 @@ class Hyper:
         return Hyper(vector[:a], vector[a:b], vector[b:])
 
 
-class Posterior(NamedTuple):
+@dataclass(frozen=True)
+class Posterior:
     """Weights given the data: ``mean`` (p,) and the upper Cholesky root of the precision."""
 
     mean: Array
     root: Array  # (p, p), precision = root' root
     log_evidence: float
 
+    @cached_property
     def covariance(self) -> Array:
         """(p, p)"""
         upper, _ = dpotri(self.root, lower=0)
@@ -131,107 +134,141 @@ def noise_blocks(design: Design, hyper: Hyper) -> Array:
         if block.remainder is not None:
             along[:, block.direction] += np.exp(2 * log_sd) * block.remainder
     u = design.directions
-    cov = np.einsum("nd,ndi,ndj->nij", along[:, :d], u, u)
+    cov = (u * along[:, :d, None]).transpose(0, 2, 1) @ u
     cov[:, [0, 1, 2], [0, 1, 2]] += (along[:, d] + design.instrument)[:, None]
     return cov
 
 
-def _scaled_noise(design: Design, hyper: Hyper) -> Array:
+def job_noise(design: Design, hyper: Hyper) -> Array:
+    """What the job adds to the noise of each print of a new one, (n, 3, 3)."""
+    V = design.job_directions
+    return (V * np.exp(2 * hyper.job)[:, None]).transpose(0, 2, 1) @ V
+
+
+def scaled_noise(design: Design, hyper: Hyper) -> Array:
+    """:func:`noise_blocks` under the robust weights."""
     cov = noise_blocks(design, hyper)
     return cov * design.noise_scale[:, None, None] if len(design.noise_scale) else cov
 
 
-class _Whitened(NamedTuple):
-    """Noise, inverted print by print and corrected job by job."""
+class Whitened(NamedTuple):
+    """The noise of one part, inverted print by print and corrected job by job."""
 
-    inverse: Array  # (n, 3, 3) of the print blocks
-    half: Array  # (n, 3, 3) its root: inverse = half' half
+    inverse: Array  # (m, 3, 3) of the print blocks
+    half: Array  # (m, 3, 3) its root: inverse = half' half
+    job: NDArray[np.intp]  # (m,) numbered from 0 within the part
     job_root: Array  # (jobs, r, r) inverse of (1/variance + V' D^-1 V)
-    job_v: Array  # (n, r, 3) D^-1 V
+    job_v: Array  # (m, r, 3) D^-1 V
     log_det: float
 
+    def by_job(self, values: Array) -> Array:
+        """Sums of ``values`` (m, ...) over the prints of each job."""
+        order = np.argsort(self.job, kind="stable")
+        starts = np.searchsorted(self.job[order], np.arange(len(self.job_root)))
+        return np.add.reduceat(values[order], starts, axis=0)
 
-def _by_job(job: NDArray, values: Array, n_jobs: int) -> Array:
-    """Sums of ``values`` (n, ...) over the prints of each job."""
-    order = np.argsort(job, kind="stable")
-    starts = np.searchsorted(job[order], np.arange(n_jobs))
-    return np.add.reduceat(values[order], starts, axis=0)
+    def solve(self, values: Array) -> Array:
+        """N^-1 applied to ``values`` (m, 3, k)."""
+        direct = self.inverse @ values
+        back = (self.job_root @ self.by_job(self.job_v @ values))[self.job]
+        return direct - self.job_v.transpose(0, 2, 1) @ back
 
 
-def _whiten(design: Design, hyper: Hyper) -> _Whitened:
-    blocks = _scaled_noise(design, hyper)
+def whiten(design: Design, hyper: Hyper, blocks: Array, rows: NDArray[np.intp]) -> Whitened:
+    """The noise of the prints ``rows`` of one part; ``blocks`` (n, 3, 3) of all prints."""
+    blocks, V = blocks[rows], design.job_directions[rows]
+    names, job = np.unique(design.job[rows], return_inverse=True)
     half = np.linalg.inv(np.linalg.cholesky(blocks))
     inverse = half.transpose(0, 2, 1) @ half
-    n_jobs = int(design.job.max()) + 1
-    V = design.job_directions
-    job_v = np.einsum("nri,nij->nrj", V, inverse)
-    inner = _by_job(design.job, np.einsum("nri,nsi->nrs", job_v, V), n_jobs)
-    middle = inner + np.diag(np.exp(-2 * hyper.job))
+    job_v = V @ inverse
+    middle = np.zeros((len(names), V.shape[1], V.shape[1]))
+    np.add.at(middle, job, job_v @ V.transpose(0, 2, 1))
+    middle += np.diag(np.exp(-2 * hyper.job))
     log_det = np.linalg.slogdet(blocks)[1].sum() + np.linalg.slogdet(middle)[1].sum()
-    log_det += n_jobs * 2 * hyper.job.sum()
-    return _Whitened(inverse, half, np.linalg.inv(middle), job_v, float(log_det))
+    log_det += len(names) * 2 * hyper.job.sum()
+    return Whitened(inverse, half, job, np.linalg.inv(middle), job_v, float(log_det))
 
 
-def _solve_noise(design: Design, white: _Whitened, values: Array) -> Array:
-    """N^-1 applied to ``values`` (n, 3, k)."""
-    n_jobs = len(white.job_root)
-    direct = white.inverse @ values
-    summed = _by_job(design.job, np.einsum("nri,nik->nrk", white.job_v, values), n_jobs)
-    back = (white.job_root @ summed)[design.job]
-    return direct - np.einsum("nri,nrk->nik", white.job_v, back)
+def information(part: Array, white: Whitened) -> Array:
+    """Upper triangle of Phi' N^-1 Phi, (k, k), for the values (m, 3, k) of a part."""
+    m, _, k = part.shape
+    rows = (white.half @ part).reshape(3 * m, k)
+    gram = dsyrk(1.0, rows.T, lower=0)
+    lost = np.linalg.cholesky(white.job_root).transpose(0, 2, 1) @ white.by_job(white.job_v @ part)
+    return dsyrk(-1.0, lost.reshape(-1, k).T, beta=1.0, c=gram, overwrite_c=1, lower=0)
+
+
+class _Solved(NamedTuple):
+    posterior: Posterior
+    parts: list[tuple[Part, Whitened, Array]]  # with W = N^-1 Phi, (m, 3, k)
+    alpha: Array  # (n, 3) inverse covariance of the data applied to them
+
+
+def _solve(design: Design, hyper: Hyper) -> _Solved:
+    phi, y, blocks = design.phi, design.y, scaled_noise(design, hyper)
+    variance = column_variance(design.blocks, hyper.block, phi.p)
+    precision, projected = np.diag(1 / variance), np.zeros(phi.p)
+    parts, log_det, alpha = [], 0.0, np.empty_like(y)
+    for part in phi.parts:
+        white = whiten(design, hyper, blocks, part.rows)
+        W = white.solve(part.matrix)
+        precision[np.ix_(part.columns, part.columns)] += information(part.matrix, white)
+        projected[part.columns] += np.einsum("nik,ni->k", W, y[part.rows])
+        alpha[part.rows] = white.solve(y[part.rows, :, None])[:, :, 0]
+        parts.append((part, white, W))
+        log_det += white.log_det
+    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    mean = cho_solve((root, False), projected)
+    for part, _, W in parts:
+        alpha[part.rows] -= W @ mean[part.columns]
+    log_evidence = -0.5 * (
+        float((alpha * y).sum())
+        + log_det
+        + np.log(variance).sum()
+        + 2 * np.log(np.diag(root)).sum()
+        + y.size * np.log(2 * np.pi)
+    )
+    return _Solved(Posterior(mean, root, log_evidence), parts, alpha)
 
 
 def posterior(design: Design, hyper: Hyper) -> Posterior:
     """Weights given the history (Rasmussen & Williams 2006, section 2.1.2); prior if empty."""
-    if not len(design.y):
-        p = design.phi.shape[2]
-        sd = np.sqrt(column_variance(design.blocks, hyper.block, p))
-        return Posterior(np.zeros(p), np.diag(1 / sd), 0.0)
-    return _posterior(design, hyper)[0]
+    return _solve(design, hyper).posterior
 
 
-def _precision(design: Design, white: _Whitened, variance: Array) -> Array:
-    """Upper triangle of Phi' N^-1 Phi + diag(1 / variance), (p, p)."""
-    n, _, p = design.phi.shape
-    rows = (white.half @ design.phi).reshape(3 * n, p)
-    shared = _by_job(
-        design.job, np.einsum("nri,nip->nrp", white.job_v, design.phi), len(white.job_root)
-    )
-    lost = np.linalg.cholesky(white.job_root).transpose(0, 2, 1) @ shared
-    precision = dsyrk(1.0, rows.T, lower=0)
-    lost = lost.reshape(-1, p)
-    precision = dsyrk(-1.0, lost.T, beta=1.0, c=precision, overwrite_c=1, lower=0)
-    precision[np.arange(p), np.arange(p)] += 1 / variance
-    return precision
+def updated(post: Posterior, design: Design, hyper: Hyper) -> Posterior:
+    """``post`` with the prints of ``design`` learnt as well: p x p work, whatever came before.
+
+    Keeps the log evidence of what the hyper-parameters were chosen on.
+    """
+    precision = post.root.T @ post.root
+    projected = precision @ post.mean
+    add_information(design, hyper, precision, projected)
+    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
 
 
-def _posterior(design: Design, hyper: Hyper) -> tuple[Posterior, _Whitened, Array, Array]:
-    n, _, p = design.phi.shape
-    white = _whiten(design, hyper)
-    W = _solve_noise(design, white, design.phi)
-    variance = column_variance(design.blocks, hyper.block, p)
-    root = cholesky(
-        _precision(design, white, variance), lower=False, overwrite_a=True, check_finite=False
-    )
-    Wy = W.reshape(3 * n, p).T @ design.y.ravel()
-    mean = cho_solve((root, False), Wy)
-    Ny = _solve_noise(design, white, design.y[:, :, None])[:, :, 0]
-    alpha = Ny - W @ mean
-    log_evidence = -0.5 * (
-        float((alpha * design.y).sum())
-        + white.log_det
-        + np.log(variance).sum()
-        + 2 * np.log(np.diag(root)).sum()
-        + 3 * n * np.log(2 * np.pi)
-    )
-    return Posterior(mean, root, log_evidence), white, W, alpha
+def add_information(
+    design: Design, hyper: Hyper, precision: Array, projected: Array, sign: float = 1.0
+) -> None:
+    """Add to ``precision`` (p, p; upper triangle) and ``projected`` (p,) what prints say."""
+    blocks = scaled_noise(design, hyper)
+    for rows, columns, values in design.phi.parts:
+        white = whiten(design, hyper, blocks, rows)
+        precision[np.ix_(columns, columns)] += sign * information(values, white)
+        solved = white.solve(design.y[rows, :, None])[:, :, 0]
+        projected[columns] += sign * np.einsum("nik,ni->k", values, solved)
 
 
 def penalised_misfit(design: Design, hyper: Hyper, error: Array, weights: Array) -> float:
     """``error' N^-1 error + weights' Lambda^-1 weights``: what a Gauss-Newton step lowers."""
-    solved = _solve_noise(design, _whiten(design, hyper), error[:, :, None])[:, :, 0]
+    blocks = scaled_noise(design, hyper)
+    misfit = 0.0
+    for rows, *_ in design.phi.parts:
+        e = error[rows, :, None]
+        misfit += float((e * whiten(design, hyper, blocks, rows).solve(e)).sum())
     variance = column_variance(design.blocks, hyper.block, len(weights))
-    return float((error * solved).sum() + (weights**2 / variance).sum())
+    return misfit + float((weights**2 / variance).sum())
 
 
 class Gradient(NamedTuple):
@@ -240,167 +277,79 @@ class Gradient(NamedTuple):
     block: Array  # by log sd of each block
     noise: Array
     job: Array
-    phi: Array  # (n, 3, p) by every feature
+    phi: list[Array]  # (m, 3, k) a part, by its features
     along: Array  # (n, d + 1) by the noise variance of each print along each direction
 
 
 def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
-    """Log marginal likelihood and its gradient by everything it depends on."""
-    n, _, p = design.phi.shape
-    d = design.directions.shape[1]
-    post, white, W, alpha = _posterior(design, hyper)
-    C = post.covariance()
-    # only the gradient hangs on this product, and single precision is plenty for it
-    E = W.reshape(3 * n, p).astype(np.float32) @ C.astype(np.float32)
-    E = E.reshape(n, 3, p)
+    """Log marginal likelihood and its gradient by everything it depends on.
 
-    # diagonal blocks of Sigma^-1 = N^-1 - W C W'
-    job_root = white.job_root[design.job]
-    inverse = white.inverse - np.einsum(
-        "nri,nrs,nsj->nij", white.job_v, job_root, white.job_v, optimize=True
-    )
-    inverse -= E @ W.transpose(0, 2, 1)
-    slack = alpha[:, :, None] * alpha[:, None, :] - inverse  # (n, 3, 3)
-    if len(design.noise_scale):
-        slack = slack * design.noise_scale[:, None, None]
+    Rasmussen & Williams 2006, eqs 5.8 and 5.9, in feature space.
+    """
+    n, d = design.directions.shape[:2]
+    post, parts, alpha = _solve(design, hyper)
     u = design.directions
-    along = np.empty((n, d + 1))
-    along[:, :d] = 0.5 * np.einsum("ndi,nij,ndj->nd", u, slack, u, optimize=True)
-    along[:, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
+    along, by_phi = np.empty((n, d + 1)), []
+    by_job = np.zeros(len(hyper.job))
+    for (part, white, W), E, inverse in _inverse_diagonal(post, parts):
+        rows, a = part.rows, alpha[part.rows]
+        slack = a[:, :, None] * a[:, None, :] - inverse  # (m, 3, 3)
+        if len(design.noise_scale):
+            slack = slack * design.noise_scale[rows, None, None]
+        along[rows, :d] = 0.5 * ((u[rows] @ slack) * u[rows]).sum(axis=2)
+        along[rows, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
+        by_phi.append(a[:, :, None] * post.mean[part.columns] - E)
+
+        V = design.job_directions[rows]
+        inner = white.by_job(white.job_v @ V.transpose(0, 2, 1))
+        inner = inner - inner @ white.job_root @ inner
+        quadratic = np.einsum("jrr->jr", inner)
+        quadratic = quadratic - (white.by_job(V @ W) * white.by_job(V @ E)).sum(axis=2)
+        Va = white.by_job((V @ a[:, :, None])[:, :, 0])
+        by_job += np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
 
     by_block = np.empty(len(design.blocks))
-    diag_c = np.diag(C)
+    diag_c = np.diag(post.covariance)
     for b, (block, log_sd) in enumerate(zip(design.blocks, hyper.block, strict=True)):
         variance = np.exp(2 * log_sd)
         m, c = post.mean[block.columns], diag_c[block.columns]
         by_block[b] = m @ m / variance - len(m) + c.sum() / variance
         if block.remainder is not None:
             by_block[b] += 2 * variance * (along[:, block.direction] @ block.remainder)
-
-    n_jobs = len(white.job_root)
-    V = design.job_directions
-    inner = _by_job(design.job, np.einsum("nri,nsi->nrs", white.job_v, V), n_jobs)
-    inner = inner - inner @ white.job_root @ inner
-    VW = _by_job(design.job, np.einsum("nri,nip->nrp", V, W), n_jobs)
-    VE = _by_job(design.job, np.einsum("nri,nip->nrp", V, E), n_jobs)
-    Va = _by_job(design.job, np.einsum("nri,ni->nr", V, alpha), n_jobs)
-    quadratic = np.einsum("jrr->jr", inner) - np.einsum("jrp,jrp->jr", VW, VE)
-    by_job = np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
-
     by_noise = 2 * np.exp(2 * hyper.noise) * along.sum(axis=0)
-    by_phi = alpha[:, :, None] * post.mean - E
     return post.log_evidence, Gradient(by_block, by_noise, by_job, by_phi, along)
 
 
-class Left(NamedTuple):
-    """Each print as predicted without its group."""
-
-    mean: Array  # (n, 3) of the residual
-    covariance: Array  # (n, 3, 3) of the next measurement
-
-
-def half_influence(design: Design, post: Posterior) -> Array:
-    """(n, 3, p) whose products are the posterior covariance of the prints, Phi C Phi'."""
-    n, _, p = design.phi.shape
-    flat = design.phi.reshape(3 * n, p)
-    return solve_triangular(post.root, flat.T, trans="T", check_finite=False).T.reshape(n, 3, p)
+def _inverse_diagonal(
+    post: Posterior, parts: list[tuple[Part, Whitened, Array]]
+) -> Iterator[tuple[tuple[Part, Whitened, Array], Array, Array]]:
+    """Part by part: E = W C, and the (m, 3, 3) diagonal of Sigma^-1 = N^-1 - W C W'."""
+    for part, white, W in parts:
+        m, _, k = W.shape
+        C = post.covariance[np.ix_(part.columns, part.columns)]
+        E = (W.reshape(3 * m, k) @ C).reshape(m, 3, k)
+        shared = white.job_v.transpose(0, 2, 1) @ white.job_root[white.job] @ white.job_v
+        yield (part, white, W), E, white.inverse - shared - E @ W.transpose(0, 2, 1)
 
 
-def leave_groups_out(
-    design: Design,
-    hyper: Hyper,
-    post: Posterior,
-    group: NDArray[np.intp],
-    half: Array | None = None,
-) -> Left:
-    """Predict every group of prints from all the others, in closed form.
+def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array]:
+    """The posterior; and every print's error (n, 3), and its covariance (n, 3, 3), as
+    predicted from all the others, those of its own job among them.
 
-    Rasmussen & Williams 2006, section 5.4.2, blockwise, in feature space: with
-    H = Phi_g C Phi_g' and N_g the noise of the group, the residual without the group is
-    N_g (N_g - H)^-1 e. Job terms couple prints within a group; a job that reaches over
-    several groups counts as several. A print whose noise was scaled up is still judged
-    by the noise of a good one. ``half``: :func:`half_influence`, if already known.
+    Rasmussen & Williams 2006, eqs 5.10 - 5.12, blockwise. A print whose noise was scaled up
+    is still judged by the noise of a good one.
     """
-    n, _, p = design.phi.shape
-    half = half_influence(design, post) if half is None else half
-    good, blocks = noise_blocks(design, hyper), _scaled_noise(design, hyper)
-    mean, covariance = np.empty((n, 3)), np.empty((n, 3, 3))
-    error = design.y - design.phi @ post.mean
-    for rows in _equal_groups(group):
-        m, k = rows.shape  # m groups of k prints at once
-        own = half[rows].reshape(m, 3 * k, p)
-        H = own @ own.transpose(0, 2, 1)
-        V, same_job = (
-            design.job_directions[rows],
-            design.job[rows, None] == design.job[rows][:, None],
-        )
-        N = np.einsum(
-            "gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True
-        )
-        at = np.arange(k)
-        N[:, at, :, at, :] += blocks[rows].transpose(1, 0, 2, 3)
-        N = N.reshape(m, 3 * k, 3 * k)
-        # the small ridge keeps N - H positive where the group alone fixes a weight
-        ridge = 1e-9 * np.trace(N, axis1=1, axis2=2) / (3 * k)
-        gap = N - H + ridge[:, None, None] * np.eye(3 * k)
-        e = error[rows].reshape(m, 3 * k, 1)
-        solved = np.linalg.solve(gap, np.concatenate([e, H], axis=2))
-        mean[rows] = design.y[rows] - (N @ solved[:, :, :1]).reshape(m, k, 3)
-        wide = (H + H @ solved[:, :, 1:] + N).reshape(m, k, 3, k, 3)
-        covariance[rows] = wide[:, at, :, at, :].transpose(1, 0, 2, 3) - blocks[rows] + good[rows]
-    return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
+    post, parts, alpha = _solve(design, hyper)
+    covariance = np.empty((len(design.y), 3, 3))
+    for (part, *_), _, inverse in _inverse_diagonal(post, parts):
+        covariance[part.rows] = np.linalg.inv(inverse)
+    error = (covariance @ alpha[:, :, None])[:, :, 0]
+    if len(design.noise_scale):
+        good = noise_blocks(design, hyper)
+        covariance -= (design.noise_scale - 1)[:, None, None] * good
+    return post, error, covariance
 
 
-def _equal_groups(group: NDArray[np.intp]) -> list[NDArray[np.intp]]:
-    """Positions of the prints of each group, groups of one size together: (m, k) each."""
-    order = np.argsort(group, kind="stable")
-    starts = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
-    sizes = np.diff(np.r_[starts, len(group)])
-    return [order[starts[sizes == size][:, None] + np.arange(size)] for size in np.unique(sizes)]
-
-
-def predict(phi: Array, post: Posterior) -> tuple[Array, Array]:
-    """Mean (n, 3) of ``phi`` (n, 3, p) and its covariance (n, 3, 3) from the weights."""
-    n, _, p = phi.shape
-    half = solve_triangular(post.root, phi.reshape(3 * n, p).T, trans="T", check_finite=False)
-    half = half.T.reshape(n, 3, p)
-    return phi @ post.mean, half @ half.transpose(0, 2, 1)
-
-
-def maximise(
-    objective: Callable[[Array], tuple[float, Array]],
-    start: Array,
-    prior_median: Array,
-    prior_spread: Array,
-    max_iterations: int,
-) -> tuple[Array, bool]:
-    """MAP of hyper-parameters on the log scale under independent log-normal priors.
-
-    ``objective`` returns log evidence and gradient; a spread of 0 holds a parameter at
-    its start. Returns the parameters and whether L-BFGS converged.
-    """
-    free = prior_spread > 0
-    x = start.copy()
-
-    def negative(z: Array) -> tuple[float, Array]:
-        x[free] = z
-        value, gradient = objective(x)
-        away = (z - prior_median[free]) / prior_spread[free]
-        return (
-            -(value - 0.5 * away @ away),
-            -(gradient[free] - away / prior_spread[free]),
-        )
-
-    found = minimize(
-        negative,
-        start[free],
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[
-            (m - 4 * s, m + 4 * s)
-            for m, s in zip(prior_median[free], prior_spread[free], strict=True)
-        ],
-        options={"maxiter": max_iterations, "ftol": 1e-7, "gtol": 1e-3},
-    )
-    x[free] = found.x
-    return x, bool(found.success)
+def predict(phi: Phi, post: Posterior) -> tuple[Array, Array]:
+    """Mean (n, 3) of the residual and its covariance (n, 3, 3) from the weights."""
+    return phi @ post.mean, phi.quadratic(post.covariance)

@@ -18,16 +18,9 @@ from learn.features import Encoder
 from learn.inks import describe_shelf, lab_columns
 from learn.kernels import TERMS, FittedTerm, Term
 from learn.likeness import Likeness
-from learn.linearise import (
-    LOG_LENGTH_SPREAD,
-    Layout,
-    Linear,
-    Rows,
-    contract_term,
-    directions_of,
-    fill_term,
-)
+from learn.linearise import Layout, Linear, Rows
 from learn.residual import Design, Posterior
+from learn.search import evidence_by, most_probable
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 
@@ -231,13 +224,14 @@ class ShiftModel:
         print (n,) lies from what the others say; the weights then follow these distances."""
         if self.noise_scale_ is not None:
             design = replace(design, noise_scale=self.noise_scale_)
-        post = residual.posterior(design, self.hyper_)
-        left = residual.leave_groups_out(design, self.hyper_, post, np.arange(len(design.y)))
-        distance = _squared_distance(design.y - left.mean, left.covariance)
+        post, error, covariance = residual.leave_one_out(design, self.hyper_)
+        distance = _squared_distance(error, covariance)
         self.noise_scale_ = np.maximum(1.0, distance / DOUBTFUL)
         return design, post, distance
 
-    def _search(self, rows: Rows, keep: NDArray, iterations: int, robust: bool = False) -> None:
+    def _search(
+        self, rows: Rows, keep: NDArray, iterations: int, robust: bool = False, restarts: int = 0
+    ) -> None:
         """MAP of the hyper-parameters at the present linearisation."""
         if not iterations:
             return
@@ -245,46 +239,17 @@ class ShiftModel:
         design = self._design(rows, linear, self.lab_[keep])
         if robust:
             design, _, _ = self._downweighted(design)
-        layout, vectors = self.layout_, directions_of(linear.tangents)
-        n_sd, first = len(self.hyper_.vector()), layout.first_term
-        smooth = [
-            (i, t, s)
-            for i, (t, s) in enumerate(zip(layout.terms, layout.term_slices, strict=True))
-            if t.term.lengths and t.size
-        ]
-
-        def objective(x: Array) -> tuple[float, Array]:
-            hyper, lengths = self.hyper_.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
-            slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
-            for i, term, columns in smooth:
-                psi, rest = term.features(rows.X, lengths[i])
-                fill_term(design.phi, term, columns, psi, vectors)
-                design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
-                for k in range(len(lengths[i])):
-                    moved = lengths[i].copy()
-                    moved[k] += 1e-4
-                    psi2, rest2 = term.features(rows.X, moved)
-                    slopes[i, k] = (psi2 - psi) / 1e-4, (rest2 - rest) / 1e-4
-            value, g = residual.evidence(design, hyper)
-            by_length = [np.zeros(len(v)) for v in lengths]
-            for i, term, columns in smooth:
-                by_psi = contract_term(g.phi, term, columns, vectors)
-                by_rest = (
-                    np.exp(2 * hyper.block[first + i])
-                    * g.along[:, design.blocks[first + i].direction]
-                )
-                for k in range(len(lengths[i])):
-                    d_psi, d_rest = slopes[i, k]
-                    by_length[i][k] = (by_psi * d_psi).sum() + by_rest @ d_rest
-            return value, np.concatenate([g.block, g.noise, g.job, *by_length])
-
-        medians = np.concatenate([self.medians_.vector(), layout.log_lengths()])
-        spreads = np.concatenate(
-            [self.spread_.vector(), np.full(len(self.log_lengths_), LOG_LENGTH_SPREAD)]
+        objective = evidence_by(self.layout_, rows, linear, design, self.hyper_)
+        self.hyper_, self.log_lengths_, found = most_probable(
+            objective,
+            (self.hyper_, self.log_lengths_),
+            (self.medians_, self.layout_.log_lengths()),
+            self.spread_,
+            iterations,
+            restarts,
+            self.random_state,
         )
-        start = np.concatenate([self.hyper_.vector(), self.log_lengths_])
-        found, self.converged_ = residual.maximise(objective, start, medians, spreads, iterations)
-        self.hyper_, self.log_lengths_ = self.hyper_.of(found[:n_sd]), found[n_sd:]
+        self.converged_ = found[0].converged
         self._pool_bends(rows)
 
     def _pool_bends(self, rows: Rows) -> None:
@@ -331,14 +296,12 @@ class ShiftModel:
         """The next print's Lab of every set-up, and how sure it is."""
         rows, linear = self._linear(self._encode(setups))
         free = ~self.layout_.physical
-        mean = linear.lab + linear.phi[:, :, free] @ self.weights_[free]
+        mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
         design = self._design(rows, linear, linear.lab)
         _, cov = residual.predict(linear.phi, self.posterior_)
-        noise = residual.noise_blocks(design, self.hyper_)
-        V = design.job_directions
-        noise = noise + np.einsum("nri,r,nrj->nij", V, np.exp(2 * self.hyper_.job), V)
-        own = residual.own_noise(design, self.hyper_)
-        own = own + np.einsum("nri,r,nrj->nij", V, np.exp(2 * self.hyper_.job), V)
+        job = residual.job_noise(design, self.hyper_)
+        noise = residual.noise_blocks(design, self.hyper_) + job
+        own = residual.own_noise(design, self.hyper_) + job
         factor = self._spread(rows.X)[:, None, None] ** 2
         return Prediction(mean, factor * (cov + noise), own, rows.X)
 
@@ -397,7 +360,7 @@ class ShiftModel:
 
     def _buckets(self) -> tuple[Array, Array]:
         """Lab of every ink at full hiding and its covariance; as measured where it was."""
-        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance())
+        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance)
         measured = np.isfinite(self.shelf_.bucket_measured).all(axis=1)
         lab[measured] = self.shelf_.bucket_measured[measured]
         cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)

@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import residual
 from learn.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
+from learn.leave_out import leave_groups_out
 from learn.shop import PROCESS_NUMBERS
 
 if TYPE_CHECKING:
@@ -52,22 +52,31 @@ class LeftOut(NamedTuple):
         return self.error / np.sqrt(np.einsum("nii->ni", self.covariance))
 
 
-def leave_out(model: ShiftModel, levels: pd.Series, half: Array | None = None) -> LeftOut:
+def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
     """Leave out each level of ``levels`` (n,); a missing level is a group of its own."""
     group = pd.factorize(levels)[0]
     alone = group < 0
     group[alone] = group.max() + 1 + np.arange(alone.sum())
+    return _leave_out(model, group)
+
+
+def leave_out_at_once(model: ShiftModel, rows: NDArray[np.bool_]) -> LeftOut:
+    """Leave out all of ``rows`` (n,) together: the answer has these alone."""
+    left = _leave_out(model, np.where(rows, 0, -1))
+    return LeftOut(*(v[rows] for v in left))
+
+
+def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
     design = model.design_
-    left = residual.leave_groups_out(design, model.hyper_, model.posterior_, group, half)
+    left = leave_groups_out(design, model.hyper_, model.posterior_, group)
     return LeftOut(design.y - left.mean, left.covariance, group)
 
 
 def spread_factors(model: ShiftModel) -> dict[str, float]:
     """Factor on the standard deviation for each situation, "job" for the usual one."""
     X = model.rows_.X
-    half = residual.half_influence(model.design_, model.posterior_)
     jobs = X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
-    by_job = leave_out(model, jobs, half)
+    by_job = leave_out(model, jobs)
     usual = float(np.clip(NARROWEST * spread_factor(by_job.z, by_job.group), NARROWEST, WIDEST))
     factors = {"job": usual}
 
@@ -77,20 +86,18 @@ def spread_factors(model: ShiftModel) -> dict[str, float]:
 
     for situation, column in SITUATIONS.items():
         known = X[column].notna().to_numpy()
-        left = leave_out(model, X[column], half)
+        left = leave_out(model, X[column])
         several = len(np.unique(left.group[known])) > 1
         factors[situation] = learnt(left.z[known], left.group[known]) if several else usual
-
-    def at_once(rows: NDArray[np.bool_]) -> Array:
-        """Standardised errors of ``rows``, left out together."""
-        return leave_out(model, jobs.where(~rows, "\x1fout"), half).z[rows]
 
     day = X["day"].to_numpy(float)
     dated = np.isfinite(day).any()
     latest = day > np.nanquantile(day, 1 - LATEST_SHARE) if dated else np.zeros(len(X), bool)
-    factors["later"] = learnt(at_once(latest), jobs[latest]) if latest.any() else usual
+    factors["later"] = (
+        learnt(leave_out_at_once(model, latest).z, jobs[latest]) if latest.any() else usual
+    )
     edges = [rows for column in EDGES for rows in _edges(X[column].to_numpy(float))]
-    z = [at_once(rows) for rows in edges]
+    z = [leave_out_at_once(model, rows).z for rows in edges]
     names = [np.full(len(zi), i) for i, zi in enumerate(z)]
     factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
     return factors

@@ -1,0 +1,126 @@
+"""Every print predicted as if its group had never been printed: in closed form, no refit.
+
+Two exact ways, of one answer. A small group is taken out of its own predictions
+(Rasmussen & Williams 2006, section 5.4.2, blockwise, in feature space); a large one, or one
+that tears a job apart, is taken out of the precision of the weights.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_solve, cholesky, solve_triangular
+
+from learn import residual
+from learn.phi import groups_of
+from learn.residual import Design, Hyper, Posterior
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# Beyond this many channels a weight the precision is the cheaper way: (3k)^2 p against p^3.
+SMALL_SHARE = 0.5
+# Channels (3 a print) solved at once: bounds the memory of dense rows of Phi.
+AT_ONCE = 4000
+
+
+class Left(NamedTuple):
+    """Each print as predicted without its group."""
+
+    mean: Array  # (n, 3) of the residual
+    covariance: Array  # (n, 3, 3) of the next measurement
+
+
+def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index) -> Left:
+    """Predict every group of prints (n,) from all the others, as prints of a new job.
+
+    Prints of a negative group stay in, and come back as NaN. A print whose noise was scaled
+    up is still judged by the noise of a good one.
+    """
+    n, p = design.phi.n, design.phi.p
+    mean, covariance = np.full((n, 3), np.nan), np.full((n, 3, 3), np.nan)
+    torn = _torn(group, design.job)
+    small, large = [], []
+    for rows in groups_of(group):
+        if group[rows[0]] < 0:
+            continue
+        is_small = 3 * len(rows) <= min(SMALL_SHARE * p, AT_ONCE) and not torn[rows].any()
+        (small if is_small else large).append(rows)
+    for rows in _of_one_size(small):
+        mean[rows], covariance[rows] = _without_small(design, hyper, post, rows)
+    if large:
+        precision = post.root.T @ post.root
+        for rows in large:
+            mean[rows], covariance[rows] = _without_large(design, hyper, post, precision, rows)
+    good = residual.noise_blocks(design, hyper) + residual.job_noise(design, hyper)
+    covariance += good
+    return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
+
+
+def _torn(group: Index, job: Index) -> NDArray[np.bool_]:
+    """Prints of jobs that lie in several groups, (n,)."""
+    _, job = np.unique(job, return_inverse=True)
+    first = np.zeros(job.max() + 1, int)
+    first[job] = group  # any one of the job's groups
+    torn = np.zeros(len(first), bool)
+    torn[job[group != first[job]]] = True
+    return torn[job]
+
+
+def _of_one_size(groups: list[Index]) -> Iterator[Index]:
+    """Groups of one size together, (m, k) positions each, no more than AT_ONCE channels."""
+    sizes = np.array([len(g) for g in groups])
+    for size in np.unique(sizes):
+        same = np.array([groups[i] for i in np.flatnonzero(sizes == size)])
+        step = max(1, AT_ONCE // (3 * size))
+        yield from (same[i : i + step] for i in range(0, len(same), step))
+
+
+def _without_small(
+    design: Design, hyper: Hyper, post: Posterior, rows: Index
+) -> tuple[Array, Array]:
+    """Latent mean (m, k, 3) and covariance (m, k, 3, 3) of m groups of k prints.
+
+    With H = Phi_g C Phi_g' and N_g the noise of the group, the residual without the group
+    is N_g (N_g - H)^-1 e.
+    """
+    (m, k), p = rows.shape, design.phi.p
+    own = design.take(rows.ravel())
+    phi = own.phi.dense()
+    half = solve_triangular(post.root, phi.reshape(-1, p).T, trans="T", check_finite=False).T
+    half = half.reshape(m, 3 * k, p)
+    H = half @ half.transpose(0, 2, 1)
+    V = own.job_directions.reshape(m, k, -1, 3)
+    job = own.job.reshape(m, k)
+    same_job = (job[:, :, None] == job[:, None, :]).astype(float)
+    N = np.einsum("gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True)
+    at = np.arange(k)
+    N[:, at, :, at, :] += residual.scaled_noise(own, hyper).reshape(m, k, 3, 3).swapaxes(0, 1)
+    N = N.reshape(m, 3 * k, 3 * k)
+    # the small ridge keeps N - H positive where the group alone fixes a weight
+    ridge = 1e-9 * np.trace(N, axis1=1, axis2=2) / (3 * k)
+    gap = N - H + ridge[:, None, None] * np.eye(3 * k)
+    error = (own.y - own.phi @ post.mean).reshape(m, 3 * k, 1)
+    solved = np.linalg.solve(gap, np.concatenate([error, H], axis=2))
+    mean = own.y.reshape(m, k, 3) - (N @ solved[:, :, :1]).reshape(m, k, 3)
+    latent = (H + H @ solved[:, :, 1:]).reshape(m, k, 3, k, 3)
+    return mean, latent[:, at, :, at, :].swapaxes(0, 1)
+
+
+def _without_large(
+    design: Design, hyper: Hyper, post: Posterior, precision: Array, rows: Index
+) -> tuple[Array, Array]:
+    """Latent mean (k, 3) and covariance (k, 3, 3) of a group, from the weights without it."""
+    out = np.zeros(design.phi.n, bool)
+    out[rows] = True
+    touched = np.isin(design.job, design.job[rows])
+    projected = precision @ post.mean
+    precision = precision.copy()
+    residual.add_information(design.take(touched), hyper, precision, projected, -1.0)
+    residual.add_information(design.take(touched & ~out), hyper, precision, projected)
+    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    without = Posterior(cho_solve((root, False), projected), root, post.log_evidence)
+    return residual.predict(design.phi.take(rows), without)

@@ -1,0 +1,90 @@
+"""Phi, the matrix from weights to Lab, kept without its zeros.
+
+A print depends on the weights of its own ink, base, garment, press: a few hundred of some
+thousand. Prints are therefore kept in parts - a part an ink - each with only the columns that
+some print of it uses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+class Part(NamedTuple):
+    """Prints that depend on the same weights."""
+
+    rows: Index  # (m,) which prints
+    columns: Index  # (k,) which weights
+    matrix: Array  # (m, 3, k)
+
+
+@dataclass(frozen=True)
+class Phi:
+    """(n, 3, p): every print stands in one part."""
+
+    parts: list[Part]
+    n: int
+    p: int
+
+    @classmethod
+    def of(cls, dense: Array, label: Index | None = None) -> Phi:
+        """From (n, 3, p): prints of one label (n,) make a part, all-zero columns left out."""
+        n, _, p = dense.shape
+        label = np.zeros(n, int) if label is None else label
+        parts = []
+        for rows in groups_of(label):
+            columns = np.flatnonzero((dense[rows] != 0).any(axis=(0, 1)))
+            parts.append(Part(rows, columns, dense[rows][:, :, columns]))
+        return cls(parts, n, p)
+
+    def __matmul__(self, weights: Array) -> Array:
+        """(n, 3) for ``weights`` (p,)."""
+        out = np.zeros((self.n, 3))
+        for rows, columns, values in self.parts:
+            out[rows] = values @ weights[columns]
+        return out
+
+    def take(self, rows: NDArray) -> Phi:
+        """The prints at ``rows`` (positions or mask), renumbered in that order."""
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        to = np.full(self.n, -1)
+        to[rows] = np.arange(len(rows))
+        parts = []
+        for part in self.parts:
+            kept = to[part.rows] >= 0
+            if kept.all():
+                parts.append(part._replace(rows=to[part.rows]))
+            elif kept.any():
+                parts.append(Part(to[part.rows[kept]], part.columns, part.matrix[kept]))
+        return Phi(parts, len(rows), self.p)
+
+    def dense(self) -> Array:
+        """(n, 3, p)"""
+        out = np.zeros((self.n, 3, self.p))
+        for rows, columns, values in self.parts:
+            out[rows[:, None], :, columns] = values.transpose(0, 2, 1)
+        return out
+
+    def quadratic(self, covariance: Array) -> Array:
+        """Phi_i covariance Phi_i' of every print, (n, 3, 3), for ``covariance`` (p, p)."""
+        out = np.zeros((self.n, 3, 3))
+        for rows, columns, values in self.parts:
+            m, _, k = values.shape
+            spread = values.reshape(3 * m, k) @ covariance[np.ix_(columns, columns)]
+            out[rows] = spread.reshape(m, 3, k) @ values.transpose(0, 2, 1)
+        return out
+
+
+def groups_of(label: Index) -> list[Index]:
+    """Positions of each value of ``label`` (n,), in the order of the values."""
+    if not len(label):
+        return []
+    order = np.argsort(label, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
