@@ -46,6 +46,17 @@ class Likeness:
         days = X["day"].dropna()
         return cls(counts, ranges, float(days.max()) if len(days) else -np.inf)
 
+    def with_more(self, other: Likeness) -> Likeness:
+        """Of two histories together."""
+        counts = {
+            s: {k: own.get(k, 0) + other.counts[s].get(k, 0) for k in own | other.counts[s]}
+            for s, own in self.counts.items()
+        }
+        both = self.ranges.keys() | other.ranges.keys()
+        ends = {c: [r[c] for r in (self.ranges, other.ranges) if c in r] for c in both}
+        ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
+        return Likeness(counts, ranges, max(self.last_day, other.last_day))
+
     def seen(self, X: pd.DataFrame, situation: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing."""
         column = X[LEVELS[situation]]

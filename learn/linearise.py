@@ -52,6 +52,11 @@ class Rows(NamedTuple):
     X: pd.DataFrame
     readings: Array  # (n,)
 
+    def take(self, at: NDArray) -> Rows:
+        """The prints at ``at`` (positions or mask)."""
+        X = self.X[at] if at.dtype == bool else self.X.iloc[at]
+        return Rows(self.stack.take(at), X.reset_index(drop=True), self.readings[at])
+
 
 class Place(NamedTuple):
     """Where the prints of one top ink have their weights: one part of Phi."""
@@ -67,6 +72,7 @@ class Place(NamedTuple):
 class Linear(NamedTuple):
     """n prints where the physics stands at ``w``."""
 
+    rows: Rows  # with film and ground among the features
     lab: Array  # (n, 3) by the physics
     phi: Phi
     places: list[Place]  # of the parts of Phi
@@ -149,6 +155,14 @@ class Layout:
             Hyper(np.array(block), np.log([m for m, _ in noise]), np.log([m for m, _ in job])),
             Hyper(np.array(spread), np.array([s for _, s in noise]), np.array([s for _, s in job])),
         )
+
+    def with_pooled_bends(self, hyper: Hyper, printed: NDArray[np.bool_]) -> Hyper:
+        """An ink without prints bends as the ``printed`` (n_inks,) ones typically do."""
+        block = hyper.block.copy()
+        for start in (2, 2 + self.n_inks):
+            bends = block[start : start + self.n_inks]
+            bends[~printed] = np.median(bends[printed])
+        return replace(hyper, block=block)
 
     def log_lengths(self) -> Array:
         """Prior medians of the log length scales of all smooth terms, one after another."""
@@ -245,7 +259,7 @@ class Layout:
 
     def linearise(self, rows: Rows, w: Array, log_lengths: Array) -> Linear:
         """Lab and Phi of every print at ``w``."""
-        n = len(rows.stack)
+        n, rows = len(rows.stack), self.with_ground(rows, w)
         features = self.features(rows, log_lengths)
         shifts = self.shifts(features, w, n)
         t = baseline.tangents(rows.stack, self.state(w), shifts, self.viewing)
@@ -258,7 +272,7 @@ class Layout:
                 fill_term(values, place, i, term, psi, vectors)
             parts.append(Part(place.rows, place.columns, values))
         remainders = [None] * self.first_term + [remainder for _, remainder in features]
-        return Linear(t.lab, Phi(parts, n, self.size), places, remainders, vectors)
+        return Linear(rows, t.lab, Phi(parts, n, self.size), places, remainders, vectors)
 
     def _by_physics(self, place: Place, t: Tangents, stack: Stack) -> Array:
         """(m, 3, .) by the constants, the inks in use and what all inks have in common."""
@@ -278,10 +292,9 @@ class Layout:
         common = sum(by_ink.values())[:, :, POSTERIOR_DIRECTIONS:]
         return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
-    def design(
-        self, rows: Rows, linear: Linear, measured: Array, w: Array, repeat: float
-    ) -> Design:
+    def design(self, linear: Linear, measured: Array, w: Array, repeat: float) -> Design:
         """The linear problem whose unknown is the weight vector itself."""
+        rows = linear.rows
         through = self.physical
         y = measured - linear.lab + linear.phi @ np.where(through, w, 0.0)
         directions = [None] * self.first_term

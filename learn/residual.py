@@ -260,15 +260,19 @@ def add_information(
         projected[columns] += sign * np.einsum("nik,ni->k", values, solved)
 
 
-def penalised_misfit(design: Design, hyper: Hyper, error: Array, weights: Array) -> float:
-    """``error' N^-1 error + weights' Lambda^-1 weights``: what a Gauss-Newton step lowers."""
-    blocks = scaled_noise(design, hyper)
-    misfit = 0.0
+def misfit(design: Design, hyper: Hyper, error: Array) -> float:
+    """``error' N^-1 error`` for errors (n, 3)."""
+    blocks, total = scaled_noise(design, hyper), 0.0
     for rows, *_ in design.phi.parts:
         e = error[rows, :, None]
-        misfit += float((e * whiten(design, hyper, blocks, rows).solve(e)).sum())
+        total += float((e * whiten(design, hyper, blocks, rows).solve(e)).sum())
+    return total
+
+
+def penalised_misfit(design: Design, hyper: Hyper, error: Array, weights: Array) -> float:
+    """:func:`misfit` plus ``weights' Lambda^-1 weights``: what a Gauss-Newton step lowers."""
     variance = column_variance(design.blocks, hyper.block, len(weights))
-    return misfit + float((weights**2 / variance).sum())
+    return misfit(design, hyper, error) + float((weights**2 / variance).sum())
 
 
 class Gradient(NamedTuple):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from learn import residual
-from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, Rows, contract_term, fill_term
+from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
 from learn.residual import Design, Hyper
 
 Array = NDArray[np.float64]
@@ -19,6 +19,8 @@ Objective = Callable[[Array], tuple[float, Array]]
 
 # How far a restart begins from the prior medians, in prior standard deviations.
 RESTART_SPREAD = 1.0
+# A search has converged when no log hyper-parameter promises more than this a unit.
+STEEPEST = 0.03
 # Step in log length for the slope of features, which have no simple closed one.
 LENGTH_STEP = 1e-4
 
@@ -31,6 +33,10 @@ class Found(NamedTuple):
     converged: bool
     steepest: float  # largest slope left, by log hyper-parameter
     evaluations: int
+
+    def report(self) -> dict[str, float | bool]:
+        """Everything but the place, as JSON holds it."""
+        return {k: v for k, v in self._asdict().items() if k != "at"}
 
 
 def maximise(
@@ -66,36 +72,34 @@ def maximise(
             (m - 4 * s, m + 4 * s)
             for m, s in zip(prior_median[free], prior_spread[free], strict=True)
         ],
-        options={"maxiter": max_iterations, "ftol": 1e-7, "gtol": 1e-3},
+        options={"maxiter": max_iterations, "ftol": 1e-9, "gtol": STEEPEST},
     )
     x[free] = found.x
     steepest = float(np.abs(found.jac).max(initial=0.0))
     return Found(x, -float(found.fun), bool(found.success), steepest, int(found.nfev))
 
 
-def evidence_by(
-    layout: Layout, rows: Rows, linear: Linear, design: Design, hyper: Hyper
-) -> Objective:
+def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) -> Objective:
     """Log evidence and gradient as a function of one vector: log sds, then log lengths.
 
     The physics stays linearised where it is; only features, remainders and variances move.
     ``design`` is overwritten on every call.
     """
-    n_sd, first = len(hyper.vector()), layout.first_term
+    n_sd, first, X = len(hyper.vector()), layout.first_term, linear.rows.X
     smooth = [(i, term) for i, term in enumerate(layout.terms) if term.term.lengths and term.size]
 
     def objective(x: Array) -> tuple[float, Array]:
         at, lengths = hyper.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
         slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
         for i, term in smooth:
-            psi, rest = term.features(rows.X, lengths[i])
+            psi, rest = term.features(X, lengths[i])
             for place, part in zip(linear.places, design.phi.parts, strict=True):
                 fill_term(part.matrix, place, i, term, psi, linear.vectors)
             design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
             for k in range(len(lengths[i])):
                 moved = lengths[i].copy()
                 moved[k] += LENGTH_STEP
-                psi2, rest2 = term.features(rows.X, moved)
+                psi2, rest2 = term.features(X, moved)
                 slopes[i, k] = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
         value, g = residual.evidence(design, at)
         by_length = [np.zeros(len(v)) for v in lengths]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.float64]]
 
-FORM = 2  # of the arrays and the description; a model of another form is refused
+FORM = 3  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 
@@ -72,7 +72,9 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "validation": model.validation_,
         "set_aside": model.set_aside_.to_dict("records"),
         "log_evidence": float(model.posterior_.log_evidence),
-        "converged": bool(model.converged_),
+        "searches": model.searches_,
+        "marks": model.marks_,
+        "appended": model.appended_,
     }
     return arrays, description
 
@@ -138,7 +140,8 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     model.spread_factors_ = d["spread_factors"]
     model.validation_ = d["validation"]
     model.set_aside_ = pd.DataFrame(d["set_aside"], columns=["print_id", "reason", "distance"])
-    model.converged_ = d["converged"]
+    model.searches_ = d["searches"]
+    model.marks_, model.appended_ = d["marks"], d["appended"]
     return model
 
 

@@ -1,0 +1,229 @@
+"""From a history to weights and hyper-parameters: Gauss-Newton, search, screening in turn.
+
+A long history is first learnt from a part of it - whole jobs, every ink with as many prints
+as any - and what that gives is then improved on all prints. Every print counts in the end;
+the detour only saves steps that all prints would have to pay for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from learn import residual
+from learn.colorimetry import Viewing
+from learn.inks import Shelf
+from learn.kernels import FittedTerm, Term
+from learn.linearise import Layout, Rows
+from learn.residual import Design, Hyper, Posterior
+from learn.search import Found, evidence_by, most_probable
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Progress = Callable[[str], None]
+
+# A print this far from what all others say of it (chi-square tail of its leave-one-out
+# residual, 3 degrees of freedom) is a gross error, not a surprise: a good print is lost
+# once in ten million.
+GROSS_DISTANCE = float(chdtri(3, 1e-7))
+# Beyond this squared distance (99 % point) a print's noise is inflated during the first
+# fit, so that a gross error cannot bend it; nearer prints count in full.
+DOUBTFUL = float(chdtri(3, 0.01))
+# Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this.
+SETTLED = 0.5
+# The first fit of a longer history sees about this many prints.
+FIRST_PRINTS = 2500
+# Steps of the search on all prints after that.
+POLISH = 8
+
+
+class Fitting:
+    """A model while it learns; every attribute is the present best."""
+
+    def __init__(
+        self,
+        shelf: Shelf,
+        viewing: Viewing,
+        rows: Rows,
+        lab: Array,
+        *,
+        repeat: float,
+        calibrate_inks: bool = True,
+        random_state: int = 0,
+        trusted: Mask | None = None,
+    ) -> None:
+        self.shelf, self.viewing, self.rows, self.lab = shelf, viewing, rows, lab
+        self.repeat, self.calibrate_inks = repeat, calibrate_inks
+        self.random_state = random_state
+        n = len(lab)
+        self.trusted = np.zeros(n, bool) if trusted is None else trusted
+        self.keep = np.ones(n, bool)
+        self.distance = np.zeros(n)  # of each print from what the others say, in sds
+        self.noise_scale: Array | None = None
+        self.searches: list[list[Found]] = []
+        self.start([])
+
+    def start(self, terms: list[Term]) -> None:
+        """Levels, inducing points, and where the search starts; what the weights of the
+        physics already know stays."""
+        known = getattr(self, "weights", np.zeros(0))
+        bare = Layout(self.shelf, [], self.viewing)
+        rows = bare.with_ground(self.rows, np.zeros(bare.size))
+        fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in terms]
+        self.layout = Layout(self.shelf, fitted, self.viewing)
+        self.weights = np.zeros(self.layout.size)
+        self.weights[: len(known)] = known
+        self.hyper, self.spread = self.layout.hyper()
+        if not self.calibrate_inks:
+            inks = slice(1, self.layout.first_term)
+            self.hyper, self.spread = _held(self.hyper, self.spread, inks, np.log(1e-4))
+        self.medians = self.hyper
+        self.log_lengths = self.layout.log_lengths()
+
+    def learn(self, terms: list[Term], iterations: int, restarts: int, say: Progress) -> None:
+        """The whole course; ends with ``posterior`` and ``design`` of the prints kept."""
+        n = len(self.lab)
+        some = first_prints(self.rows.X, FIRST_PRINTS, self.random_state)
+        if n:
+            say(f"calibrating the physics on {some.sum()} prints")
+            self.converge(some, 15, robust=True)
+        self.start(terms)
+        if n:
+            self.converge(some, 6, robust=True)
+            say("finding how much each cause moves a print")
+            self.search(some, iterations // 2, robust=True, restarts=restarts)
+            self.converge(some, 6, robust=True)
+            if not some.all():
+                say(f"going on with all {n} prints")
+                self.noise_scale = None
+                self.converge(self.keep, 3, robust=True)
+            self.screen()
+            say(f"{(~self.keep).sum()} prints set aside; learning from {self.keep.sum()}")
+            self.search(self.keep, iterations if some.all() else POLISH)
+            self.converge(self.keep, 6)
+            self.screen()
+        self.converge(self.keep, 4)
+
+    def calibrate(self, iterations: int) -> None:
+        """The physics alone, robustly: an ink described by nothing must not bend the
+        constants of all."""
+        self.converge(self.keep, 8, robust=True)
+        self.search(self.keep, iterations, robust=True)
+        self.converge(self.keep, 6, robust=True)
+
+    def design_of(self, rows: Rows, lab: Array) -> tuple[Rows, Design]:
+        """The linear problem where the physics now stands."""
+        linear = self.layout.linearise(rows, self.weights, self.log_lengths)
+        return linear.rows, self.layout.design(linear, lab, self.weights, self.repeat)
+
+    def converge(self, among: Mask, steps: int, robust: bool = False) -> None:
+        """Gauss-Newton with a line search; ends when a step no longer pays."""
+        rows, lab = self.rows.take(among), self.lab[among]
+        for _ in range(steps):
+            rows, design = self.design_of(rows, lab)
+            if robust:
+                design, post, _ = self._downweighted(design)
+            else:
+                post = residual.posterior(design, self.hyper)
+            if not len(lab):
+                break
+            gain = self._move(rows, lab, design, post.mean - self.weights)
+            if gain < SETTLED:
+                break
+        self.posterior, self.design, self.kept_rows = post, design, rows
+
+    def _move(self, rows: Rows, lab: Array, design: Design, step: Array) -> float:
+        """Take as much of a Gauss-Newton step as the non-linear misfit allows."""
+        features = self.layout.features(rows, self.log_lengths)
+
+        def misfit(w: Array) -> float:
+            error = lab - self.layout.lab(rows, w, features)
+            return residual.penalised_misfit(design, self.hyper, error, w)
+
+        here = misfit(self.weights)
+        for share in (1.0, 0.5, 0.25, 0.1, 0.03):
+            trial = self.weights + share * step
+            gain = here - misfit(trial)
+            if gain > 0:
+                self.weights = trial
+                return gain
+        return 0.0
+
+    def _downweighted(self, design: Design) -> tuple[Design, Posterior, Array]:
+        """The design under the present robust weights, its posterior, and how far each
+        print (n,) lies from what the others say; the weights then follow these distances."""
+        if self.noise_scale is not None:
+            design = replace(design, noise_scale=self.noise_scale)
+        post, error, covariance = residual.leave_one_out(design, self.hyper)
+        distance = squared_distance(error, covariance)
+        self.noise_scale = np.maximum(1.0, distance / DOUBTFUL)
+        return design, post, distance
+
+    def search(self, among: Mask, iterations: int, robust: bool = False, restarts: int = 0) -> None:
+        """MAP of the hyper-parameters at the present linearisation."""
+        if not iterations:
+            return
+        rows = self.rows.take(among)
+        linear = self.layout.linearise(rows, self.weights, self.log_lengths)
+        design = self.layout.design(linear, self.lab[among], self.weights, self.repeat)
+        if robust:
+            design, _, _ = self._downweighted(design)
+        self.hyper, self.log_lengths, found = most_probable(
+            evidence_by(self.layout, linear, design, self.hyper),
+            (self.hyper, self.log_lengths),
+            (self.medians, self.layout.log_lengths()),
+            self.spread,
+            iterations,
+            restarts,
+            self.random_state,
+        )
+        self.searches.append(found)
+        if self.calibrate_inks:
+            used = np.concatenate([rows.stack.ink, rows.stack.base[rows.stack.base >= 0]])
+            printed = np.bincount(used, minlength=self.layout.n_inks) > 0
+            self.hyper = self.layout.with_pooled_bends(self.hyper, printed)
+
+    def screen(self) -> None:
+        """Judge every print, also those set aside before, against all kept ones."""
+        _, design = self.design_of(self.rows, self.lab)
+        keep, distance = self.keep, np.empty(len(self.lab))
+        _, post, distance[keep] = self._downweighted(design.take(keep))
+        self.noise_scale = None
+        if (~keep).any():
+            out = design.take(~keep)
+            mean, cov = residual.predict(out.phi, post)
+            cov = cov + residual.noise_blocks(out, self.hyper) + residual.job_noise(out, self.hyper)
+            distance[~keep] = squared_distance(out.y - mean, cov)
+        self.keep = (distance < GROSS_DISTANCE) | self.trusted
+        self.distance = np.sqrt(distance)
+
+
+def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:
+    """About ``most`` prints, (n,): whole jobs at random, evenly over the inks."""
+    if len(X) <= most:
+        return np.ones(len(X), bool)
+    job = X["job"].astype(object).where(X["job"].notna(), [f"\x1f{i}" for i in range(len(X))])
+    lot = np.random.default_rng(random_state).permutation(len(X))
+    order = pd.DataFrame({"ink": X["ink"].to_numpy(), "job": job.to_numpy(), "lot": lot})
+    sizes = order.groupby(["ink", "job"], sort=False)["lot"].agg(["size", "min"]).reset_index()
+    sizes = sizes.sort_values("min")
+    sizes["rank"] = sizes.groupby("ink")["size"].cumsum()  # prints of the ink up to this job
+    rank = order.merge(sizes, on=["ink", "job"], how="left")["rank"].to_numpy()
+    return rank <= np.sort(rank)[most]
+
+
+def squared_distance(error: Array, covariance: Array) -> Array:
+    """Mahalanobis distances squared of ``error`` (n, 3) by ``covariance`` (n, 3, 3)."""
+    return np.einsum("ni,ni->n", error, np.linalg.solve(covariance, error[:, :, None])[:, :, 0])
+
+
+def _held(hyper: Hyper, spread: Hyper, blocks: slice, log_sd: float) -> tuple[Hyper, Hyper]:
+    """Blocks held at one standard deviation."""
+    block, free = hyper.block.copy(), spread.block.copy()
+    block[blocks], free[blocks] = log_sd, 0.0
+    return replace(hyper, block=block), replace(spread, block=free)

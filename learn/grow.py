@@ -1,0 +1,156 @@
+"""A batch learnt on top of a fitted model: new levels get columns, old ones keep theirs.
+
+The posterior of all earlier prints stands as one p x p precision. New inks, lots, garments
+and presses add weights at their prior; then the batch adds its information. Hyper-parameters
+and inducing points stay as fitted, and nothing grows with the length of the history.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import cholesky
+
+from learn import residual
+from learn.fitting import SETTLED, squared_distance
+from learn.inks import Shelf
+from learn.kernels import MAX_LEVELS, FittedTerm
+from learn.linearise import Layout, Rows
+from learn.residual import Design, Hyper, Posterior
+
+Array = NDArray[np.float64]
+
+# Gauss-Newton steps on a batch: what came before is linear, and the batch nearly so.
+STEPS = 4
+
+
+class Grown(NamedTuple):
+    """A model's inner state."""
+
+    layout: Layout
+    hyper: Hyper
+    weights: Array
+    posterior: Posterior
+
+
+def joined(old: Shelf, new: Shelf) -> Shelf:
+    """The inks of ``new``, those known before as they were."""
+    at = np.array([old.ink_ids.index(i) if i in old.ink_ids else -1 for i in new.ink_ids])
+    known = at >= 0
+
+    def kept(name: str) -> Array:
+        values = getattr(new, name).copy()
+        values[known] = getattr(old, name)[at[known]]
+        return values
+
+    arrays = ("log_k", "log_s", "directions_k", "directions_s", "bucket_measured")
+    sources = [old.known_from[i] if i >= 0 else k for i, k in zip(at, new.known_from, strict=True)]
+    return replace(new, known_from=sources, **{name: kept(name) for name in arrays})
+
+
+def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
+    """The same knowledge with weights for every ink of ``shelf`` (all of before among them)
+    and every level of ``X``; what is new stands at its prior."""
+    old = state.layout
+    terms = [_with_levels(t, X) for t in old.terms]
+    layout = Layout(shelf, terms, old.viewing)
+    if layout.size == old.size and shelf.ink_ids == old.shelf.ink_ids:
+        return state._replace(layout=layout)
+    to = _columns(old, layout)
+    hyper = _hyper(state.hyper, old, layout)
+    variance = np.empty(layout.size)
+    for (_, columns), log_sd in zip(layout.blocks(), hyper.block, strict=True):
+        variance[columns] = np.exp(2 * log_sd)
+    precision, mean, weights = np.diag(1 / variance), np.zeros(layout.size), np.zeros(layout.size)
+    precision[np.ix_(to, to)] = state.posterior.root.T @ state.posterior.root
+    mean[to], weights[to] = state.posterior.mean, state.weights
+    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    return Grown(layout, hyper, weights, Posterior(mean, root, state.posterior.log_evidence))
+
+
+def surprise(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Array:
+    """How far each print (n,) lies from what the model expects of it, in standard deviations."""
+    _, design = _design(state, rows, lab, log_lengths, repeat)
+    mean, cov = residual.predict(design.phi, state.posterior)
+    cov = cov + residual.noise_blocks(design, state.hyper)
+    cov = cov + residual.job_noise(design, state.hyper)
+    return np.sqrt(squared_distance(design.y - mean, cov))
+
+
+def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Grown:
+    """The state with the prints learnt as well: Gauss-Newton on them, with all that came
+    before as the prior."""
+    before = state.posterior
+    precision = before.root.T @ before.root
+    post = before
+    for _ in range(STEPS):
+        rows, design = _design(state, rows, lab, log_lengths, repeat)
+        post = residual.updated(before, design, state.hyper)
+        features = state.layout.features(rows, log_lengths)
+        misfit = partial(_misfit, state, rows, lab, design, features, precision)
+        step, here = post.mean - state.weights, misfit(state.weights)
+        trials = (state.weights + share * step for share in (1.0, 0.5, 0.25, 0.1))
+        better = next((w for w in trials if misfit(w) < here), None)
+        if better is None:
+            break
+        state = state._replace(weights=better)
+        if here - misfit(better) < SETTLED:
+            break
+    return state._replace(posterior=post)
+
+
+def _misfit(
+    state: Grown,
+    rows: Rows,
+    lab: Array,
+    design: Design,
+    features: list[tuple[Array, Array]],
+    precision: Array,
+    w: Array,
+) -> float:
+    away = w - state.posterior.mean
+    error = lab - state.layout.lab(rows, w, features)
+    return residual.misfit(design, state.hyper, error) + float(away @ precision @ away)
+
+
+def _design(
+    state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float
+) -> tuple[Rows, Design]:
+    linear = state.layout.linearise(rows, state.weights, log_lengths)
+    return linear.rows, state.layout.design(linear, lab, state.weights, repeat)
+
+
+def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
+    if not term.term.levels:
+        return term
+    new = sorted(set(X[term.term.levels].dropna()) - set(term.level_names))
+    room = max(0, MAX_LEVELS - len(term.level_names))
+    return replace(term, level_names=(*term.level_names, *new[:room]))
+
+
+def _columns(old: Layout, new: Layout) -> NDArray[np.intp]:
+    """Where each weight of ``old`` stands in ``new``, (p_old,)."""
+    ink = np.array([new.shelf.ink_ids.index(i) for i in old.shelf.ink_ids])
+    out = [np.arange(old.slices[0].stop)]
+    for was, now in zip(old.slices[1:4], new.slices[1:4], strict=True):
+        width = (was.stop - was.start) // old.n_inks
+        out.append((now.start + ink[:, None] * width + np.arange(width)).ravel())
+    out.append(np.arange(new.slices[4].start, new.slices[4].stop))
+    for term, grown, now in zip(old.terms, new.terms, new.term_slices, strict=True):
+        # new levels come after the old ones, so a channel only moves as a whole
+        channels = 3 if term.term.direction == "free" else 1
+        out += [now.start + c * grown.size + np.arange(term.size) for c in range(channels)]
+    return np.concatenate(out)
+
+
+def _hyper(hyper: Hyper, old: Layout, new: Layout) -> Hyper:
+    """Blocks of old inks and of the terms as they were; a new ink bends like the others."""
+    was = dict(zip((name for name, _ in old.blocks()), hyper.block, strict=True))
+    block = np.array([was.get(name, np.nan) for name, _ in new.blocks()])
+    known = np.isin(new.shelf.ink_ids, old.shelf.ink_ids)
+    return new.with_pooled_bends(replace(hyper, block=block), known)

@@ -1,0 +1,39 @@
+"""Short marks of table rows, to tell later whether anything learnt from has changed."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from learn.inks import LAB, SPECTRUM
+from learn.shop import SETUP_COLUMNS, Shop
+
+Marks = dict[str, dict[str, int]]  # table -> id -> mark
+
+
+def marks_of(shop: Shop) -> Marks:
+    """A mark a row of each table, drawdowns together for each ink."""
+    tables = {
+        "inks": (shop.inks, "ink_id"),
+        "substrates": (shop.substrates, "substrate_id"),
+        "meshes": (shop.meshes, "mesh_id"),
+        "drawdowns": (shop.drawdowns, "ink_id"),
+        "prints": (shop.prints[["print_id", *SETUP_COLUMNS, *LAB, *SPECTRUM]], "print_id"),
+    }
+    out: Marks = {}
+    for name, (frame, key) in tables.items():
+        # sorted, so that neither the order of columns nor of rows counts
+        row = pd.util.hash_pandas_object(frame[sorted(frame.columns)], index=False)
+        row = row.groupby(frame[key].to_numpy()).sum()  # wraps round, as a mark may
+        out[name] = {str(k): int(v) for k, v in row.items()}
+    return out
+
+
+def changes(learnt: Marks, now: Marks) -> list[str]:
+    """What was learnt from and is now different or gone: "print P12", "drawdowns of C07"."""
+    kind = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "prints": "print"}
+    return [
+        f"{kind.get(table, f'{table} of')} {name}"
+        for table, marks in learnt.items()
+        for name, mark in marks.items()
+        if now[table].get(name) != mark
+    ]
