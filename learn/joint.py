@@ -20,11 +20,12 @@ from learn.colorimetry import delta_e00
 from learn.linearise import DIRECTIONS
 
 if TYPE_CHECKING:
-    from learn.residual import Design
     from learn.shift import ShiftModel
 
 Array = NDArray[np.float64]
 
+# Along these the prints of one job err together (`linearise.Layout.design`).
+JOB_DIRECTIONS = [DIRECTIONS.index("film"), DIRECTIONS.index("base_film")]
 N_DRAWS = 1024
 BLOCK = 300  # prints at a time, to bound memory
 UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]
@@ -35,6 +36,13 @@ class Joint(NamedTuple):
 
     mean: Array  # (n, g, 3) Lab
     covariance: Array  # (n, 3 g, 3 g) of the next measured prints, one a garment, of one job
+
+
+class LeftOver(NamedTuple):
+    """Covariances (n, 3 g, 3 g) beside that of the weights."""
+
+    unknown: Array  # what more prints could teach
+    scatter: Array  # of job, print and instrument: no knowledge removes it
 
 
 class Outcome(NamedTuple):
@@ -91,48 +99,63 @@ def _block(model: ShiftModel, setups: pd.DataFrame, g: int) -> tuple[Array, Arra
     )
     half = half.T.reshape(n, 3 * g, p)
     total = half @ half.transpose(0, 2, 1)
-    total += _left_over(model, design, n, g)
+    remainders = [block.remainder for block in design.blocks[model.layout_.first_term :]]
+    unknown, scatter = left_over(model, remainders, design.directions, design.instrument, g)
+    total += unknown + scatter
     spread = np.repeat(model._spread(rows.X).reshape(n, g), 3, axis=1)
     return mean.reshape(n, g, 3), total * spread[:, :, None] * spread[:, None, :]
 
 
-def _left_over(model: ShiftModel, design: Design, n: int, g: int) -> Array:
-    """What the weights do not carry: remainders of the terms, job, print and instrument."""
-    hyper, u = model.hyper_, design.directions
-    shared, own = np.zeros((n, 3 * g, 3 * g)), np.zeros((n * g, 3, 3))
-    eye = np.broadcast_to(np.eye(3), (n * g, 3, 3))
+def left_over(
+    model: ShiftModel, remainders: list[Array | None], u: Array, instrument: Array, g: int
+) -> LeftOver:
+    """What the weights do not carry, of n set-ups on g garments, garments running fastest.
 
-    def along(direction: int) -> Array:
+    Parameters
+    ----------
+    remainders : a term each, (n g,) share of its prior variance, or None
+    u : (n g, d, 3) Lab along each of `linearise.DIRECTIONS` but the last, "free"
+    instrument : (n g,) variance of a reading
+    """
+    n, hyper = len(u) // g, model.hyper_
+    eye = np.broadcast_to(np.eye(3), (n * g, 3, 3))
+    unknown, scatter = np.zeros((n, 3 * g, 3 * g)), np.zeros((n, 3 * g, 3 * g))
+
+    def along(direction: int, sd: Array | float) -> Array:
         """Lab along a direction, (n g, 3, k): one vector, or all three axes where free."""
-        return eye if DIRECTIONS[direction] == "free" else u[:, direction, :, None]
+        vectors = eye if DIRECTIONS[direction] == "free" else u[:, direction, :, None]
+        return vectors * np.reshape(sd, (-1, 1, 1))
 
     def together(vectors: Array) -> Array:
         stacked = vectors.reshape(n, 3 * g, -1)
         return stacked @ stacked.transpose(0, 2, 1)
 
+    def apart(covariance: Array) -> Array:
+        out, own = np.zeros((n, 3 * g, 3 * g)), covariance.reshape(n, g, 3, 3)
+        for i in range(g):
+            out[:, 3 * i : 3 * i + 3, 3 * i : 3 * i + 3] = own[:, i]
+        return out
+
     terms = model.layout_.terms
-    first = model.layout_.first_term
-    for block, log_sd, term in zip(design.blocks[first:], hyper.block[first:], terms, strict=True):
-        if block.remainder is None or not block.remainder.any():
+    for fitted, rest, log_sd in zip(
+        terms, remainders, hyper.block[model.layout_.first_term :], strict=True
+    ):
+        if rest is None or not rest.any():
             continue
-        vectors = (
-            along(block.direction) * (np.exp(log_sd) * np.sqrt(block.remainder))[:, None, None]
-        )
-        if _of_the_garment(term.term.levels, term.term.smooth):
-            own += vectors @ vectors.transpose(0, 2, 1)
+        term = fitted.term
+        vectors = along(DIRECTIONS.index(term.direction), np.exp(log_sd) * np.sqrt(rest))
+        if _of_the_garment(term.levels, term.smooth):
+            unknown += apart(vectors @ vectors.transpose(0, 2, 1))
         else:
-            shared += together(vectors)
+            unknown += together(vectors)
+    own = instrument[:, None, None] * np.eye(3)
     for direction, log_sd in enumerate(hyper.noise):
-        vectors = along(direction) * np.exp(log_sd)
-        own += vectors @ vectors.transpose(0, 2, 1)
-    own += design.instrument[:, None, None] * np.eye(3)
-    for k, log_sd in enumerate(hyper.job):
-        shared += together(np.exp(log_sd) * design.job_directions[:, k, :, None])
-    at = np.arange(3 * g).reshape(g, 3)
-    own = own.reshape(n, g, 3, 3)
-    for i, here in enumerate(at):
-        shared[:, here[:, None], here] += own[:, i]
-    return shared
+        vectors = along(direction, np.exp(log_sd))
+        own = own + vectors @ vectors.transpose(0, 2, 1)
+    scatter += apart(own)
+    for direction, log_sd in zip(JOB_DIRECTIONS, hyper.job, strict=True):
+        scatter += together(along(direction, np.exp(log_sd)))
+    return LeftOver(unknown, scatter)
 
 
 def _of_the_garment(levels: str | None, smooth: tuple[str, ...]) -> bool:
