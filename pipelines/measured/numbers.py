@@ -42,44 +42,38 @@ def to_numbers(
     Raises UserError at the first cell that is no finite number, or when decimal points and
     decimal commas stand side by side.
     """
-    text = block.cells[columns].apply(lambda c: c.str.strip().str.replace(_MINUS, "-"))
-    if text.empty:
-        return {name: np.full(len(text), np.nan) for name in columns}
-    comma = text.apply(lambda c: c.str.fullmatch(_COMMA).astype(bool))
-    point = text.apply(lambda c: c.str.fullmatch(_POINT).astype(bool))
-    with_point = point & text.apply(lambda c: c.str.contains(".", regex=False).astype(bool))
-    if comma.to_numpy().any():
-        if with_point.to_numpy().any():
-            (row, name), (row2, name2) = _first(comma), _first(with_point)
-            what = (
-                f"{shown(text[name].iloc[row])} has a decimal comma, but "
-                f"{shown(text[name2].iloc[row2])} in {block.where[row2]} a decimal point"
-            )
-            refuse(file, what, "write all numbers alike", where=block.where[row], column=name)
-        text = text.where(~comma, text.apply(lambda c: c.str.replace(",", ".")))
-        if (said_it := "Decimal commas read as decimal points.") not in said:
-            said.append(said_it)
-    readable = comma | point
-    wrong = ~readable & (text != "")
-    if wrong.to_numpy().any():
-        row, name = _first(wrong)
-        cell = text[name].iloc[row]
-        what, do = f"{shown(cell)} is not a number", "measure again or correct the cell"
-        if looks_like_a_date(cell):
-            what = f"{shown(cell)} is a date where a number belongs"
+    cells = block.cells[columns].to_numpy(dtype=object)
+    if not cells.size:
+        return {name: np.full(len(cells), np.nan) for name in columns}
+    text = pd.Series(cells.ravel(), dtype=object).str.strip().str.replace(_MINUS, "-")
+    comma = text.str.fullmatch(_COMMA).to_numpy(bool)
+    point = text.str.fullmatch(_POINT).to_numpy(bool)
+    wrong = ~(comma | point) & (text != "").to_numpy()
+
+    def place(at: int) -> dict[str, str]:
+        return {"where": block.where[at // len(columns)], "column": columns[at % len(columns)]}
+
+    if wrong.any():
+        at = int(wrong.argmax())
+        what, do = f"{shown(text[at])} is not a number", "measure again or correct the cell"
+        if looks_like_a_date(text[at]):
+            what = f"{shown(text[at])} is a date where a number belongs"
             do = "the spreadsheet has changed it: export again, or read the instrument's own file"
-        what = with_others(what, int(wrong.any(axis=1).sum()))
-        refuse(file, what, do, where=block.where[row], column=name)
-    numbers = text.where(readable).apply(pd.to_numeric, errors="coerce").astype(float)
-    endless = pd.DataFrame(np.isinf(numbers.to_numpy()), columns=columns)
-    if endless.to_numpy().any():
-        row, name = _first(endless)
-        what = f"{shown(text[name].iloc[row])} is too large for a number"
-        refuse(file, what, "correct the cell", where=block.where[row], column=name)
-    return {name: numbers[name].to_numpy() for name in columns}
-
-
-def _first(where: pd.DataFrame) -> tuple[int, str]:
-    """Row (position) and column of the first True."""
-    row, column = np.argwhere(where.to_numpy())[0]
-    return int(row), where.columns[column]
+        rows = int(wrong.reshape(cells.shape).any(axis=1).sum())
+        refuse(file, with_others(what, rows), do, **place(at))
+    if comma.any():
+        with_point = point & text.str.contains(".", regex=False).to_numpy(bool)
+        if with_point.any():
+            at, other = int(comma.argmax()), int(with_point.argmax())
+            what = (
+                f"{shown(text[at])} has a decimal comma, but {shown(text[other])} in "
+                f"{place(other)['where']} a decimal point"
+            )
+            refuse(file, what, "write all numbers alike", **place(at))
+        text = text.str.replace(",", ".")
+        said.append("Decimal commas read as decimal points.")
+    numbers = pd.to_numeric(text.where(text != ""), errors="coerce").to_numpy(float)
+    if np.isinf(numbers).any():
+        at = int(np.isinf(numbers).argmax())
+        refuse(file, f"{shown(text[at])} is too large for a number", "correct it", **place(at))
+    return dict(zip(columns, numbers.reshape(cells.shape).T, strict=True))

@@ -90,7 +90,8 @@ def _sides(spectra: np.ndarray, lab_error: np.ndarray | None) -> np.ndarray:
     highest = spectra.max(axis=1)
     sides = np.where(highest >= PERCENT_AT_LEAST, 1, np.where(highest <= FRACTION_AT_MOST, -1, 0))
     if lab_error is not None:
-        told = np.isfinite(lab_error).all(axis=1) & (np.ptp(lab_error, axis=1) > 1)
+        # A Lab that fits neither is another fault, told where the two are compared.
+        told = (lab_error.min(axis=1) < 1.5) & (lab_error.max(axis=1) > 3)
         sides = np.where(told, np.where(lab_error[:, 0] < lab_error[:, 1], -1, 1), sides)
     return sides
 
