@@ -90,6 +90,8 @@ def _given_lab(
         what = "is empty beside filled ones"
         refuse(file, what, "fill in all three or none", where=block.where[row], column=name)
     limits = [(c.low, c.high) for c in LAB] if columns.lab else [(0.0, 150.0)] * 3
+    if columns.lab and columns.spectrum:
+        limits[0] = 0.0, 110.0  # a brightened cloth may send back more light than it gets
     for name, (low, high), values in zip(space, limits, given.T, strict=True):
         if (outside := (values < low) | (values > high)).any():
             row = int(np.flatnonzero(outside)[0])
