@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from pipelines import daily
 from pipelines.options import SETUP_OPTIONS
 from pipelines.problems import UserError
 
@@ -27,6 +28,7 @@ The usual order:
   strikeoff import tables/                 check the shop's tables and take them in
   strikeoff learn                          learn from its print history
   strikeoff predict jobs.csv --out answers.csv --page answers.html
+  strikeoff record measured.csv            take in what came off the press; learn again
 Try it on an invented shop first:
   strikeoff demo
 
@@ -38,7 +40,8 @@ IMPORT = """\
 TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
 shop.toml. Everything is checked before anything is changed. A print that cannot be right is set
 aside with the reason and kept; a table that cannot be used refuses the whole import, with every
-problem told by file, row and column.
+problem told by file, row and column. The tables imported before give way, and stay in the history;
+prints recorded since stay in use.
 """
 LEARN = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
@@ -52,7 +55,8 @@ straight to production, a test print first, or change the set-up first. Without 
 verdict says whether the next print can be relied on to come close to the prediction.
 """
 EXPORT = """\
-Writes the tables exactly as they were imported, prints that were set aside among them.
+Writes the tables as they were imported, with what was recorded and corrected since; prints that
+are set aside are among them.
 """
 DEMO = """\
 Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
@@ -94,6 +98,12 @@ def build_parser() -> argparse.ArgumentParser:
         "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
     )
 
+    add.add_argument(
+        "--database",
+        metavar="URL",
+        help="keep the shop on a server, postgresql://user@host/name (default: a file)",
+    )
+
     add = _command(commands, "learn", "learn from the print history", LEARN, ["strikeoff learn"])
     _shop(add)
 
@@ -126,6 +136,8 @@ def build_parser() -> argparse.ArgumentParser:
     add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
     _shop(add)
     add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
+
+    daily.add_commands(commands, _command, _shop)
     return parser
 
 
@@ -182,7 +194,11 @@ def _dispatch(args: argparse.Namespace) -> int:
             from pipelines.commands.import_tables import import_tables
 
             return import_tables(
-                args.tables_dir, workspace=workspace, shop=args.shop, strict=args.strict
+                args.tables_dir,
+                workspace=workspace,
+                shop=args.shop,
+                strict=args.strict,
+                url=args.database,
             )
         case "learn":
             from pipelines.commands.learn import learn
@@ -190,6 +206,8 @@ def _dispatch(args: argparse.Namespace) -> int:
             return learn(workspace=workspace, shop=args.shop)
         case "predict":
             return _predict(args, workspace)
+        case command if command in daily.NAMES:
+            return daily.dispatch(args, workspace)
         case _:
             from pipelines.commands.export import export
 
