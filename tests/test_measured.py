@@ -65,7 +65,7 @@ def refused(folder: Path, content: str | bytes, **options: str) -> str:
         read_measured(path, SHOP, **options)
     assert before == {p: p.read_bytes() for p in folder.iterdir()}
     sentence = str(error.value)
-    assert sentence.startswith("day.dat") and sentence.endswith(".") and "\n" not in sentence
+    assert sentence.startswith("day.dat") and sentence.endswith(".") and sentence.isprintable()
     return sentence
 
 
@@ -452,7 +452,7 @@ FACTS = st.fixed_dictionaries(
 
 @pytest.mark.parametrize("write", [write_cgats, write_cxf])
 @given(frame=readings(), facts=FACTS)
-@settings(max_examples=40, **QUICK)
+@settings(max_examples=25, **QUICK)
 def test_what_we_write_we_read_again(write, frame, facts, tmp_path):
     path = tmp_path / "out"
     write(frame, facts, path)
@@ -549,19 +549,19 @@ def first_reading(factor: float) -> dict[str, list[object]]:
 
 
 def bomb() -> bytes:
-    """A workbook whose sheet is 101 MB of blanks."""
+    """A workbook whose sheet is 61 MB of blanks."""
     book = workbook({"print_id": ["A"], "L": [1], "a": [1], "b": [1]})
     out = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w") as new:
         for name in old.namelist():
             new.writestr(name, old.read(name))
-        new.writestr("xl/more.xml", b" " * 101_000_000, zipfile.ZIP_DEFLATED, 1)
+        new.writestr("xl/more.xml", b" " * 61_000_000, zipfile.ZIP_DEFLATED, 1)
     return out.getvalue()
 
 
 def lying(book: bytes) -> bytes:
     """The same with declared sizes of 10 bytes: what unpacks does not keep to them."""
-    size = (101_000_000).to_bytes(4, "little")
+    size = (61_000_000).to_bytes(4, "little")
     return book.replace(size, (10).to_bytes(4, "little"))
 
 
@@ -654,6 +654,10 @@ BAD = {
         csv(with_cell(SHEET_COLUMNS, "print_id", 1, "")),
         "row 3, column print_id: is empty",
     ),
+    "signs that steer a terminal": (
+        csv(with_cell(SHEET_COLUMNS, "print_id", 1, "P\x1b[2J")),
+        "row 3, column print_id: ",
+    ),
     "no colour": ("print_id,job_id\nA,B\n", "holds no reading with Lab or a spectrum"),
     "part of Lab": (
         "print_id,L,a\nA,50,20\n",
@@ -713,7 +717,7 @@ BAD = {
         csv(with_cell(SHEET_COLUMNS, "print_id", 1, "2.0260331E+11")),
         "is a number cut short by a spreadsheet",
     ),
-    "zip bomb": (BOMB, "unpacks to more than 100 MB"),
+    "zip bomb": (BOMB, "unpacks to more than 60 MB"),
     "lying zip bomb": (lying(BOMB), "is damaged: it cannot be unpacked"),
     "zip": (inside(workbook(SHEET_COLUMNS), {SHEET: b"<worksheet>"}), "its sheets cannot be read"),
     "cut workbook": (workbook(SHEET_COLUMNS)[:-300], "is damaged"),

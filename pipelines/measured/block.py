@@ -46,7 +46,12 @@ def refuse(
 ) -> NoReturn:
     """Raises the UserError that names the file, the place, what is wrong and what to do."""
     place = ", ".join(filter(None, (file, where, column and f"column {column}")))
-    raise UserError(f"{place}: {what}; {do}.")
+    raise UserError(printable(f"{place}: {what}; {do}."))
+
+
+def printable(text: str) -> str:
+    """On one line, without signs by which a file could steer the terminal."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def with_others(what: str, rows: int) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines.cells import shown
 from pipelines.measured import facts as declared
-from pipelines.measured.block import CONDITIONS, Block, listed, refuse
+from pipelines.measured.block import CONDITIONS, Block, listed, printable, refuse
 from pipelines.measured.colour import colours
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.measured.numbers import looks_like_a_date, looks_rounded
@@ -60,7 +60,8 @@ def decide(
     named = _joined(named, file, said)
     frames = [_frame(*table, facts, settings, file, said) for table in named]
     frame = pd.concat(frames, ignore_index=True)
-    return Measured(frame, facts, list(dict.fromkeys(said)))
+    facts = {key: printable(value) for key, value in facts.items()}
+    return Measured(frame, facts, list(dict.fromkeys(map(printable, said))))
 
 
 def _frame(
@@ -163,7 +164,8 @@ def _joined(tables: list[Named], file: str, said: list[str]) -> list[Named]:
     if len(tables) != 2 or tables[0][2] != tables[1][2]:
         return tables
     (block, columns, names), (block2, columns2, _) = tables
-    if bool(columns.spectrum) == bool(columns2.spectrum):
+    spectra, lab = sorted((columns, columns2), key=lambda one: not one.spectrum)
+    if not spectra.spectrum or spectra.lab or lab.spectrum:
         return tables
     more = [name for name in block2.cells.columns if name not in block.cells.columns]
     both = pd.concat([block.cells, block2.cells[more]], axis=1)

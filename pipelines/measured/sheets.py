@@ -16,7 +16,8 @@ from pipelines.measured.block import MAX_FIELDS, MAX_READINGS, Block, check_coun
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.problems import Findings
 
-MAX_UNPACKED_BYTES = 100_000_000
+# 20,000 readings of 40 columns are some 30 MB of XML.
+MAX_UNPACKED_BYTES = 60_000_000
 _MAX_MEMBERS = 1_000
 _CHUNK = 1 << 20
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.files import beside, write_text
+from pipelines.measured.block import printable
 from pipelines.spectra import SPECTRUM, WAVELENGTHS_NM
 
 CXF_NAMESPACE = "http://colorexchangeformat.com/CxF3-core"
@@ -93,7 +94,7 @@ def write_cxf(frame: pd.DataFrame, facts: Mapping[str, str], path: Path) -> None
     rows = frame[["L", "a", "b", *SPECTRUM]].to_numpy(float)
     named = zip(frame["sample"], rows, _has_spectrum(frame), strict=True)
     for number, (name, row, has_spectrum) in enumerate(named, start=1):
-        kind = {"ObjectType": "Trial", "Name": _printable(name), "Id": f"R{number}"}
+        kind = {"ObjectType": "Trial", "Name": _line(name), "Id": f"R{number}"}
         one = SubElement(objects, _tag("Object"), kind)
         _leaf(one, "CreationDate", created)
         values = SubElement(one, _tag("ColorValues"))
@@ -148,17 +149,12 @@ def _tag(name: str) -> str:
 
 
 def _leaf(parent: Element, name: str, text: str) -> None:
-    SubElement(parent, _tag(name)).text = _printable(text)
-
-
-def _printable(text: str) -> str:
-    """On one line, without what XML cannot carry."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in _line(text))
+    SubElement(parent, _tag(name)).text = _line(text)
 
 
 def _line(text: str) -> str:
-    return " ".join(str(text).split())
+    return printable(" ".join(str(text).split()))
 
 
 def _quoted(text: str) -> str:
-    return '"' + _printable(text).replace('"', '""') + '"'
+    return '"' + _line(text).replace('"', '""') + '"'
