@@ -193,10 +193,9 @@ def stated(model: ShiftModel, seed: int = 0) -> pd.DataFrame:
 
 def limits(model: ShiftModel, f: Forecasts) -> pd.DataFrame:
     """Both looks side by side, the most limiting level of each factor first."""
-    both = stated(model).merge(
-        seen(model, f).drop(columns="n"), on=["factor", "level"], how="outer"
-    )
-    both["n"] = both["n"].fillna(0).astype(int)
+    at = ["factor", "level"]
+    both = stated(model).set_index(at).combine_first(seen(model, f).set_index(at)).reset_index()
+    both["n"] = both["n"].astype(int)
     both["worst"] = both[["expected", "beyond"]].max(axis=1)
     rank = both["factor"].map(list(FACTORS).index)
     order = np.lexsort([-both["worst"], rank])

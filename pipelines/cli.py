@@ -54,6 +54,13 @@ Each set-up gets its colour with 90 % bands, its distance from bucket and target
 straight to production, a test print first, or change the set-up first. Without a target the
 verdict says whether the next print can be relied on to come close to the prediction.
 """
+CHECK = """\
+Predicts the shop's own past prints once more, each time without its job, ink, garment, mesh or
+press, or without the latest weeks, and says how far off the current model was and how far it can
+be trusted: error against the scatter of press and instrument, whether the 90 % bands and the
+chances hold, what more prints are worth, and which ink, garment, press or mesh limits accuracy
+now. The learning curve learns anew four times, which takes a minute or two for 800 prints.
+"""
 EXPORT = """\
 Writes the tables as they were imported, with what was recorded and corrected since; prints that
 are set aside are among them.
@@ -131,6 +138,17 @@ def build_parser() -> argparse.ArgumentParser:
     one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
 
     add = _command(
+        commands,
+        "check",
+        "how far the predictions can be trusted",
+        CHECK,
+        ["strikeoff check --page check.html", "strikeoff check --quick"],
+    )
+    add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
+    add.add_argument("--quick", action="store_true", help="leave the learning curve out")
+    _shop(add)
+
+    add = _command(
         commands, "export", "the tables as CSV again", EXPORT, ["strikeoff export backup/"]
     )
     add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
@@ -206,6 +224,10 @@ def _dispatch(args: argparse.Namespace) -> int:
             return learn(workspace=workspace, shop=args.shop)
         case "predict":
             return _predict(args, workspace)
+        case "check":
+            from pipelines.commands.check import check
+
+            return check(workspace=workspace, shop=args.shop, page=args.page, quick=args.quick)
         case command if command in daily.NAMES:
             return daily.dispatch(args, workspace)
         case _:
