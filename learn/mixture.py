@@ -1,9 +1,9 @@
 """The colour of a mix of inks in print, over the actual base and garment, and how sure it is.
 
-K and S of a mix are the sums of its inks' by their share of the dry film (Duncan 1940, Proc.
-Phys. Soc. 52, 390). The mixed film then goes through the same physics as any other ink; what
-the history taught of each ink (film, haze, soak, what physics misses) is mixed alike. A mix of
-one ink is that ink, to the last digit.
+Absorption and scattering of a mix are the sums of its inks' by their share of the dry film (two
+constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.transport` on why not K and S). The mixed
+film then goes through the same physics as any other ink; what the history taught of each ink
+(film, haze, soak, what physics misses) is mixed alike. A mix of one ink is that ink.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from learn import baseline
 from learn.baseline import State
 from learn.joint import Joint, LeftOver, left_over, on_garments
 from learn.linearise import Rows, directions_of
+from learn.transport import to_film, to_particles
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel
@@ -28,10 +29,10 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 N_DRAWS = 64  # of the weights, and as many mirrored
-# What mixing adds: shares as weighed, and K and S of the mix against the sums, in full where
-# two inks are equal, not at all for one. Orders of magnitude; common practice, no source.
+# What mixing adds: shares as weighed (common practice, no source), and of what K and S of the
+# mix differ from plain sums, the share that is not known.
 WEIGHING_SD = 0.01
-MIXED_K_SD, MIXED_S_SD = 0.03, 0.03
+UNSURE_SHARE = 0.4
 
 
 class _Inks(NamedTuple):
@@ -42,6 +43,8 @@ class _Inks(NamedTuple):
     log_s: Array
     K: Array  # (m, 31) of the inks to mix
     S: Array
+    absorbs: Array  # (m, 31) by `learn.transport`
+    scatters: Array
     shifts: Array  # (m, g, latents)
     free: Array  # (m, g, 3) Lab
 
@@ -97,17 +100,19 @@ class Mixing:
             if term.term.direction == "free":
                 free += psi @ w[columns].reshape(3, -1).T
         top = self.rows.stack.ink[:: shape[1]]
+        K, S = np.exp(state.log_k[top]), np.exp(state.log_s[top])
         return _Inks(
             state.constants,
             state.log_k,
             state.log_s,
-            np.exp(state.log_k[top]),
-            np.exp(state.log_s[top]),
+            K,
+            S,
+            *to_particles(K, S),
             shifts.reshape(*shape, -1),
             free.reshape(*shape, 3),
         )
 
-    def _printed(self, shares: Array, at: _Inks, k_factor: Array, s_factor: Array) -> tuple:
+    def _printed(self, shares: Array, at: _Inks, unsure: tuple[float, float]) -> tuple:
         """Stack, state, shifts and free Lab of M mixes on g garments, (M g) rows."""
         M, g = len(shares), len(self.garments)
         tile = np.tile(np.arange(g), M)
@@ -119,8 +124,10 @@ class Mixing:
             base=np.where(stack.base >= 0, stack.base + M, -1),
             log_solids=held,
         )
-        log_k = np.log(shares @ at.K) + k_factor[:, None]
-        log_s = np.log(shares @ at.S) + s_factor[:, None]
+        K, S = to_film(shares @ at.absorbs, shares @ at.scatters)
+        # on the log scale, how far K and S moved from the plain sums, and may have moved less
+        log_k = np.log(K) + unsure[0] * np.log(K / (shares @ at.K))
+        log_s = np.log(S) + unsure[1] * np.log(S / (shares @ at.S))
         state = State(at.constants, np.vstack([log_k, at.log_k]), np.vstack([log_s, at.log_s]))
         shifts = np.einsum("Mm,mgl->Mgl", shares, at.shifts).reshape(M * g, -1)
         return stack, state, shifts, np.einsum("Mm,mgc->Mgc", shares, at.free)
@@ -128,11 +135,10 @@ class Mixing:
     def lab(self, shares: Array) -> Array:
         """Predicted Lab (M, g, 3) of mixes by their shares (M, m) of the dry film."""
         shares = np.atleast_2d(shares)
-        none = np.zeros(len(shares))
-        return self._lab(shares, self._mean, none, none)
+        return self._lab(shares, self._mean, (0.0, 0.0))
 
-    def _lab(self, shares: Array, at: _Inks, k: Array, s: Array) -> Array:
-        stack, state, shifts, free = self._printed(shares, at, k, s)
+    def _lab(self, shares: Array, at: _Inks, unsure: tuple[float, float]) -> Array:
+        stack, state, shifts, free = self._printed(shares, at, unsure)
         lab = baseline.lab(stack, state, shifts, self.model.viewing_)
         return lab.reshape(free.shape) + free
 
@@ -154,25 +160,21 @@ class Mixing:
         rng = np.random.default_rng(1940)
         z = rng.standard_normal((N_DRAWS, len(model.weights_)))
         away = solve_triangular(model.posterior_.root, z.T, check_finite=False).T
-        blend = 2 * (1 - (shares**2).sum(axis=1))  # 0 for one ink, 1 for two equal ones
         total = np.zeros((M, mean[0].size, mean[0].size))
         for step in away:
             weighed = WEIGHING_SD * rng.standard_normal(m)
-            k, s = (
-                MIXED_K_SD * rng.standard_normal() * blend,
-                MIXED_S_SD * rng.standard_normal() * blend,
-            )
+            k, s = UNSURE_SHARE * rng.standard_normal(2)
             for sign in (1, -1):
                 taken = shares * np.exp(sign * weighed)
                 taken /= taken.sum(axis=1, keepdims=True)
-                lab = self._lab(taken, self._at(model.weights_ + sign * step), sign * k, sign * s)
+                at = self._at(model.weights_ + sign * step)
+                lab = self._lab(taken, at, (sign * k, sign * s))
                 off = (lab - mean).reshape(M, -1)
                 total += off[:, :, None] * off[:, None, :]
         return total / (2 * N_DRAWS)
 
     def _left_over(self, shares: Array) -> LeftOver:
-        none = np.zeros(len(shares))
-        stack, state, shifts, _ = self._printed(shares, self._mean, none, none)
+        stack, state, shifts, _ = self._printed(shares, self._mean, (0.0, 0.0))
         u = directions_of(baseline.tangents(stack, state, shifts, self.model.viewing_))
         m, g = len(self.inks), len(self.garments)
         remainders = []
