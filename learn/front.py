@@ -15,6 +15,7 @@ STEPS = {
     "film_um": 8.0,
 }
 MORE_IS_BETTER = {"p_all"}
+SERIOUS = 0.6  # share of the best chance that a plan must have to be told
 
 
 def non_dominated(values: ArrayLike) -> NDArray[np.bool_]:
@@ -36,8 +37,7 @@ def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:
     """Positions of at most ``most`` plans worth looking at, the best first.
 
     Differences below `STEPS` do not count. Ranked by chance, then by press work and film; where
-    the front is longer than ``most``, the plan that is best in each respect stays, of those
-    whose chance is not far behind.
+    the front is longer than ``most``, the plan that is best in each respect stays.
     """
     coarse = np.column_stack(
         [
@@ -48,15 +48,15 @@ def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:
     order = np.lexsort(
         [plans["film_um"], plans["worst_dE00"].round(1), plans["press_steps"], coarse[:, 0]]
     )
-    if (plans["p_all"] < STEPS["p_all"] / 2).all():  # out of reach: the nearest first
+    p = plans["p_all"].to_numpy()
+    if p.max() < STEPS["p_all"] / 2:  # out of reach: the nearest first
         order = np.lexsort([plans["film_um"], plans["press_steps"], plans["worst_dE00"].round(1)])
     front = order[non_dominated(coarse[order])]
+    front = front[p[front] >= SERIOUS * p.max()]
     if len(front) <= most:
         return front
-    p = plans["p_all"].to_numpy()[front]
-    serious = front[p >= min(0.5, p.max() / 2)]
     champions = [
-        serious[np.argmin(plans[name].to_numpy()[serious])]
+        front[np.argmin(plans[name].to_numpy()[front])]
         for name in STEPS
         if name not in MORE_IS_BETTER
     ]

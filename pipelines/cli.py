@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from pipelines import daily
+from pipelines import daily, planning
 from pipelines.options import SETUP_OPTIONS
 from pipelines.problems import UserError
 
@@ -156,6 +156,7 @@ def build_parser() -> argparse.ArgumentParser:
     add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
 
     daily.add_commands(commands, _command, _shop)
+    planning.add_commands(commands, _command, _shop)
     return parser
 
 
@@ -230,6 +231,8 @@ def _dispatch(args: argparse.Namespace) -> int:
             return check(workspace=workspace, shop=args.shop, page=args.page, quick=args.quick)
         case command if command in daily.NAMES:
             return daily.dispatch(args, workspace)
+        case command if command in planning.NAMES:
+            return planning.dispatch(args, workspace)
         case _:
             from pipelines.commands.export import export
 
