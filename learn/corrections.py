@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.colorimetry import delta_e00
 from learn.joint import UNDERBASE, joint, outcome
-from learn.plan import bucket_ink, checked_garments, checked_target
+from learn.planning import bucket_ink, checked_garments, checked_target
 from learn.reasons import miss_in_words
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def shades(
     ``p_all``, ``looks`` (the print beside the target), ``lore``: "bucket match" for the ink
     one would reach for, "one shade deeper" for the one that is picked by rule of thumb.
 
-    Raises ValueError as :func:`learn.plan.plan` does.
+    Raises ValueError as :func:`learn.planning.plan` does.
     """
     target, garments = checked_target(target), checked_garments(model, garments)
     tolerance = model.settings_.tolerance_dE00 if tolerance is None else tolerance

@@ -20,7 +20,7 @@ from learn.colorimetry import delta_e00
 from learn.costs import decide
 from learn.joint import Joint, draws, outcome, spread_between
 from learn.mixture import Mixed, Mixing
-from learn.plan import checked_garments, checked_target
+from learn.planning import checked_garments, checked_target
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel

@@ -21,7 +21,7 @@ from learn.mixture import Mixing
 Array = NDArray[np.float64]
 
 # dE00 that doubling the bucket must be worth: of two corrections alike, the smaller one.
-COST_OF_DOUBLING = 0.15
+COST_OF_DOUBLING = 0.5
 GOOD = 0.5  # dE00 from which on no ink beyond those of the mix is tried
 WORTH_ANOTHER_INK = 0.2  # dE00 by which an ink that is not in the mix must help
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from learn.joint import UNDERBASE
 from learn.mixes import Recipes
-from learn.plan import Plan
+from learn.planning import Plan
 from learn.reasons import strokes_in_words
 from learn.shop import ShopSettings
 from learn.topup import TopUp
@@ -39,8 +39,9 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
         facts = [("Print", setup_words(line, names, plan.garments)), ("Change", line["changes"])]
         why = line["why"] if first == i else f"as line {first}"
         facts += [("Why", why)] if line["why"] else []
-        if line["smallest_change"]:
-            facts.append(("Note", "changes least of the lines that land"))
+        notes = [line["unlike"]] if line["unlike"] else []
+        notes += ["changes least of the lines that land"] if line["smallest_change"] else []
+        facts += [("Note", "; ".join(notes))] if notes else []
         out += _facts(facts)
     out += ["", *_wrapped(_in_the_way(plan)), *_wrapped([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance)]

@@ -13,7 +13,7 @@ import pandas as pd
 
 from learn.colorimetry import srgb_hex, viewing
 from learn.joint import UNDERBASE, on_garments
-from learn.plan import Plan
+from learn.planning import Plan
 from learn.reasons import strokes_in_words
 from pipelines import csvfile
 from pipelines.files import write_text

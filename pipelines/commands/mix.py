@@ -9,9 +9,9 @@ import pandas as pd
 
 from learn.mixes import Weighing, recipes
 from learn.mixture import Mixing
-from learn.plan import checked_garments
+from learn.planning import checked_garments
 from learn.topup import top_up
-from pipelines.commands.plan import refuse_unknown, usual_of
+from pipelines.commands.plan import by_option, refuse_unknown, usual_of
 from pipelines.commands.predict import open_model
 from pipelines.plan_words import recipes_block, setup_words, top_up_block
 from pipelines.problems import UserError
@@ -83,7 +83,7 @@ def mix(
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
     except ValueError as error:
-        raise UserError(f"{error}.") from None
+        raise UserError(by_option(error)) from None
     tell(aim.notes + opened.notes)
     L, a, b = aim.lab
     print(

@@ -10,8 +10,8 @@ import pandas as pd
 
 from learn.candidates import Limits
 from learn.corrections import shades
-from learn.plan import Plan, usual_setup
-from learn.plan import plan as find
+from learn.planning import Plan, usual_setup
+from learn.planning import plan as find
 from pipelines import csvfile, store
 from pipelines.commands.predict import Opened, open_model
 from pipelines.files import refuse_unwritable, write_text
@@ -21,13 +21,22 @@ from pipelines.progress import tell
 from pipelines.targets import read_target
 from pipelines.workspace import Workspace
 
+# What errors call by its name in the code, and how it is given.
+OPTIONS = {
+    "max_base_strokes": "--max-base-strokes",
+    "max_strokes": "--max-strokes",
+    "max_flashes": "--max-flashes",
+    "max_film_um": "--max-film",
+    "bucket_kg": "--bucket",
+    "smallest_g": "--smallest",
+}
 COLUMNS = {
     **dict.fromkeys(("press_id", "ink_id", "mesh_id", "strokes", "flash_count")),
     **dict.fromkeys(("underbase_ink_id", "underbase_mesh_id", "underbase_strokes", "base_on")),
     "p_all": "p_in_tolerance",
     **dict.fromkeys(("worst_dE00", "worst_garment", "worst_lo", "worst_hi")),
     **dict.fromkeys(("spread_dE00", "spread_lo", "spread_hi", "press_steps", "film_um")),
-    **dict.fromkeys(("test_print", "expected_cost", "changes", "why")),
+    **dict.fromkeys(("test_print", "expected_cost", "changes", "why", "unlike")),
 }
 
 
@@ -69,7 +78,7 @@ def plan(
         first = found.usual[[*usual_columns(found)]].to_dict()
         by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
     except ValueError as error:
-        raise UserError(f"{error}.") from None
+        raise UserError(by_option(error)) from None
     if sheet is not None and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
     tell(aim.notes + opened.notes)
@@ -85,6 +94,14 @@ def plan(
         print(f"The press sheet is {sheet}; measure into {listed}:")
         print(f"  strikeoff record MEASURED.csv --prints {listed}")
     return 0
+
+
+def by_option(error: ValueError) -> str:
+    """The sentence of an error, speaking of options instead of names in the code."""
+    text = f"{error}."
+    for name, option in OPTIONS.items():
+        text = text.replace(name, option)
+    return text
 
 
 def usual_columns(found: Plan) -> list[str]:
