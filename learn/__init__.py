@@ -1,1 +1,67 @@
-"""Predict how a garment screen print will look, and how sure that prediction is."""
+"""Predict how a garment screen print will look, and how sure that prediction is.
+
+What people import stands here by name and is loaded when first used. With ``model`` a fitted
+:class:`ShiftModel` and ``shop`` the :class:`Shop` it learnt from:
+
+Which set-ups land on a colour on two garments, and how sure is that?
+
+>>> from learn import Limits, plan, usual_setup
+>>> limits = Limits(inks=("C08", "C10"), meshes=("M61-64", "M90-48"), presses=("P1",))
+>>> usual = usual_setup(shop.prints, ["G01", "G02"])
+>>> found = plan(model, [32, 52, 26], ["G01", "G02"], limits=limits, usual=usual, tolerance=4)
+>>> found.reached, len(found.garments), list(found.lines["ink_id"].unique())
+(True, 2, ['C08'])
+>>> bool(found.lines["p_all"].iloc[0] > 0.5)
+True
+
+Which ink appears as the target, at one set-up?
+
+>>> from learn import shades
+>>> setup = {"mesh_id": "M61-64", "strokes": 1.0, "flash_count": 0.0, "press_id": "P1"}
+>>> by_ink = shades(model, [32, 52, 26], setup, ["G01"])
+>>> by_ink.columns.tolist()
+['ink_id', 'bucket_dE00', 'print_dE00', 'worst_garment', 'p_all', 'looks', 'lore']
+
+A mix, weighed to the gram, and what to add to it after its first test print:
+
+>>> from learn import Weighing, recipes, top_up
+>>> weighing = Weighing(bucket_kg=2.0, smallest_g=1.0)
+>>> told = recipes(model, [45, 45, 20], setup, ["G01"], inks=["C08", "C10", "C24", "C26"],
+...                most_inks=3, weighing=weighing)
+>>> first = told.lines.iloc[0]
+>>> float(round(sum(first["percent"]), 6))
+100.0
+>>> mix = dict(zip(first["inks"], first["percent"]))
+>>> more = top_up(told.mixing, mix, 2.0, {"G01": [48, 41, 17]}, told.target, tolerance=2.0)
+>>> more.after_dE00 <= more.before_dE00, min(more.add_kg.values(), default=0) >= 0
+(True, True)
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOMES = {
+    "ShiftModel": "shift",
+    "Shop": "shop",
+    "ShopSettings": "shop",
+    "Limits": "candidates",
+    "plan": "planning",
+    "Plan": "planning",
+    "usual_setup": "planning",
+    "shades": "corrections",
+    "decide": "costs",
+    "Mixing": "mixture",
+    "Weighing": "mixes",
+    "recipes": "mixes",
+    "top_up": "topup",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(f"learn.{_HOMES[name]}"), name)
+    msg = f"module 'learn' has no attribute {name!r}"
+    raise AttributeError(msg)

@@ -68,6 +68,7 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _NODES3, _WEIGHTS3 = np.polynomial.hermite_e.hermegauss(3)
 _WEIGHTS3 = _WEIGHTS3 / _WEIGHTS3.sum()
+MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
 @dataclass(frozen=True)
@@ -145,14 +146,38 @@ def _named(constants: Array) -> Mapping[str, float]:
 
 
 def _uneven(
-    K: Array, S: Array, film: Array, sigma: Array | float, back: Array, nodes: Array, weights: Array
+    K: Array,
+    S: Array,
+    film: Array,
+    sigma: Array | float,
+    back: Array,
+    nodes: Array,
+    weights: Array,
+    like: Index | None = None,
 ) -> Array:
-    """Reflectance averaged over a log-normal film of mean ``film`` (n,): (n, 31)."""
-    r = np.zeros(np.broadcast_shapes(K.shape, back.shape))
+    """Reflectance averaged over a log-normal film of mean ``film`` (m,): (n, 31).
+
+    ``like`` (n,): which of the m films lies over each back, where several share one.
+    """
+    r = np.zeros_like(back)
     for z, weight in zip(nodes, weights, strict=True):
         x = film * np.exp(sigma * z - 0.5 * sigma**2)
-        r += weight * optics.reflectance_over(K, S, x[:, None], back)
+        R0, T = optics.film(K, S, x[:, None])
+        if like is not None:
+            R0, T = R0[like], T[like]
+        r += weight * optics.over(R0, T, back)
     return r
+
+
+def _shared(*keys: Array) -> tuple[Index, Index]:
+    """Rows that stand for all with the same ``keys`` (n,) or (n, k), and who stands for whom."""
+    rows = np.column_stack(keys)
+    if len(rows) < MANY:  # finding twins would cost more than it saves
+        every = np.arange(len(rows))
+        return every, every
+    rows = np.ascontiguousarray(rows, float).view(f"V{8 * rows.shape[1]}")[:, 0]
+    _, first, like = np.unique(rows, return_index=True, return_inverse=True)
+    return first, like
 
 
 class _Inks(NamedTuple):
@@ -191,16 +216,20 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
         cloth = optics.wet_out(stack.cloth[based], wet_base)
         sigma = np.where(pores > 0, sigma_bare, sigma_base)
+        # A plan asks for thousands of set-ups made of a few grounds and a few films.
+        one, like = _shared(stack.base[based], base_um[based], sigma, cloth)
         base = _uneven(
-            np.exp(inks.base_k[based]),
-            np.exp(inks.base_s[based]),
-            base_um[based],
-            sigma,
-            cloth,
+            np.exp(inks.base_k[based][one]),
+            np.exp(inks.base_s[based][one]),
+            base_um[based][one],
+            sigma[one],
+            cloth[one],
             _NODES,
             _WEIGHTS,
-        )
-        r[based] = _uneven(K[based], S[based], top_um[based], sigma_base, base, _NODES3, _WEIGHTS3)
+        )[like]
+        one, like = _shared(stack.ink[based], top_um[based], shifts[based, 2])
+        K, S, x = K[based][one], S[based][one], top_um[based][one]
+        r[based] = _uneven(K, S, x, sigma_base, base, _NODES3, _WEIGHTS3, like)
     haze = np.exp(np.clip(c["log_haze"] + shifts[:, 5:6], -12.0, -2.0))
     return optics.through_surface(r) + haze
 

@@ -17,11 +17,11 @@ from scipy.special import chdtri
 
 from learn import residual
 from learn.colorimetry import Viewing
+from learn.hyper import Found, evidence_by, most_probable
 from learn.inks import Shelf
 from learn.kernels import FittedTerm, Term
 from learn.linearise import Layout, Rows
 from learn.residual import Design, Hyper, Posterior
-from learn.search import Found, evidence_by, most_probable
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -1,147 +1,119 @@
-"""Hyper-parameters: the most probable ones given all prints, and how well they were found."""
+"""Tens of thousands of candidates against a target, by their mean colour alone.
+
+Every candidate is predicted on one garment; in the order of how near it came there, candidates
+are then predicted on the others, until none that is left can still matter: the worst garment
+of a plan is at least as far off as the first one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
-from learn import residual
-from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
-from learn.residual import Design, Hyper
+from learn.candidates import BLOCK, Grid, dry_films
+from learn.colorimetry import delta_e00
+from learn.joint import on_garments
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
 
 Array = NDArray[np.float64]
-Objective = Callable[[Array], tuple[float, Array]]
 
-# How far a restart begins from the prior medians, in prior standard deviations.
-RESTART_SPREAD = 1.0
-# A search has converged when no log hyper-parameter promises more than this a unit.
-STEEPEST = 0.03
-# Step in log length for the slope of features, which have no simple closed one.
-LENGTH_STEP = 1e-4
-
-
-class Found(NamedTuple):
-    """Where a search ended."""
-
-    at: Array
-    log_posterior: float  # up to the constants of the prior
-    converged: bool
-    steepest: float  # largest slope left, by log hyper-parameter
-    evaluations: int
-
-    def report(self) -> dict[str, float | bool]:
-        """Everything but the place, as JSON holds it."""
-        return {k: v for k, v in self._asdict().items() if k != "at"}
+MARGIN = 1.0  # dE00 beyond the tolerance within which a mean can still matter
+POOL = 4000  # candidates kept from the look at one garment
+AT_A_TIME = 400  # of these predicted on all garments at a time
+NEAREST = 24  # that many are found even where all lie beyond the margin
+# With base where needed, a garment goes without if it then lands as well as with the base, or
+# within this share of the tolerance.
+GOOD_ENOUGH = 0.5
 
 
-def maximise(
-    objective: Objective,
-    start: Array,
-    prior_median: Array,
-    prior_spread: Array,
-    max_iterations: int,
-) -> Found:
-    """MAP of hyper-parameters on the log scale under independent log-normal priors.
+class Scored(NamedTuple):
+    """Candidates on all garments, by their means."""
 
-    ``objective`` returns log evidence and gradient; a spread of 0 holds a parameter at
-    its start.
+    numbers: NDArray[np.intp]  # (n,) in the grid
+    based: NDArray[np.bool_]  # (n, g) where the base is printed
+    dE: Array  # (n, g) dE00 to the target
+
+    def take(self, rows: NDArray) -> Scored:
+        """The candidates at ``rows`` (positions or mask)."""
+        return Scored(*(part[rows] for part in self))
+
+
+def means(model: ShiftModel, setups: pd.DataFrame) -> Array:
+    """Predicted Lab (n, 3) without bands."""
+    rows = model.layout_.with_ground(model._encode(setups), model.weights_)
+    features = model.layout_.features(rows, model.log_lengths_)
+    return model.layout_.lab(rows, model.weights_, features)
+
+
+def search(
+    model: ShiftModel, grid: Grid, target: Array, garments: list[str], tolerance: float
+) -> Scored:
+    """All candidates whose means may matter: base on all, on none, and where needed.
+
+    Raises ValueError when no candidate keeps to the film limit.
     """
-    free = prior_spread > 0
-    x = start.copy()
+    ground = model.encoder_.substrate_r.mean(axis=1)
+    at = model.encoder_.substrates.index.get_indexer(garments)
+    order = np.argsort(ground[at], kind="stable")  # the darkest decides most
+    ordered = [garments[i] for i in order]
 
-    def negative(z: Array) -> tuple[float, Array]:
-        x[free] = z
-        value, gradient = objective(x)
-        away = (z - prior_median[free]) / prior_spread[free]
-        return (
-            -(value - 0.5 * away @ away),
-            -(gradient[free] - away / prior_spread[free]),
-        )
+    def misses(numbers: NDArray[np.intp], on: list[str]) -> Array:
+        lab = [
+            means(model, on_garments(grid.setups(some), on))
+            for some in np.array_split(numbers, max(1, len(numbers) * len(on) // BLOCK))
+        ]
+        return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
 
-    found = minimize(
-        negative,
-        start[free],
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[
-            (m - 4 * s, m + 4 * s)
-            for m, s in zip(prior_median[free], prior_spread[free], strict=True)
-        ],
-        options={"maxiter": max_iterations, "ftol": 1e-9, "gtol": STEEPEST},
-    )
-    x[free] = found.x
-    steepest = float(np.abs(found.jac).max(initial=0.0))
-    return Found(x, -float(found.fun), bool(found.success), steepest, int(found.nfev))
+    # Straight on the cloth: few, and wanted on every garment for plans with base where needed.
+    width, bare = len(grid.bases), grid.limits.bare
+    tops = np.arange(0, len(grid), width)
+    bare_dE = misses(tops, ordered) if bare else np.full((len(tops), len(garments)), np.inf)
+    pool, score = np.zeros(0, int), np.zeros(0)
+    for numbers in grid.blocks():
+        numbers = _thin_enough(model, grid, numbers[numbers % width >= bare], garments[0])
+        if len(numbers):
+            dE = misses(numbers, ordered[:1])[:, 0]
+            dE = np.minimum(dE, bare_dE[numbers // width, 0])
+            pool, score = np.concatenate([pool, numbers]), np.concatenate([score, dE])
+        if len(pool) > POOL:
+            best = np.argpartition(score, POOL)[:POOL]
+            pool, score = pool[best], score[best]
 
-
-def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) -> Objective:
-    """Log evidence and gradient as a function of one vector: log sds, then log lengths.
-
-    The physics stays linearised where it is; only features, remainders and variances move.
-    ``design`` is overwritten on every call.
-    """
-    n_sd, first, X = len(hyper.vector()), layout.first_term, linear.rows.X
-    smooth = [(i, term) for i, term in enumerate(layout.terms) if term.term.lengths and term.size]
-
-    def objective(x: Array) -> tuple[float, Array]:
-        at, lengths = hyper.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
-        slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
-        for i, term in smooth:
-            psi, rest = term.features(X, lengths[i])
-            for place, part in zip(linear.places, design.phi.parts, strict=True):
-                fill_term(part.matrix, place, i, term, psi, linear.vectors)
-            design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
-            for k in range(len(lengths[i])):
-                moved = lengths[i].copy()
-                moved[k] += LENGTH_STEP
-                psi2, rest2 = term.features(X, moved)
-                slopes[i, k] = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
-        value, g = residual.evidence(design, at)
-        by_length = [np.zeros(len(v)) for v in lengths]
-        for i, term in smooth:
-            variance = np.exp(2 * at.block[first + i])
-            by_rest = variance * g.along[:, design.blocks[first + i].direction]
-            by_psi = [
-                contract_term(by_phi, place, i, term, linear.vectors)
-                for place, by_phi in zip(linear.places, g.phi, strict=True)
-            ]
-            for k in range(len(lengths[i])):
-                d_psi, d_rest = slopes[i, k]
-                by_length[i][k] = by_rest @ d_rest + sum(
-                    (by * d_psi[np.ix_(place.rows, place.used[i])]).sum()
-                    for by, place in zip(by_psi, linear.places, strict=True)
-                )
-        return value, np.concatenate([g.block, g.noise, g.job, *by_length])
-
-    return objective
+    tops = _thin_enough(model, grid, tops, garments[0]) if bare else tops[:0]
+    nowhere = np.zeros((len(tops), len(garments)), bool)
+    parts = [Scored(tops, nowhere, bare_dE[tops // width])]
+    nearest_first = np.argsort(score, kind="stable")
+    for start in range(0, len(pool), AT_A_TIME):
+        chunk = nearest_first[start : start + AT_A_TIME]
+        worst = np.sort(np.concatenate([part.dE.max(axis=1) for part in parts]))
+        enough = worst[NEAREST - 1] if len(worst) >= NEAREST else np.inf
+        if score[chunk[0]] > max(tolerance + MARGIN, enough):
+            break
+        numbers = pool[chunk]
+        dE, without = misses(numbers, ordered), bare_dE[numbers // width]
+        parts.append(Scored(numbers, np.ones(dE.shape, bool), dE))
+        based = without > np.maximum(dE, GOOD_ENOUGH * tolerance)
+        some = based.any(axis=1) & ~based.all(axis=1)
+        parts.append(Scored(numbers, based, np.where(based, dE, without)).take(some))
+    if not sum(len(part.numbers) for part in parts):
+        msg = "no set-up lays so thin a film: allow a thicker one, or name a finer mesh"
+        raise ValueError(msg)
+    back = np.argsort(order)
+    numbers, based, dE = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return Scored(numbers, based[:, back], dE[:, back])
 
 
-def most_probable(
-    objective: Objective,
-    now: tuple[Hyper, Array],
-    medians: tuple[Hyper, Array],
-    spreads: Hyper,
-    iterations: int,
-    restarts: int = 0,
-    random_state: int = 0,
-) -> tuple[Hyper, Array, list[Found]]:
-    """Hyper-parameters and log lengths, from where they are and from ``restarts`` other
-    places drawn from the prior; the best wins. Also how every search ended, best first."""
-    hyper, log_lengths = now
-    n_sd = len(hyper.vector())
-    median = np.concatenate([medians[0].vector(), medians[1]])
-    spread = np.concatenate([spreads.vector(), np.full(len(log_lengths), LOG_LENGTH_SPREAD)])
-    starts = [np.concatenate([hyper.vector(), log_lengths])]
-    rng = np.random.default_rng(random_state)
-    for _ in range(restarts):
-        drawn = median + RESTART_SPREAD * spread * rng.standard_normal(len(median))
-        starts.append(np.where(spread > 0, drawn, starts[0]))
-    found = [maximise(objective, start, median, spread, iterations) for start in starts]
-    found.sort(key=lambda f: -f.log_posterior)
-    best = found[0].at
-    return hyper.of(best[:n_sd]), best[n_sd:], found
+def _thin_enough(
+    model: ShiftModel, grid: Grid, numbers: NDArray[np.intp], garment: str
+) -> NDArray[np.intp]:
+    """Those within the film limit; film does not depend on the garment."""
+    limit = grid.limits.max_film_um
+    if limit is None:
+        return numbers
+    top, base = dry_films(model, grid.setups(numbers).assign(substrate_id=garment))
+    return numbers[top + base <= limit]

@@ -18,8 +18,9 @@ from learn.fitting import FIRST_PRINTS, GROSS_DISTANCE, Fitting, Progress, first
 from learn.inks import describe_shelf, lab_columns
 from learn.kernels import TERMS, Term
 from learn.likeness import Likeness
-from learn.linearise import Rows
+from learn.linearise import Linear, Rows
 from learn.marks import changes, marks_of
+from learn.residual import Design
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 
@@ -219,15 +220,20 @@ class ShiftModel:
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
         return Rows(stack, self.encoder_.process(setups, stack), readings)
 
+    def linearised(self, setups: pd.DataFrame, lab: Array | None = None) -> tuple[Linear, Design]:
+        """Set-ups or prints where the physics stands; ``lab`` (n, 3) as measured."""
+        linear = self.layout_.linearise(self._encode(setups), self.weights_, self.log_lengths_)
+        measured = linear.lab if lab is None else lab
+        repeat = self.settings_.repeatability_dE00
+        return linear, self.layout_.design(linear, measured, self.weights_, repeat)
+
     # -- predict ---------------------------------------------------------------------
 
     def predict_lab(self, setups: pd.DataFrame) -> Prediction:
         """The next print's Lab of every set-up, and how sure it is."""
-        linear = self.layout_.linearise(self._encode(setups), self.weights_, self.log_lengths_)
+        linear, design = self.linearised(setups)
         free = ~self.layout_.physical
         mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
-        repeat = self.settings_.repeatability_dE00
-        design = self.layout_.design(linear, linear.lab, self.weights_, repeat)
         _, cov = residual.predict(linear.phi, self.posterior_)
         job = residual.job_noise(design, self.hyper_)
         noise = residual.noise_blocks(design, self.hyper_) + job

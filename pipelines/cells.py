@@ -239,7 +239,7 @@ def _read_spectra(
     unreadable = (cells != "") & ~readable
     percent = filled & (numbers.max(axis=1) > _REFLECTANCE_HIGH)
     negative = numbers.lt(_REFLECTANCE_LOW)
-    resampled = resample(wavelengths, numbers.to_numpy())
+    resampled = _resampled(wavelengths, numbers.to_numpy())
     holes = filled & pd.Series(np.isnan(resampled).any(axis=1), index=text.index)
     holes &= ~unreadable.any(axis=1)
     for row, name in unreadable.loc[unreadable.any(axis=1)].idxmax(axis=1).items():
@@ -265,3 +265,16 @@ def _read_spectra(
     resampled[(percent | negative.any(axis=1)).to_numpy()] = np.nan
     frame = pd.DataFrame(np.maximum(resampled, 0.0), index=text.index, columns=SPECTRUM)
     return {name: frame[name] for name in SPECTRUM}, filled
+
+
+def _resampled(wavelengths: list[int], reflectance: np.ndarray) -> np.ndarray:
+    """To 400 ... 700 nm, where the rows of one table may have been measured at several steps."""
+    out = resample(wavelengths, reflectance)
+    left = np.isnan(out).any(axis=1)
+    filled = ~np.isnan(reflectance)
+    for pattern in np.unique(filled[left], axis=0):
+        own = [nm for nm, there in zip(wavelengths, pattern, strict=True) if there]
+        if own and not gap_in(own):
+            rows = left & (filled == pattern).all(axis=1)
+            out[rows] = resample(own, reflectance[np.ix_(rows, pattern)])
+    return out

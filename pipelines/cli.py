@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from pipelines import daily, planning
 from pipelines.options import SETUP_OPTIONS
 from pipelines.problems import UserError
 
@@ -27,6 +28,7 @@ The usual order:
   strikeoff import tables/                 check the shop's tables and take them in
   strikeoff learn                          learn from its print history
   strikeoff predict jobs.csv --out answers.csv --page answers.html
+  strikeoff record measured.csv            take in what came off the press; learn again
 Try it on an invented shop first:
   strikeoff demo
 
@@ -38,7 +40,8 @@ IMPORT = """\
 TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
 shop.toml. Everything is checked before anything is changed. A print that cannot be right is set
 aside with the reason and kept; a table that cannot be used refuses the whole import, with every
-problem told by file, row and column.
+problem told by file, row and column. The tables imported before give way, and stay in the history;
+prints recorded since stay in use.
 """
 LEARN = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
@@ -51,8 +54,16 @@ Each set-up gets its colour with 90 % bands, its distance from bucket and target
 straight to production, a test print first, or change the set-up first. Without a target the
 verdict says whether the next print can be relied on to come close to the prediction.
 """
+CHECK = """\
+Predicts the shop's own past prints once more, each time without its job, ink, garment, mesh or
+press, or without the latest weeks, and says how far off the current model was and how far it can
+be trusted: error against the scatter of press and instrument, whether the 90 % bands and the
+chances hold, what more prints are worth, and which ink, garment, press or mesh limits accuracy
+now. The learning curve learns anew four times, which takes a minute or two for 800 prints.
+"""
 EXPORT = """\
-Writes the tables exactly as they were imported, prints that were set aside among them.
+Writes the tables as they were imported, with what was recorded and corrected since; prints that
+are set aside are among them.
 """
 DEMO = """\
 Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
@@ -94,6 +105,12 @@ def build_parser() -> argparse.ArgumentParser:
         "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
     )
 
+    add.add_argument(
+        "--database",
+        metavar="URL",
+        help="keep the shop on a server, postgresql://user@host/name (default: a file)",
+    )
+
     add = _command(commands, "learn", "learn from the print history", LEARN, ["strikeoff learn"])
     _shop(add)
 
@@ -121,11 +138,25 @@ def build_parser() -> argparse.ArgumentParser:
     one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
 
     add = _command(
+        commands,
+        "check",
+        "how far the predictions can be trusted",
+        CHECK,
+        ["strikeoff check --page check.html", "strikeoff check --quick"],
+    )
+    add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
+    add.add_argument("--quick", action="store_true", help="leave the learning curve out")
+    _shop(add)
+
+    add = _command(
         commands, "export", "the tables as CSV again", EXPORT, ["strikeoff export backup/"]
     )
     add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
     _shop(add)
     add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
+
+    daily.add_commands(commands, _command, _shop)
+    planning.add_commands(commands, _command, _shop)
     return parser
 
 
@@ -182,7 +213,11 @@ def _dispatch(args: argparse.Namespace) -> int:
             from pipelines.commands.import_tables import import_tables
 
             return import_tables(
-                args.tables_dir, workspace=workspace, shop=args.shop, strict=args.strict
+                args.tables_dir,
+                workspace=workspace,
+                shop=args.shop,
+                strict=args.strict,
+                url=args.database,
             )
         case "learn":
             from pipelines.commands.learn import learn
@@ -190,6 +225,14 @@ def _dispatch(args: argparse.Namespace) -> int:
             return learn(workspace=workspace, shop=args.shop)
         case "predict":
             return _predict(args, workspace)
+        case "check":
+            from pipelines.commands.check import check
+
+            return check(workspace=workspace, shop=args.shop, page=args.page, quick=args.quick)
+        case command if command in daily.NAMES:
+            return daily.dispatch(args, workspace)
+        case command if command in planning.NAMES:
+            return planning.dispatch(args, workspace)
         case _:
             from pipelines.commands.export import export
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -24,16 +25,42 @@ def refuse_unwritable(folder: Path) -> None:
 
 
 @contextmanager
-def beside(path: Path) -> Iterator[Path]:
-    """Yield a fresh path next to ``path``; on success it takes its place, else it is removed."""
+def beside(path: Path, *, replace: bool = True) -> Iterator[Path]:
+    """Yield a fresh path next to ``path``; on success it takes its place, else it is removed.
+
+    With ``replace=False`` raises FileExistsError when something is there by then.
+    """
     refuse_unwritable(path.parent)
     path.parent.mkdir(parents=True, exist_ok=True)
+    sweep(path.parent, f".{path.name}.*")
     folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
     try:
         yield folder / path.name
-        os.replace(folder / path.name, path)
+        if replace:
+            os.replace(folder / path.name, path)
+        else:
+            _take_free_place(folder / path.name, path)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _take_free_place(fresh: Path, path: Path) -> None:
+    try:
+        os.link(fresh, path)  # unlike a rename, refuses to replace what is there
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if path.exists():
+            raise FileExistsError(path) from None
+        fresh.rename(path)
+
+
+def sweep(folder: Path, pattern: str) -> None:
+    """Remove what killed programs left half-made; what is younger than a day may be in use."""
+    for left in folder.glob(pattern):
+        with suppress(OSError):
+            if left.is_dir() and left.stat().st_mtime < time.time() - 86400:
+                shutil.rmtree(left, ignore_errors=True)
 
 
 @contextmanager

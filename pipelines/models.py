@@ -22,7 +22,7 @@ import numpy as np
 
 from pipelines import csvfile
 from pipelines.catalogue import OF_VERDICT
-from pipelines.files import write_text
+from pipelines.files import sweep, write_text
 from pipelines.problems import Findings, UserError
 from pipelines.settings import read_settings
 from pipelines.tables import Given
@@ -52,12 +52,22 @@ def fingerprint(given: Given) -> str:
     digest = hashlib.sha256(repr(learnt).encode())
     for name in sorted(given.tables):
         digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
+    digest.update(f"\n{sorted(given.set_aside)} {sorted(given.trusted)}".encode())
     return digest.hexdigest()
 
 
 def file_digest(path: Path) -> str:
-    """SHA-256 of a file: the quick way to see that nothing in it has changed."""
+    """SHA-256 of a file."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def database_stamp(source: Path | str) -> str:
+    """The quick way to see that nothing in the shop's database has changed."""
+    if isinstance(source, Path):
+        return file_digest(source)
+    from pipelines import store  # slow to import, and a file does without it
+
+    return store.stamp(source)
 
 
 def save(
@@ -76,23 +86,69 @@ def save(
         "meta": meta,
     }
     text = json.dumps(everything, indent=1, default=_jsonable)
+    sweep(folder, ".new-*")
     fresh = Path(tempfile.mkdtemp(prefix=".new-", dir=folder))
     try:
         (fresh / ARRAYS).write_bytes(stream.getvalue())
         (fresh / FACTS).write_text(text, encoding="utf-8")
         fresh.chmod(0o755)
-        name = f"{max((int(v) for v in versions(folder)), default=0) + 1:04d}"
-        os.rename(fresh, folder / name)
+        name = _take_next_number(fresh, folder)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     write_text(folder / CURRENT, name + "\n")
     return name
 
 
+def _take_next_number(fresh: Path, folder: Path) -> str:
+    """Rename into the next version; one more where another program takes that number first."""
+    while True:
+        name = f"{max((int(v) for v in versions(folder)), default=0) + 1:04d}"
+        try:
+            os.rename(fresh, folder / name)
+        except OSError:
+            if not (folder / name).exists():
+                raise
+        else:
+            return name
+
+
 def versions(folder: Path) -> list[str]:
     """All stored versions, oldest first."""
     found = [p.name for p in folder.glob("[0-9]*") if p.name.isdigit() and p.is_dir()]
     return sorted(found, key=int)
+
+
+def in_charge(folder: Path) -> str | None:
+    """The version that predicts; None when there is none."""
+    try:
+        return (folder / CURRENT).read_text(encoding="utf-8").strip()
+    except (FileNotFoundError, UnicodeDecodeError):
+        return None
+
+
+def put_in_charge(folder: Path, version_name: str) -> None:
+    """Let a stored version predict from now on; raises UserError when it cannot be read."""
+    load(folder, version_name)
+    write_text(folder / CURRENT, version_name + "\n")
+
+
+def described(folder: Path, version_name: str) -> dict[str, Any]:
+    """What is written of a version beside its arrays: ``made``, ``facts``, ``meta`` ...
+
+    Raises UserError when there is no such version, or it is damaged.
+    """
+    if version_name not in versions(folder):
+        has = ", ".join(versions(folder)) or "none"
+        raise UserError(f'{folder}: there is no model version "{version_name[:20]}"; it has {has}.')
+    try:
+        everything = json.loads((folder / version_name / FACTS).read_text(encoding="utf-8"))
+        if everything["format"] == FORMAT and everything["facts"]["validation"] is not None:
+            return everything
+    except PermissionError:
+        raise
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    raise UserError(f"{folder / version_name}: the model's files are damaged or not ours.")
 
 
 def load(folder: Path, version_name: str | None = None) -> StoredModel:

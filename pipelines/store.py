@@ -1,4 +1,4 @@
-"""A shop's data in one database: tables as given, nothing lost on the way in or out.
+"""A shop's ledger in its database: read whole, added to by one transaction at a time.
 
 Cells are kept as the text that was handed over (an empty one as empty), because a print that
 is set aside may hold anything and because an export must give back what was imported. Columns
@@ -7,122 +7,275 @@ are typed on opening, by the code that checked them on import (`pipelines.tables
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import getpass
+import json
+import os
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
 import sqlalchemy as sa
 
 from learn.shop import Shop
-from pipelines.files import beside
+from pipelines import database
+from pipelines.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
+from pipelines.files import beside, refuse_unwritable
+from pipelines.ledger import (
+    IMPORT,
+    Addition,
+    Batch,
+    Decision,
+    Ledger,
+    Sheet,
+    State,
+    current,
+)
+from pipelines.migrate import from_form_1
 from pipelines.problems import UserError
-from pipelines.schema import SHOP_TABLES
-from pipelines.tables import Given, to_shop
+from pipelines.tables import Given, digest_of, to_shop
 
-FORMAT = "strikeoff shop 1"
-ROW, REASON = "sheet_row", "set_aside_because"
-
-
-def save(given: Given, path: Path) -> None:
-    """Write a shop's database file: built beside, then renamed over the old one."""
-    with beside(path) as fresh:
-        try:
-            write(given, f"sqlite:///{fresh}")
-        except sa.exc.OperationalError as error:  # a full disk, a folder taken away
-            message = f"{path}: cannot be written ({error.orig}); make room on the disk."
-            raise UserError(message) from error
+TRIES = 50  # so often may others have written while a change was being worked out
+Plan = Callable[[Ledger], Addition | None]
 
 
-def write(given: Given, url: str | sa.URL) -> None:
-    """Replace the shop at any database URL in one transaction."""
-    engine = sa.create_engine(url)
-    try:
-        with engine.begin() as connection:
-            old = sa.MetaData()
-            old.reflect(connection, only=lambda name, _: name in _names())
-            old.drop_all(connection)
-            new = sa.MetaData()
-            facts = sa.Table("facts", new, _text("key", primary_key=True), _text("value"))
-            tables = {name: _table(new, name, frame) for name, frame in given.tables.items()}
-            new.create_all(connection)
-            entries = {"format": FORMAT, "name": given.name, "shop_toml": given.shop_toml}
-            connection.execute(facts.insert(), [{"key": k, "value": v} for k, v in entries.items()])
-            for name, table in tables.items():
-                if rows := list(_rows(name, given)):
-                    connection.execute(table.insert(), rows)
-    finally:
-        engine.dispose()
+def save(given: Given, source: Source, *, file: str = "") -> int | None:
+    """Import a shop's tables: what was imported before is superseded, and kept.
 
-
-def read(source: Path | str | sa.URL) -> Given:
-    """The tables as given, from a database file or URL.
-
-    Raises UserError when there is none, or when it is not a shop's.
+    Returns the number of the batch; None when just these tables were imported last.
     """
-    if isinstance(source, Path):
-        if not source.is_file():
-            raise UserError(f"{source}: there is no shop database; run strikeoff import first.")
-        url, label = f"sqlite:///file:{source.absolute().as_posix()}?mode=ro&uri=true", str(source)
-    else:
-        url, label = source, sa.make_url(source).render_as_string(hide_password=True)
-    engine = sa.create_engine(url)
+    sheets = {name: Sheet(frame) for name, frame in given.tables.items()}
+    sheets["prints"] = replace(sheets["prints"], faults=dict(given.set_aside))
+    counts = {name: len(frame) for name, frame in given.tables.items()}
+    counts["set aside"] = len(given.set_aside)
+    batch = Batch(
+        IMPORT,
+        sheets,
+        file=file,
+        sha256=digest_of(given),
+        counts=counts,
+        shop=given.name,
+        shop_toml=given.shop_toml,
+    )
+
+    def plan(ledger: Ledger) -> Addition | None:
+        states = ledger.states()
+        imports = [b for b in ledger.batches if b.command == IMPORT and states[b.id]]
+        if imports and (imports[-1].sha256, imports[-1].shop) == (batch.sha256, batch.shop):
+            return None
+        return Addition(batch)
+
+    if isinstance(source, Path) and not source.is_file():
+        with suppress(FileExistsError):  # another import was first: add to what it made
+            return _create(source, batch)
+    done = change(source, plan, create=not isinstance(source, Path))
+    return done.batch.id if done else None
+
+
+def make_room(path: Path) -> Path | None:
+    """Move a file that is no shop's database out of the way; where it is kept, None if fine."""
+    if not path.is_file():
+        return None
     try:
-        with engine.connect() as connection:
-            return _read(connection, label)
-    except sa.exc.SQLAlchemyError as error:
-        message = f"{label}: this is not a shop database or it is damaged; import the tables again."
-        raise UserError(message) from error
-    finally:
-        engine.dispose()
+        with database.reading(path) as connection:
+            if database.form(connection) is not None:
+                return None
+    except UserError as error:
+        if "damaged" not in str(error):
+            raise
+    kept = path.with_name(f"{path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+    path.rename(kept)
+    return kept
 
 
-def load_shop(source: Path | str | sa.URL) -> Shop:
-    """The shop as `learn` takes it, without the prints that were set aside."""
+def change(source: Source, plan: Plan, *, create: bool = False) -> Addition | None:
+    """Add what ``plan`` makes of the ledger as it is; None when it finds nothing to add.
+
+    The plan is made without a lock. Should somebody else write meanwhile, it is made again on
+    what then holds. What would not leave a shop that can be used is refused before it is stored.
+    """
+    for _ in range(TRIES):
+        ledger = read_ledger(source, create=create)
+        addition = plan(ledger)
+        if addition is None:
+            return None
+        done = ledger.numbered(addition, _now(), _who())
+        to_shop(current(ledger + done).given)
+        with database.writing(source) as connection:
+            if create:
+                _prepare(connection, source)
+            if _stamp(connection) == ledger.stamp:
+                _insert(connection, done)
+                return done
+    raise UserError(f"{database.label(source)}: others write to it without a pause; try again.")
+
+
+def read_ledger(source: Source, *, create: bool = False) -> Ledger:
+    """Everything in the database; a database of form 1 is brought to the present form first.
+
+    Raises UserError when there is none, or it is not a shop's, or of another version.
+    """
+    if isinstance(source, Path) and not source.is_file():
+        raise UserError(f"{source}: there is no shop database; run strikeoff import first.")
+    with database.reading(source) as connection:
+        found = database.form(connection)
+        if found == database.FORM:
+            return _read(connection)
+        if create and found is None:
+            return Ledger()
+        if found != database.FORM_1:
+            database.refuse_form(source, found)
+    with database.writing(source) as connection:
+        if database.form(connection) == database.FORM_1:  # and nobody else was first
+            old = from_form_1(connection, database.label(source))
+            _prepare(connection, source)
+            _insert(connection, Ledger().numbered(old, _now(), ""))
+        return _read(connection)
+
+
+def read_state(source: Source) -> State:
+    """What holds now, and where every print stands."""
+    ledger = read_ledger(source)
+    if not ledger.batches:
+        raise UserError(f"{database.label(source)}: holds no tables; run strikeoff import first.")
+    return current(ledger)
+
+
+def read(source: Source) -> Given:
+    """The tables as they hold now: imported, recorded, corrected."""
+    return read_state(source).given
+
+
+def load_shop(source: Source) -> Shop:
+    """The shop as `learn` takes it, without the prints that are set aside."""
     return to_shop(read(source))
 
 
-def _read(connection: sa.Connection, label: str) -> Given:
-    metadata = sa.MetaData()
-    metadata.reflect(connection, only=lambda name, _: name in _names())
-    if set(metadata.tables) != _names():
-        raise UserError(f"{label}: this is not a shop database; import the tables again.")
-    facts = {key: value for key, value in connection.execute(sa.select(metadata.tables["facts"]))}
-    if facts.get("format") != FORMAT:
-        raise UserError(
-            f"{label}: was written by another version (format {facts.get('format')!r}, this "
-            f"one reads {FORMAT!r}); import the tables again."
+def stamp(source: Source) -> str:
+    """A short text that changes whenever anything is added to a database on a server."""
+    with database.reading(source) as connection:
+        database.refuse_form(source, database.form(connection))
+        made = connection.execute(sa.select(BATCHES.c.at).where(BATCHES.c.id == 1)).scalar()
+        return f"{database.label(source)} {made} {_stamp(connection)}"
+
+
+def _create(path: Path, batch: Batch) -> int:
+    """Make the file beside and put it into place whole.
+
+    Raises FileExistsError if there is one by then.
+    """
+    refuse_unwritable(path.parent)
+    done = Ledger().numbered(Addition(batch), _now(), _who())
+    to_shop(current(Ledger() + done).given)
+    with beside(path, replace=False) as fresh, database.writing(fresh, create=True) as connection:
+        _prepare(connection, fresh)
+        _insert(connection, done)
+    return done.batch.id
+
+
+def _prepare(connection: sa.Connection, source: Source) -> None:
+    """The tables of the present form, where they are not there yet."""
+    found = database.form(connection)
+    if found == database.FORM:
+        return
+    if found is not None:
+        database.refuse_form(source, found)
+    database.METADATA.create_all(connection)
+    connection.execute(FACTS.insert(), {"key": "format", "value": database.FORM})
+
+
+def _stamp(connection: sa.Connection) -> tuple[int, int]:
+    def last(table: sa.Table) -> int:
+        return connection.execute(sa.select(sa.func.max(table.c.id))).scalar() or 0
+
+    return last(BATCHES), last(DECISIONS)
+
+
+def _insert(connection: sa.Connection, done: Addition) -> None:
+    if (batch := done.batch) is not None:
+        record = {column.name: getattr(batch, column.name) for column in BATCHES.columns}
+        connection.execute(BATCHES.insert(), record | {"counts": json.dumps(batch.counts)})
+        for name, sheet in batch.sheets.items():
+            columns = json.dumps(list(sheet.cells.columns))
+            connection.execute(
+                SHEETS.insert(), {"batch": batch.id, "sheet": name, "columns": columns}
+            )
+            if rows := list(_lines(batch.id, name, sheet)):
+                connection.execute(LINES.insert(), rows)
+        names = ("print_id", "number", "place", "colour")
+        if batch.readings:
+            connection.execute(
+                READINGS.insert(),
+                [{"batch": batch.id, **dict(zip(names, r, strict=True))} for r in batch.readings],
+            )
+    if done.decisions:
+        connection.execute(
+            DECISIONS.insert(),
+            [
+                asdict(d) | {"old": json.dumps(d.old), "new": json.dumps(d.new)}
+                for d in done.decisions
+            ],
         )
-    tables, set_aside = {}, {}
-    for name in SHOP_TABLES:
-        table = metadata.tables[name]
-        rows = connection.execute(sa.select(table).order_by(table.c[ROW])).all()
-        frame = pd.DataFrame(rows, columns=list(table.c.keys()), dtype=object).set_index(ROW)
-        frame.index = pd.Index([int(row) for row in frame.index], dtype="int64")
-        if REASON in frame:
-            reasons = frame.pop(REASON).dropna()
-            set_aside = {int(row): why for row, why in reasons.items()}
-        tables[name] = frame
-    return Given(facts["name"], facts["shop_toml"], tables, set_aside)
 
 
-def _names() -> set[str]:
-    return {"facts", *SHOP_TABLES}
+def _lines(batch: int, name: str, sheet: Sheet) -> Iterable[dict[str, object]]:
+    frame = sheet.cells
+    for row, cells in zip(map(int, frame.index), frame.to_numpy(dtype=object), strict=True):
+        yield {
+            "batch": batch,
+            "sheet": name,
+            "row": row,
+            "cells": json.dumps(cells.tolist(), ensure_ascii=False),
+            "fault": sheet.faults.get(row),
+            "spread": sheet.spreads.get(row),
+        }
 
 
-def _text(name: str, **more: bool) -> sa.Column:
-    return sa.Column(name, sa.Text, **more)
+def _read(connection: sa.Connection) -> Ledger:
+    sheets: dict[int, dict[str, Sheet]] = {}
+    lines: dict[tuple[int, str], list[sa.Row]] = {}
+    for line in connection.execute(sa.select(LINES).order_by(LINES.c.row)):
+        lines.setdefault((line.batch, line.sheet), []).append(line)
+    for batch, name, columns in connection.execute(sa.select(SHEETS)):
+        rows = lines.get((batch, name), [])
+        frame = pd.DataFrame(
+            [json.loads(line.cells) for line in rows],
+            index=pd.Index([line.row for line in rows], dtype="int64"),
+            columns=json.loads(columns),
+            dtype=object,
+        )
+        faults = {line.row: line.fault for line in rows if line.fault is not None}
+        spreads = {line.row: line.spread for line in rows if line.spread is not None}
+        sheets.setdefault(batch, {})[name] = Sheet(frame, faults, spreads)
+    readings: dict[int, list[tuple[str, int, str, str]]] = {}
+    for batch, *reading in connection.execute(
+        sa.select(READINGS).order_by(READINGS.c.print_id, READINGS.c.number)
+    ):
+        readings.setdefault(batch, []).append(tuple(reading))
+    batches = tuple(
+        Batch(
+            sheets=sheets.get(row["id"], {}),
+            readings=tuple(readings.get(row["id"], ())),
+            **{**row, "counts": json.loads(row["counts"])},
+        )
+        for row in connection.execute(sa.select(BATCHES).order_by(BATCHES.c.id)).mappings()
+    )
+    decisions = tuple(
+        Decision(**{**row, "old": json.loads(row["old"]), "new": json.loads(row["new"])})
+        for row in connection.execute(sa.select(DECISIONS).order_by(DECISIONS.c.id)).mappings()
+    )
+    return Ledger(batches, decisions)
 
 
-def _table(metadata: sa.MetaData, name: str, frame: pd.DataFrame) -> sa.Table:
-    row = sa.Column(ROW, sa.Integer, primary_key=True, autoincrement=False)
-    columns = [row, *map(_text, frame.columns)]
-    if name == "prints":
-        columns.append(_text(REASON))
-    return sa.Table(name, metadata, *columns)
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _rows(name: str, given: Given) -> Iterable[dict[str, object]]:
-    frame = given.tables[name]
-    for row, cells in zip(frame.index, frame.to_numpy(dtype=object).tolist(), strict=True):
-        record = {ROW: int(row), **dict(zip(frame.columns, cells, strict=True))}
-        yield record | ({REASON: given.set_aside.get(int(row))} if name == "prints" else {})
+def _who() -> str:
+    """Who is at the keyboard; the number of the user where the name cannot be found."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return f"user {os.getuid()}" if hasattr(os, "getuid") else ""

@@ -6,6 +6,7 @@ way through the store; the same code types a folder that comes in and a store th
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -27,12 +28,14 @@ class Given:
 
     ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given.
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
+    ``trusted``: prints somebody has looked at and found right, however unlikely.
     """
 
     name: str
     shop_toml: str | None
     tables: dict[str, pd.DataFrame]
     set_aside: dict[int, str] = field(default_factory=dict)
+    trusted: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,14 @@ def read_folder(
     findings.warnings += checks.assumed(kept, "prints.csv")
     given = Given(name, toml, tables, set_aside)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
+
+
+def digest_of(given: Given) -> str:
+    """SHA-256 over the cells of all tables and the text of ``shop.toml``."""
+    digest = hashlib.sha256((given.shop_toml or "").encode())
+    for name in sorted(given.tables):
+        digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
+    return digest.hexdigest()
 
 
 def to_shop(given: Given) -> Shop:
@@ -146,6 +157,18 @@ def check_setups(
     findings.raise_if_any()
     findings.warnings += checks.assumed(frame, file)
     return frame.reset_index(drop=True)
+
+
+def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
+    """Typed ``prints`` that come to the tables of ``given``, and their faults by row.
+
+    Raises InputProblems when the tables themselves cannot be used together.
+    """
+    findings = Findings()
+    tables = given.tables | {"prints": prints}
+    shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date.today())
+    findings.raise_if_any()
+    return shop.prints, faults
 
 
 def identifiers(shop: Shop) -> dict[str, list[str]]:

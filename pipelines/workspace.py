@@ -7,9 +7,11 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipelines.files import write_text
 from pipelines.problems import UserError
 
 VARIABLE = "STRIKEOFF_WORKSPACE"
+FILE, URL = "shop.db", "database.url"
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,8 @@ class Workspace:
 
     def shops(self) -> list[str]:
         """Names of the shops that have been imported, sorted."""
-        return sorted(path.parent.name for path in self.root.glob("datasets/*/shop.db"))
+        found = (path for name in (FILE, URL) for path in self.root.glob(f"datasets/*/{name}"))
+        return sorted({path.parent.name for path in found})
 
     def pick(self, name: str | None = None) -> str:
         """The shop of that name, or the only one there is.
@@ -51,8 +54,36 @@ class Workspace:
             raise UserError(f"{place} holds {', '.join(shops)}; say which one with --shop NAME.")
         return shops[0]
 
-    def database(self, shop: str) -> Path:
-        return self.root / "datasets" / shop / "shop.db"
+    def database(self, shop: str) -> Path | str:
+        """The shop's database file, or the URL that stands in ``database.url`` beside it."""
+        folder = self.root / "datasets" / shop
+        try:
+            url = (folder / URL).read_text(encoding="utf-8").strip()
+        except FileNotFoundError:
+            return folder / FILE
+        except UnicodeDecodeError:
+            url = ""
+        if "://" not in url or len(url.splitlines()) != 1:
+            raise UserError(
+                f"{folder / URL}: write the URL of the shop's database into it, one line such as "
+                "postgresql://user@server/shop."
+            )
+        return url
+
+    def refuse_server(self, shop: str, url: str) -> None:
+        """Raises UserError when the shop's data lie elsewhere than at the URL already."""
+        folder = self.root / "datasets" / shop
+        if (folder / FILE).is_file():
+            raise UserError(
+                f"{folder / FILE}: the shop's data lie in this file; export them, move the file "
+                "away and import the export with --database."
+            )
+        if (folder / URL).is_file() and self.database(shop) != url:
+            raise UserError(f"{folder / URL}: names another database; correct it there.")
+
+    def use_server(self, shop: str, url: str) -> None:
+        """Let the shop's data lie in the database of that URL from now on."""
+        write_text(self.root / "datasets" / shop / URL, url + "\n")
 
     def reports(self, shop: str) -> Path:
         return self.root / "datasets" / shop / "reports"

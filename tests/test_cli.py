@@ -281,7 +281,7 @@ def test_an_interrupted_demo_leaves_everything_as_it_was(workspace, monkeypatch)
 
 
 def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
-    def interrupt(*_: object) -> None:
+    def interrupt(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(store, "save", interrupt)
@@ -295,7 +295,8 @@ def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
 
 
 def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
-    for command in ("demo", "import", "learn", "predict", "export"):
+    daily = ("record", "doubts", "history", "models")
+    for command in ("demo", "import", "learn", "predict", "export", *daily):
         assert main([command, "--help"]) == 0
         assert f"Example:\n  strikeoff {command}" in capsys.readouterr().out
     assert main([]) == 2

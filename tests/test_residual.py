@@ -13,7 +13,8 @@ from scipy.stats import multivariate_normal, norm
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
-from learn import leave_out, residual, search
+from learn import hyper as hypers
+from learn import leave_out, residual
 from learn.kernels import FittedTerm, Term
 from learn.phi import Phi
 from learn.residual import Block, Design, Hyper
@@ -383,7 +384,7 @@ def test_hyper_parameters_of_a_known_optimum():
         away = (x - peak) / width
         return -0.5 * away @ away, -away / width
 
-    found = search.maximise(evidence, median.copy(), median, spread, 50)
+    found = hypers.maximise(evidence, median.copy(), median, spread, 50)
     trust = np.where(spread > 0, spread, 1.0) ** 2 / (width**2 + spread**2)
     expected = np.where(spread > 0, median + trust * (peak - median), median)
     assert found.converged

@@ -15,13 +15,27 @@ SHOWN_SET_ASIDE = 20
 
 
 def import_tables(
-    tables_dir: Path, *, workspace: Workspace, shop: str | None = None, strict: bool = False
+    tables_dir: Path,
+    *,
+    workspace: Workspace,
+    shop: str | None = None,
+    strict: bool = False,
+    url: str | None = None,
 ) -> int:
-    """Check every table, then replace the shop's database by them."""
+    """Check every table, then let them take the place of the ones imported before."""
     name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
-    store.save(checked.given, workspace.database(name))
+    if url:
+        workspace.refuse_server(name, url)
+    source = url or workspace.database(name)
+    if isinstance(source, Path) and (kept := store.make_room(source)):
+        tell([f"{source} was no shop's database or damaged; it is kept as {kept.name}."])
+    batch = store.save(checked.given, source, file=str(tables_dir))
+    if url:
+        workspace.use_server(name, url)
+    if batch is None:
+        tell(["just these tables were imported last; nothing was changed."])
 
     frames = checked.shop
     print(
@@ -39,6 +53,9 @@ def import_tables(
         if len(rows) > SHOWN_SET_ASIDE:
             again = f"strikeoff import {tables_dir} --strict"
             print(f"  and {len(rows) - SHOWN_SET_ASIDE} more; {again} lists all, changing nothing.")
+    recorded = len(store.read(source).tables["prints"]) - len(checked.given.tables["prints"])
+    if recorded:
+        print(f"{counted(recorded, 'print')} recorded since, and not in these tables, stay.")
     return 0
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from pipelines import models, store
 from pipelines.catalogue import Catalogue
@@ -11,6 +13,9 @@ from pipelines.progress import Progress, counted
 from pipelines.schema import SHOP_TABLES
 from pipelines.tables import to_shop
 from pipelines.workspace import Workspace
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
 
 SHOWN_SET_ASIDE = 20
 
@@ -22,14 +27,14 @@ def learn(
     progress = progress or Progress()
     name = workspace.pick(shop)
     refuse_unwritable(workspace.models(name))  # before the long work, not after it
-    database = models.file_digest(workspace.database(name))
+    database = models.database_stamp(workspace.database(name))
     given = store.read(workspace.database(name))
     data = to_shop(given)
     progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
     from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
 
     model = ShiftModel()
-    model.fit(data, progress=progress)
+    model.fit(data, progress=progress, **_trusted(model, given.trusted))
     arrays, meta = model.to_state()
     set_aside = model.set_aside_.to_dict("records")
     facts = {
@@ -53,6 +58,13 @@ def learn(
             print(f"  and {more} more, all of them in the version's {models.FACTS}")
     print(f"Stored as version {version} in {workspace.models(name) / version}.")
     return 0
+
+
+def _trusted(model: ShiftModel, print_ids: frozenset[str]) -> dict[str, set[str]]:
+    """Prints somebody found right are never screened out, where the model can be told so."""
+    if print_ids and "trusted" in inspect.signature(model.fit).parameters:
+        return {"trusted": set(print_ids)}
+    return {}
 
 
 def report(validation: Mapping[str, object]) -> list[str]:

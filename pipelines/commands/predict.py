@@ -126,7 +126,7 @@ def open_model(workspace: Workspace, shop_name: str) -> Opened:
         message = f"{folder}: does not hold a model this version can read; {models.AGAIN}."
         raise UserError(message) from error
     notes = []
-    if database != models.file_digest(workspace.database(shop_name)):
+    if database != models.database_stamp(workspace.database(shop_name)):
         from pipelines import store  # not needed, and slow to import, where nothing has changed
 
         given = store.read(workspace.database(shop_name))

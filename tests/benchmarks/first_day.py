@@ -27,10 +27,9 @@ from datasets.demo.world import World, generator, read_lab
 from learn.shift import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
-from pipelines.tables import read_folder
-from tests.benchmarks.held_out import DEMO, Held, in_words, kinds, line
+from tests.benchmarks.measures import answer, bands, in_words, summary, verdicts
+from tests.benchmarks.shops import DEMO, DEMO_SEED, Held, kinds, tables
 
-DEMO_SEED = 7
 WHITE_SHIRT, BLACK_SHIRT, BASE, MESH = "G01", "G02", "U1", "M61-64"
 INKS_A_JOB = 6
 
@@ -85,14 +84,19 @@ def main(argv: list[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     ).parse_args(argv)
-    shop, progress = read_folder(DEMO / "tables", name="demo").shop, Progress()
-    held: dict[str, Held] = dict(kinds(DEMO, shop))
+    shop, progress = tables(DEMO), Progress()
+    tolerance = shop.settings.tolerance_dE00
+
+    def line(model: ShiftModel, held: Held) -> dict[str, float]:
+        said = answer(model, held)
+        return summary(bands(said, held)) | verdicts(said, held, tolerance)
+
     for name, begun in beginnings(shop).items():
         progress(f"{name}: {len(begun.drawdowns)} drawdowns, {len(begun.prints)} prints")
         model = ShiftModel().fit(begun)
-        rows = {kind: line(model, prints) for kind, prints in held.items()}
+        rows = {kind: line(model, held) for kind, held, _ in kinds(DEMO, shop)}
         print(f"{name}: {len(begun.drawdowns)} drawdowns, {len(begun.prints)} prints")
-        print(in_words(pd.DataFrame.from_dict(rows, orient="index")), flush=True)
+        print(in_words(rows), flush=True)
     return 0
 
 

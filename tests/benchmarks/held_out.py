@@ -1,65 +1,46 @@
 """How good and how honest the predictions are, on prints the model never saw.
 
 ``python -m tests.benchmarks.held_out`` learns the demo shop once and predicts every kind of
-held-out print; ``--seed N`` invents another shop of that kind first, so that choices can be
-made on other shops than the one whose figures are reported; ``--real`` takes solid offset
-inks over their measured backings instead.
+held-out print; ``--seed N`` and ``--recipe ...`` invent another shop first, so that choices can
+be made on other shops than the one whose figures are reported; ``--real`` takes real prints
+instead (`tests.benchmarks.real`).
 
-Errors are dE00 to the noise-free colour where it is known (the invented shop), else to the
-measured one. Coverage is the share of measured L, a and b inside their 90 % bands. A set-up is
-*waved through* when no test print is asked for; it *held* when its measured colour lay within
-the shop's tolerance of its own prediction.
+What is measured: `tests.benchmarks.measures`. A set-up is *waved through* when no test print is
+asked for; it *held* when its measured colour lay within the shop's tolerance of its own
+prediction. The *oracle* knows the true colour and the press's noise (`tests.benchmarks.oracle`).
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 import time
-from collections.abc import Iterator
-from datetime import date
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from datasets.demo.generate import write_shop
-from datasets.demo.recipe import MEDIUM
-from datasets.demo.shop import TRUE_LAB, make_shop
-from learn.colorimetry import delta_e00, viewing
-from learn.evaluate import nearest_past_print, plain_regressor, score
-from learn.inks import lab_columns
+from datasets.demo.recipe import RECIPES
+from datasets.demo.world import World
+from learn.evaluate import nearest_past_print, plain_regressor
 from learn.shift import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
-from pipelines.tables import check_setups, identifiers, read_folder
-from tests.published import coated_shop
+from tests.benchmarks.measures import (
+    Answer,
+    answer,
+    bands,
+    deciles,
+    in_words,
+    median_dE00,
+    summary,
+    verdicts,
+)
+from tests.benchmarks.oracle import waves_through
+from tests.benchmarks.shops import Held, add_shop_options, folder_of, kinds, tables
 
 Array = NDArray[np.float64]
-
-DEMO = Path(__file__).parents[2] / "datasets" / "demo"
-NOT_A_KIND = {"gross_errors"}
-# A kind that mixes questions is shown by these as well.
-PARTS = {"far": "far_kind", "later_period": "press_id"}
-INK_NAMES = {"C": "cyan", "M": "magenta", "Y": "yellow"}
-
-
-class Held:
-    """Held-out prints of one kind: typed set-ups, their colour measured and, if known, true."""
-
-    def __init__(self, setups: pd.DataFrame, measured: Array, true: Array | None) -> None:
-        self.setups, self.measured, self.true = setups, measured, true
-
-    @property
-    def aim(self) -> Array:
-        return self.measured if self.true is None else self.true
-
-    def take(self, rows: NDArray) -> Held:
-        """The prints at ``rows``."""
-        true = None if self.true is None else self.true[rows]
-        return Held(self.setups[rows].reset_index(drop=True), self.measured[rows], true)
+Tables = dict[str, dict[str, dict[str, float]]]  # title -> row -> column -> value
 
 
 class Contest:
@@ -79,42 +60,22 @@ class Contest:
         encoder = self.learnt.encoder_
         return encoder.process(setups, encoder.layers(setups))
 
-    def row(self, held: Held) -> dict[str, float]:
-        """One line of the table."""
+    def errors(self, held: Held, learnt: Answer) -> dict[str, float]:
+        """Median dE00 of everything that predicts a colour."""
         X = self.encoded(held.setups)
-        physics = line(self.physics, held)
-        learnt = line(self.learnt, held)
         nearest = nearest_past_print(self.past, self.past_lab, X)
         trees = plain_regressor(*_without_gaps(self.past, self.past_lab, X))
+        physics = bands(answer(self.physics, held), held)
         return {
-            "n": learnt.pop("n"),
-            "floor": np.nan if held.true is None else _median_dE00(held.measured, held.true),
-            "nearest": _median_dE00(nearest, held.aim),
-            "trees": _median_dE00(trees, held.aim),
-            "physics": physics["dE00"],
-            "physics cover %": physics["cover %"],
-            "physics sd": physics["sd"],
-            **learnt,
+            "n": len(held),
+            "floor": np.nan if held.true is None else median_dE00(held.measured, held.true),
+            "nearest": median_dE00(nearest, held.aim),
+            "trees": median_dE00(trees, held.aim),
+            "physics": float(np.median(physics["dE00"])),
+            "learnt": median_dE00(learnt.mean, held.aim),
+            "physics cover %": 100 * float(physics["inside"].mean()),
+            "physics width": float(physics["width"].mean()),
         }
-
-
-def line(model: ShiftModel, held: Held) -> dict[str, float]:
-    """How one model does on held-out prints: error, coverage, width, verdicts."""
-    predicted = model.predict_lab(held.setups)
-    scored = score(predicted.mean, predicted.covariance, held.measured, held.true)
-    verdicts = model.predict(held.setups.assign(setup_id=held.setups["print_id"]))
-    waved = (verdicts["test_print"] == "no").to_numpy()
-    missed = delta_e00(predicted.mean, held.measured)
-    within = missed <= model.settings_.tolerance_dE00
-    return {
-        "n": scored.n,
-        "dE00": scored.median_dE00,
-        "p90": scored.p90_dE00,
-        "cover %": 100 * scored.coverage90,
-        "sd": scored.mean_sd,
-        "waved %": 100 * waved.mean(),
-        "held %": 100 * within[waved].mean() if waved.any() else np.nan,
-    }
 
 
 def _without_gaps(past: pd.DataFrame, lab: Array, X: pd.DataFrame) -> tuple:
@@ -124,58 +85,39 @@ def _without_gaps(past: pd.DataFrame, lab: Array, X: pd.DataFrame) -> tuple:
     return past.assign(**constant), lab, X.assign(**constant)
 
 
-def _median_dE00(lab: Array, aim: Array) -> float:
-    return float(np.median(delta_e00(lab, aim)))
-
-
-def kinds(folder: Path, shop: Shop) -> Iterator[tuple[str, Held]]:
-    """Every kind under ``heldout/``, and the parts of those that mix questions."""
-    condition = viewing(shop.settings.illuminant, shop.settings.observer)
-    for path in sorted((folder / "heldout").glob("*.csv")):
-        if path.stem in NOT_A_KIND:
-            continue
-        cells = pd.read_csv(path, dtype=str, keep_default_na=False)
-        asked = cells.rename(columns={"print_id": "setup_id"})
-        # dates after today are meant: the later period is later than the history
-        setups = check_setups(asked, identifiers(shop), path.name, today=date(9000, 1, 1))
-        setups = setups.rename(columns={"setup_id": "print_id"})
-        numbers = pd.read_csv(path)
-        held = Held(setups, lab_columns(numbers, condition), numbers[TRUE_LAB].to_numpy(float))
-        yield path.stem, held
-        if path.stem in PARTS:
-            part = cells[PARTS[path.stem]].to_numpy()
-            for name in dict.fromkeys(part):
-                if name:
-                    yield f"  {name}", held.take(part == name)
-
-
-def demo_table(folder: Path, progress: Progress) -> pd.DataFrame:
-    """A line a kind of held-out print of a generated shop."""
-    shop = read_folder(folder / "tables", name="demo").shop
+def tables_of(recipe: str, seed: int, progress: Progress) -> Tables:
+    """A line a kind of held-out print of a generated shop, and a line a part of it."""
+    progress(f"recipe {recipe}, seed {seed}")
+    folder = folder_of(recipe, seed)
+    shop = tables(folder)
+    world = World(RECIPES[recipe], seed)
     contest = Contest(shop, progress)
-    progress("predicting the held-out prints")
-    rows = {name: contest.row(held) for name, held in kinds(folder, shop)}
-    return pd.DataFrame.from_dict(rows, orient="index")
+    tolerance = shop.settings.tolerance_dE00
+    errors, scores, pit, shares = {}, {}, {}, {}
+    for kind, held, parts in kinds(folder, shop):
+        progress(f"predicting {kind}")
+        said = answer(contest.learnt, held)
+        found = bands(said, held)
+        oracle = waves_through(world, held.setups, held.true, shop.settings)
+        errors[kind] = contest.errors(held, said)
+        pit[kind] = deciles(found)
+        everything = {kind: slice(None)}
+        for name, rows in (everything | {f"  {p}": rows for p, rows in parts.items()}).items():
+            scores[name] = summary(found, rows)
+            shares[name] = verdicts(said, held, tolerance, oracle, rows)
+    return {
+        "median dE00 to the noise-free colour": errors,
+        "error, 90 % bands, scores in Lab units": scores,
+        "verdicts": shares,
+        "share of L, a, b in each tenth of the forecast, %": pit,
+    }
 
 
-def real_table(progress: Progress, paper: str = "coated") -> pd.DataFrame:
-    """Solid offset inks over measured backings: a third of the prints, then each ink, held out."""
-    rows = {}
-    for ink in (None, *INK_NAMES):
-        case = "a third of the prints" if ink is None else f"all of {INK_NAMES[ink]}"
-        progress(f"{paper} paper, held out: {case}")
-        trial = coated_shop(ink, paper=paper)
-        held = Held(trial.held_out, lab_columns(trial.held_out, viewing("D50", "2")), None)
-        rows[case] = Contest(trial.shop, progress).row(held)
-    return pd.DataFrame.from_dict(rows, orient="index")
-
-
-def in_words(table: pd.DataFrame) -> str:
-    """The table to print: dE00 and sd with two decimals, shares in whole percent."""
-    whole = [c for c in table if c == "n" or c.endswith("%")]
-    formats = {c: (lambda v: "-" if np.isnan(v) else f"{v:.0f}") for c in whole}
-    formats |= {c: (lambda v: "-" if np.isnan(v) else f"{v:.2f}") for c in table if c not in whole}
-    return table.to_string(formatters=formats)
+def show(tables: Tables, title: str) -> None:
+    """Print every table under its title."""
+    for name, rows in tables.items():
+        print(f"\n{title}: {name}")
+        print(in_words(rows), flush=True)
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -185,26 +127,24 @@ def main(argv: list[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    what = parser.add_mutually_exclusive_group()
-    what.add_argument("--shop-dir", type=Path, default=DEMO, help="a generated shop's folder")
-    what.add_argument("--seed", type=int, help="invent a shop with this seed instead")
-    what.add_argument("--real", action="store_true", help="real offset solids instead")
+    add_shop_options(parser)
+    parser.add_argument("--real", action="store_true", help="real prints instead")
     parser.add_argument(
-        "--paper", choices=("coated", "uncoated"), default="coated", help="with --real"
+        "--paper",
+        choices=("coated", "uncoated", "proof"),
+        action="append",
+        help="with --real: which table (default: coated and proof); may be repeated",
     )
     arguments = parser.parse_args(argv)
     progress, started = Progress(), time.perf_counter()
     if arguments.real:
-        title, table = f"{arguments.paper} offset", real_table(progress, arguments.paper)
-    elif arguments.seed is not None:
-        with tempfile.TemporaryDirectory() as folder:
-            progress(f"inventing a shop with seed {arguments.seed}")
-            write_shop(make_shop(MEDIUM, arguments.seed), Path(folder))
-            title, table = f"seed {arguments.seed}", demo_table(Path(folder), progress)
+        from tests.benchmarks.real import tables_of_paper
+
+        for paper in arguments.paper or ("coated", "proof"):
+            show(tables_of_paper(paper, progress), paper)
     else:
-        title, table = str(arguments.shop_dir), demo_table(arguments.shop_dir, progress)
-    print(f"{title}: median dE00, coverage of L, a, b by the 90 % bands, mean sd, verdicts")
-    print(in_words(table))
+        title = f"{arguments.recipe}, seed {arguments.seed}"
+        show(tables_of(arguments.recipe, arguments.seed, progress), title)
     print(f"{time.perf_counter() - started:.0f} s", file=sys.stderr)
     return 0
 

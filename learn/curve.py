@@ -1,0 +1,146 @@
+"""How much the history is worth: the model learnt anew from its first part, scored on what follows.
+
+Real refits, not closed form: only the jobs before are learnt from, only jobs after are
+scored, each time as many of them, so that points along the curve compare.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.colorimetry import delta_e00
+from learn.decision import ask_for_test, difference
+from learn.evaluate import Z90
+from learn.inks import lab_columns
+from learn.reliability import Share, grouped_share
+from learn.shift import ShiftModel
+from learn.shop import Shop
+
+Array = NDArray[np.float64]
+
+SHARES = (0.1, 0.2, 0.4, 0.7)
+AHEAD = 0.3  # of all jobs are scored after each refit
+ITERATIONS = 6  # of the hyper-parameter search: fewer than `learn` takes
+FEWEST_PRINTS = 12  # to learn from, and to score
+RESAMPLES = 300
+
+
+@dataclass(frozen=True)
+class Point:
+    """What a history of ``n`` prints was good for, on ``n_ahead`` prints it had not seen."""
+
+    n: int
+    n_ahead: int
+    error: tuple[float, float, float]  # median dE00 to the measured colour, 95 % interval
+    coverage: Share  # of L, a, b by the 90 % bands
+    tests: Share  # set-ups that would have needed a test print
+
+
+class _Refit(ShiftModel):
+    """Without the yardstick: nobody looks at the physics alone of half a history."""
+
+    def physics_alone(self) -> None:
+        return None
+
+
+def job_order(prints: pd.DataFrame, seed: int = 0) -> tuple[NDArray[np.intp], bool]:
+    """Place of each print's job in the history (n,), and whether it is by date.
+
+    By the first date of each job where at least nine in ten prints are dated (undated jobs
+    come first); else at random. A print without job is a job of its own.
+    """
+    own = prints.index.to_series().map("\x1f{}".format)
+    job = pd.factorize(prints["job_id"].astype(object).where(prints["job_id"].notna(), own))[0]
+    n_jobs = job.max() + 1 if len(job) else 0
+    dates = pd.to_datetime(prints["printed_on"])
+    if len(dates) and dates.notna().mean() >= 0.9:
+        first = dates.groupby(job).min().sort_values(na_position="first", kind="stable").index
+        by_date = True
+    else:
+        first, by_date = np.random.default_rng(seed).permutation(n_jobs), False
+    place = np.empty(n_jobs, int)
+    place[first] = np.arange(n_jobs)
+    return place[job], by_date
+
+
+def learning_curve(
+    shop: Shop,
+    skip: NDArray[np.bool_],
+    progress: Callable[[str], None] | None = None,
+) -> tuple[list[Point], bool]:
+    """Points of the curve, and whether jobs were taken in time order.
+
+    ``skip`` (n_prints,) are not scored (gross errors, prints without colour); they are
+    learnt from, as they were when nobody knew. Parts of the history too small to learn
+    from or to score give no point.
+    """
+    say = progress or (lambda _: None)
+    place, by_date = job_order(shop.prints)
+    n_jobs = place.max() + 1 if len(place) else 0
+    points = []
+    for share in SHARES:
+        cut = round(share * n_jobs)
+        learnt = place < cut
+        ahead = ~learnt & (place < cut + round(AHEAD * n_jobs)) & ~skip
+        if min(learnt.sum(), ahead.sum()) < FEWEST_PRINTS:
+            continue
+        say(f"learning curve: again from {learnt.sum()} prints, scored on the {ahead.sum()} next")
+        part = replace(shop, prints=shop.prints[learnt].reset_index(drop=True))
+        model = _Refit(max_iterations=ITERATIONS).fit(part)
+        points.append(_point(model, shop.prints[ahead].reset_index(drop=True), place[ahead]))
+    return points, by_date
+
+
+def _point(model: ShiftModel, prints: pd.DataFrame, job: NDArray) -> Point:
+    measured = lab_columns(prints, model.viewing_)
+    p = model.predict_lab(prints)
+    sd = np.sqrt(np.einsum("nii->ni", p.covariance))
+    return point(
+        len(model.rows_.X),
+        p.mean,
+        p.covariance,
+        measured,
+        np.abs(measured - p.mean) <= Z90 * sd,
+        job,
+        model,
+    )
+
+
+def point(
+    n: int,
+    mean: Array,
+    covariance: Array,
+    measured: Array,
+    inside: NDArray[np.bool_],
+    job: NDArray,
+    model: ShiftModel,
+) -> Point:
+    """Score predictions N(mean, covariance) of prints whose jobs are ``job`` (m,)."""
+    settings = model.settings_
+    tolerance = np.full(len(mean), settings.tolerance_dE00)
+    test = ask_for_test(difference(mean, covariance, mean, tolerance).p_within, settings)
+    return Point(
+        n,
+        len(mean),
+        median_by_groups(delta_e00(mean, measured), job),
+        grouped_share(inside, job),
+        grouped_share(test, job),
+    )
+
+
+def median_by_groups(values: Array, group: NDArray, seed: int = 0) -> tuple[float, float, float]:
+    """Median of ``values`` (n,) and its 95 % interval, groups drawn with replacement."""
+    code = np.unique(group, return_inverse=True)[1]
+    n_groups = code.max() + 1
+    rng = np.random.default_rng(seed)
+    order = np.argsort(values)
+    weights = rng.multinomial(n_groups, np.full(n_groups, 1 / n_groups), RESAMPLES)
+    reached = np.cumsum(weights[:, code[order]], axis=1)
+    at = (reached >= reached[:, -1:] / 2).argmax(axis=1)
+    lo, hi = np.quantile(values[order][at], [0.025, 0.975])
+    return float(np.median(values)), float(lo), float(hi)

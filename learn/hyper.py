@@ -1,0 +1,147 @@
+"""Hyper-parameters: the most probable ones given all prints, and how well they were found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from learn import residual
+from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
+from learn.residual import Design, Hyper
+
+Array = NDArray[np.float64]
+Objective = Callable[[Array], tuple[float, Array]]
+
+# How far a restart begins from the prior medians, in prior standard deviations.
+RESTART_SPREAD = 1.0
+# A search has converged when no log hyper-parameter promises more than this a unit.
+STEEPEST = 0.03
+# Step in log length for the slope of features, which have no simple closed one.
+LENGTH_STEP = 1e-4
+
+
+class Found(NamedTuple):
+    """Where a search ended."""
+
+    at: Array
+    log_posterior: float  # up to the constants of the prior
+    converged: bool
+    steepest: float  # largest slope left, by log hyper-parameter
+    evaluations: int
+
+    def report(self) -> dict[str, float | bool]:
+        """Everything but the place, as JSON holds it."""
+        return {k: v for k, v in self._asdict().items() if k != "at"}
+
+
+def maximise(
+    objective: Objective,
+    start: Array,
+    prior_median: Array,
+    prior_spread: Array,
+    max_iterations: int,
+) -> Found:
+    """MAP of hyper-parameters on the log scale under independent log-normal priors.
+
+    ``objective`` returns log evidence and gradient; a spread of 0 holds a parameter at
+    its start.
+    """
+    free = prior_spread > 0
+    x = start.copy()
+
+    def negative(z: Array) -> tuple[float, Array]:
+        x[free] = z
+        value, gradient = objective(x)
+        away = (z - prior_median[free]) / prior_spread[free]
+        return (
+            -(value - 0.5 * away @ away),
+            -(gradient[free] - away / prior_spread[free]),
+        )
+
+    found = minimize(
+        negative,
+        start[free],
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[
+            (m - 4 * s, m + 4 * s)
+            for m, s in zip(prior_median[free], prior_spread[free], strict=True)
+        ],
+        options={"maxiter": max_iterations, "ftol": 1e-9, "gtol": STEEPEST},
+    )
+    x[free] = found.x
+    steepest = float(np.abs(found.jac).max(initial=0.0))
+    return Found(x, -float(found.fun), bool(found.success), steepest, int(found.nfev))
+
+
+def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) -> Objective:
+    """Log evidence and gradient as a function of one vector: log sds, then log lengths.
+
+    The physics stays linearised where it is; only features, remainders and variances move.
+    ``design`` is overwritten on every call.
+    """
+    n_sd, first, X = len(hyper.vector()), layout.first_term, linear.rows.X
+    smooth = [(i, term) for i, term in enumerate(layout.terms) if term.term.lengths and term.size]
+
+    def objective(x: Array) -> tuple[float, Array]:
+        at, lengths = hyper.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
+        slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
+        for i, term in smooth:
+            psi, rest = term.features(X, lengths[i])
+            for place, part in zip(linear.places, design.phi.parts, strict=True):
+                fill_term(part.matrix, place, i, term, psi, linear.vectors)
+            design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
+            for k in range(len(lengths[i])):
+                moved = lengths[i].copy()
+                moved[k] += LENGTH_STEP
+                psi2, rest2 = term.features(X, moved)
+                slopes[i, k] = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
+        value, g = residual.evidence(design, at)
+        by_length = [np.zeros(len(v)) for v in lengths]
+        for i, term in smooth:
+            variance = np.exp(2 * at.block[first + i])
+            by_rest = variance * g.along[:, design.blocks[first + i].direction]
+            by_psi = [
+                contract_term(by_phi, place, i, term, linear.vectors)
+                for place, by_phi in zip(linear.places, g.phi, strict=True)
+            ]
+            for k in range(len(lengths[i])):
+                d_psi, d_rest = slopes[i, k]
+                by_length[i][k] = by_rest @ d_rest + sum(
+                    (by * d_psi[np.ix_(place.rows, place.used[i])]).sum()
+                    for by, place in zip(by_psi, linear.places, strict=True)
+                )
+        return value, np.concatenate([g.block, g.noise, g.job, *by_length])
+
+    return objective
+
+
+def most_probable(
+    objective: Objective,
+    now: tuple[Hyper, Array],
+    medians: tuple[Hyper, Array],
+    spreads: Hyper,
+    iterations: int,
+    restarts: int = 0,
+    random_state: int = 0,
+) -> tuple[Hyper, Array, list[Found]]:
+    """Hyper-parameters and log lengths, from where they are and from ``restarts`` other
+    places drawn from the prior; the best wins. Also how every search ended, best first."""
+    hyper, log_lengths = now
+    n_sd = len(hyper.vector())
+    median = np.concatenate([medians[0].vector(), medians[1]])
+    spread = np.concatenate([spreads.vector(), np.full(len(log_lengths), LOG_LENGTH_SPREAD)])
+    starts = [np.concatenate([hyper.vector(), log_lengths])]
+    rng = np.random.default_rng(random_state)
+    for _ in range(restarts):
+        drawn = median + RESTART_SPREAD * spread * rng.standard_normal(len(median))
+        starts.append(np.where(spread > 0, drawn, starts[0]))
+    found = [maximise(objective, start, median, spread, iterations) for start in starts]
+    found.sort(key=lambda f: -f.log_posterior)
+    best = found[0].at
+    return hyper.of(best[:n_sd]), best[n_sd:], found

@@ -1,0 +1,251 @@
+"""A fitted model held against its own history, one kind of novelty after the other.
+
+Every print is predicted without its own job, ink, garment, mesh or press, without the
+latest weeks, or without the end of a process number it lies at, in closed form. Beside its
+error stand the scatter of press and instrument, which no model goes below, the physics
+alone and the nearest past print.
+
+Spread factors are learnt from such residuals (:mod:`learn.validate`), so coverage is
+cross-checked: the factor of a kind comes from one half of its groups, its coverage from
+the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn import residual, validate
+from learn.colorimetry import delta_e00
+from learn.evaluate import Z90, nearest_past_print, spread_factor
+from learn.inks import lab_columns
+from learn.reliability import Share, binomial_band, grouped_share
+from learn.scores import crps_gaussian, energy_score, pit_gaussian
+from learn.shift import ShiftModel
+from learn.shop import Shop
+
+Array = NDArray[np.float64]
+
+DRAWS = 96
+PIT_BINS = 10
+
+
+class Case(NamedTuple):
+    """One way of leaving prints of the history out."""
+
+    kind: str  # as in validate.ALL_SITUATIONS
+    levels: pd.Series  # (n,) what is left out together
+    rows: NDArray[np.bool_]  # (n,) the prints it is about
+    group: NDArray[np.intp]  # (n,) what errs together
+
+
+@dataclass(frozen=True)
+class Forecasts:
+    """m prints of one kind as they would have been predicted."""
+
+    kind: str
+    at: NDArray[np.intp]  # (m,) positions in the history
+    group: NDArray[np.intp]  # (m,)
+    measured: Array  # (m, 3) Lab
+    mean: Array  # (m, 3)
+    covariance: Array  # (m, 3, 3) widened by the factor of the other half
+    noise: Array  # (m, 3, 3) scatter of press and instrument in it
+    physics: Array  # (m, 3) by physics alone
+    nearest: Array | None  # (m, 3); None where there is none to look up
+
+    @property
+    def error(self) -> Array:
+        """dE00 from predicted to measured, (m,)."""
+        return delta_e00(self.mean, self.measured)
+
+    @property
+    def sd(self) -> Array:
+        return np.sqrt(np.einsum("nii->ni", self.covariance))
+
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        """Whether L, a, b fell inside their 90 % bands, (m, 3)."""
+        return np.abs(self.measured - self.mean) <= Z90 * self.sd
+
+
+@dataclass(frozen=True)
+class KindScore:
+    """How one kind did; errors are medians of dE00 to the measured colour."""
+
+    kind: str
+    n: int
+    groups: int
+    floor: float  # median dE00 of a print from its noise-free colour
+    error: float
+    physics: float
+    nearest: float | None
+    coverage: Share  # of L, a and b by their 90 % bands
+    honest: tuple[float, float]  # where honest bands would cover, 95 times in 100
+    half_width: float  # of the bands, mean over L, a, b
+    crps: float
+    energy: float
+    pit: Array  # (PIT_BINS,) counts of L, a and b
+
+
+def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
+    """Give a stored model its history back, so that prints can be left out of it.
+
+    ``shop`` holds the tables it was learnt from. Hyper-parameters, weights and prints set
+    aside stay as they were; ``prints_``, ``lab_``, ``keep_``, ``rows_``, ``design_`` and
+    ``posterior_`` are filled.
+
+    Raises
+    ------
+    ValueError
+        when no print is left to learn from, or a print names what the model does not know.
+    """
+    prints = shop.prints.reset_index(drop=True)
+    lab = lab_columns(prints, model.viewing_)
+    usable = np.isfinite(lab).all(axis=1)
+    model.prints_, model.lab_ = prints[usable].reset_index(drop=True), lab[usable]
+    model.keep_ = ~model.prints_["print_id"].isin(model.set_aside_["print_id"]).to_numpy()
+    if not model.keep_.any():
+        msg = "the history holds no measured print"
+        raise ValueError(msg)
+    kept = model.prints_[model.keep_].reset_index(drop=True)
+    linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
+    model.rows_ = linear.rows
+    model.posterior_ = residual.posterior(model.design_, model.hyper_)
+    return model
+
+
+def cases(X: pd.DataFrame) -> Iterator[Case]:
+    """Every way of leaving prints out that the history allows; "outside" comes in parts."""
+    everyone = np.ones(len(X), bool)
+    own = X.index.to_series().map("\x1f{}".format)
+    jobs = X["job"].astype(object).where(X["job"].notna(), own)
+    job = pd.factorize(jobs)[0]
+    if job.max() > 0:
+        yield Case("job", jobs, everyone, job)
+    for kind, column in validate.SITUATIONS.items():
+        known = X[column].notna().to_numpy()
+        code = pd.factorize(X[column])[0]
+        if len(code) and code.max() > 0:
+            yield Case(kind, X[column], known, code)
+    day = X["day"].to_numpy(float)
+    if np.isfinite(day).any():
+        latest = day > np.nanquantile(day, 1 - validate.LATEST_SHARE)
+        if 0 < latest.sum() < len(X):
+            yield Case("later", jobs.where(~latest, "\x1fout"), latest, job)
+    ends = [rows for column in validate.EDGES for rows in _ends(X[column].to_numpy(float))]
+    for i, rows in enumerate(ends):
+        yield Case("outside", jobs.where(~rows, "\x1fout"), rows, np.full(len(X), i))
+
+
+def _ends(values: Array) -> Iterator[NDArray[np.bool_]]:
+    """The prints at the low and at the high end of a process number, where it varies."""
+    known = values[np.isfinite(values)]
+    if not len(known) or np.ptp(known) == 0:
+        return
+    low, high = np.quantile(known, [validate.EDGE_SHARE, 1 - validate.EDGE_SHARE])
+    with np.errstate(invalid="ignore"):
+        ends = values <= low, values >= high
+    for rows in ends:
+        if 0 < rows.sum() <= 3 * validate.EDGE_SHARE * len(values):
+            yield rows
+
+
+def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
+    """Every kind the history allows; both models have their history (:func:`recall`)."""
+    X, measured = model.rows_.X, model.lab_[model.keep_]
+    noise = model.predict_lab(model.prints_[model.keep_].reset_index(drop=True)).noise
+    parts: dict[str, list[tuple]] = {}
+    for case in cases(X):
+        at = np.flatnonzero(case.rows)
+        left = validate.leave_out(model, case.levels)
+        alone = validate.leave_out(physics, case.levels)
+        covariance, z = left.covariance[at], left.z[at]
+        nearest = None
+        if case.kind != "ink":
+            out = pd.factorize(case.levels)[0]
+            same = out[at, None] == out
+            nearest = nearest_past_print(X, measured, X.iloc[at], exclude=same)
+        parts.setdefault(case.kind, []).append(
+            (at, case.group[at], left.error[at], covariance, z, alone.error[at], nearest)
+        )
+    usual = model.spread_factors_["job"] / validate.NARROWEST
+    out = []
+    for kind, found in parts.items():
+        at, group, error, covariance, z, alone, nearest = (
+            None if column[0] is None else np.concatenate(column)
+            for column in zip(*found, strict=True)
+        )
+        factor = crossed_factors(z, group, 1.0 if kind == "job" else usual)
+        out.append(
+            Forecasts(
+                kind,
+                at,
+                group,
+                measured[at],
+                measured[at] - error,
+                factor[:, None, None] ** 2 * covariance,
+                noise[at],
+                measured[at] - alone,
+                nearest,
+            )
+        )
+    return out
+
+
+def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0) -> Array:
+    """Factor on the standard deviation of each print (n,), learnt from the other half.
+
+    Groups are split at random into halves. Residuals in closed form are compared with
+    bands in closed form, so the allowance ``validate.NARROWEST`` for their optimism enters
+    on neither side.
+    """
+    names, code = np.unique(group, return_inverse=True)
+    half = (np.random.default_rng(seed).permutation(len(names)) % 2)[code]
+    factor = np.full(len(z), least)
+    for mine in (0, 1):
+        other = half != mine
+        learnt = spread_factor(z[other], group[other])
+        factor[half == mine] = np.clip(learnt, least, max(least, validate.WIDEST))
+    return factor
+
+
+def expected_difference(mean: Array, covariance: Array, seed: int = 0) -> Array:
+    """dE00 (n, DRAWS) of draws from N(mean, covariance) to the mean."""
+    z = np.random.default_rng(seed).standard_normal((DRAWS, 3))
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    draws = mean[:, None] + z @ root.transpose(0, 2, 1)
+    return delta_e00(draws, np.broadcast_to(mean[:, None], draws.shape))
+
+
+def score_kind(f: Forecasts) -> KindScore:
+    """The figures of one kind."""
+    coverage = grouped_share(f.inside, f.group)
+    rng = np.random.default_rng(0)
+    samples = rng.multivariate_normal(np.zeros(3), np.eye(3), (len(f.at), DRAWS))
+    samples = f.mean[:, None] + samples @ np.linalg.cholesky(f.covariance).transpose(0, 2, 1)
+    pit = pit_gaussian(f.mean, f.sd, f.measured)
+
+    def median(lab: Array) -> float:
+        return float(np.median(delta_e00(lab, f.measured)))
+
+    return KindScore(
+        kind=f.kind,
+        n=len(f.at),
+        groups=len(np.unique(f.group)),
+        floor=float(np.median(expected_difference(f.mean, f.noise))),
+        error=median(f.mean),
+        physics=median(f.physics),
+        nearest=None if f.nearest is None else median(f.nearest),
+        coverage=coverage,
+        honest=binomial_band(coverage.trials),
+        half_width=float(Z90 * f.sd.mean()),
+        crps=float(crps_gaussian(f.mean, f.sd, f.measured).mean()),
+        energy=float(energy_score(samples, f.measured, fair=True).mean()),
+        pit=np.histogram(pit, np.linspace(0, 1, PIT_BINS + 1))[0],
+    )

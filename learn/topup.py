@@ -1,0 +1,146 @@
+"""After the first test print of a mix: what to add to the bucket. Nothing can be taken out.
+
+The test print says how far the mix really is from its prediction; of that, the part which is
+not scatter of press and instrument is taken to stay while the mix changes a little. Additions
+are then sought, none below zero, that bring the mix to the target with as little ink as possible.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import least_squares
+
+from learn.colorimetry import delta_e00
+from learn.joint import Joint, outcome
+from learn.mixes import Weighing, near_metric
+from learn.mixture import Mixing
+
+Array = NDArray[np.float64]
+
+# dE00 that doubling the bucket must be worth: of two corrections alike, the smaller one.
+COST_OF_DOUBLING = 0.5
+GOOD = 0.5  # dE00 from which on no ink beyond those of the mix is tried
+WORTH_ANOTHER_INK = 0.2  # dE00 by which an ink that is not in the mix must help
+
+
+class TopUp(NamedTuple):
+    """What to add, and what to expect."""
+
+    add_kg: dict[str, float]  # empty: leave it as it is
+    percent: dict[str, float]  # by weight, afterwards
+    bucket_kg: float  # afterwards
+    before_dE00: float  # worst garment, as now best known
+    after_dE00: float
+    p_before: float  # chance of all garments within tolerance
+    p_after: float
+    lab: Array  # (g, 3) expected afterwards
+
+
+def top_up(
+    mixing: Mixing,
+    percent: dict[str, float],
+    bucket_kg: float,
+    measured: dict[str, ArrayLike],
+    target: ArrayLike,
+    *,
+    tolerance: float,
+    weighing: Weighing | None = None,
+    most_added: float = 1.0,
+) -> TopUp:
+    """Additions that bring a mix, printed once, to the target.
+
+    Parameters
+    ----------
+    percent : ink -> percent by weight of the mix in the bucket
+    measured : garment -> Lab of the test print
+    most_added : ink added at most, as a share of the bucket
+
+    Raises
+    ------
+    ValueError
+        for an ink that is not among those of ``mixing``, percentages that do not sum to 100, an
+        empty bucket, or a test print on none of the garments.
+    """
+    weighing, target = weighing or Weighing(bucket_kg), np.asarray(target, float)
+    held = _bucket(mixing, percent, bucket_kg)
+    rows = [mixing.garments.index(g) for g in measured if g in mixing.garments]
+    if not rows:
+        msg = "the test print is on none of the garments of this mix"
+        raise ValueError(msg)
+    seen = np.concatenate([np.arange(3 * r, 3 * r + 3) for r in rows])
+    reading = np.concatenate([np.asarray(measured[mixing.garments[r]], float) for r in rows])
+    mixed = mixing.predict(weighing.shares(mixing, held))
+    mean, total, unknown = mixed.joint.mean[0], mixed.joint.covariance[0], mixed.unknown[0]
+    gain = np.linalg.solve(total[np.ix_(seen, seen)], unknown[seen]).T  # (3 g, seen)
+    offset = (gain @ (reading - mean.ravel()[seen])).reshape(mean.shape)
+    left = total - gain @ unknown[seen]
+    metric = near_metric(target)
+
+    def lab(kg: Array) -> Array:
+        return mixing.lab(weighing.shares(mixing, kg))[0] + offset
+
+    def chance(kg: Array) -> float:
+        known = Joint(lab(kg)[None], ((left + left.T) / 2)[None])
+        return float(outcome(known, target, tolerance).p_all[0])
+
+    def solved(may_add: NDArray[np.intp], starts: tuple[float, ...]) -> tuple[float, Array]:
+        def residual(a: Array) -> Array:
+            kg = held.copy()
+            kg[may_add] += a * bucket_kg
+            off = ((lab(kg) - target) @ metric.T).ravel()
+            return np.append(off, COST_OF_DOUBLING * a.sum())
+
+        tries = []
+        for start in starts:
+            found = least_squares(
+                residual, np.full(len(may_add), start), bounds=(0, most_added), diff_step=1e-3
+            )
+            tries.append((found.cost, found.x))
+        cost, a = min(tries, key=lambda t: t[0])
+        kg = np.zeros(len(held))
+        kg[may_add] = a * bucket_kg
+        return float(np.sqrt(2 * cost)), kg
+
+    own = np.flatnonzero(held)
+    best, add = solved(own, (0.01, 0.1))
+    for other in np.flatnonzero(held == 0) if best > GOOD else []:
+        miss, more = solved(np.append(own, other), (0.02,))
+        if miss < best - WORTH_ANOTHER_INK:
+            best, add = miss, more
+    add = np.round(add / (weighing.smallest_g / 1000)) * weighing.smallest_g / 1000
+    before, p_before = delta_e00(lab(held), target).max(), chance(held)
+    after, p_after = delta_e00(lab(held + add), target).max(), chance(held + add)
+    if after >= before or p_after < p_before:
+        add, after, p_after = np.zeros(len(held)), before, p_before
+    now = held + add
+    return TopUp(
+        add_kg={i: float(a) for i, a in zip(mixing.inks, add, strict=True) if a > 0},
+        percent={
+            i: float(100 * a / now.sum()) for i, a in zip(mixing.inks, now, strict=True) if a > 0
+        },
+        bucket_kg=float(now.sum()),
+        before_dE00=float(before),
+        after_dE00=float(after),
+        p_before=p_before,
+        p_after=p_after,
+        lab=lab(now),
+    )
+
+
+def _bucket(mixing: Mixing, percent: dict[str, float], bucket_kg: float) -> Array:
+    """kg of every ink of ``mixing`` in the bucket, (m,)."""
+    lost = [i for i in percent if i not in mixing.inks]
+    if lost:
+        msg = f"ink '{lost[0]}' is not among those that may be mixed"
+        raise ValueError(msg)
+    if not bucket_kg > 0:
+        msg = f"the bucket holds {bucket_kg:g} kg: there is nothing to correct"
+        raise ValueError(msg)
+    kg = np.array([max(0.0, percent.get(i, 0.0)) for i in mixing.inks]) / 100
+    if min(percent.values()) < 0 or abs(kg.sum() - 1) > 0.005:
+        msg = f"the percentages of the mix sum to {sum(percent.values()):g}: they must sum to 100"
+        raise ValueError(msg)
+    return kg / kg.sum() * bucket_kg

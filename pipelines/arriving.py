@@ -1,0 +1,83 @@
+"""The model in charge looks at prints that come in; what it finds is said in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from learn import arrival
+from pipelines import models
+from pipelines.problems import UserError
+from pipelines.recording import Doubt, Gate
+from pipelines.workspace import Workspace
+
+USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bare print
+
+
+def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
+    """The check by the model in charge; None, and why in ``notes``, where there is none."""
+    folder = workspace.models(shop)
+    try:
+        stored = models.load(folder)
+        from learn.shift import ShiftModel  # takes seconds to import
+
+        model = ShiftModel.from_state(stored.arrays, stored.meta)
+    except UserError as error:
+        notes.append(f"Not checked against a model: {error}")
+        return None
+    except (KeyError, ValueError, TypeError, AttributeError, IndexError):
+        notes.append(
+            f"Not checked against a model: {folder / stored.version} cannot be read by this "
+            f"version; {models.AGAIN}."
+        )
+        return None
+
+    def gate(
+        prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, history: pd.DataFrame
+    ) -> list[Doubt]:
+        found = arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=_bases(history))
+        unknown = int(np.isnan(found.distance).sum())
+        if unknown:
+            notes.append(
+                f"{unknown} of {len(prints)} not checked: their ink, garment or mesh is new to "
+                f"model {stored.version}."
+            )
+        return [
+            Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i]),
+                  float(found.distance[i]))
+            for i in np.flatnonzero(found.doubtful)
+        ]  # fmt: skip
+
+    return gate
+
+
+def _words(found: arrival.Arrival, i: int, setup: pd.Series) -> str:
+    """``12.0 dE00 from expected; looks like ink C07 instead of C19: was it swapped?``"""
+    said = f"{found.dE00[i]:.1f} dE00 from expected"
+    expected = ", ".join(f"{v:.0f}" for v in found.expected[i])
+    slip = found.slips[i]
+    if slip is None:
+        return f"{said} (L, a, b {expected})"
+    one, either = slip.names[0], " or ".join(slip.names)
+    match slip.kind:
+        case "ink":
+            guess = f"ink {either} instead of {setup['ink_id']}: was it swapped?"
+        case "base" if one:
+            guess = f"a print over base {one}: is the base missing from the row?"
+        case "base":
+            guess = f"a print without base {setup['underbase_ink_id']}: was it left out?"
+        case "print":
+            guess = f"print {either} of the same batch: were they mixed up?"
+        case _:
+            guess = f"{one}: was it typed so?"
+    return f"{said}; looks like {guess}"
+
+
+def _bases(history: pd.DataFrame) -> pd.DataFrame:
+    """The commonest underbases (ink, mesh, strokes) of the prints so far."""
+    cells = history.reindex(columns=arrival.UNDERBASE).fillna("").map(str.strip)
+    based = cells[(cells["underbase_ink_id"] != "") & (cells["underbase_mesh_id"] != "")]
+    common = based.value_counts().head(USUAL_BASES).index.to_frame(index=False)
+    common = common.reindex(columns=arrival.UNDERBASE)
+    strokes = pd.to_numeric(common["underbase_strokes"], errors="coerce").astype(float)
+    return common.assign(underbase_strokes=strokes)

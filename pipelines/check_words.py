@@ -1,0 +1,258 @@
+"""The validation of a model in the words of the press floor, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from learn.checkup import Checkup
+from learn.limits import Budget
+from learn.reliability import Share
+from learn.review import KindScore
+from pipelines.wording import count, number
+
+# Situation -> what was kept from the model.
+KINDS = {
+    "job": "the job",
+    "ink": "the ink, every print of it",
+    "garment": "the garment, every print on it",
+    "mesh": "the mesh, every print through it",
+    "press": "the press, every print on it",
+    "later": "the latest weeks at once",
+    "outside": "one end of a setting at once",
+}
+GROUPS = {"later": "job", "outside": "end"}
+FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
+# What a drawdown row should add, by what an ink is known from.
+DRAWDOWN = {
+    "nothing": "draw it down over a white and a black card at a known film",
+    "one backing": "its drawdowns lie over one backing only: add one over black",
+    "Lab": "its drawdowns are Lab only: measure their spectra",
+}
+RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
+FEW = 8  # prints; below, more prints are the answer
+THIN = 0.2  # dE00 beyond scatter that is worth an advice
+MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
+
+
+def percent(share: float) -> str:
+    """A share in whole percent."""
+    return f"{100 * share:.0f} %"
+
+
+def bounds(share: Share) -> str:
+    """The 95 % interval of a share."""
+    return f"{100 * share.lo:.0f} to {100 * share.hi:.0f}"
+
+
+def bands_verdict(kind: KindScore) -> str:
+    """Whether 90 % bands held what they promise, as far as so many prints can tell."""
+    low, high = kind.coverage.lo, kind.coverage.hi
+    if high < RECORDED:
+        return "too narrow"
+    if low > 0.9:
+        return "too wide"
+    return "hold" if high - low < 0.15 else "too few"
+
+
+def strayed(row: object) -> str:
+    """What to say of a bin of stated chances; nothing where it holds."""
+    if row.holds:
+        return ""
+    return "   came more often" if row.observed > row.stated else "   came less often"
+
+
+def groups(kind: KindScore) -> str:
+    """``23 inks``: what errs together in this kind."""
+    name = GROUPS.get(kind.kind, kind.kind)
+    return count(kind.groups, name, {"mesh": "meshes", "press": "presses"}.get(name))
+
+
+def parts(budget: Budget) -> str:
+    """Where the mean error comes from."""
+    return (
+        f"A print lands {number(budget.error, 2)} dE00 from its prediction on average. Scatter of "
+        f"press and instrument alone makes {number(budget.scatter, 2)} of that (the instrument by "
+        f"itself {number(budget.instrument, 2)}); more knowledge can take away "
+        f"{number(budget.removable, 2)} at most."
+    )
+
+
+def advice(c: Checkup) -> list[str]:
+    """What to do next, the most worthwhile first; one sentence or two each."""
+    out = [text for _, text in sorted(_by_level(c), key=lambda pair: -pair[0])]
+    uneven = c.limits[(c.limits["n"] >= FEW) & (c.limits["factor"] == "ink")]
+    if len(uneven):
+        worst = uneven.loc[uneven["scatter"].idxmax()]
+        if worst["scatter"] > 1.3 * c.budget.scatter:
+            out.append(
+                f"Ink {worst['level']}: its prints of one set-up scatter by "
+                f"{number(worst['scatter'])} dE00, more than those of any other ink; no test "
+                "print settles that. Keep its film even (blade, off-contact, flood), or agree a "
+                "wider tolerance for it."
+            )
+    if c.budget.removable < 0.25 * c.budget.scatter:
+        steadier = "more readings a print" if _instrument_rules(c.budget) else "a steadier press"
+        out.append(
+            "Over all, what is left is mostly scatter of press and instrument: for known inks and "
+            f"garments {steadier} will do more than more prints."
+        )
+    return out or ["Nothing stands out; keep measuring prints as they come."]
+
+
+def _instrument_rules(budget: Budget) -> bool:
+    return budget.instrument > 0.7 * budget.scatter
+
+
+def _by_level(c: Checkup) -> Iterator[tuple[float, str]]:
+    """The levels that stand out: dE00 at stake, and the advice."""
+    for factor, most in MOST_ADVICE.items():
+        levels = c.limits[c.limits["factor"] == factor]
+        vague = levels["expected"] > max(THIN, 1.5 * levels["expected"].median())
+        new = levels[vague & (levels["n"] == 0)]
+        for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
+            yield rows["expected"].max(), _never_printed(factor, known, rows)
+        astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, c.budget.removable)
+        printed = levels["n"] > 0
+        few = printed & (levels["n"] < FEW) & (vague | astray)
+        many = (levels["n"] >= FEW) & astray
+        for row in levels[few | many].head(most).to_dict("records"):
+            if row["n"] < FEW:
+                yield row["worst"], _few(row, c)
+            else:
+                yield row["beyond"], _astray(row, c)
+
+
+def _never_printed(factor: str, known_from: str, rows: pd.DataFrame) -> str:
+    names = rows["level"].astype(str).tolist()
+    shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    each = " of each" if len(names) > 1 else ""
+    what = (
+        f"{FACTORS[factor]} {shown}: never printed; usual set-ups would land up to "
+        f"{number(rows['expected'].max())} dE00 beyond scatter. "
+    )
+    if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
+        return f"{what}First {more}; then two prints{each}, {_TWO_PRINTS[factor]}."
+    return f"{what}Two prints{each}, {_TWO_PRINTS[factor]}, will tell."
+
+
+def _few(row: dict, c: Checkup) -> str:
+    factor, level, n = row["factor"], row["level"], row["n"]
+    with_, partner = ("on", "garment") if factor == "ink" else ("with", "ink")
+    what = (
+        f"{FACTORS[factor]} {level}: known from {count(n, 'print')} {with_} "
+        f"{count(row['partners'], partner)} only; usual set-ups with it should land "
+        f"{number(row['expected'])} dE00 beyond scatter, and {percent(row['tests'])} of them want "
+        "a test print. "
+    )
+    if more := DRAWDOWN.get(c.known_from.get(level, "")) if factor == "ink" else None:
+        return f"{what}First {more}; then two prints, {_TWO_PRINTS[factor]}."
+    return f"{what}Two more prints, {_TWO_PRINTS[factor]}, will tell."
+
+
+_TWO_PRINTS = {
+    "ink": "on different garments, one bare and one over the base",
+    "garment": "one bare and one over the base, with well-known inks",
+    "press": "of well-known jobs",
+    "mesh": "with well-known inks, the stencil measured",
+}
+
+
+def _astray(row: dict, c: Checkup) -> str:
+    return (
+        f"{FACTORS[row['factor']]} {row['level']}: {count(row['n'], 'print')}, and still "
+        f"{number(row['beyond'])} dE00 beyond scatter; something about it is not in the tables. "
+        f"{_cause(row['factor'], row['level'], c)}"
+    )
+
+
+def _cause(factor: str, level: str, c: Checkup) -> str:
+    def gap(column: str) -> float:
+        return c.recorded.get(column, 0.0)
+
+    if factor == "ink":
+        if more := DRAWDOWN.get(c.known_from.get(level, "")):
+            return f"{more[0].upper()}{more[1:]}."
+        if gap("ink_lot") < RECORDED:
+            return f"Write down its lot: {percent(gap('ink_lot'))} of all prints have one."
+        return "Draw down the bucket in use anew, and note thinner or additives as a lot."
+    if factor == "garment":
+        return "Measure a bare piece of each delivery as a garment of its own: dye lots differ."
+    if factor == "press":
+        missing = [
+            words
+            for column, words in (
+                ("printed_on", "the date"),
+                ("squeegee_shore_a", "the durometer"),
+                ("squeegee_angle_deg", "the angle"),
+                ("off_contact_mm", "the off-contact"),
+            )
+            if gap(column) < 0.9
+        ]
+        if missing:
+            return f"Write down {', '.join(missing)} with every print."
+        return "Print and measure one known job on it every week, so that its drift is seen."
+    if gap("eom_um") < RECORDED:
+        return f"Measure its stencil: {percent(gap('eom_um'))} of all prints say how thick it was."
+    return "Check the screens' tension and true count; a worn mesh carries more ink."
+
+
+def report(c: Checkup, tolerance: float, needed: float) -> list[str]:
+    """The whole of it for a terminal."""
+    lines = [
+        f"{count(c.n_prints, 'print')} of {count(c.n_jobs, 'job')}, each predicted without what "
+        f"is named; {c.n_set_aside} set aside as gross errors.",
+        "Median dE00 from predicted to measured; floor: press and instrument alone. "
+        "In brackets: 95 % interval.",
+        "",
+        f"{'left out':<34}{'prints':>7}{'floor':>7}{'learnt':>8}{'physics':>9}{'nearest':>9}"
+        f"   {'in 90 % bands':<17}{'+-':>5}  bands",
+    ]
+    for k in c.kinds:
+        nearest = "none" if k.nearest is None else number(k.nearest, 2)
+        held = f"{percent(k.coverage.share)} ({bounds(k.coverage)})"
+        lines.append(
+            f"{KINDS[k.kind]:<34}{k.n:>7}{number(k.floor, 2):>7}{number(k.error, 2):>8}"
+            f"{number(k.physics, 2):>9}{nearest:>9}   {held:<17}{number(k.half_width):>5}  "
+            f"{bands_verdict(k)}"
+        )
+    lines += ["", *_chance_lines(c, tolerance, needed), "", *_curve_lines(c), "", parts(c.budget)]
+    for factor, word in FACTORS.items():
+        top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
+        if top:
+            told = [f"{r['level']} {number(r['worst'], 2)} ({count(r['n'], 'print')})" for r in top]
+            lines.append(f"  {word + ', most beyond scatter:':<32}{', '.join(told)}")
+    return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
+
+
+def _chance_lines(c: Checkup, tolerance: float, needed: float) -> Iterator[str]:
+    waved, held = c.chances.waved, c.chances.held
+    yield (
+        f"From a chance of {percent(needed)} on, {percent(waved.share)} of past prints would have "
+        f"gone straight to production; {percent(held.share)} of those ({bounds(held)}) came "
+        f"within {tolerance:g} dE00."
+    )
+    table = c.chances.targets
+    yield "Stated chance to hit a made-up target -> observed share (95 % interval), cases:"
+    for row in table.itertuples():
+        yield (
+            f"  {percent(row.stated):>5} -> {percent(row.observed):>5} "
+            f"({100 * row.lo:.0f} to {100 * row.hi:.0f}), {row.n}{strayed(row)}"
+        )
+
+
+def _curve_lines(c: Checkup) -> Iterator[str]:
+    if c.curve is None:
+        yield "Learning curve left out (--quick)."
+        return
+    order = "in time order" if c.by_date else "in random order, as most prints have no date"
+    yield f"Learning curve, jobs {order}: learnt from -> the jobs that follow"
+    for p in [*c.curve, c.today]:
+        whole = "" if p is not c.today else "   all, each job left out"
+        yield (
+            f"  {p.n:>6} prints   median dE00 {number(p.error[0], 2)}   in bands "
+            f"{percent(p.coverage.share)}   test print wanted {percent(p.tests.share)}{whole}"
+        )
+    if not c.curve:
+        yield "  (the history is too short to learn from a part of it)"

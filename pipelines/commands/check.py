@@ -1,0 +1,57 @@
+"""``strikeoff check``: how far the model in charge can be trusted, on the shop's own history."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines import models, store
+from pipelines.commands.predict import open_model
+from pipelines.files import refuse_unwritable
+from pipelines.problems import UserError
+from pipelines.progress import Progress
+from pipelines.tables import to_shop
+from pipelines.workspace import Workspace
+
+
+def check(
+    *,
+    workspace: Workspace,
+    shop: str | None = None,
+    page: Path | None = None,
+    quick: bool = False,
+    progress: Progress | None = None,
+) -> int:
+    """Print the validation of the current model and, if wanted, draw it as a page."""
+    if page is not None:
+        if page.is_dir():
+            raise UserError(f"{page}: is a folder; name a file to write.")
+        refuse_unwritable(page.parent)
+    progress = progress or Progress()
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name)
+    data = to_shop(store.read(workspace.database(name)))
+    if opened.notes:
+        raise UserError(
+            f"The tables of shop {name} have changed since version {opened.version} learnt from "
+            f"them; {models.AGAIN}, then check it."
+        )
+    progress(f"checking version {opened.version} of shop {name}")
+    from learn.checkup import checkup  # takes seconds to import; the help must not wait for it
+    from learn.decision import chance_needed
+    from pipelines.check_words import report
+
+    settings = opened.catalogue.settings
+    opened.model.settings_ = settings
+    try:
+        found = checkup(opened.model, data, with_curve=not quick, progress=progress)
+    except ValueError as error:
+        raise UserError(f"Shop {name}: {error}; measure more prints and learn again.") from error
+    progress("done")
+    for line in report(found, settings.tolerance_dE00, chance_needed(settings)):
+        print(line)
+    if page is not None:
+        from pipelines.check_page import write_check_page
+
+        write_check_page(page, found, opened.catalogue, opened.version)
+        print(f"The page is {page}.")
+    return 0

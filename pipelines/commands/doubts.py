@@ -1,0 +1,218 @@
+"""``strikeoff doubts``: prints that are set aside, and what somebody decides on them."""
+
+from __future__ import annotations
+
+import difflib
+
+from pipelines import models, store
+from pipelines.arriving import gate_of
+from pipelines.ledger import Addition, Decision, Ledger, State, current, judged
+from pipelines.problems import InputProblems, UserError
+from pipelines.progress import counted, tell
+from pipelines.recording import Gate, check_rows
+from pipelines.spectra import wavelength_nm
+from pipelines.workspace import Workspace
+
+
+def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bool = False) -> int:
+    """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
+    name = workspace.pick(shop)
+    state = store.read_state(workspace.database(name))
+    ids = state.given.tables["prints"]["print_id"].str.strip()
+    open_lines, settled = [], []
+    for row, stands in state.standing.items():
+        if stands.why is None:
+            continue
+        by_hand = stands.decision is not None and stands.decision.what == "set aside"
+        line = f"{ids[row] or '(no id)'}  batch {stands.batch}: {stands.why}"
+        if by_hand:
+            settled.append(f"{line} ({stands.decision.who}, {day(stands.decision.at)})")
+        else:
+            open_lines.append(line)
+    learnt = _by_learner(workspace, name, state)
+    if open_lines:
+        print(f"{counted(len(open_lines), 'print')} set aside on arrival:")
+        print("\n".join(f"  {line}" for line in open_lines))
+    if learnt:
+        print(f"{counted(len(learnt), 'print')} set aside by the learner as gross errors:")
+        print("\n".join(f"  {line}" for line in learnt))
+    if not open_lines and not learnt:
+        print("No doubtful prints.")
+    if settled and everything:
+        print(f"{counted(len(settled), 'print')} set aside by hand:")
+        print("\n".join(f"  {line}" for line in settled))
+    elif settled:
+        print(f"{counted(len(settled), 'print')} set aside by hand; --all lists them.")
+    return 0
+
+
+def decide(
+    verb: str,
+    print_ids: list[str],
+    *,
+    workspace: Workspace,
+    shop: str | None = None,
+    reason: str = "",
+) -> int:
+    """Keep, restore or set aside prints, all of them or (one unknown) none."""
+    name = workspace.pick(shop)
+    if verb == "set aside" and not reason.strip():
+        raise UserError("Say why it is set aside, with --reason TEXT.")
+
+    def plan(ledger: Ledger) -> Addition | None:
+        state = current(ledger)
+        decisions = []
+        for print_id in dict.fromkeys(print_ids):
+            row = _row(state, print_id)
+            stands = state.standing[row]
+            same = stands.decision is not None and stands.decision.what == verb
+            if same and (verb != "set aside" or stands.decision.reason == reason):
+                continue
+            digest = judged(state.cells(row))
+            decisions.append(Decision(verb, print_id, reason, None, digest, batch=stands.batch))
+        return Addition(None, tuple(decisions)) if decisions else None
+
+    done = _changed(workspace, name, plan, print_ids)
+    if done is None:
+        print("That is how it stands already; nothing was changed.")
+        return 0
+    told = {
+        "kept": "is kept: learnt from, and not set aside again",
+        "restored": "is restored: learnt from, and not set aside again",
+        "set aside": f"is set aside: {reason}",
+    }
+    for decision in done.decisions:
+        print(f"{decision.print_id} {told[verb]}.")
+    _say_learn()
+    return 0
+
+
+def correct(
+    print_id: str,
+    cells: dict[str, str],
+    *,
+    lab: str | None = None,
+    workspace: Workspace,
+    shop: str | None = None,
+    reason: str = "",
+) -> int:
+    """Change cells of one print; what stood there before stays in the history."""
+    name = workspace.pick(shop)
+    if lab is not None:
+        cells = cells | _lab_cells(lab)
+    if not cells:
+        raise UserError(
+            "Say what is corrected, such as --ink C07 or --lab 45.2,62,38; see strikeoff doubts "
+            "correct --help."
+        )
+    notes: list[str] = []
+    gate = gate_of(workspace, name, notes)
+    told = len(notes)
+
+    def plan(ledger: Ledger) -> Addition | None:
+        del notes[told:]
+        return _correction(ledger, print_id, cells, gate, reason, lab is not None)
+
+    done = _changed(workspace, name, plan, [print_id])
+    tell(notes)
+    if done is None:
+        print(f"{print_id} says so already; nothing was changed.")
+        return 0
+    corrected = done.decisions[0]
+    for column, cell in corrected.new.items():
+        if wavelength_nm(column) is None:
+            print(f"{print_id}: {column} {_quoted(corrected.old[column])} -> {_quoted(cell)}")
+    if any(wavelength_nm(column) is not None for column in corrected.new):
+        print(f"{print_id}: the spectrum gives way to the Lab given; it stays in the history.")
+    if len(done.decisions) > 1:
+        print(f"It stays set aside: {done.decisions[1].reason}. strikeoff doubts keep {print_id}")
+        print("if it is right all the same.")
+    else:
+        print(f"{print_id} is learnt from.")
+    _say_learn()
+    return 0
+
+
+def day(at: str) -> str:
+    """The minute of a time in UTC, as it is told."""
+    return at[:16].replace("T", " ")
+
+
+def _correction(
+    ledger: Ledger, print_id: str, cells: dict[str, str], gate: Gate | None, reason: str, lab: bool
+) -> Addition | None:
+    state = current(ledger)
+    row = _row(state, print_id)
+    before = state.cells(row)
+    if lab:  # a spectrum would outweigh it
+        cells = cells | {c: "" for c in before if wavelength_nm(c) is not None}
+    new = {c: cell for c, cell in cells.items() if before.get(c, "").strip() != cell.strip()}
+    if not new:
+        return None
+    old = {column: before.get(column, "") for column in new}
+    batch = state.standing[row].batch
+    made = Decision("corrected", print_id, reason, None, judged(before), old, new, batch)
+    after = current(ledger + Addition(None, (made,)))
+    if gate is None:
+        return Addition(None, (made,))
+    doubts = check_rows(after.given, [row], gate, typed=True)
+    out = tuple(
+        Decision("doubted", print_id, f"corrected, but still {doubt.reason}", doubt.distance,
+                 judged(after.cells(row)), batch=batch)
+        for doubt in doubts
+    )  # fmt: skip
+    return Addition(None, (made, *out))
+
+
+def _changed(
+    workspace: Workspace, name: str, plan: store.Plan, print_ids: list[str]
+) -> Addition | None:
+    try:
+        return store.change(workspace.database(name), plan)
+    except InputProblems as error:
+        first = error.problems[0]
+        raise UserError(
+            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; {first.do} "
+            f"(strikeoff doubts correct {print_ids[0]} ...); nothing was changed."
+        ) from None
+
+
+def _row(state: State, print_id: str) -> int:
+    row = state.row_of(print_id)
+    if row is None:
+        ids = state.given.tables["prints"]["print_id"].str.strip().tolist()
+        close = difflib.get_close_matches(print_id, ids, n=1)
+        hint = f' is "{close[0]}" meant?' if close else " strikeoff doubts lists those set aside."
+        raise UserError(f'There is no print "{print_id}";{hint} Nothing was changed.')
+    return row
+
+
+def _by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
+    """Gross errors of the model in charge that nobody has decided on since."""
+    folder = workspace.models(name)
+    version = models.in_charge(folder)
+    if version is None:
+        return []
+    lines = []
+    for record in models.described(folder, version)["facts"].get("set_aside", []):
+        row = state.row_of(record["print_id"])
+        if row is None or state.standing[row].why or state.standing[row].decision is not None:
+            continue
+        batch = state.standing[row].batch
+        lines.append(f"{record['print_id']}  batch {batch}: {record['reason']} (model {version})")
+    return lines
+
+
+def _lab_cells(lab: str) -> dict[str, str]:
+    parts = [part.strip() for part in lab.replace(";", ",").split(",")]
+    if len(parts) != 3:
+        raise UserError(f'--lab "{lab}": give L, a and b as 52.3,48.1,20.5.')
+    return dict(zip("Lab", parts, strict=True))
+
+
+def _quoted(cell: str) -> str:
+    return cell if cell.strip() else "(empty)"
+
+
+def _say_learn() -> None:
+    print("strikeoff learn makes it count.")

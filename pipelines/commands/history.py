@@ -1,0 +1,116 @@
+"""``strikeoff history``: who brought in what and when, and a batch taken back or put back."""
+
+from __future__ import annotations
+
+from pipelines import store
+from pipelines.commands.doubts import day
+from pipelines.ledger import IMPORT, Addition, Batch, Decision, Ledger, current
+from pipelines.problems import InputProblems, UserError
+from pipelines.progress import counted
+from pipelines.workspace import Workspace
+
+KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints")
+TIMES = "Times are UTC."
+
+
+def history(*, workspace: Workspace, shop: str | None = None, number: int | None = None) -> int:
+    """List the batches; of one batch, everything that was decided on it and its prints."""
+    ledger = store.read_ledger(workspace.database(workspace.pick(shop)))
+    if number is not None:
+        return _one(ledger, _batch(ledger, number))
+    states = ledger.states()
+    imports = [b.id for b in ledger.batches if b.command == IMPORT and states[b.id]]
+    head = ("batch", "when", "who", "command", "file", "brought", "state")
+    rows = [head]
+    for batch in ledger.batches:
+        state = "in" if states[batch.id] else "taken back"
+        if states[batch.id] and batch.command == IMPORT and batch.id != imports[-1]:
+            state = f"superseded by {imports[-1]}"
+        rows.append((str(batch.id), day(batch.at), batch.who, batch.command, batch.file,
+                     _brought(batch), state))  # fmt: skip
+    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
+    for row in rows:
+        print(
+            "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        )
+    on_prints = [d for d in ledger.decisions if d.print_id is not None and d.what != "doubted"]
+    if on_prints:
+        said = counted(len(on_prints), "decision")
+        print(f"{said} on prints; strikeoff history BATCH tells those of a batch.")
+    print(TIMES)
+    return 0
+
+
+def take_back(
+    number: int, *, back: bool, workspace: Workspace, shop: str | None = None, reason: str = ""
+) -> int:
+    """Take a batch back whole (``back``), or put one back in. Nothing of it is deleted."""
+    source = workspace.database(workspace.pick(shop))
+
+    def plan(ledger: Ledger) -> Addition | None:
+        batch = _batch(ledger, number)
+        if ledger.states()[batch.id] != back:
+            return None
+        what = "taken back" if back else "put back"
+        addition = Addition(None, (Decision(what, None, reason, batch=batch.id),))
+        try:
+            current(ledger + addition)
+        except ValueError:
+            raise UserError(
+                f"Batch {number} is the only import: without it there is no shop; import the "
+                "right tables instead, they take its place."
+            ) from None
+        return addition
+
+    try:
+        done = store.change(source, plan)
+    except InputProblems as error:
+        first = error.problems[0]
+        raise UserError(
+            f"Batch {number} cannot be {'taken' if back else 'put'} back: then {first.file} has "
+            f"{first.reason}; take back what needs it first; nothing was changed."
+        ) from None
+    state = "taken back" if back else "in"
+    if done is None:
+        print(f"Batch {number} is {state} already; nothing was changed.")
+    elif back:
+        print(f"Batch {number} is taken back; --put-back {number} brings it in again.")
+        print("strikeoff learn makes it count.")
+    else:
+        print(f"Batch {number} is in again. strikeoff learn makes it count.")
+    return 0
+
+
+def _one(ledger: Ledger, batch: Batch) -> int:
+    state = "in" if ledger.states()[batch.id] else "taken back"
+    print(f"Batch {batch.id}, {state}: {batch.command} {batch.file} by {batch.who or 'unknown'}, "
+          f"{day(batch.at)}")  # fmt: skip
+    print(f"  SHA-256    {batch.sha256}")
+    for label, said in (("condition", batch.condition), ("backing", batch.backing)):
+        if said:
+            print(f"  {label:<10} {said}")
+    for name, count in batch.counts.items():
+        print(f"  {name:<14}{count:>6}")
+    for decision in ledger.decisions:
+        if decision.batch != batch.id:
+            continue
+        who = f"{day(decision.at)} {decision.who}"
+        what = f"{decision.print_id or f'batch {batch.id}'} {decision.what}"
+        changes = [f"{c} {decision.old[c] or '(empty)'} -> {cell or '(empty)'}"
+                   for c, cell in decision.new.items()]  # fmt: skip
+        more = "; ".join(filter(None, [decision.reason, ", ".join(changes[:6])]))
+        print(f"  {who}  {what}{': ' if more else ''}{more}")
+    print(TIMES)
+    return 0
+
+
+def _batch(ledger: Ledger, number: int) -> Batch:
+    if not 1 <= number <= len(ledger.batches):
+        raise UserError(f"There is no batch {number}; strikeoff history lists them.")
+    return ledger.batches[number - 1]
+
+
+def _brought(batch: Batch) -> str:
+    said = [f"{batch.counts[kind]} {kind}" for kind in KINDS if batch.counts.get(kind)]
+    out = batch.counts.get("set aside", 0) + batch.counts.get("doubtful", 0)
+    return ", ".join(said) + (f" ({out} set aside)" if out else "")

@@ -1,0 +1,127 @@
+"""``strikeoff mix``: recipes for a target, and what to add after the first test print."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from learn.mixes import Weighing, recipes
+from learn.mixture import Mixing
+from learn.planning import checked_garments
+from learn.topup import top_up
+from pipelines.commands.plan import by_option, refuse_unknown, usual_of
+from pipelines.commands.predict import open_model
+from pipelines.plan_words import recipes_block, setup_words, top_up_block
+from pipelines.problems import UserError
+from pipelines.progress import tell
+from pipelines.targets import read_target
+from pipelines.workspace import Workspace
+
+BASE = ("underbase_ink_id", "underbase_mesh_id", "underbase_strokes")
+
+
+def mix(
+    *,
+    target: str,
+    garments: list[str],
+    tolerance: float | None,
+    screen: dict[str, Any],
+    inks: list[str] | None,
+    most_inks: int,
+    weighing: dict[str, Any],
+    have: dict[str, float],
+    measured: dict[str, str],
+    workspace: Workspace,
+    shop: str | None = None,
+) -> int:
+    """Find recipes, or with ``have`` and ``measured`` the additions to one."""
+    if bool(have) != bool(measured):
+        raise UserError("--have and --measured belong together: the mix, and its test print.")
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name)
+    settings = opened.catalogue.settings
+    aim = read_target(target, settings)
+    limits = {"inks": [*(inks or []), *have, *weighing["density"], *weighing["price"]]}
+    limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[BASE[1]])}
+    limits |= {"underbases": [i for i in _named(screen[BASE[0]]) if i != "none"]}
+    refuse_unknown(opened, [*garments, *measured], limits)
+    setup = _setup(screen, usual_of(workspace, name, garments))
+    tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
+    names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
+    base_on = tuple(garments) if setup[BASE[0]] is not None else ()
+    printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
+    try:
+        weigh = Weighing(**weighing)
+        if have:
+            garments = checked_garments(opened.model, [*garments, *measured])
+            roles = opened.model.encoder_.inks["role"]
+            palette = list(dict.fromkeys([*have, *(inks or roles.index[roles != "underbase"])]))
+            mixing = Mixing.of(opened.model, setup, garments, palette)
+            readings = {g: read_target(text, settings).lab for g, text in measured.items()}
+            told = top_up(
+                mixing,
+                have,
+                weigh.bucket_kg,
+                readings,
+                aim.lab,
+                tolerance=tolerance,
+                weighing=weigh,
+            )
+            block = top_up_block(told, names, weigh.bucket_kg)
+        else:
+            found = recipes(
+                opened.model,
+                aim.lab,
+                setup,
+                garments,
+                inks=inks,
+                most_inks=most_inks,
+                tolerance=tolerance,
+                weighing=weigh,
+            )
+            block = recipes_block(found, names, settings, weigh.bucket_kg)
+    except ValueError as error:
+        raise UserError(by_option(error)) from None
+    tell(aim.notes + opened.notes)
+    L, a, b = aim.lab
+    print(
+        f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "
+        f"{', '.join(garments)}; {printed}."
+    )
+    print(block)
+    print("Percent by weight. Mix inks of one type only, as the ink maker's data sheets allow.")
+    return 0
+
+
+def _named(value: str | None) -> list[str]:
+    return [] if value is None else [value]
+
+
+def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
+    """The set-up columns: what is given, else what the shop usually does."""
+    setup = {**usual, "ink_lot": None, "readings": 3.0}
+    setup |= {k: v for k, v in screen.items() if v is not None and k not in BASE}
+    if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
+        setup |= {
+            k: screen[k] or otherwise for k, otherwise in (("strokes", 1), ("flash_count", 0))
+        }
+    if screen[BASE[0]] == "none":
+        setup |= dict.fromkeys(BASE)
+    elif screen[BASE[0]] is not None:
+        setup |= {k: screen[k] if screen[k] is not None else usual.get(k) for k in BASE}
+        setup[BASE[1]] = setup[BASE[1]] or setup["mesh_id"]
+    elif screen[BASE[1]] or screen[BASE[2]]:
+        raise UserError(
+            "--base-mesh and --base-strokes need --underbase: name the ink of the base."
+        )
+    strokes, flashes = setup["strokes"] or 1, setup["flash_count"] or 0
+    if setup["mesh_id"] is None:
+        raise UserError("There is no usual mesh yet: say which with --mesh.")
+    if strokes < 1 or not 0 <= flashes < strokes:
+        raise UserError(f"{flashes:g} flashes do not fit between {strokes:g} strokes.")
+    numbers = {"strokes": float(strokes), "flash_count": float(flashes)}
+    base = setup[BASE[2]]
+    numbers[BASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
+    return setup | numbers

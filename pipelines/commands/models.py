@@ -1,0 +1,98 @@
+"""``strikeoff models``: the versions a shop has learnt; which predicts; going back; comparing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pipelines import models
+from pipelines.problems import UserError
+from pipelines.workspace import Workspace
+
+FIGURES = (
+    ("prints learnt from", ("rows", "prints"), "{:.0f}"),
+    ("held-out prints", ("validation", "n_prints"), "{:.0f}"),
+    ("median dE00, held-out jobs", ("validation", "median_dE00"), "{:.2f}"),
+    ("  physics alone", ("validation", "physics_median_dE00"), "{:.2f}"),
+    ("  nearest past print", ("validation", "nearest_median_dE00"), "{:.2f}"),
+    ("in the 90 % bands, %", ("validation", "coverage90"), "{:.1%}"),
+)
+
+
+def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
+    """Every stored version, oldest first, and which one is in charge."""
+    folder = workspace.models(workspace.pick(shop))
+    names = models.versions(folder)
+    if not names:
+        raise UserError(f"{folder}: no model has been learnt yet; {models.AGAIN}.")
+    charge = models.in_charge(folder)
+    print("version  made              prints  median dE00  in 90 % bands")
+    for name in names:
+        mark = "  in charge" if name == charge else ""
+        try:
+            told = models.described(folder, name)
+        except UserError:
+            print(f"{name:<9}damaged or of another version{mark}")
+            continue
+        facts = told["facts"]
+        prints, median, held = (
+            _figure(facts, path, form) for _, path, form in (FIGURES[0], FIGURES[2], FIGURES[5])
+        )
+        made = str(told.get("made", ""))[:16].replace("T", " ")
+        print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
+    if charge not in names:
+        print(f"None is in charge; {models.AGAIN}, or put one in charge with --use VERSION.")
+    print("Times are UTC; figures are of jobs held back while learning.")
+    return 0
+
+
+def use_model(version: str, *, workspace: Workspace, shop: str | None = None) -> int:
+    """Put a stored version in charge."""
+    folder = workspace.models(workspace.pick(shop))
+    version = _named(folder, version)
+    before = models.in_charge(folder)
+    if version == before:
+        print(f"Model {version} is in charge already; nothing was changed.")
+        return 0
+    models.put_in_charge(folder, version)
+    print(f"Model {version} is in charge" + (f", in place of {before}." if before else "."))
+    return 0
+
+
+def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | None = None) -> int:
+    """The figures of two versions side by side, and what they learnt from differently."""
+    folder = workspace.models(workspace.pick(shop))
+    names = [_named(folder, one), _named(folder, other)]
+    told = [models.described(folder, name) for name in names]
+    facts = [each["facts"] for each in told]
+    print(f"{'':<28}{names[0]:>12}{names[1]:>12}")
+    for label, path, form in FIGURES:
+        print(f"{label:<28}" + "".join(f"{_figure(each, path, form):>12}" for each in facts))
+    out = [{record["print_id"] for record in each.get("set_aside", [])} for each in facts]
+    print(f"{'set aside as gross errors':<28}{len(out[0]):>12}{len(out[1]):>12}")
+    print(f"{'program':<28}" + "".join(f"{each.get('code_version', ''):>12}" for each in told))
+    for name, alone in ((names[0], out[0] - out[1]), (names[1], out[1] - out[0])):
+        if alone:
+            print(f"Set aside by {name} alone: {', '.join(sorted(alone)[:12])}.")
+    if facts[0].get("data_sha256") == facts[1].get("data_sha256"):
+        print("Both learnt from the same data.")
+    else:
+        print("They learnt from different data: each figure is of its own held-out jobs.")
+    return 0
+
+
+def _named(folder: Path, version: str) -> str:
+    """The version, also when the zeros before it are left out."""
+    name = version.zfill(4) if version.isdigit() else version
+    models.described(folder, name)
+    return name
+
+
+def _figure(facts: dict[str, Any], path: tuple[str, str], form: str) -> str:
+    try:
+        value = float(facts[path[0]][path[1]])
+    except (KeyError, TypeError, ValueError):
+        return "-"
+    if value != value:
+        return "-"
+    return form.format(value).replace("%", " %")

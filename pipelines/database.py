@@ -1,0 +1,198 @@
+"""A shop's database, SQLite file or PostgreSQL server: opened, locked, errors made sentences.
+
+Nothing in it is ever changed or deleted: every table only grows (`pipelines.ledger` says what
+the rows mean together). Whoever writes holds the one lock from before it reads the last
+number to its commit, so that two writers at once both land.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from urllib.parse import quote
+
+import sqlalchemy as sa
+
+from pipelines.problems import UserError
+
+Source = Path | str  # a database file, or the URL of a database on a server
+
+FORM = "strikeoff shop 2"
+FORM_1 = "strikeoff shop 1"
+WAIT_S = 30  # for others who are writing
+_LOCK = 0x57121CE0FF  # any number of our own, the same in all versions
+
+METADATA = sa.MetaData()
+
+
+def _table(name: str, *columns: sa.Column) -> sa.Table:
+    return sa.Table(name, METADATA, *columns)
+
+
+def _number(name: str, key: bool = False) -> sa.Column:
+    return sa.Column(name, sa.Integer, primary_key=key, nullable=not key, autoincrement=False)
+
+
+def _text(name: str, key: bool = False) -> sa.Column:
+    return sa.Column(name, sa.Text, primary_key=key, nullable=not key)
+
+
+FACTS = _table("facts", _text("key", key=True), _text("value"))
+# What came in at one time. at: UTC, ISO; counts: JSON; shop, shop_toml: of an import.
+BATCHES = _table(
+    "batches",
+    _number("id", key=True),
+    *map(_text, ("at", "who", "command", "file", "sha256", "counts", "condition", "backing")),
+    *map(_text, ("shop", "shop_toml")),
+)
+# The tables of a batch: column names, JSON; one line a row, cells as text, JSON.
+SHEETS = _table("sheets", _number("batch", key=True), _text("sheet", key=True), _text("columns"))
+LINES = _table(
+    "lines",
+    _number("batch", key=True),
+    _text("sheet", key=True),
+    _number("row", key=True),
+    *map(_text, ("cells", "fault", "spread")),
+)
+# Every reading behind a print's mean colour: colour is JSON, column -> number.
+READINGS = _table(
+    "readings",
+    _number("batch", key=True),
+    _text("print_id", key=True),
+    _number("number", key=True),
+    *map(_text, ("place", "colour")),
+)
+# What was decided on a print or a batch. judged: SHA-256 of the cells it was decided on.
+DECISIONS = _table(
+    "decisions",
+    _number("id", key=True),
+    *map(_text, ("at", "who", "what")),
+    _number("batch"),
+    *map(_text, ("print_id", "reason")),
+    sa.Column("distance", sa.Float),
+    *map(_text, ("judged", "old", "new")),
+)
+
+
+def label(source: Source) -> str:
+    """What to call the database in a message; never shows a password."""
+    if isinstance(source, Path):
+        return str(source)
+    return sa.make_url(source).render_as_string(hide_password=True)
+
+
+@contextmanager
+def reading(source: Source) -> Iterator[sa.Connection]:
+    """A connection that sees one state of the database from beginning to end."""
+    with _connected(source, "BEGIN", "REPEATABLE READ") as connection:
+        yield connection
+
+
+@contextmanager
+def writing(source: Source, *, create: bool = False) -> Iterator[sa.Connection]:
+    """The one writer's connection: committed at the end, or nothing of it has happened."""
+    with _connected(source, "BEGIN IMMEDIATE", "READ COMMITTED", create=create) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(sa.text(f"SET LOCAL lock_timeout = '{WAIT_S}s'"))
+            connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
+        yield connection
+
+
+def form(connection: sa.Connection) -> str | None:
+    """The form the database says it has; None where it holds no table of a shop's."""
+    names = set(sa.inspect(connection).get_table_names())
+    if "facts" not in names:
+        return None
+    query = sa.select(FACTS.c.value).where(FACTS.c.key == "format")
+    return connection.execute(query).scalar()
+
+
+def refuse_form(source: Source, found: str | None) -> None:
+    """Raises UserError unless the form is the one this version reads."""
+    if found == FORM:
+        return
+    if found is None:
+        raise UserError(f"{label(source)}: this is not a shop database; import the tables again.")
+    raise UserError(
+        f"{label(source)}: was written by another version (format {found!r}, this one reads "
+        f"{FORM!r}); use that version, or import the tables again into another workspace."
+    )
+
+
+@contextmanager
+def _connected(
+    source: Source, begin: str, isolation: str, create: bool = False
+) -> Iterator[sa.Connection]:
+    engine = None
+    with _told(source):
+        try:
+            engine = _engine(source, begin, isolation, create)
+            with engine.begin() as connection:
+                yield connection
+        finally:
+            if engine is not None:
+                engine.dispose()
+
+
+def _engine(source: Source, begin: str, isolation: str, create: bool) -> sa.Engine:
+    if isinstance(source, Path):
+        address = f"file:{quote(str(source.absolute()))}?mode={'rwc' if create else 'rw'}"
+
+        def connect() -> sqlite3.Connection:
+            # The module's own transactions leave CREATE TABLE outside: begun by hand below.
+            return sqlite3.connect(address, uri=True, timeout=WAIT_S, isolation_level=None)
+
+        engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.pool.NullPool)
+        sa.event.listen(engine, "begin", lambda connection: connection.exec_driver_sql(begin))
+        return engine
+    url = sa.make_url(source)
+    if url.get_backend_name() != "postgresql":
+        raise UserError(f"{label(source)}: give a URL that begins with postgresql://.")
+    return sa.create_engine(
+        url.set(drivername="postgresql+psycopg"),
+        isolation_level=isolation,
+        poolclass=sa.pool.NullPool,
+        connect_args={"connect_timeout": 10},
+    )
+
+
+@contextmanager
+def _told(source: Source) -> Iterator[None]:
+    """Errors of the database as one sentence each."""
+    try:
+        yield
+    except sa.exc.ArgumentError as error:
+        raise UserError(f"{_safe(source)}: is not the URL of a database.") from error
+    except ModuleNotFoundError as error:
+        if error.name != "psycopg":
+            raise
+        raise UserError(
+            f"{label(source)}: needs the package {error.name}; install it with "
+            "pip install 'strikeoff[postgresql]'."
+        ) from error
+    except sa.exc.DBAPIError as error:
+        why = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else "no answer"
+        raise UserError(f"{label(source)}: {_sentence(error, why)}") from error
+
+
+def _sentence(error: sa.exc.DBAPIError, why: str) -> str:
+    told = why.lower()
+    if "locked" in told or "lock timeout" in told or "busy" in told:
+        return "others are writing to it and do not end; try again in a minute."
+    if any(word in told for word in ("full", "disk i/o", "no space", "file too large")):
+        return f"cannot be written ({why}); make room on the disk; nothing was changed."
+    if "readonly" in told or "read-only" in told or "permission" in told:
+        return f"may not be written ({why}); check its rights."
+    if "malformed" in told or "not a database" in told or "no such" in told:
+        return "this is not a shop database or it is damaged; import the tables again."
+    if isinstance(error, sa.exc.OperationalError):
+        return f"cannot be opened ({why}); check the path or the server and its rights."
+    return f"this is not a shop database or it is damaged ({why}); import the tables again."
+
+
+def _safe(source: Source) -> str:
+    with suppress(sa.exc.ArgumentError):
+        return label(source)
+    return "the database URL"

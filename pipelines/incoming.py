@@ -1,0 +1,237 @@
+"""Files of a batch - tables of prints, a folder of tables, instrument exports - as text cells.
+
+A row of ``prints`` is one reading here; `pipelines.averaging` makes prints of them.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from learn.shop import ShopSettings
+from pipelines import csvfile
+from pipelines.cells import known_columns
+from pipelines.problems import Findings, UserError
+from pipelines.schema import PRINTS, SETUPS, SHOP_TABLES
+from pipelines.spectra import SPECTRUM
+
+WORKBOOK = b"PK\x03\x04"
+SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour
+_TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target_")] + ["tolerance_dE00"]
+_DATE_MARK = "date "  # before a cell that a workbook holds as a date
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """What the files of one batch hold.
+
+    ``tables``: text cells by row of the file; ``files``: table -> file name; ``place``: row of
+    prints -> where in the file; ``typed``: whether somebody typed the colours in.
+    """
+
+    file: str
+    sha256: str
+    tables: dict[str, pd.DataFrame]
+    files: dict[str, str]
+    place: dict[int, str] = field(default_factory=dict)
+    condition: str | None = None
+    backing: str | None = None
+    typed: bool = True
+    said: list[str] = field(default_factory=list)
+
+
+def read_incoming(
+    path: Path, sheet: Path | None, settings: ShopSettings, condition: str | None
+) -> Incoming:
+    """Read FILE and, for an instrument's export, the sheet of prints that its samples name.
+
+    Raises UserError with what cannot be read.
+    """
+    if not path.exists():
+        raise UserError(f"{path}: there is no such file or folder; give what was measured.")
+    sha256 = _digest(path, sheet, condition)
+    if path.is_dir():
+        if sheet is not None:
+            raise UserError(f"--prints goes with a file of readings; {path} is a folder of tables.")
+        return _folder(path, sha256, condition)
+    cells = _cells_if_prints(path)
+    if cells is not None and sheet is None:
+        findings = Findings()
+        prints = known_columns(PRINTS, *cells, findings, path.name)
+        findings.raise_if_any()
+        place = {row: f"row {row}" for row in prints.index}
+        return Incoming(
+            path.name, sha256, {"prints": prints}, {"prints": path.name}, place, condition,
+            said=findings.warnings,
+        )  # fmt: skip
+    return _export(path, sheet, sha256, settings, condition)
+
+
+def _digest(path: Path, sheet: Path | None, condition: str | None) -> str:
+    """SHA-256 over all that goes in, so that the same once more is noticed."""
+    digest = hashlib.sha256((condition or "").encode())
+    files = sorted(path.glob("*.csv")) if path.is_dir() else [path]
+    for file in [*files, *([sheet] if sheet else [])]:
+        name = file.name if path.is_dir() else ""
+        if file.is_file():
+            digest.update(f"\n[{name}]\n".encode() + file.read_bytes())
+    return digest.hexdigest()
+
+
+def _folder(path: Path, sha256: str, condition: str | None) -> Incoming:
+    findings = Findings()
+    tables = {}
+    for table in SHOP_TABLES.values():
+        if (path / table.file).is_file():
+            read = csvfile.read_cells(path / table.file, findings)
+            if read is not None:
+                tables[table.name] = known_columns(table, *read, findings, table.file)
+    findings.raise_if_any()
+    if not tables:
+        names = ", ".join(table.file for table in SHOP_TABLES.values())
+        raise UserError(f"{path}: the folder holds none of {names}; put the added rows into them.")
+    files = {name: SHOP_TABLES[name].file for name in tables}
+    place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
+    return Incoming(f"{path.name or path}/", sha256, tables, files, place, condition,
+                    said=findings.warnings)  # fmt: skip
+
+
+def _cells_if_prints(path: Path) -> tuple[pd.DataFrame, str] | None:
+    """The cells of a table that says how its prints were made; None for anything else."""
+    with path.open("rb") as stream:
+        workbook = stream.read(4) == WORKBOOK
+    if workbook:
+        from pipelines.measured.sheets import read_workbook
+
+        (block, *_) = read_workbook(path.read_bytes(), path.name, [])
+        rows = [int(where.split()[-1]) for where in block.where]
+        cells = block.cells.set_axis(rows).map(lambda cell: cell.removeprefix(_DATE_MARK))
+        read = cells.astype(object), ","
+    else:
+        findings = Findings()
+        read = csvfile.read_cells(path, findings)
+        if read is None:
+            return None  # the readers of instrument files say what is wrong with it
+    return read if {"print_id", "ink_id", "substrate_id"} <= set(read[0].columns) else None
+
+
+def _export(
+    path: Path,
+    sheet: Path | None,
+    sha256: str,
+    settings: ShopSettings,
+    condition: str | None,
+) -> Incoming:
+    """Readings by sample name, each with the set-up that the sheet gives for it."""
+    from pipelines.measured import read_measured
+
+    measured = read_measured(path, settings, measurement_condition=condition)
+    readings = measured.frame
+    if sheet is None:
+        raise UserError(
+            f"{path.name}: names samples ({_some(readings['sample'])}) but not how they were "
+            "printed; add --prints SETUPS.csv, whose print_id are these names."
+        )
+    setups, warnings = read_sheet(sheet)
+    row_of = {print_id.strip(): row for row, print_id in setups["print_id"].items()}
+    matched = _matched(readings["sample"], list(row_of), path.name, sheet.name)
+    names = readings["sample"].map(matched)
+    prints = (
+        setups.loc[names.map(row_of)]
+        .reset_index(drop=True)
+        .drop(columns="readings", errors="ignore")
+    )
+    spectral = readings[SPECTRUM].notna().all(axis=1).to_numpy()
+    columns = []
+    if spectral.any():
+        columns += SPECTRUM
+    if not spectral.all():
+        columns += ["L", "a", "b"]
+    for column in columns:
+        wanted = spectral if column in SPECTRUM else ~spectral
+        prints[column] = np.where(wanted, readings[column].map(lambda v: f"{v:.6g}"), "")
+    prints = prints.astype(object).set_axis(range(2, len(prints) + 2))
+    said = [*measured.said, *warnings]
+    left = [name for name in row_of if name not in set(names)]
+    if left:
+        said.append(f"{sheet.name}: no reading of {_some(left)}; to be recorded when there is.")
+    return Incoming(
+        path.name,
+        sha256,
+        {"prints": prints},
+        {"prints": path.name},
+        dict(zip(prints.index, readings["where"], strict=True)),
+        condition or measured.facts.get("measurement_condition"),
+        measured.facts.get("backing"),
+        typed=False,
+        said=said,
+    )
+
+
+def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
+    """Set-ups of prints to be measured (``print_id`` or ``setup_id``), as text cells."""
+    findings = Findings()
+    if not path.is_file():
+        raise UserError(f"{path}: there is no such file; give the set-ups of the prints.")
+    read = csvfile.read_cells(path, findings)
+    findings.raise_if_any()
+    cells, delimiter = read
+    if "print_id" not in cells and "setup_id" in cells:
+        cells = cells.rename(columns={"setup_id": "print_id"})
+    cells = cells.drop(columns=[c for c in cells if c in _TARGETS or _is_colour(c)])
+    prints = known_columns(SHEET_PRINTS, cells, delimiter, findings, path.name)
+    findings.raise_if_any()
+    ids = prints["print_id"].str.strip()
+    for row, print_id in ids[ids.duplicated() & (ids != "")].items():
+        what = f'"{print_id}" stands there twice'
+        findings.problem(path.name, int(row), "print_id", what, "keep one row a print")
+    for row in ids.index[ids == ""]:
+        findings.problem(path.name, int(row), "print_id", "is empty", "fill it in")
+    findings.raise_if_any()
+    return prints, findings.warnings
+
+
+def _is_colour(name: str) -> bool:
+    return name in ("L", "a", "b") or name in SPECTRUM
+
+
+def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) -> dict[str, str]:
+    """Sample name -> print_id, blanks and case left aside where that is unambiguous.
+
+    Raises UserError naming the samples that are no print of the sheet.
+    """
+    plain: dict[str, list[str]] = {}
+    for print_id in print_ids:
+        plain.setdefault(_plainly(print_id), []).append(print_id)
+    matched, lost = {}, []
+    for sample in dict.fromkeys(samples):
+        name = sample.strip()
+        alike = [name] if name in print_ids else plain.get(_plainly(name), [])
+        if len(alike) == 1:
+            matched[sample] = alike[0]
+        else:
+            lost.append(name)
+    if lost:
+        close = difflib.get_close_matches(lost[0], print_ids, n=1)
+        hint = f' (is "{close[0]}" meant?)' if close else ""
+        noun = "sample is" if len(lost) == 1 else f"{len(lost)} samples are"
+        raise UserError(
+            f"{file}: {noun} no print of {sheet}: {_some(lost)}{hint}; correct the names or add "
+            "the set-ups; nothing was changed."
+        )
+    return matched
+
+
+_plainly: Callable[[str], str] = lambda name: "".join(name.casefold().split())  # noqa: E731
+
+
+def _some(names: pd.Series | list[str], at_most: int = 5) -> str:
+    names = list(dict.fromkeys(names))
+    shown = ", ".join(names[:at_most])
+    return shown + (f" and {len(names) - at_most} more" if len(names) > at_most else "")

@@ -1,0 +1,281 @@
+"""All that ever happened to a shop's data, and what of it holds now. No files, no database.
+
+A ledger only grows. A batch is an import of all tables or a recording of more rows; a decision
+sets a print aside, brings it back, corrects it, or takes a whole batch back. What holds now
+follows from both: the latest import that was not taken back, then every recording that was not,
+each print by the last decision on the cells it has now.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import pandas as pd
+
+from pipelines.schema import SHOP_TABLES
+from pipelines.tables import Given
+
+What = Literal[
+    "set aside", "doubted", "kept", "restored", "corrected", "taken back", "put back"
+]  # doubted: set aside by the check on arrival, not by a person
+TRUSTED = ("kept", "restored")
+OUT = ("set aside", "doubted")
+IMPORT = "import"
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Rows of one table in a batch: text cells by spreadsheet row.
+
+    ``faults``: row -> why it cannot be right; ``spreads``: row -> spread of its readings, JSON.
+    """
+
+    cells: pd.DataFrame
+    faults: dict[int, str] = field(default_factory=dict)
+    spreads: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What came in at one time; ``readings``: (print_id, number, place, colour as JSON)."""
+
+    command: str
+    sheets: dict[str, Sheet]
+    file: str = ""
+    sha256: str = ""
+    counts: dict[str, int] = field(default_factory=dict)
+    condition: str | None = None
+    backing: str | None = None
+    shop: str | None = None
+    shop_toml: str | None = None
+    readings: tuple[tuple[str, int, str, str], ...] = ()
+    id: int = 0
+    at: str = ""
+    who: str = ""
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One decision on a print, or (``print_id`` None) on a batch.
+
+    ``judged``: digest of the cells it was made on; it holds as long as the print has these.
+    ``old``, ``new``: the cells a correction changed.
+    """
+
+    what: What
+    print_id: str | None = None
+    reason: str = ""
+    distance: float | None = None
+    judged: str | None = None
+    old: dict[str, str] = field(default_factory=dict)
+    new: dict[str, str] = field(default_factory=dict)
+    batch: int | None = None
+    id: int = 0
+    at: str = ""
+    who: str = ""
+
+
+@dataclass(frozen=True)
+class Addition:
+    """What one command adds in one transaction."""
+
+    batch: Batch | None = None
+    decisions: tuple[Decision, ...] = ()
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Batches and decisions in the order of their numbers."""
+
+    batches: tuple[Batch, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+
+    @property
+    def stamp(self) -> tuple[int, int]:
+        """Changes whenever anything is added."""
+        return len(self.batches), len(self.decisions)
+
+    def numbered(self, addition: Addition, at: str, who: str) -> Addition:
+        """The addition with the next numbers, its time and its author."""
+        n_batches, n_decisions = self.stamp
+        batch = addition.batch
+        if batch is not None:
+            batch = replace(batch, id=n_batches + 1, at=at, who=who)
+        decisions = tuple(
+            replace(
+                decision,
+                id=n_decisions + 1 + i,
+                at=at,
+                who=who,
+                batch=batch.id if decision.batch is None and batch else decision.batch,
+            )
+            for i, decision in enumerate(addition.decisions)
+        )
+        return Addition(batch, decisions)
+
+    def __add__(self, addition: Addition) -> Ledger:
+        batches = (addition.batch,) if addition.batch else ()
+        return Ledger(self.batches + batches, self.decisions + addition.decisions)
+
+    def states(self) -> dict[int, bool]:
+        """Batch -> whether it is in (True) or taken back."""
+        states = {batch.id: True for batch in self.batches}
+        for decision in self.decisions:
+            if decision.what in ("taken back", "put back"):
+                states[decision.batch] = decision.what == "put back"
+        return states
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a print stands: ``why`` it is out (None: in use), and the decision behind it."""
+
+    batch: int
+    why: str | None
+    decision: Decision | None
+
+    @property
+    def trusted(self) -> bool:
+        """Somebody has looked and said it is right."""
+        return self.decision is not None and self.decision.what in TRUSTED
+
+
+@dataclass(frozen=True)
+class State:
+    """What holds now: the tables, and where each row of ``prints`` stands."""
+
+    given: Given
+    standing: dict[int, Standing]
+
+    def row_of(self, print_id: str) -> int | None:
+        """The row of a print, None where there is none of that name."""
+        ids = self.given.tables["prints"]["print_id"].str.strip()
+        rows = ids.index[ids == print_id]
+        return int(rows[0]) if len(rows) else None
+
+    def cells(self, row: int) -> dict[str, str]:
+        """The filled cells of a print."""
+        return _filled(self.given.tables["prints"].loc[row])
+
+
+def judged(cells: Mapping[str, str]) -> str:
+    """SHA-256 of a row's filled cells; columns without a cell do not count."""
+    text = json.dumps(sorted((k, v.strip()) for k, v in cells.items() if v.strip()))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def current(ledger: Ledger) -> State:
+    """The state that follows from all batches and decisions."""
+    states = ledger.states()
+    inside = [batch for batch in ledger.batches if states[batch.id]]
+    base = next((batch for batch in reversed(inside) if batch.command == IMPORT), None)
+    if base is None:
+        msg = "a ledger begins with an import"
+        raise ValueError(msg)
+    recorded = [batch for batch in inside if batch.command != IMPORT]
+    tables, faults, origin = {}, {}, {}
+    for name in SHOP_TABLES:
+        frame, fault, batch_of = _joined(name, [base, *recorded])
+        tables[name] = frame
+        if name == "prints":
+            faults, origin = fault, batch_of
+    tables["prints"], faults, standing = _decided(
+        tables["prints"], faults, origin, ledger.decisions, states
+    )
+    trusted = frozenset(
+        tables["prints"].loc[row, "print_id"].strip()
+        for row, stands in standing.items()
+        if stands.trusted and stands.why is None
+    )
+    out = {row: stands.why for row, stands in standing.items() if stands.why is not None}
+    given = Given(base.shop, base.shop_toml, tables, out, trusted)
+    return State(given, standing)
+
+
+def _joined(name: str, batches: list[Batch]) -> tuple[pd.DataFrame, dict[int, str], dict[int, int]]:
+    """Rows of one table from several batches, the first of each key or (no key) content.
+
+    The rows of the first batch keep their numbers and all stay; later ones are numbered on.
+    """
+    key = SHOP_TABLES[name].key
+    first = batches[0].sheets[name]
+    frames, faults = [first.cells], dict(first.faults)
+    origin = dict.fromkeys(map(int, first.cells.index), batches[0].id)
+    seen = set(_marks(first.cells, key))
+    last = int(max(first.cells.index, default=1))
+    for batch in batches[1:]:
+        if name not in batch.sheets:
+            continue
+        sheet = batch.sheets[name]
+        taken = []
+        for row, mark in zip(sheet.cells.index, _marks(sheet.cells, key), strict=True):
+            if mark not in seen:
+                seen.add(mark)
+                taken.append(int(row))
+        rows = range(last + 1, last + 1 + len(taken))
+        frames.append(sheet.cells.loc[taken].set_axis(rows))
+        faults |= {
+            new: sheet.faults[old]
+            for new, old in zip(rows, taken, strict=True)
+            if old in sheet.faults
+        }
+        origin |= dict.fromkeys(rows, batch.id)
+        last += len(taken)
+    if len(frames) == 1:
+        return first.cells, faults, origin
+    joined = pd.concat(frames).fillna("").astype(object)
+    return joined, faults, origin
+
+
+def _marks(cells: pd.DataFrame, key: str | None) -> list[str]:
+    """What makes two rows the same: the key where there is one, else all they say."""
+    if key is not None:
+        marks = cells[key].str.strip()
+        if (marks != "").all():
+            return marks.tolist()
+        return [mark or f"\0{row}" for row, mark in marks.items()]
+    return [judged(record) for record in cells.to_dict("records")]
+
+
+def _decided(
+    prints: pd.DataFrame,
+    faults: dict[int, str],
+    origin: dict[int, int],
+    decisions: Iterable[Decision],
+    states: dict[int, bool],
+) -> tuple[pd.DataFrame, dict[int, str], dict[int, Standing]]:
+    """Corrections made, and where every print stands by the last decision that holds."""
+    standing = {row: Standing(origin[row], faults.get(row), None) for row in origin}
+    rows = {cell.strip(): int(row) for row, cell in prints["print_id"].items() if cell.strip()}
+    changed: dict[int, dict[str, str]] = {}
+    for decision in decisions:
+        row = rows.get(decision.print_id or "")
+        if row is None:
+            continue
+        cells = changed.get(row) or _filled(prints.loc[row])
+        if decision.judged != judged(cells):
+            continue  # it was about another measurement
+        batch = origin[row]
+        if decision.what == "corrected":
+            changed[row] = {**cells, **decision.new}
+            standing[row] = Standing(batch, None, decision)
+        elif decision.what in OUT:
+            standing[row] = Standing(batch, decision.reason, decision)
+        else:
+            standing[row] = Standing(batch, None, decision)
+    if changed:
+        names = dict.fromkeys(name for cells in changed.values() for name in cells)
+        new = [name for name in names if name not in prints]
+        prints = prints.assign(**dict.fromkeys(new, ""))
+        for row, cells in changed.items():
+            for name, cell in cells.items():
+                prints.loc[row, name] = cell
+    return prints, faults, standing
+
+
+def _filled(row: pd.Series) -> dict[str, str]:
+    return {str(name): cell for name, cell in row.items() if cell.strip()}

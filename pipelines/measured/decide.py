@@ -1,0 +1,174 @@
+"""From tables of text to measured colours: every decision is taken here, and said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from learn.shop import ShopSettings
+from pipelines.cells import shown
+from pipelines.measured import facts as declared
+from pipelines.measured.block import CONDITIONS, Block, listed, printable, refuse
+from pipelines.measured.colour import colours
+from pipelines.measured.columns import Columns, columns_of
+from pipelines.measured.numbers import looks_like_a_date, looks_rounded
+from pipelines.spectra import SPECTRUM
+
+_MAX_NAME = 200
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Measured prints of one file, all under one condition.
+
+    ``frame``: a row a reading in file order: ``sample``; ``where`` in the file; ``L, a, b``
+    under the shop's viewing condition; ``r400`` ... ``r700``, fractions, NaN without spectrum.
+    A spot-colour characterisation also has ``ink``, ``over`` ("substrate" or "black") and
+    ``tint_pct``.
+    ``facts``: what the file declares, of measurement_condition (M0 to M3), backing, illuminant,
+    observer, geometry, instrument, created. ``said``: decisions taken, a sentence each.
+    """
+
+    frame: pd.DataFrame
+    facts: dict[str, str]
+    said: list[str]
+
+
+def decide(
+    blocks: list[Block],
+    settings: ShopSettings,
+    file: str,
+    said: list[str],
+    measurement_condition: str | None = None,
+) -> Measured:
+    """One Measured of all tables of a file; raises UserError when they cannot be one."""
+    tables = []
+    for block in blocks:
+        columns = columns_of(list(block.cells.columns), file)
+        if columns.has_colour and len(block.cells):
+            tables.append((_with_row_conditions(block, columns, file), columns))
+    if not tables:
+        what = "holds no reading with Lab or a spectrum"
+        refuse(file, what, "export L, a, b or reflectance from 400 to 700 nm with sample names")
+    if len(tables) < len(blocks):
+        said.append(f"{len(blocks) - len(tables)} of {len(blocks)} tables hold no colour.")
+    tables = _under_condition(tables, measurement_condition, file, said)
+    facts = _common_facts([block.facts for block, _ in tables], file)
+    named = [(block, columns, _samples(block, columns, file, said)) for block, columns in tables]
+    named = _joined(named, file, said)
+    frames = [_frame(*table, facts, settings, file, said) for table in named]
+    frame = pd.concat(frames, ignore_index=True)
+    facts = {key: printable(value) for key, value in facts.items()}
+    return Measured(frame, facts, list(dict.fromkeys(map(printable, said))))
+
+
+def _frame(
+    block: Block,
+    columns: Columns,
+    names: list[str],
+    facts: dict[str, str],
+    settings: ShopSettings,
+    file: str,
+    said: list[str],
+) -> pd.DataFrame:
+    lab, spectra = colours(block, columns, facts, settings, file, said)
+    if columns.others and block.free_order:
+        said.append(f"Left aside: {listed(columns.others)}.")
+    place = pd.DataFrame({"sample": names, "where": block.where})
+    colour = pd.DataFrame(np.hstack([lab, spectra]), columns=["L", "a", "b", *SPECTRUM])
+    return pd.concat([place, colour, block.extra], axis=1)
+
+
+def _with_row_conditions(block: Block, columns: Columns, file: str) -> Block:
+    """Conditions that stand in columns of their own, row by row, as facts of the table."""
+    facts = dict(block.facts)
+    for name, fact in columns.conditions.items():
+        values = {declared.normal(fact, cell) for cell in block.cells[name] if cell.strip()}
+        if len(values) > 1 and fact in CONDITIONS:
+            what = f"mixes {CONDITIONS[fact]}, {listed(sorted(values))}"
+            refuse(file, what, "export one condition a file", column=name)
+        if values:
+            facts[fact] = "; ".join(sorted(values))
+    return replace(block, facts=facts)
+
+
+def _under_condition(
+    tables: list[tuple[Block, Columns]], wanted: str | None, file: str, said: list[str]
+) -> list[tuple[Block, Columns]]:
+    """The tables of the measurement condition asked for; all, if none is asked for."""
+    if wanted is None:
+        return tables
+    there = [block.facts.get("measurement_condition") for block, _ in tables]
+    if not any(there):
+        said.append(f"The file declares no measurement condition: taken as {wanted}, as asked.")
+        for block, _ in tables:
+            block.facts["measurement_condition"] = wanted
+        return tables
+    kept = [table for table, one in zip(tables, there, strict=True) if one == wanted]
+    if not kept:
+        what = f"is measured under {listed(sorted(set(filter(None, there))))}, not {wanted}"
+        refuse(file, what, f"export the {wanted} readings, or ask for what is there")
+    if len(kept) < len(tables):
+        said.append(f"Only the readings under {wanted} are taken.")
+    return kept
+
+
+def _common_facts(all_facts: list[dict[str, str]], file: str) -> dict[str, str]:
+    common: dict[str, str] = {}
+    for facts in all_facts:
+        for key, value in facts.items():
+            if common.setdefault(key, value) != value and key in CONDITIONS:
+                what = f"mixes {CONDITIONS[key]}, {common[key]} and {value}"
+                do = "export one condition a file"
+                if key == "measurement_condition":
+                    do += ", or name the one to read"
+                refuse(file, what, do)
+    return common
+
+
+def _samples(block: Block, columns: Columns, file: str, said: list[str]) -> list[str]:
+    """The names of the readings."""
+    filled = [name for name in columns.samples if (block.cells[name].str.strip() != "").any()]
+    if not filled:
+        refuse(file, "names no samples", "export SAMPLE_NAME, SAMPLE_ID, or print_id with them")
+    column = filled[0]
+    if len(filled) > 1:
+        said.append(f"Samples are named by {column}; {listed(filled[1:])} left aside.")
+    names = [" ".join(cell.split()) for cell in block.cells[column]]
+    for where, name in zip(block.where, names, strict=True):
+        what = None
+        if not name:
+            what, do = "is empty", "name the sample, or take the reading out"
+        elif len(name) > _MAX_NAME:
+            what, do = f"{shown(name)} is no name of a sample", "check the file"
+        elif not name.isprintable():
+            what, do = f"{shown(name)!a} holds signs that cannot be printed", "rename the sample"
+        elif block.free_order and looks_like_a_date(name):
+            what = f"{shown(name)} is a date: a spreadsheet has changed the name"
+            do = "format the column as text and enter the names again"
+        elif block.free_order and looks_rounded(name):
+            what = f"{shown(name)} is a number cut short by a spreadsheet"
+            do = "format the column as text and enter the names again"
+        if what:
+            refuse(file, what, do, where=where, column=column)
+    return names
+
+
+Named = tuple[Block, Columns, list[str]]
+
+
+def _joined(tables: list[Named], file: str, said: list[str]) -> list[Named]:
+    """Two tables of the same samples, one with Lab and one with spectra, are one."""
+    if len(tables) != 2 or tables[0][2] != tables[1][2]:
+        return tables
+    (block, columns, names), (block2, columns2, _) = tables
+    spectra, lab = sorted((columns, columns2), key=lambda one: not one.spectrum)
+    if not spectra.spectrum or spectra.lab or lab.spectrum:
+        return tables
+    more = [name for name in block2.cells.columns if name not in block.cells.columns]
+    both = pd.concat([block.cells, block2.cells[more]], axis=1)
+    joined = replace(block, cells=both, facts=block.facts | block2.facts)
+    said.append("Two tables of the same samples, Lab and spectra, are read as one.")
+    return [(joined, columns_of(list(both.columns), file), names)]

@@ -1,0 +1,87 @@
+"""Read a file of measured prints, whatever it is called: its content tells the format."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from learn.shop import ShopSettings
+from pipelines.measured import sheets
+from pipelines.measured.block import MAX_BYTES, Block, refuse
+from pipelines.measured.cgats import looks_like_cgats, read_cgats
+from pipelines.measured.decide import Measured, decide
+
+_OLD_EXCEL = bytes.fromhex("d0cf11e0a1b11ae1")
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+
+
+def read_measured(
+    path: Path, settings: ShopSettings, *, measurement_condition: str | None = None
+) -> Measured:
+    """Read CGATS.17 / ISO 28178 (ASCII or XML), CxF3 / ISO 17972, CSV or an Excel workbook.
+
+    ``measurement_condition``: M0, M1, M2 or M3 where the file must be, or is to be read, under
+    that one. Nothing is written anywhere.
+
+    Raises UserError, in one sentence, for whatever cannot be read without guessing.
+    """
+    path = Path(path)
+    data = _bytes(path)
+    said: list[str] = []
+    blocks = _blocks(path, data, said)
+    return decide(blocks, settings, path.name, said, measurement_condition)
+
+
+def _bytes(path: Path) -> bytes:
+    if not path.is_file():
+        what = "is a folder" if path.is_dir() else "there is no such file"
+        refuse(str(path), what, "give a file of measured prints")
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        refuse(path.name, f"cannot be read ({error.strerror})", "check the file")
+    if len(data) > MAX_BYTES:
+        what = f"is larger than {MAX_BYTES // 1_000_000} MB"
+        refuse(path.name, what, "split it, or export colour and spectrum alone")
+    if not data.strip():
+        refuse(path.name, "is empty", "export the file again")
+    return data
+
+
+def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
+    file = path.name
+    if data.startswith(b"PK\x03\x04"):
+        return sheets.read_workbook(data, file, said)
+    if data.startswith(_OLD_EXCEL):
+        refuse(file, "is a workbook in the old .xls form", "save it as .xlsx or as CSV UTF-8")
+    if _is_xml(data):
+        from pipelines.measured.cgats_xml import read_cgats_xml
+        from pipelines.measured.cxf import read_cxf
+        from pipelines.measured.xmlfile import local, parse
+
+        root = parse(data, file)
+        return (read_cxf if local(root) == "CxF" else read_cgats_xml)(root, file, said)
+    if data.startswith(_UTF16) or b"\0" in data:
+        coded = "UTF-16 text" if data.startswith(_UTF16) else "not a text file"
+        refuse(file, f"is {coded}", "save it as UTF-8 (CSV UTF-8 in a spreadsheet)")
+    text = _decoded(data, said)
+    if looks_like_cgats(text):
+        return read_cgats(text, file, said)
+    return sheets.read_csv(path, said)
+
+
+def _is_xml(data: bytes) -> bool:
+    start = data[:4000].replace(b"\0", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
+    return bool(re.match(rb"<[?!A-Za-z_]", start))
+
+
+def _decoded(data: bytes, said: list[str]) -> str:
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        said.append("The file is not UTF-8: read as Western European (Windows-1252) text.")
+    try:
+        return data.decode("cp1252")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")

@@ -1,0 +1,189 @@
+"""A plan, recipes and a correction in the words of the press floor, for a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+
+import pandas as pd
+
+from learn.joint import UNDERBASE
+from learn.mixes import Recipes
+from learn.planning import Plan
+from learn.reasons import strokes_in_words
+from learn.shop import ShopSettings
+from learn.topup import TopUp
+from pipelines.progress import counted
+from pipelines.wording import chance, go_from, number
+
+WIDTH = 96
+VERDICT = {"no": "straight on", "yes": "test first"}
+
+
+def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: ShopSettings) -> str:
+    """The whole plan as plain text; ``names``: ink -> what the shop calls it."""
+    usual = plan.usual
+    L, a, b = plan.target
+    out = [
+        f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
+        f"{', '.join(plan.garments)}. {plan.n_candidates:,} set-ups looked at.",
+        f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
+        f"{chance(usual['p_all'])}, {usual['why']}.",
+        "",
+        "    chance of all       worst garment, dE00        apart     passes  film",
+    ]
+    told: dict[str, int] = {}
+    for i, line in enumerate(plan.lines.to_dict("records"), start=1):
+        out.append(_numbers_line(i, line, plan))
+        first = told.setdefault(line["why"], i)
+        facts = [("Print", setup_words(line, names, plan.garments)), ("Change", line["changes"])]
+        why = line["why"] if first == i else f"as line {first}"
+        facts += [("Why", why)] if line["why"] else []
+        notes = [line["unlike"]] if line["unlike"] else []
+        notes += ["changes least of the lines that land"] if line["smallest_change"] else []
+        facts += [("Note", "; ".join(notes))] if notes else []
+        out += _facts(facts)
+    out += ["", *_wrapped(_in_the_way(plan)), *_wrapped([cost_words(plan.lines, s)])]
+    out += ["", *_shade_lines(shades, names, plan.tolerance)]
+    return "\n".join(out)
+
+
+def setup_words(line: Mapping, names: Mapping[str, str], garments: list[str]) -> str:
+    """Ink, screen and base of a line in one phrase."""
+    words = f"{named(line['ink_id'], names)} through {line['mesh_id']}, "
+    words += strokes_in_words(line["strokes"], line["flash_count"])
+    on = line["base_on"]
+    if not on:
+        return f"{words}; no base"
+    ink, mesh, strokes = (line[c] for c in UNDERBASE)
+    where = "" if len(on) == len(garments) else f" on {', '.join(on)} only"
+    base = strokes_in_words(1 if pd.isna(strokes) else strokes, 0)
+    return f"{words}; base {named(ink, names)} through {mesh}, {base}{where}"
+
+
+def named(ink: str, names: Mapping[str, str]) -> str:
+    """Id and name of an ink."""
+    return f"{ink} {names[ink]}" if names.get(ink) else str(ink)
+
+
+def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
+    """What the decision rests on, and where it would turn."""
+    least, by_cost = go_from(s)
+    if not by_cost:
+        return (
+            f"Straight on from a chance of {100 * least:.0f} %, the shop's confidence. With the "
+            "costs of a test print and of a spoiled run in shop.toml it is weighed by cost."
+        )
+    best = lines.iloc[0]
+    words = (
+        f"At {s.cost_test_print:g} for a test print and {s.cost_spoiled_print:g} for a spoiled "
+        f"run, straight on from {100 * least:.0f} %. Line 1 is expected to cost "
+        f"{best['expected_cost']:.0f}"
+    )
+    if best["test_print"] == "yes":
+        if best["turns_at"] <= 1.02 * s.cost_test_print:
+            return f"{words}; it would be tested first at any cost of a spoiled run."
+        turns = f"would go straight on if a spoiled run cost under {best['turns_at']:.0f}"
+    elif best["turns_at"] > 50 * s.cost_spoiled_print:
+        turns = "goes straight on even if a spoiled run cost fifty times as much"
+    else:
+        turns = f"would be tested first if a spoiled run cost over {best['turns_at']:.0f}"
+    return f"{words}; it {turns}."
+
+
+def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg: float) -> str:
+    """Recipes as plain text."""
+    out = ["    chance of all       worst garment, dE00        apart"]
+    garments = found.garments
+    for i, line in enumerate(found.lines.to_dict("records"), start=1):
+        own = found.colours[found.colours["line"] == i]
+        worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
+        out.append(_luck(i, {**line, "worst_garment": worst}, len(garments)))
+        parts = [
+            f"{number(percent, 2)} % {named(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
+            for ink, percent in zip(line["inks"], line["percent"], strict=True)
+        ]
+        facts = [("Mix", "; ".join(parts))]
+        if not pd.isna(line["price"]):
+            facts.append(("Price", f"{line['price']:.2f} a kg"))
+        out += _facts(facts)
+    out += ["", *_wrapped([cost_words(found.lines, s)])]
+    nearest = found.lines["worst_dE00"].min()
+    if nearest > found.tolerance:
+        out += _wrapped(
+            [f"No mix of these inks lands: the nearest is {nearest:.1f} dE00 off on one garment."]
+        )
+    return "\n".join(out)
+
+
+def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str:
+    """A correction as plain text."""
+    before = f"As it is: {told.before_dE00:.1f} dE00 off, {chance(told.p_before)} in tolerance."
+    if not told.add_kg:
+        return f"{before}\nNo addition brings it nearer: leave the mix as it is."
+    parts = [
+        f"{100 * kg / bucket_kg:.1f} % of {named(ink, names)} ({1000 * kg:.0f} g)"
+        for ink, kg in told.add_kg.items()
+    ]
+    now = "; ".join(f"{p:.1f} % {named(i, names)}" for i, p in told.percent.items())
+    return "\n".join(
+        [
+            before,
+            f"Add to your {bucket_kg:g} kg: {'; '.join(parts)}.",
+            f"Then: {told.bucket_kg:.2f} kg, {now}.",
+            f"Expected: {told.after_dE00:.1f} dE00 off, {chance(told.p_after)} in tolerance.",
+        ]
+    )
+
+
+def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
+    return (
+        f"{_luck(i, line, len(plan.garments)):<63}{number(line['press_steps']):>4}"
+        f"{line['film_um']:>8.0f} um"
+    )
+
+
+def _luck(i: int, line: Mapping, garments: int) -> str:
+    odds = f"{chance(line['p_all'])}, {VERDICT[line['test_print']]}"
+    worst = (
+        f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, {line['worst_garment']}"
+    )
+    apart = "-"
+    if garments > 1:
+        apart = f"{number(line['spread_lo'])} to {number(line['spread_hi'])}"
+    return f"{i:<4}{odds:<20}{worst:<27}{apart:<12}"
+
+
+def _facts(facts: list[tuple[str, str]]) -> list[str]:
+    lines = []
+    for heading, words in facts:
+        first = f"      {heading:<8}"
+        lines += textwrap.wrap(words, WIDTH, initial_indent=first, subsequent_indent=" " * 14)
+    return lines
+
+
+def _wrapped(sentences: list[str]) -> list[str]:
+    return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
+
+
+def _in_the_way(plan: Plan) -> list[str]:
+    if not plan.in_the_way:
+        return []
+    return ["Nothing lands. " + "; ".join(plan.in_the_way) + "."]
+
+
+def _shade_lines(shades: pd.DataFrame, names: Mapping[str, str], tolerance: float) -> list[str]:
+    """Bucket match, one shade deeper, and what really appears as the target."""
+    told = pd.concat([shades[shades["lore"] != ""].sort_values("lore"), shades.iloc[:1]])
+    told = told[~told.index.duplicated(keep="last")]
+    lines = ["At the usual screen and base, ink by ink:"]
+    for i, row in told.iterrows():
+        role = row["lore"] or ""
+        if i == shades.index[0]:
+            nearest = "appears as the target" if row["print_dE00"] <= tolerance else "comes nearest"
+            role = f"{role}, {nearest}" if role else nearest
+        lines.append(
+            f"  {named(row['ink_id'], names):<28} bucket {row['bucket_dE00']:>5.1f}  print "
+            f"{row['print_dE00']:>5.1f} dE00 on {row['worst_garment']}  {role}"
+        )
+    return [*lines, counted(len(shades), "ink") + " compared."]

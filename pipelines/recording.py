@@ -1,0 +1,262 @@
+"""What recording a batch of measured prints adds to a shop's ledger. Nothing is stored here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from learn.colorimetry import viewing
+from learn.inks import lab_columns
+from pipelines.averaging import Averaged, average
+from pipelines.incoming import Incoming
+from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
+from pipelines.problems import Findings, InputProblems, Problem, UserError
+from pipelines.schema import SHOP_TABLES
+from pipelines.settings import read_settings
+from pipelines.spectra import SPECTRUM
+from pipelines.tables import Given, check_added
+
+RECORD = "record"
+# Rows that come in are checked beside those that are there, under numbers of their own.
+_OWN = 10_000_000
+DESCRIBED = ("inks", "substrates", "meshes", "drawdowns")
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Why one print is doubtful, in words, and its standardised distance."""
+
+    print_id: str
+    reason: str
+    distance: float
+
+
+# Typed prints, their Lab, whether typed in -> doubts.
+Gate = Callable[[pd.DataFrame, np.ndarray, np.ndarray, pd.DataFrame], list[Doubt]]
+
+
+@dataclass
+class Report:
+    """What came of a batch, to be told."""
+
+    in_use: list[str] = field(default_factory=list)
+    doubts: list[Doubt] = field(default_factory=list)
+    faults: list[tuple[str, str, str]] = field(default_factory=list)  # print_id, place, why
+    known: list[str] = field(default_factory=list)
+    described: dict[str, int] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    nothing: str | None = None  # why nothing is added
+
+
+def plan(
+    ledger: Ledger, incoming: Incoming, gate: Gate | None, declared: bool
+) -> tuple[Addition | None, Report]:
+    """The batch that ``incoming`` adds to the ledger, with the doubts of ``gate``.
+
+    ``declared``: the condition was given by the user, who may go against that of before.
+
+    Raises UserError for what cannot be recorded at all.
+    """
+    report = Report(notes=list(incoming.said))
+    states = ledger.states()
+    for batch in ledger.batches:
+        if batch.command == RECORD and batch.sha256 == incoming.sha256:
+            if states[batch.id]:
+                report.nothing = f"{incoming.file} was recorded before, as batch {batch.id}"
+            else:
+                report.nothing = (
+                    f"{incoming.file} was recorded as batch {batch.id} and taken back; "
+                    f"strikeoff history --put-back {batch.id} brings it in again"
+                )
+            return None, report
+    _check_condition(ledger, incoming, declared, report)
+    given = current(ledger).given
+    sheets = _described(given, incoming, report)
+    known = _with(given, sheets)
+    cells = incoming.tables.get("prints", pd.DataFrame(columns=["print_id"], dtype=object))
+    averaged = _averaged(known, cells, incoming)
+    prints, faults = _new(given, averaged, incoming, report)
+    batch = Batch(
+        RECORD,
+        sheets,
+        file=incoming.file,
+        sha256=incoming.sha256,
+        condition=incoming.condition,
+        backing=incoming.backing,
+        readings=averaged.readings,
+    )
+    if len(prints):
+        batch.sheets["prints"] = Sheet(prints, faults, averaged.spreads)
+    if not batch.sheets:
+        report.nothing = f"all of {incoming.file} stands in the shop already"
+        return None, report
+    report.notes += averaged.said
+    number = len(ledger.batches) + 1
+    state = current(ledger + Addition(replace(batch, id=number)))
+    fresh = [row for row, stands in state.standing.items() if stands.batch == number]
+    doubts = _doubts(state.given, [r for r in fresh if state.standing[r].why is None
+                                   and not state.standing[r].trusted], incoming, gate)  # fmt: skip
+    report.doubts = doubts
+    doubted = {doubt.print_id for doubt in doubts}
+    decisions = []
+    for row in fresh:
+        print_id = state.given.tables["prints"].loc[row, "print_id"].strip()
+        if print_id in doubted:
+            doubt = next(d for d in doubts if d.print_id == print_id)
+            digest = judged(state.cells(row))
+            decisions.append(Decision("doubted", print_id, doubt.reason, doubt.distance, digest))
+        elif state.standing[row].why is None:
+            report.in_use.append(print_id)
+    counts = {
+        "prints": len(prints),
+        "doubtful": len(doubts),
+        "set aside": len(report.faults),
+        "known before": len(report.known),
+        "readings": len(averaged.readings),
+        **report.described,
+    }
+    return Addition(replace(batch, counts=counts), tuple(decisions)), report
+
+
+def _check_condition(ledger: Ledger, incoming: Incoming, declared: bool, report: Report) -> None:
+    """Another M-condition than that of the batches before is refused unless it is declared."""
+    states = ledger.states()
+    before = [b for b in ledger.batches if states[b.id] and b.condition]
+    if incoming.condition is None or not before or before[-1].condition == incoming.condition:
+        return
+    last = before[-1]
+    what = (
+        f"{incoming.file}: measured under {incoming.condition}, batch {last.id} ({last.file}) "
+        f"under {last.condition}; a brightened garment differs between them"
+    )
+    if not declared:
+        raise UserError(
+            f"{what}; measure under {last.condition}, or add --condition {incoming.condition} if "
+            "that is meant; nothing was changed."
+        )
+    report.notes.append(f"{what}.")
+
+
+def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sheet]:
+    """Rows of inks, substrates, meshes and drawdowns that are not there yet.
+
+    Raises InputProblems where a known one is described otherwise.
+    """
+    findings = Findings()
+    sheets = {}
+    for name in DESCRIBED:
+        cells = incoming.tables.get(name)
+        if cells is None:
+            continue
+        there, key = given.tables[name], SHOP_TABLES[name].key
+        same = {judged(record) for record in there.to_dict("records")}
+        fresh = [row for row in cells.index if judged(cells.loc[row].to_dict()) not in same]
+        if key is not None:
+            ids = set(there[key].str.strip())
+            for row in fresh:
+                if (one := cells.loc[row, key].strip()) in ids:
+                    what = f'"{one}" stands in the shop already, described otherwise'
+                    do = "take the row out; strikeoff import changes what is known"
+                    findings.problem(SHOP_TABLES[name].file, int(row), key, what, do)
+        if fresh:
+            sheets[name] = Sheet(cells.loc[fresh])
+            report.described[name] = len(fresh)
+    findings.raise_if_any()
+    return sheets
+
+
+def _with(given: Given, sheets: dict[str, Sheet]) -> Given:
+    """The tables with added rows below, numbered apart from those that are there."""
+    tables = dict(given.tables)
+    for name, sheet in sheets.items():
+        added = sheet.cells.set_axis(sheet.cells.index + _OWN)
+        tables[name] = pd.concat([tables[name], added]).fillna("").astype(object)
+    return replace(given, tables=tables, set_aside={})
+
+
+def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged:
+    settings = read_settings(known.shop_toml, known.name, Findings())
+    view = viewing(settings.illuminant, settings.observer)
+    if not len(cells):
+        return Averaged(cells, (), {}, {}, [])
+    apart = cells.assign(print_id=[f"{row}" for row in cells.index])  # repeated ones are meant
+    try:
+        typed, faulty = check_added(known, apart)
+    except InputProblems as error:
+        raise InputProblems([_as_recorded(p, incoming) for p in error.problems]) from None
+    file = incoming.files["prints"]
+    lost = [replace(_how_to_add(p), file=file) for p in faulty if p.do.startswith("add it to")]
+    if lost:
+        raise InputProblems(lost)
+    typed = typed.set_axis(cells.index)
+    averaged = average(cells, typed, faulty, incoming.place, view)
+    faults = dict(averaged.faults)
+    for problem in faulty:
+        if problem.row in averaged.cells.index:
+            why = [faults[problem.row]] if problem.row in faults else []
+            faults[problem.row] = "; ".join([*why, problem.reason])
+    empty = averaged.cells.index[averaged.cells["print_id"].str.strip() == ""]
+    faults |= dict.fromkeys(map(int, empty), "print_id: is empty")
+    return averaged._replace(faults=faults)
+
+
+def _as_recorded(problem: Problem, incoming: Incoming) -> Problem:
+    """A problem of a row that came in, under the name and row it has in its file."""
+    name = problem.file.removesuffix(".csv")
+    row = problem.row
+    if row is not None and row > _OWN:
+        row -= _OWN
+    return replace(problem, file=incoming.files.get(name, problem.file), row=row)
+
+
+def _how_to_add(problem: Problem) -> Problem:
+    """An identifier nobody knows: how a batch brings a new one along."""
+    _, *hint = problem.do.partition(" (is ")
+    table = problem.do.removeprefix("add it to ").split(" ")[0]
+    do = f"correct the cell, or record a folder that holds the rows and a {table} for the new one"
+    return replace(problem, do=do + "".join(hint))
+
+
+def _new(
+    given: Given, averaged: Averaged, incoming: Incoming, report: Report
+) -> tuple[pd.DataFrame, dict[int, str]]:
+    """Prints that are not in the shop yet; those that are with another content are told."""
+    there = given.tables["prints"]
+    rows_there = {cell.strip(): row for row, cell in there["print_id"].items()}
+    ids = averaged.cells["print_id"].str.strip()
+    fresh, faults = [], dict(averaged.faults)
+    for row, print_id in ids.items():
+        place = incoming.place.get(int(row), f"row {row}")
+        if print_id and print_id in rows_there:
+            report.known.append(print_id)
+            before = there.loc[rows_there[print_id]].to_dict()
+            if judged(before) != judged(averaged.cells.loc[row].to_dict()):
+                report.notes.append(
+                    f"{incoming.file}, {place}: {print_id} stands in the shop with other values; "
+                    "those stay. Should the new ones hold, strikeoff doubts correct "
+                    f"{print_id}; another print needs another print_id."
+                )
+            faults.pop(row, None)
+            continue
+        fresh.append(row)
+        if row in faults:
+            report.faults.append((print_id or "(no id)", place, faults[row]))
+    return averaged.cells.loc[fresh], faults
+
+
+def _doubts(given: Given, rows: list[int], incoming: Incoming, gate: Gate | None) -> list[Doubt]:
+    if gate is None or not rows:
+        return []
+    return check_rows(given, rows, gate, typed=incoming.typed)
+
+
+def check_rows(given: Given, rows: list[int], gate: Gate, *, typed: bool) -> list[Doubt]:
+    """Hold prints of the shop against the model; a measured spectrum was not typed in."""
+    settings = read_settings(given.shop_toml, given.name, Findings())
+    prints, _ = check_added(given, given.tables["prints"].loc[rows])
+    lab = lab_columns(prints, viewing(settings.illuminant, settings.observer))
+    by_hand = prints[SPECTRUM].isna().any(axis=1).to_numpy() & typed
+    return gate(prints, lab, by_hand, given.tables["prints"])
