@@ -55,6 +55,7 @@ _HOMES = {
     "Mixing": "mixture",
     "Weighing": "mixes",
     "recipes": "mixes",
+    "rank_tests": "teaching",
     "top_up": "topup",
 }
 __all__ = sorted(_HOMES)

@@ -23,13 +23,14 @@ from learn.joint import joint, on_garments, outcome
 from learn.mixture import Mixing
 from learn.planning import plan, usual_setup
 from learn.search import search
+from learn.teaching import belief, condition, rank_tests
 from pipelines.catalogue import Catalogue
 from pipelines.cli import main
 from pipelines.incoming import read_sheet
 from pipelines.plan_words import cost_words, plan_block
 from pipelines.sheet import cautions, operations, write_sheet
 from pipelines.targets import read_target
-from tests.small_demo import small_model, small_shop
+from tests.small_demo import held_out, small_model, small_shop
 
 GARMENTS = ["G01", "G02", "G04"]  # white cotton, black cotton, grey blend
 SMALL = Limits(inks=("C08", "C10", "C19"), meshes=("M43-80", "M77-55", "M120-34"), presses=("P1",))
@@ -243,3 +244,47 @@ def test_a_mistake_on_the_command_line_is_one_sentence(arguments, sentence, tmp_
     told = capsys.readouterr().err
     assert sentence in told
     assert len(told.strip().splitlines()) == 1
+
+
+# -- which test print -------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def open_jobs():
+    jobs = held_out("unseen_ink").iloc[:12].reset_index(drop=True)
+    return jobs.assign(
+        target_L=jobs["true_L"],
+        target_a=jobs["true_a"],
+        target_b=jobs["true_b"],
+        tolerance_dE00=2.0,
+    )
+
+
+def test_beliefs_are_predictions_with_what_they_share(open_jobs):
+    known = belief(small_model(), open_jobs)
+    alone = small_model().predict_lab(open_jobs)
+    at = np.arange(len(open_jobs))
+    assert_allclose(known.mean, alone.mean, atol=1e-9)
+    assert_allclose(known.unknown[at, :, at, :] + known.scatter, alone.covariance, rtol=1e-8)
+
+
+def test_a_test_print_is_learnt_as_a_gaussian_is_conditioned(open_jobs):
+    known = belief(small_model(), open_jobs)
+    reading = known.mean[3] + [1.0, -2.0, 0.5]
+    after = condition(known, 3, reading)
+    n = 3 * len(open_jobs)
+    C, rows = known.unknown.reshape(n, n), slice(9, 12)
+    gain = C[:, rows] @ np.linalg.inv(C[rows, rows] + known.scatter[3])
+    assert_allclose(after.mean.ravel(), known.mean.ravel() + gain @ (reading - known.mean[3]))
+    assert_allclose(after.unknown.reshape(n, n), C - gain @ C[rows], atol=1e-9)
+    assert np.linalg.eigvalsh(after.unknown.reshape(n, n)).min() > -1e-6
+
+
+def test_a_test_print_is_worth_most_where_many_jobs_share_the_ink(open_jobs):
+    ranked = rank_tests(small_model(), open_jobs)
+    assert (ranked["saving"].diff().dropna() <= 0).all()
+    assert (ranked["saving"] >= -35.0 - 1e-6).all()  # at worst the test print itself is lost
+    one = rank_tests(small_model(), open_jobs.iloc[:1])
+    assert ranked["saving"].max() > one["saving"].max()
+    with pytest.raises(ValueError, match="has no target"):
+        rank_tests(small_model(), open_jobs.assign(target_L=np.nan))
