@@ -51,8 +51,8 @@ def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:
     p = plans["p_all"].to_numpy()
     if p.max() < STEPS["p_all"] / 2:  # out of reach: the nearest first
         order = np.lexsort([plans["film_um"], plans["press_steps"], plans["worst_dE00"].round(1)])
+    order = order[p[order] >= SERIOUS * p.max()]
     front = order[non_dominated(coarse[order])]
-    front = front[p[front] >= SERIOUS * p.max()]
     if len(front) <= most:
         return front
     champions = [

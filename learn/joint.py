@@ -60,7 +60,9 @@ def on_garments(
 
     ``based`` (n, g): where False, that garment is printed without the set-up's base.
     """
-    rows = setups.loc[setups.index.repeat(len(garments))].reset_index(drop=True)
+    rows = setups.iloc[np.repeat(np.arange(len(setups)), len(garments))].reset_index(drop=True)
+    for column in UNDERBASE[:2]:
+        rows[column] = rows[column].astype(object) if column in rows else None
     rows["substrate_id"] = np.tile(np.array(garments, object), len(setups))
     if based is not None:
         bare = ~based.ravel()

@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 # dE00 that doubling the bucket must be worth: of two corrections alike, the smaller one.
 COST_OF_DOUBLING = 0.5
 GOOD = 0.5  # dE00 from which on no ink beyond those of the mix is tried
+WORTH_OPENING_THE_BUCKET = 0.1  # dE00 by which additions must help
 WORTH_ANOTHER_INK = 0.2  # dE00 by which an ink that is not in the mix must help
 
 
@@ -64,8 +65,8 @@ def top_up(
         for an ink that is not among those of ``mixing``, percentages that do not sum to 100, an
         empty bucket, or a test print on none of the garments.
     """
-    weighing, target = weighing or Weighing(bucket_kg), np.asarray(target, float)
-    held = _bucket(mixing, percent, bucket_kg)
+    held, target = _bucket(mixing, percent, bucket_kg), np.asarray(target, float)
+    weighing = weighing or Weighing(bucket_kg)
     rows = [mixing.garments.index(g) for g in measured if g in mixing.garments]
     if not rows:
         msg = "the test print is on none of the garments of this mix"
@@ -113,7 +114,7 @@ def top_up(
     add = np.round(add / (weighing.smallest_g / 1000)) * weighing.smallest_g / 1000
     before, p_before = delta_e00(lab(held), target).max(), chance(held)
     after, p_after = delta_e00(lab(held + add), target).max(), chance(held + add)
-    if after >= before or p_after < p_before:
+    if after > before - WORTH_OPENING_THE_BUCKET or p_after < p_before:
         add, after, p_after = np.zeros(len(held)), before, p_before
     now = held + add
     return TopUp(

@@ -30,7 +30,7 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
         f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
         f"{chance(usual['p_all'])}, {usual['why']}.",
         "",
-        "    chance of all       worst garment, dE00        apart     passes  film",
+        "    chance of all           worst garment, dE00        apart     passes  film",
     ]
     told: dict[str, int] = {}
     for i, line in enumerate(plan.lines.to_dict("records"), start=1):
@@ -93,7 +93,7 @@ def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
 
 def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg: float) -> str:
     """Recipes as plain text."""
-    out = ["    chance of all       worst garment, dE00        apart"]
+    out = ["    chance of all           worst garment, dE00        apart"]
     garments = found.garments
     for i, line in enumerate(found.lines.to_dict("records"), start=1):
         own = found.colours[found.colours["line"] == i]
@@ -138,7 +138,7 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str
 
 def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
     return (
-        f"{_luck(i, line, len(plan.garments)):<63}{number(line['press_steps']):>4}"
+        f"{_luck(i, line, len(plan.garments)):<67}{number(line['press_steps']):>4}"
         f"{line['film_um']:>8.0f} um"
     )
 
@@ -151,7 +151,7 @@ def _luck(i: int, line: Mapping, garments: int) -> str:
     apart = "-"
     if garments > 1:
         apart = f"{number(line['spread_lo'])} to {number(line['spread_hi'])}"
-    return f"{i:<4}{odds:<20}{worst:<27}{apart:<12}"
+    return f"{i:<4}{odds:<24}{worst:<27}{apart:<12}"
 
 
 def _facts(facts: list[tuple[str, str]]) -> list[str]:

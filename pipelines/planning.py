@@ -1,4 +1,4 @@
-"""Parsers of the planning commands - plan, mix - and their dispatch."""
+"""Parsers of the planning commands - plan, mix, next-test - and their dispatch."""
 
 from __future__ import annotations
 
@@ -23,7 +23,12 @@ Finds mixes of two to four inks that print as the target over the mesh, base and
 percent by weight. With --have and --measured it tells instead what to add to a mix that has been
 printed once; nothing can be taken out of a bucket, so only additions are sought.
 """
-NAMES = ("plan", "mix")
+NAMES = ("plan", "mix", "next-test")
+NEXT_TEST = """\
+Of all open jobs, which one test print would save most? SETUPS.csv holds a set-up with its target a
+row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
+garment, press or screen; what it is expected to save over all of them is told, itself paid.
+"""
 TARGET = "L,a,b, a screen colour #rrggbb, or a file with a measured chip"
 Add = Callable[..., argparse.ArgumentParser]
 
@@ -102,9 +107,25 @@ def add_commands(commands: argparse._SubParsersAction, command: Add, shop: Calla
     )
     shop(add)
 
+    add = command(
+        commands,
+        "next-test",
+        "which test print saves most over the open jobs",
+        NEXT_TEST,
+        ["strikeoff next-test jobs.csv"],
+    )
+    add.add_argument("setups", metavar="SETUPS.csv", type=Path, help="the open jobs")
+    add.add_argument("--lines", metavar="N", default="6", help="told at most (default 6)")
+    shop(add)
+
 
 def dispatch(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run the planning command that was parsed."""
+    if args.command == "next-test":
+        from pipelines.commands.next_test import next_test
+
+        lines = whole("--lines", args.lines)
+        return next_test(args.setups, lines=lines, workspace=workspace, shop=args.shop)
     aim = {
         "target": args.target,
         "garments": args.substrate,

@@ -748,6 +748,20 @@ BAD = {
     "cxf Lab": (cxf().replace("<cc:L>", "<cc:L>x", 1), "object 'P1', column LAB_L: "),
     "huge": (b"a,b\n" * 6_000_000, "is larger than 20 MB; split it"),
     "wide": (",".join(f"c{i}" for i in range(1200)) + "\n1\n", "has more than 1000 columns"),
+    "long line": ("CGATS.17 " + "x " * 60_000, "line 1: is longer than 100000 signs"),
+    "many lines": ("CGATS.17" + "\n" * 200_001, "has more than 200000 lines"),
+    "many attributes": (
+        "<a " + " ".join(f'a{i}=""' for i in range(1001)) + "/>",
+        "has more than 1000 columns",
+    ),
+    "long tag": (
+        "<a " + " ".join(f'a{i}=""' for i in range(110_000)) + "/>",
+        "holds an element of more than 1 MB",
+    ),
+    "long number": (
+        csv(with_cell(SHEET_COLUMNS, "r500", 1, "9" * 4000)),
+        "is too large for a number",
+    ),
     "long": ("print_id,L,a,b\n" + "A,5,5,5\n" * 20_001, "holds more than 20000 readings"),
 }
 

@@ -25,6 +25,8 @@ def check(
     if page is not None:
         if page.is_dir():
             raise UserError(f"{page}: is a folder; name a file to write.")
+        if not page.parent.is_dir():
+            raise UserError(f"{page}: there is no folder {page.parent}; make it first.")
         refuse_unwritable(page.parent)
     progress = progress or Progress()
     name = workspace.pick(shop)

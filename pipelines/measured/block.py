@@ -14,6 +14,8 @@ from pipelines.problems import UserError
 MAX_BYTES = 20_000_000
 MAX_READINGS = 20_000
 MAX_FIELDS = 1_000
+MAX_LINES = 200_000
+MAX_LINE = 100_000
 
 # What a file may declare about all its readings.
 CONDITIONS = {

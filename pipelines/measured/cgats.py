@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -40,14 +41,14 @@ def looks_like_cgats(text: str) -> bool:
     return bool(begins) or bool(re.match(r"\s*(CGATS|IT8|CTI[1-3]|ISO28178)\b", text))
 
 
-def read_cgats(text: str, file: str, said: list[str]) -> list[Block]:
-    """The tables of a CGATS text. A later table inherits the header of those before it."""
+def read_cgats(lines: Iterable[str], file: str) -> list[Block]:
+    """The tables of a CGATS text. A later one inherits the header of those before it."""
     blocks: list[Block] = []
     header: dict[str, list[str]] = {}
     fields: list[str] = []
     table = _Table({}, fields)
     state, pending, start = "header", [], 0
-    for number, line in enumerate(re.split(r"\r\n|\r|\n", text), start=1):
+    for number, line in enumerate(lines, start=1):
         tokens = _tokens(line, number, file)
         if not tokens:
             continue

@@ -72,7 +72,7 @@ def to_numbers(
             refuse(file, what, "write all numbers alike", **place(at))
         text = text.str.replace(",", ".")
         said.append("Decimal commas read as decimal points.")
-    numbers = pd.to_numeric(text.where(text != ""), errors="coerce").to_numpy(float)
+    numbers = np.array([float(one or "nan") for one in text])
     if np.isinf(numbers).any():
         at = int(np.isinf(numbers).argmax())
         refuse(file, f"{shown(text[at])} is too large for a number", "correct it", **place(at))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from learn.shop import ShopSettings
 from pipelines.measured import sheets
-from pipelines.measured.block import MAX_BYTES, Block, refuse
+from pipelines.measured.block import MAX_BYTES, MAX_LINE, MAX_LINES, Block, refuse
 from pipelines.measured.cgats import looks_like_cgats, read_cgats
 from pipelines.measured.decide import Measured, decide
 
@@ -66,9 +66,15 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
         coded = "UTF-16 text" if data.startswith(_UTF16) else "not a text file"
         refuse(file, f"is {coded}", "save it as UTF-8 (CSV UTF-8 in a spreadsheet)")
     text = _decoded(data, said)
+    lines = re.split(r"\r\n|\r|\n", text, maxsplit=MAX_LINES)
+    if len(lines) > MAX_LINES:
+        refuse(file, f"has more than {MAX_LINES} lines", "split it into several files")
+    if (longest := max(lines, key=len)) and len(longest) > MAX_LINE:
+        where = f"line {lines.index(longest) + 1}"
+        refuse(file, f"is longer than {MAX_LINE} signs", "check the file", where=where)
     if looks_like_cgats(text):
-        return read_cgats(text, file, said)
-    return sheets.read_csv(path, said)
+        return read_cgats(lines, file)
+    return sheets.read_csv(path, text)
 
 
 def _is_xml(data: bytes) -> bool:

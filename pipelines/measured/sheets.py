@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 import warnings
 import zipfile
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -16,14 +19,21 @@ from pipelines.measured.block import MAX_FIELDS, MAX_READINGS, Block, check_coun
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.problems import Findings
 
+if TYPE_CHECKING:
+    from openpyxl.worksheet._read_only import ReadOnlyWorksheet
+
 # 20,000 readings of 40 columns are some 30 MB of XML.
 MAX_UNPACKED_BYTES = 60_000_000
 _MAX_MEMBERS = 1_000
 _CHUNK = 1 << 20
 
 
-def read_csv(path: Path, said: list[str]) -> list[Block]:
+def read_csv(path: Path, text: str) -> list[Block]:
     """The one table of a CSV file; raises InputProblems when its shape is not sound."""
+    for delimiter in ",;\t":
+        with suppress(csv.Error, StopIteration):
+            header = next(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+            check_counts(path.name, 0, len(header))
     findings = Findings()
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
@@ -113,13 +123,28 @@ def _sheets(data: bytes, file: str) -> dict[str, Rows]:
             sheets = {}
             for sheet in book.worksheets[:50]:
                 sheet.reset_dimensions()  # what a sheet says of its own size may be a lie
-                cut = {"max_row": 2 * MAX_READINGS, "max_col": MAX_FIELDS + 2}
-                rows = enumerate(sheet.iter_rows(**cut, values_only=True), start=1)
-                filled = [(n, list(cells)) for n, cells in rows if any(map(_filled, cells))]
-                sheets[sheet.title] = filled
+                sheets[sheet.title] = _rows(sheet)
     except Exception:  # the library raises whatever a broken part led it into
         refuse(file, "is damaged: its sheets cannot be read", "save the workbook again as .xlsx")
     return sheets
+
+
+def _rows(sheet: ReadOnlyWorksheet) -> Rows:
+    """The filled rows, each as wide as the first: rows come padded to the width asked for."""
+    first = next(filter(None, map(_width, sheet.iter_rows(**_CUT, values_only=True))), 0)
+    if not first:
+        return []
+    rows = sheet.iter_rows(max_row=_CUT["max_row"], max_col=first, values_only=True)
+    return [(n, list(cells)) for n, cells in enumerate(rows, start=1) if _width(cells)]
+
+
+_CUT = {"max_row": 2 * MAX_READINGS, "max_col": MAX_FIELDS + 1}
+
+
+def _width(cells: tuple[Cell, ...]) -> int:
+    """Up to where a row is filled."""
+    there = [i for i, cell in enumerate(cells, start=1) if cell is not None]
+    return next((i for i in reversed(there) if _filled(cells[i - 1])), 0)
 
 
 def _filled(cell: Cell) -> bool:

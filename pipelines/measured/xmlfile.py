@@ -8,16 +8,19 @@ from xml.etree.ElementTree import Element, ParseError
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
-from pipelines.measured.block import refuse
+from pipelines.measured.block import check_counts, refuse
 
 MAX_DEPTH = 50
 MAX_ELEMENTS = 400_000
+MAX_TAG_BYTES = 1_000_000  # parsers take far too long over a tag with a million attributes
 
 
 def parse(data: bytes, file: str) -> Element:
     """The root element; raises UserError for anything but sound and harmless XML."""
     root, depth, count = None, 0, 0
     again = "export the file again"
+    if max(map(len, data.replace(b"\0", b"").split(b"<"))) > MAX_TAG_BYTES:
+        refuse(file, f"holds an element of more than {MAX_TAG_BYTES // 1_000_000} MB", again)
     try:
         for event, element in iterparse(io.BytesIO(data), ("start", "end"), forbid_dtd=True):
             if event == "end":
@@ -25,6 +28,7 @@ def parse(data: bytes, file: str) -> Element:
                 continue
             root = element if root is None else root
             depth, count = depth + 1, count + 1
+            check_counts(file, 0, len(element.attrib))
             if depth > MAX_DEPTH:
                 refuse(file, f"elements are nested more than {MAX_DEPTH} deep", again)
             if count > MAX_ELEMENTS:

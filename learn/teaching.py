@@ -1,0 +1,195 @@
+"""Which test print teaches most: what each would save over all open jobs.
+
+A test print of one job moves the prediction of every job that shares ink, garment, press or
+screen with it. Before it is pulled its reading is unknown, but not how readings scatter: averaged
+over them, the cost that is left is what the test print leads to expect (pre-posterior analysis,
+Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian update a candidate.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+
+from learn.colorimetry import delta_e00
+from learn.joint import JOB_DIRECTIONS
+from learn.linearise import DIRECTIONS
+from learn.shop import ShopSettings
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+Array = NDArray[np.float64]
+
+READINGS_TRIED = 12  # outcomes of a test print, and mirrored
+PRINTS_TRIED = 192  # prints under each
+UNTOUCHED = 1e-3  # share of its variance below which a job learns nothing from a test
+TARGET = ["target_L", "target_a", "target_b"]
+
+
+class Belief(NamedTuple):
+    """What is believed of n set-ups together."""
+
+    mean: Array  # (n, 3)
+    unknown: Array  # (n, 3, n, 3) covariance that prints could remove
+    scatter: Array  # (n, 3, 3) of one print: job, press, instrument
+
+
+class Worth(NamedTuple):
+    """A test print of each of n set-ups."""
+
+    p: Array  # (n,) chance of the set-up now
+    saving: Array  # (n,) expected over all, the test print paid
+    spared: Array  # (n,) test prints of others it leads to expect to spare
+    sd: Array  # (n,) mean standard deviation of the prediction
+
+
+def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
+    """The covariance between set-ups: shared weights, and shared levels never printed."""
+    rows, linear = model._linear(model._encode(setups))
+    phi = linear.phi if isinstance(linear.phi, np.ndarray) else linear.phi.dense()
+    n, _, p = phi.shape
+    free = ~model.layout_.physical
+    mean = linear.lab + phi[:, :, free] @ model.weights_[free]
+    design = model._design(rows, linear, linear.lab)
+    half = solve_triangular(
+        model.posterior_.root, phi.reshape(-1, p).T, trans="T", check_finite=False
+    )
+    unknown = (half.T @ half).reshape(n, 3, n, 3)
+    hyper, layout, u = model.hyper_, model.layout_, design.directions
+    eye = np.broadcast_to(np.eye(3), (n, 3, 3))
+
+    def along(direction: int, sd: Array) -> Array:
+        vectors = eye if DIRECTIONS[direction] == "free" else u[:, direction, :, None]
+        return vectors * np.reshape(sd, (-1, 1, 1))
+
+    lengths = layout.lengths_of(model.log_lengths_)
+    for fitted, block, log_sd, length in zip(
+        layout.terms,
+        design.blocks[layout.first_term :],
+        hyper.block[layout.first_term :],
+        lengths,
+        strict=True,
+    ):
+        if block.remainder is None or not block.remainder.any():
+            continue
+        alike = np.ones((n, n))
+        if fitted.term.levels:
+            level = rows.X[fitted.term.levels].to_numpy()
+            alike = (level[:, None] == level) & pd.notna(level)
+        if fitted.term.smooth and not fitted.term.linear:
+            numbers = rows.X[list(fitted.term.smooth)].to_numpy(float)
+            near = fitted.kernel(numbers, numbers, length)
+            alike = alike * np.nan_to_num(near, nan=0.0)  # what is not known is not shared
+        alike = np.where(np.eye(n, dtype=bool), 1.0, alike)
+        v = along(block.direction, np.exp(log_sd) * np.sqrt(block.remainder))
+        unknown += np.einsum("nik,mjk,nm->nimj", v, v, alike)
+    scatter = design.instrument[:, None, None] * np.eye(3)
+    sizes = [*enumerate(hyper.noise), *zip(JOB_DIRECTIONS, hyper.job, strict=True)]
+    for direction, log_sd in sizes:
+        v = along(direction, np.exp(log_sd))
+        scatter = scatter + v @ v.transpose(0, 2, 1)
+    spread = model._spread(rows.X)
+    unknown *= spread[:, None, None, None] * spread[None, None, :, None]
+    return Belief(mean, unknown, scatter * (spread**2)[:, None, None])
+
+
+def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
+    """Every set-up as a test print, the one that saves most first.
+
+    Parameters
+    ----------
+    setups : frame of open jobs with ``setup_id``, ``target_L``, ``target_a``, ``target_b`` and,
+        if wanted, ``tolerance_dE00``; every row is one run to come
+
+    Returns
+    -------
+    frame ``setup_id``; ``p`` now; ``saving`` expected over all jobs, the test print paid (in the
+    shop's currency, or in test prints where it names no costs); ``spared``, test prints of other
+    jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
+
+    Raises
+    ------
+    ValueError
+        when a set-up has no target, or names what the tables do not hold.
+    """
+    target = setups.reindex(columns=TARGET).to_numpy(float)
+    lost = ~np.isfinite(target).all(axis=1)
+    if lost.any():
+        msg = f"{setups['setup_id'].iloc[int(lost.argmax())]} has no target: give it one"
+        raise ValueError(msg)
+    settings = model.settings_
+    tolerance = setups.reindex(columns=["tolerance_dE00"]).to_numpy(float)[:, 0]
+    tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
+    worth = rank(belief(model, setups), target, tolerance, settings)
+    found = pd.DataFrame({"setup_id": setups["setup_id"].to_numpy(), **worth._asdict()})
+    return found.sort_values("saving", ascending=False, kind="stable", ignore_index=True)
+
+
+def condition(known: Belief, t: int, reading: Array) -> Belief:
+    """The belief once set-up ``t`` has been printed and read as Lab ``reading`` (3,)."""
+    seen = known.unknown[:, :, t, :]
+    total = known.unknown[t, :, t, :] + known.scatter[t]
+    gain = np.linalg.solve(total, seen.transpose(0, 2, 1)).transpose(0, 2, 1)
+    mean = known.mean + gain @ (reading - known.mean[t])
+    left = known.unknown - np.einsum("nik,mjk->nimj", gain, seen)
+    return Belief(mean, left, known.scatter)
+
+
+def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings) -> Worth:
+    """What a test print of each of n set-ups is worth, for targets (n, 3), tolerances (n,)."""
+    test, spoiled = _costs(settings)
+    n = len(target)
+    at = np.arange(n)
+    own = known.unknown[at, :, at, :]
+    p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
+    now = np.minimum(test, (1 - p_now) * spoiled)
+    tested_now = (1 - p_now) * spoiled > test
+    saving, spared = np.empty(n), np.empty(n)
+    for t in range(n):
+        seen = known.unknown[:, :, t, :]  # (n, 3, 3)
+        reading = own[t] + known.scatter[t]
+        gain = np.linalg.solve(reading, seen.transpose(0, 2, 1)).transpose(0, 2, 1)
+        moved = gain @ reading @ gain.transpose(0, 2, 1)
+        some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(own, axis1=1, axis2=2)
+        left = own[some] - moved[some] + known.scatter[some]
+        shifts = _normal(READINGS_TRIED, 3, 1) @ _root(moved[some]).transpose(0, 2, 1)
+        p = _chance(known.mean[some, None] + shifts, left, target[some], tolerance[some])
+        risk = (1 - p) * spoiled
+        after = now.copy()
+        after[some] = np.minimum(test, risk).mean(axis=1)
+        again = tested_now.astype(float)
+        again[some] = (risk > test).mean(axis=1)
+        saving[t] = (now - after).sum() - test
+        spared[t] = (tested_now - again)[at != t].sum()
+    sd = np.sqrt(np.einsum("nii->ni", own + known.scatter)).mean(axis=1)
+    return Worth(p_now, saving, spared, sd)
+
+
+def _costs(settings: ShopSettings) -> tuple[float, float]:
+    """Test print and spoiled run; those that the confidence stands for where none are given."""
+    if settings.cost_test_print is None or settings.cost_spoiled_print is None:
+        return 1.0, 1.0 / max(1e-6, 1 - settings.confidence)
+    return settings.cost_test_print, settings.cost_spoiled_print
+
+
+def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) -> Array:
+    """(n, k) chance to lie within tolerance, for k means (n, k, 3) a covariance (n, 3, 3)."""
+    off = _normal(PRINTS_TRIED, 3, 2) @ _root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
+    prints = means[:, :, None] + off[:, None]
+    dE = delta_e00(prints, target[:, None, None])
+    return (dE <= tolerance[:, None, None]).mean(axis=2)
+
+
+def _normal(n: int, dimensions: int, seed: int) -> Array:
+    half = np.random.default_rng(seed).standard_normal((n, dimensions))
+    return np.concatenate([half, -half])
+
+
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)

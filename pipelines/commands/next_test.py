@@ -1,0 +1,52 @@
+"""``strikeoff next-test``: the test print that saves most over the open jobs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from learn.teaching import rank_tests
+from pipelines.commands.predict import open_model
+from pipelines.problems import UserError
+from pipelines.progress import counted, tell
+from pipelines.tables import read_setups
+from pipelines.wording import chance, number
+from pipelines.workspace import Workspace
+
+MOST = 150  # jobs at once: every pair is looked at
+
+
+def next_test(
+    setups_csv: Path, *, lines: int, workspace: Workspace, shop: str | None = None
+) -> int:
+    """Rank the set-ups of a file as test prints and print the first ``lines``."""
+    opened = open_model(workspace, workspace.pick(shop))
+    setups, warnings = read_setups(setups_csv, opened.known)
+    aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
+    notes = list(warnings)
+    if not aimed.any():
+        raise UserError(f"{setups_csv.name}: no set-up has a target; fill in target_L, a and b.")
+    if not aimed.all():
+        notes.append(f"{counted(int((~aimed).sum()), 'set-up')} without a target left out.")
+    jobs = setups[aimed].reset_index(drop=True)
+    if len(jobs) > MOST:
+        raise UserError(f"{setups_csv.name}: {len(jobs)} open jobs; give {MOST} at most at a time.")
+    ranked = rank_tests(opened.model, jobs)
+    tell(notes + opened.notes)
+    settings = opened.catalogue.settings
+    costs = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
+    unit = "" if costs else " test prints"
+    width = max(8, *jobs["setup_id"].str.len())
+    print(f"{'test':<{width}}  chance now  expected saving  test prints of others spared")
+    for row in ranked.head(max(1, lines)).to_dict("records"):
+        print(
+            f"{row['setup_id']:<{width}}  {chance(row['p']):<10}  "
+            f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
+        )
+    best = ranked.iloc[0]
+    if best["saving"] <= 0:
+        print("No test print is expected to pay for itself over these jobs.")
+    else:
+        print(
+            f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; then ask again."
+        )
+    return 0
