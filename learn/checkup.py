@@ -10,7 +10,7 @@ import pandas as pd
 
 from learn.colorimetry import delta_e00
 from learn.curve import Point, learning_curve, point
-from learn.decision import ask_for_test, difference
+from learn.decision import ask_for_test, chance_needed, difference
 from learn.limits import Budget, budget, limits
 from learn.reliability import Share, brier, grouped_share, pseudo_targets, reliability
 from learn.review import Forecasts, KindScore, forecasts, recall, score_kind
@@ -18,7 +18,7 @@ from learn.shift import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
 
 FEWEST_JOBS = 5
-RECORDED = ["printed_on", "press_id", "ink_lot", *PROCESS_NUMBERS]
+RECORDED = ["printed_on", "press_id", "ink_lot", "underbase_ink_id", *PROCESS_NUMBERS]
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,8 @@ class Checkup:
     n_prints: int
     n_jobs: int
     n_set_aside: int
+    tolerance_dE00: float
+    chance_needed: float  # to go straight to production
     kinds: list[KindScore]
     chances: Chances
     today: Point  # the whole history, each job left out
@@ -93,6 +95,8 @@ def checkup(
         n_prints=len(kept),
         n_jobs=n_jobs,
         n_set_aside=int((~model.keep_).sum()),
+        tolerance_dE00=model.settings_.tolerance_dE00,
+        chance_needed=chance_needed(model.settings_),
         curve=curve,
         by_date=by_date,
         known_from=dict(zip(model.shelf_.ink_ids, model.shelf_.known_from, strict=True)),

@@ -13,11 +13,11 @@ import pandas as pd
 
 from learn.checkup import Checkup
 from learn.curve import ITERATIONS
-from learn.decision import chance_needed
 from learn.review import KindScore
 from pipelines import check_drawing as draw
 from pipelines import drawing
 from pipelines.catalogue import Catalogue
+from pipelines.check_style import CHECK_STYLE
 from pipelines.check_words import (
     FACTORS,
     KINDS,
@@ -34,49 +34,6 @@ from pipelines.wording import count, number
 
 SHOWN_LEVELS = 8  # of each factor; the rest limit less
 
-CHECK_STYLE = """
-section{margin:0 0 26px;padding-top:14px;border-top:1px solid #8c8c8c}
-section>p{max-width:88ch;margin-bottom:10px}
-section ol{margin:0;padding-left:22px;max-width:88ch}
-section li{margin-bottom:6px}
-.checked{table-layout:fixed;margin-bottom:12px}
-.checked tr{border-bottom:1px solid #cfcfcf;break-inside:avoid}
-.checked th,.checked td{padding:4px 8px 4px 0;vertical-align:middle}
-.checked thead th{vertical-align:bottom}
-.checked .what{width:25%;color:inherit;font-size:14px;overflow-wrap:anywhere}
-.checked .drawn{width:33%;padding:0 18px 0 6px}
-.checked .num{text-align:right}
-.checked .word{padding-left:10px}
-.checked td small{white-space:nowrap}
-.checked .what small{display:block}
-.bins{width:auto;align-self:flex-start}
-.bins .num{width:74px}
-.how{margin:14px 0 20px}
-.scatter{fill:#bcbcbc}
-.whisker{stroke:#1a1a1a;stroke-width:1.5;fill:none}
-.column{fill:#8c8c8c}
-.curve{fill:none;stroke:#1a1a1a;stroke-width:1.6}
-.part{stroke:#1a1a1a}
-.p0{fill:#6b6b6b}.p1{fill:#bcbcbc}.p2{fill:#fff}
-.flow{display:flex;flex-wrap:wrap;gap:14px 22px}
-.flow figcaption{font-size:13px;margin-bottom:4px}
-.plot{flex:1 1 250px;max-width:308px;min-width:0;break-inside:avoid}
-.plot svg{display:block;width:100%;height:auto}
-.pit{break-inside:avoid}
-.keys{margin:0 0 8px;break-after:avoid}
-section h2,section h2+p,h3,h3+p{break-after:avoid}
-.keys span{white-space:nowrap;margin-right:16px}
-.block{display:inline-block;width:18px;height:11px;background:#bcbcbc;margin-right:5px}
-.dash{display:inline-block;width:18px;border-top:1.6px dashed #1a1a1a;margin:0 5px 4px 0}
-h3{font-size:14px;margin:16px 0 2px}
-@media(max-width:640px){
- .checked .what{width:23%;font-size:13px}
- .checked .drawn{width:33%;padding-right:12px}
- .checked th,.checked td{padding-right:5px}
-}
-@media print{section{margin-bottom:14px;padding-top:8px}}
-"""
-
 
 def write_check_page(
     path: str | os.PathLike,
@@ -87,14 +44,13 @@ def write_check_page(
 ) -> None:
     """Write the page to ``path``, replacing it only when complete."""
     settings = catalogue.settings
-    tolerance, needed = settings.tolerance_dE00, chance_needed(settings)
     title = f"How far to trust the predictions, {settings.name}"
     body = [
-        _head(found, settings.name, model_version, made_on or date.today(), tolerance),
+        _head(found, settings.name, model_version, made_on or date.today()),
         _advice(found),
         _errors(found.kinds),
         _bands(found.kinds),
-        _chances(found, tolerance, needed),
+        _chances(found),
         _curve(found),
         _limits(found, catalogue),
     ]
@@ -107,13 +63,13 @@ def write_check_page(
     )
 
 
-def _head(c: Checkup, shop: str, version: str, day: date, tolerance: float) -> str:
+def _head(c: Checkup, shop: str, version: str, day: date) -> str:
     facts = [
         ("Model", escape(version)),
         ("Made on", f"{day:%Y-%m-%d}"),
         ("Learnt from", f"{count(c.n_prints, 'print')} of {count(c.n_jobs, 'job')}"),
         ("Set aside as gross errors", f"{c.n_set_aside}"),
-        ("Tolerance", f"{tolerance:g} dE00"),
+        ("Tolerance", f"{c.tolerance_dE00:g} dE00"),
     ]
     listed = "".join(f"<div><dt>{term}</dt><dd>{value}</dd></div>" for term, value in facts)
     job = next(k for k in c.kinds if k.kind == "job")
@@ -233,7 +189,7 @@ def _bands(kinds: list[KindScore]) -> str:
     )
 
 
-def _chances(c: Checkup, tolerance: float, needed: float) -> str:
+def _chances(c: Checkup) -> str:
     waved, held = c.chances.waved, c.chances.held
     table = "".join(
         f"<tr><td class='num'>{percent(r.stated)}</td><td class='num'>{percent(r.observed)}</td>"
@@ -242,10 +198,10 @@ def _chances(c: Checkup, tolerance: float, needed: float) -> str:
     )
     return (
         "<section><h2>Does the chance of being in tolerance come true?</h2><p>"
-        f"From a chance of {percent(needed)} on, <b>{percent(waved.share)}</b> of the past prints "
-        f"({bounds(waved)}) would have gone straight to production, each predicted without its "
-        f"job; <b>{percent(held.share)}</b> of those ({bounds(held)}) came within {tolerance:g} "
-        "dE00 of the prediction. Made-up targets, drawn all round each prediction without looking "
+        f"From a chance of {percent(c.chance_needed)} on, <b>{percent(waved.share)}</b> of the past "
+        f"prints ({bounds(waved)}) would have gone straight to production, each predicted without "
+        f"its job; <b>{percent(held.share)}</b> of those ({bounds(held)}) came within "
+        f"{c.tolerance_dE00:g} dE00 of the prediction. Made-up targets, drawn all round each prediction without looking "
         "at what was measured, try the chances between never and always.</p>"
         f"<p class='keys'><span>{_filled('print')} agrees, within its 95 % interval</span><span>"
         f"{drawing.key('bucket')} does not</span><span><i class='dash'></i>where both are equal"

@@ -32,6 +32,7 @@ DRAWDOWN = {
 }
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
 FEW = 8  # prints; below, more prints are the answer
+UNEVEN = 0.35  # mean scatter as a share of the tolerance, from which one in ten or so is lost
 THIN = 0.2  # dE00 beyond scatter that is worth an advice
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
 
@@ -85,7 +86,7 @@ def advice(c: Checkup) -> list[str]:
     uneven = c.limits[(c.limits["n"] >= FEW) & (c.limits["factor"] == "ink")]
     if len(uneven):
         worst = uneven.loc[uneven["scatter"].idxmax()]
-        if worst["scatter"] > 1.3 * c.budget.scatter:
+        if worst["scatter"] > max(1.3 * c.budget.scatter, UNEVEN * c.tolerance_dE00):
             out.append(
                 f"Ink {worst['level']}: its prints of one set-up scatter by "
                 f"{number(worst['scatter'])} dE00, more than those of any other ink; no test "
@@ -112,7 +113,7 @@ def _by_level(c: Checkup) -> Iterator[tuple[float, str]]:
         vague = levels["expected"] > max(THIN, 1.5 * levels["expected"].median())
         new = levels[vague & (levels["n"] == 0)]
         for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
-            yield rows["expected"].max(), _never_printed(factor, known, rows)
+            yield rows["expected"].max(), _never_printed(factor, known, rows, c)
         astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, c.budget.removable)
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
@@ -124,7 +125,7 @@ def _by_level(c: Checkup) -> Iterator[tuple[float, str]]:
                 yield row["beyond"], _astray(row, c)
 
 
-def _never_printed(factor: str, known_from: str, rows: pd.DataFrame) -> str:
+def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup) -> str:
     names = rows["level"].astype(str).tolist()
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     each = " of each" if len(names) > 1 else ""
@@ -133,8 +134,8 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame) -> str:
         f"{number(rows['expected'].max())} dE00 beyond scatter. "
     )
     if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
-        return f"{what}First {more}; then two prints{each}, {_TWO_PRINTS[factor]}."
-    return f"{what}Two prints{each}, {_TWO_PRINTS[factor]}, will tell."
+        return f"{what}First {more}; then two prints{each}, {_two_prints(factor, c)}."
+    return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell."
 
 
 def _few(row: dict, c: Checkup) -> str:
@@ -147,16 +148,19 @@ def _few(row: dict, c: Checkup) -> str:
         "a test print. "
     )
     if more := DRAWDOWN.get(c.known_from.get(level, "")) if factor == "ink" else None:
-        return f"{what}First {more}; then two prints, {_TWO_PRINTS[factor]}."
-    return f"{what}Two more prints, {_TWO_PRINTS[factor]}, will tell."
+        return f"{what}First {more}; then two prints, {_two_prints(factor, c)}."
+    return f"{what}Two more prints, {_two_prints(factor, c)}, will tell."
 
 
-_TWO_PRINTS = {
-    "ink": "on different garments, one bare and one over the base",
-    "garment": "one bare and one over the base, with well-known inks",
-    "press": "of well-known jobs",
-    "mesh": "with well-known inks, the stencil measured",
-}
+def _two_prints(factor: str, c: Checkup) -> str:
+    """Which two prints tell most; a shop that never prints a base is not told to."""
+    grounds = "one bare and one over the base" if c.recorded.get("underbase_ink_id") else ""
+    return {
+        "ink": f"on different garments, {grounds}" if grounds else "on different garments",
+        "garment": f"{grounds}, with well-known inks" if grounds else "with well-known inks",
+        "press": "of well-known jobs",
+        "mesh": "with well-known inks, the stencil measured",
+    }[factor]
 
 
 def _astray(row: dict, c: Checkup) -> str:
@@ -198,7 +202,7 @@ def _cause(factor: str, level: str, c: Checkup) -> str:
     return "Check the screens' tension and true count; a worn mesh carries more ink."
 
 
-def report(c: Checkup, tolerance: float, needed: float) -> list[str]:
+def report(c: Checkup) -> list[str]:
     """The whole of it for a terminal."""
     lines = [
         f"{count(c.n_prints, 'print')} of {count(c.n_jobs, 'job')}, each predicted without what "
@@ -217,7 +221,7 @@ def report(c: Checkup, tolerance: float, needed: float) -> list[str]:
             f"{number(k.physics, 2):>9}{nearest:>9}   {held:<17}{number(k.half_width):>5}  "
             f"{bands_verdict(k)}"
         )
-    lines += ["", *_chance_lines(c, tolerance, needed), "", *_curve_lines(c), "", parts(c.budget)]
+    lines += ["", *_chance_lines(c), "", *_curve_lines(c), "", parts(c.budget)]
     for factor, word in FACTORS.items():
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
@@ -226,12 +230,12 @@ def report(c: Checkup, tolerance: float, needed: float) -> list[str]:
     return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
 
 
-def _chance_lines(c: Checkup, tolerance: float, needed: float) -> Iterator[str]:
+def _chance_lines(c: Checkup) -> Iterator[str]:
     waved, held = c.chances.waved, c.chances.held
     yield (
-        f"From a chance of {percent(needed)} on, {percent(waved.share)} of past prints would have "
-        f"gone straight to production; {percent(held.share)} of those ({bounds(held)}) came "
-        f"within {tolerance:g} dE00."
+        f"From a chance of {percent(c.chance_needed)} on, {percent(waved.share)} of past prints would "
+        f"have gone straight to production; {percent(held.share)} of those ({bounds(held)}) came "
+        f"within {c.tolerance_dE00:g} dE00."
     )
     table = c.chances.targets
     yield "Stated chance to hit a made-up target -> observed share (95 % interval), cases:"

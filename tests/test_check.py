@@ -271,7 +271,7 @@ def test_page_and_text_say_the_same(tmp_path):
     assert not re.search(r"(src|href)=.?http|<script|nan\b|None\b", html)
     for text in advice(found):
         assert text in words
-    lines = report(found, 2.0, 0.9)
+    lines = report(found)
     job = next(k for k in found.kinds if k.kind == "job")
     assert any(line.startswith("the job") and f"{job.error:.2f}" in line for line in lines)
     assert f"{job.error:.2f}" in words

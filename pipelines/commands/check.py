@@ -39,17 +39,15 @@ def check(
         )
     progress(f"checking version {opened.version} of shop {name}")
     from learn.checkup import checkup  # takes seconds to import; the help must not wait for it
-    from learn.decision import chance_needed
     from pipelines.check_words import report
 
-    settings = opened.catalogue.settings
-    opened.model.settings_ = settings
+    opened.model.settings_ = opened.catalogue.settings  # the tolerance may be another by now
     try:
         found = checkup(opened.model, data, with_curve=not quick, progress=progress)
     except ValueError as error:
         raise UserError(f"Shop {name}: {error}; measure more prints and learn again.") from error
     progress("done")
-    for line in report(found, settings.tolerance_dE00, chance_needed(settings)):
+    for line in report(found):
         print(line)
     if page is not None:
         from pipelines.check_page import write_check_page
