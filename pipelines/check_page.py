@@ -198,11 +198,12 @@ def _chances(c: Checkup) -> str:
     )
     return (
         "<section><h2>Does the chance of being in tolerance come true?</h2><p>"
-        f"From a chance of {percent(c.chance_needed)} on, <b>{percent(waved.share)}</b> of the past "
-        f"prints ({bounds(waved)}) would have gone straight to production, each predicted without "
-        f"its job; <b>{percent(held.share)}</b> of those ({bounds(held)}) came within "
-        f"{c.tolerance_dE00:g} dE00 of the prediction. Made-up targets, drawn all round each prediction without looking "
-        "at what was measured, try the chances between never and always.</p>"
+        f"From a chance of {percent(c.chance_needed)} on, <b>{percent(waved.share)}</b> of the "
+        f"past prints ({bounds(waved)}) would have gone straight to production, each predicted "
+        f"without its job; <b>{percent(held.share)}</b> of those ({bounds(held)}) came within "
+        f"{c.tolerance_dE00:g} dE00 of the prediction. Made-up targets, drawn all round each "
+        "prediction without looking at what was measured, try the chances between never and "
+        "always.</p>"
         f"<p class='keys'><span>{_filled('print')} agrees, within its 95 % interval</span><span>"
         f"{drawing.key('bucket')} does not</span><span><i class='dash'></i>where both are equal"
         "</span></p><div class='flow'>"

@@ -233,9 +233,9 @@ def report(c: Checkup) -> list[str]:
 def _chance_lines(c: Checkup) -> Iterator[str]:
     waved, held = c.chances.waved, c.chances.held
     yield (
-        f"From a chance of {percent(c.chance_needed)} on, {percent(waved.share)} of past prints would "
-        f"have gone straight to production; {percent(held.share)} of those ({bounds(held)}) came "
-        f"within {c.tolerance_dE00:g} dE00."
+        f"From a chance of {percent(c.chance_needed)} on, {percent(waved.share)} of past prints "
+        f"would have gone straight to production; {percent(held.share)} of those ({bounds(held)}) "
+        f"came within {c.tolerance_dE00:g} dE00."
     )
     table = c.chances.targets
     yield "Stated chance to hit a made-up target -> observed share (95 % interval), cases:"
