@@ -50,12 +50,11 @@ class Worth(NamedTuple):
 
 def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
     """The covariance between set-ups: shared weights, and shared levels never printed."""
-    rows, linear = model._linear(model._encode(setups))
-    phi = linear.phi if isinstance(linear.phi, np.ndarray) else linear.phi.dense()
+    linear, design = model.linearised(setups)
+    X, phi = linear.rows.X, linear.phi.dense()
     n, _, p = phi.shape
     free = ~model.layout_.physical
     mean = linear.lab + phi[:, :, free] @ model.weights_[free]
-    design = model._design(rows, linear, linear.lab)
     half = solve_triangular(
         model.posterior_.root, phi.reshape(-1, p).T, trans="T", check_finite=False
     )
@@ -79,10 +78,10 @@ def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
             continue
         alike = np.ones((n, n))
         if fitted.term.levels:
-            level = rows.X[fitted.term.levels].to_numpy()
+            level = X[fitted.term.levels].to_numpy()
             alike = (level[:, None] == level) & pd.notna(level)
         if fitted.term.smooth and not fitted.term.linear:
-            numbers = rows.X[list(fitted.term.smooth)].to_numpy(float)
+            numbers = X[list(fitted.term.smooth)].to_numpy(float)
             near = fitted.kernel(numbers, numbers, length)
             alike = alike * np.nan_to_num(near, nan=0.0)  # what is not known is not shared
         alike = np.where(np.eye(n, dtype=bool), 1.0, alike)
@@ -93,7 +92,7 @@ def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
     for direction, log_sd in sizes:
         v = along(direction, np.exp(log_sd))
         scatter = scatter + v @ v.transpose(0, 2, 1)
-    spread = model._spread(rows.X)
+    spread = model._spread(X)
     unknown *= spread[:, None, None, None] * spread[None, None, :, None]
     return Belief(mean, unknown, scatter * (spread**2)[:, None, None])
 

@@ -25,7 +25,7 @@ from learn.shift import ShiftModel
 from learn.teaching import belief, condition, rank
 from pipelines.progress import Progress
 from pipelines.tables import read_folder
-from tests.benchmarks.held_out import kinds
+from tests.benchmarks.shops import kinds
 
 JOBS, TESTS, WEEKS = 24, 8, 12
 WAYS = ("by saving", "widest band", "at random")
@@ -33,12 +33,12 @@ WAYS = ("by saving", "widest band", "at random")
 
 def week(model: ShiftModel, folder: Path, shop, rng: np.random.Generator) -> pd.DataFrame:
     """Cost after 0 .. TESTS test prints by each way of choosing."""
-    held = dict(kinds(folder, shop))
+    held = {name: prints for name, prints, _ in kinds(folder, shop)}
     picked = [("unseen_ink", JOBS * 2 // 3), ("few_prints", JOBS // 3)]
-    parts = [held[k].take(rng.choice(len(held[k].setups), n, replace=False)) for k, n in picked]
-    setups = pd.concat([p.setups for p in parts], ignore_index=True)
-    true = np.concatenate([p.true for p in parts])
-    reading = np.concatenate([p.measured for p in parts])
+    rows = {k: rng.choice(len(held[k].setups), n, replace=False) for k, n in picked}
+    setups = pd.concat([held[k].setups.iloc[at] for k, at in rows.items()], ignore_index=True)
+    true = np.concatenate([held[k].true[at] for k, at in rows.items()])
+    reading = np.concatenate([held[k].measured[at] for k, at in rows.items()])
     target = true + 0.6 * rng.normal(size=true.shape)
     settings = model.settings_
     tolerance = np.full(len(setups), settings.tolerance_dE00)
