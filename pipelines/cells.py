@@ -67,7 +67,7 @@ def typed(
     The index stays the spreadsheet row. Identifiers and texts are str or None, numbers float64
     or NaN, dates datetime64 or NaT; a colour table ends with r400 ... r700, L, a, b.
     """
-    text = given.apply(lambda cells: cells.str.strip()).astype(object)
+    text = given.map(str.strip).astype(object)
     empty = pd.Series("", index=given.index, dtype=object)
     problems: list[Problem] = []
     columns: dict[str, pd.Series] = {}
@@ -231,9 +231,11 @@ def _read_spectra(
     names = [f"r{nm}" for nm in wavelengths]
     cells = text[names]
     filled = (cells != "").any(axis=1)
-    plain = cells.apply(lambda c: c.str.replace(_MINUS, "-"))
-    readable = plain.apply(lambda c: c.str.fullmatch(_NUMBER).astype(bool))
-    numbers = plain.where(readable).apply(pd.to_numeric, errors="coerce").astype(float)
+    plain = pd.Series(cells.to_numpy().ravel(), dtype=object).str.replace(_MINUS, "-")
+    matches = plain.str.fullmatch(_NUMBER).astype(bool)
+    values = pd.to_numeric(plain.where(matches), errors="coerce").astype(float)
+    readable = pd.DataFrame(matches.to_numpy().reshape(cells.shape), cells.index, names)
+    numbers = pd.DataFrame(values.to_numpy().reshape(cells.shape), cells.index, names)
 
     # One finding a row: a shifted or wrongly scaled spectrum is one mistake, not 31.
     unreadable = (cells != "") & ~readable

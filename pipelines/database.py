@@ -179,6 +179,8 @@ def _told(source: Source) -> Iterator[None]:
 
 def _sentence(error: sa.exc.DBAPIError, why: str) -> str:
     told = why.lower()
+    if "connection" in told and isinstance(error, sa.exc.OperationalError):
+        return f"the server does not answer ({why}); check the URL and the server."
     if "locked" in told or "lock timeout" in told or "busy" in told:
         return "others are writing to it and do not end; try again in a minute."
     if any(word in told for word in ("full", "disk i/o", "no space", "file too large")):

@@ -1,0 +1,88 @@
+"""A PostgreSQL server for a test run: its own cluster in a temporary folder, or one named by URL.
+
+STRIKEOFF_TEST_SERVER may hold the URL of a server on which databases can be made; else the
+programs of Debian's package `postgresql` start one that listens on no network.
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import shutil
+import subprocess
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+VARIABLE = "STRIKEOFF_TEST_SERVER"
+
+
+def _program(name: str) -> str | None:
+    found = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))
+    return str(found[-1]) if found else shutil.which(name)
+
+
+@contextmanager
+def running_server() -> Iterator[str]:
+    """URL of a server's database `postgres`; skips, with the reason, where there can be none."""
+    pytest.importorskip("psycopg", reason="psycopg is not installed: pip install '.[postgresql]'")
+    if url := os.environ.get(VARIABLE):
+        yield url
+        return
+    initdb, pg_ctl = _program("initdb"), _program("pg_ctl")
+    if not (initdb and pg_ctl):
+        pytest.skip("no PostgreSQL server programs: apt-get install postgresql")
+    as_user: list[str] = []
+    user = getpass.getuser()
+    if os.getuid() == 0:  # the server refuses to run as root
+        if subprocess.run(["id", "postgres"], capture_output=True, check=False).returncode:
+            pytest.skip("running as root, and there is no user postgres to run the server as")
+        as_user, user = ["runuser", "-u", "postgres", "--"], "postgres"
+    folder = Path(tempfile.mkdtemp(prefix="strikeoff-pg-"))
+    try:
+        if as_user:
+            shutil.chown(folder, user)
+
+        def run(*command: str) -> None:
+            done = subprocess.run(
+                [*as_user, *command],
+                cwd="/",
+                text=True,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                check=False,
+                timeout=60,
+            )
+            if done.returncode:
+                pytest.skip(f"the PostgreSQL server did not start: {done.stdout[-300:]}")
+
+        data = str(folder / "data")
+        run(initdb, "-D", data, "-U", user, "-A", "trust", "-E", "UTF8", "--locale=C", "-N")
+        options = f"-c listen_addresses= -c unix_socket_directories={folder} -c fsync=off"
+        run(pg_ctl, "-D", data, "-w", "-l", str(folder / "log"), "-o", options, "start")
+        try:
+            yield f"postgresql://{user}@/postgres?host={folder}"
+        finally:
+            run(pg_ctl, "-D", data, "-m", "immediate", "-w", "stop")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def fresh_database(server: str) -> Iterator[str]:
+    """URL of a new, empty database on the server; dropped in the end."""
+    import psycopg
+    import sqlalchemy as sa
+
+    name = f"strikeoff_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+        try:
+            url = sa.make_url(server).set(database=name)
+            yield url.render_as_string(hide_password=False)
+        finally:
+            connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
