@@ -34,10 +34,11 @@ GROSS_DISTANCE = float(chdtri(3, 1e-7))
 # Beyond this squared distance (99 % point) a print's noise is inflated during the first
 # fit, so that a gross error cannot bend it; nearer prints count in full.
 DOUBTFUL = float(chdtri(3, 0.01))
-# Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this.
+# Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
+# thousand prints, or this in all.
 SETTLED = 0.5
 # The first fit of a longer history sees about this many prints.
-FIRST_PRINTS = 2500
+FIRST_PRINTS = 1500
 # Steps of the search on all prints after that.
 POLISH = 8
 
@@ -133,7 +134,7 @@ class Fitting:
             if not len(lab):
                 break
             gain = self._move(rows, lab, design, post.mean - self.weights)
-            if gain < SETTLED:
+            if gain < SETTLED * max(1.0, len(lab) / 1000):
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
 

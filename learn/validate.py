@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from learn.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
+from learn.fitting import FIRST_PRINTS, first_prints
 from learn.leave_out import leave_groups_out
 from learn.shop import PROCESS_NUMBERS
 
@@ -128,15 +129,16 @@ def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
     for a in (0, 1):
         factor = max(1.0, spread_factor(left.z[half == a], left.group[half == a]))
         inside.append(np.abs(left.z[half != a]) <= Z90 * factor)
-    same_job = left.group[:, None] == left.group
-    nearest = nearest_past_print(X, measured, X, exclude=same_job)
+    some = first_prints(X, FIRST_PRINTS, model.random_state)  # every pair is compared
+    same_job = left.group[some, None] == left.group
+    nearest = nearest_past_print(X, measured, X[some], exclude=same_job)
     out = {
         "n_prints": len(X),
         "n_jobs": int(left.group.max() + 1),
         "n_set_aside": int((~model.keep_).sum()),
         "median_dE00": float(np.median(delta_e00(predicted, measured))),
         "coverage90": float(np.concatenate(inside).mean()),
-        "nearest_median_dE00": float(np.median(delta_e00(nearest, measured))),
+        "nearest_median_dE00": float(np.median(delta_e00(nearest, measured[some]))),
     }
     if physics is not None:
         alone = leave_out(physics, physics.rows_.X["job"])
