@@ -68,7 +68,8 @@ def checkup(
     """
     say = progress or (lambda _: None)
     recall(model, shop)
-    n_jobs = len(np.unique(model.design_.job))
+    job = model.rows_.X["job"]
+    n_jobs = len(job.dropna().unique()) + int(job.isna().sum())
     if n_jobs < FEWEST_JOBS:
         msg = f"the history holds {n_jobs} jobs; at least {FEWEST_JOBS} are needed to check a model"
         raise ValueError(msg)

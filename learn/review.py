@@ -86,7 +86,7 @@ class KindScore:
     nearest: float | None
     coverage: Share  # of L, a and b by their 90 % bands
     honest: tuple[float, float]  # where honest bands would cover, 95 times in 100
-    half_width: float  # of the bands, mean over L, a, b
+    half_width: float  # of the bands, mean over L, a, b; median over prints
     crps: float
     energy: float
     pit: Array  # (PIT_BINS,) counts of L, a and b
@@ -244,7 +244,7 @@ def score_kind(f: Forecasts) -> KindScore:
         nearest=None if f.nearest is None else median(f.nearest),
         coverage=coverage,
         honest=binomial_band(coverage.trials),
-        half_width=float(Z90 * f.sd.mean()),
+        half_width=float(Z90 * np.median(f.sd.mean(axis=1))),
         crps=float(crps_gaussian(f.mean, f.sd, f.measured).mean()),
         energy=float(energy_score(samples, f.measured, fair=True).mean()),
         pit=np.histogram(pit, np.linspace(0, 1, PIT_BINS + 1))[0],

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.colorimetry import Viewing, delta_e00
 from learn.inks import lab_columns
@@ -20,7 +21,7 @@ UNEVEN_DE00 = 3.0
 
 
 class Averaged(NamedTuple):
-    """``cells``: one row a print, with the row of its first reading; the rest by that row."""
+    """``cells``: one row a print, with the row of its first good reading; the rest by that row."""
 
     cells: pd.DataFrame
     readings: tuple[tuple[str, int, str, str], ...]  # print_id, number, place, colour as JSON
@@ -41,72 +42,103 @@ def average(
     Where some readings of a print cannot be right, the others are averaged. Rows of one print
     that contradict each other in how it was printed are not averaged but told at the first row.
     """
-    colour = [name for name in cells if name in ("L", "a", "b") or wavelength_nm(name)]
-    ids = cells["print_id"].str.strip()
-    bad = {fault.row for fault in faulty}
-    lab = pd.DataFrame(lab_columns(typed, viewing), index=cells.index, columns=["L", "a", "b"])
-    kept, readings, spreads, faults, said = [], [], {}, {}, []
-    by_print = cells.index.to_series().groupby(ids.where(ids != "", cells.index.map(str)))
     if "readings" not in cells:
         cells = cells.assign(readings="")
-    for print_id, group in by_print:
-        rows = [int(row) for row in group]
-        first = rows[0]
-        cell = cells.loc[first].copy()
-        for number, row in enumerate(rows, start=1):
-            raw = {name: cells.loc[row, name] for name in colour if cells.loc[row, name].strip()}
-            readings.append((str(print_id), number, place.get(row, f"row {row}"), json.dumps(raw)))
-        if len(rows) > 1:
-            other = _contradiction(cells.loc[rows].drop(columns=[*colour, "readings"]))
-            good = [row for row in rows if row not in bad]
-            if other is not None:
-                row, column = other
-                says = f"{shown(cells.loc[row, column])} in {place.get(row, f'row {row}')}"
-                faults[first] = f"{column}: {shown(cell[column])}, but {says} of the same print"
-            elif good:
-                if left := len(rows) - len(good):
-                    said.append(f"{print_id}: {left} of {len(rows)} readings cannot be right; left"
-                                " out of the mean.")  # fmt: skip
-                if first not in good:
-                    first = good[0]
-                    cell = cells.loc[first].copy()
-                cell[colour] = _mean(cells.loc[good, colour])
-                cell["readings"] = str(int(typed.loc[good, "readings"].fillna(1).sum()))
-                spreads[first] = _spread(lab.loc[good].to_numpy())
-                far = json.loads(spreads[first])["furthest_dE00"]
-                if far > UNEVEN_DE00:
-                    said.append(
-                        f"{print_id}: its {len(good)} readings lie up to {far:.1f} dE00 from "
-                        "their mean; is one of them of another patch?"
-                    )
-        kept.append(cell.rename(first))
-    averaged = pd.DataFrame(kept, columns=cells.columns, dtype=object).sort_index()
-    return Averaged(averaged, tuple(readings), spreads, faults, said)
+    plain = cells.map(str.strip)
+    colour = [name for name in cells if name in ("L", "a", "b") or wavelength_nm(name)]
+    ids = plain["print_id"].where(plain["print_id"] != "", plain.index.map("row {}".format))
+    of_print, names = pd.factorize(ids)
+    good = ~cells.index.isin([fault.row for fault in faulty])
+    first = _first(of_print, good)
+
+    faults, said, spreads = {}, [], {}
+    setup = plain.drop(columns=[*colour, "readings"])
+    here = setup.to_numpy()
+    differs = here != here[first[of_print]]
+    contradicted = np.zeros(len(names), bool)
+    for i in np.flatnonzero(differs.any(axis=1))[::-1]:  # the first one told last, and kept
+        column, row, one = setup.columns[differs[i].argmax()], cells.index[i], first[of_print[i]]
+        contradicted[of_print[i]] = True
+        faults[int(cells.index[one])] = (
+            f"{column}: {shown(here[one][differs[i].argmax()])}, but "
+            f"{shown(plain.loc[row, column])} in {place.get(row, f'row {row}')} of the same print"
+        )
+
+    count = np.bincount(of_print, weights=good, minlength=len(names)).astype(int)
+    rows_of = np.bincount(of_print, minlength=len(names))
+    meant = (rows_of > 1) & ~contradicted & (count > 0)
+    averaged = cells.iloc[first].copy()
+    if meant.any():
+        use = good & meant[of_print]
+        means = _means(plain.loc[use, colour], of_print[use])
+        stated = typed.loc[use, "readings"].fillna(1).groupby(of_print[use]).sum()
+        averaged.iloc[meant, averaged.columns.get_indexer(colour)] = means.to_numpy()
+        averaged.loc[meant, "readings"] = stated.map("{:.0f}".format).to_numpy()
+        lab = lab_columns(typed, viewing)[use]
+        for group, spread in _spreads(lab, of_print[use]).items():
+            spreads[int(cells.index[first[group]])] = json.dumps(spread)
+            if rows_of[group] > count[group]:
+                left = f"{rows_of[group] - count[group]} of {rows_of[group]} readings"
+                said.append(f"{names[group]}: {left} cannot be right; left out of the mean.")
+            if spread["furthest_dE00"] > UNEVEN_DE00:
+                said.append(
+                    f"{names[group]}: its {count[group]} readings lie up to "
+                    f"{spread['furthest_dE00']:.1f} dE00 from their mean; is one of another patch?"
+                )
+    return Averaged(
+        averaged.sort_index(), _raw(cells[colour], ids, of_print, place), spreads, faults, said
+    )
 
 
-def _contradiction(cells: pd.DataFrame) -> tuple[int, str] | None:
-    plain = cells.apply(lambda column: column.str.strip())
-    differs = plain.ne(plain.iloc[0])
-    for column in plain:
-        if differs[column].any():
-            return int(differs.index[differs[column]][0]), str(column)
-    return None
+def _first(of_print: NDArray, good: NDArray) -> NDArray:
+    """Position of the first good reading of each print, else of its first."""
+    position = pd.Series(np.arange(len(of_print)))
+    first = position.groupby(of_print).min()
+    return (
+        position[good]
+        .groupby(of_print[good])
+        .min()
+        .reindex(first.index)
+        .fillna(first)
+        .to_numpy(int)
+    )
 
 
-def _mean(cells: pd.DataFrame) -> pd.Series:
+def _means(colours: pd.DataFrame, of_print: NDArray) -> pd.DataFrame:
     """Means as text, over the rows that fill the most columns (a spectrum beats Lab alone)."""
-    plain = cells.apply(lambda column: column.str.replace("\N{MINUS SIGN}", "-"))
-    numbers = plain.apply(pd.to_numeric, errors="coerce").astype(float)
+    numbers = colours.replace("\N{MINUS SIGN}", "-", regex=True)
+    numbers = numbers.apply(pd.to_numeric, errors="coerce").astype(float).reset_index(drop=True)
     filled = numbers.notna()
-    most = filled.loc[filled.sum(axis=1).idxmax()]
-    means = numbers[(filled == most).all(axis=1)].mean()
-    text = ["" if np.isnan(mean) else f"{mean:.6g}" for mean in means]
-    return pd.Series(text, index=cells.columns, dtype=object)
+    most = filled.sum(axis=1).groupby(of_print).transform("idxmax")
+    alike = (filled.to_numpy() == filled.to_numpy()[most]).all(axis=1)
+    means = numbers[alike].groupby(of_print[alike]).mean()
+    return means.map(lambda mean: "" if np.isnan(mean) else f"{mean:.6g}")
 
 
-def _spread(lab: np.ndarray) -> str:
-    sd = lab.std(axis=0, ddof=1) if len(lab) > 1 else np.zeros(3)
-    furthest = float(delta_e00(lab, np.broadcast_to(lab.mean(axis=0), lab.shape)).max())
-    names = ("readings", "L_sd", "a_sd", "b_sd", "furthest_dE00")
-    numbers = (len(lab), *(round(float(s), 4) for s in sd), round(furthest, 3))
-    return json.dumps(dict(zip(names, numbers, strict=True)))
+def _spreads(lab: NDArray, of_print: NDArray) -> dict[int, dict[str, float]]:
+    frame = pd.DataFrame(lab, columns=["L", "a", "b"])
+    groups = frame.groupby(of_print)
+    spread = groups.std().fillna(0.0).round(4).add_suffix("_sd")
+    off = pd.Series(delta_e00(lab, groups.transform("mean").to_numpy()))
+    spread.insert(0, "readings", groups.size())
+    spread["furthest_dE00"] = off.groupby(of_print).max().round(3)
+    return {
+        int(group): row for group, row in zip(spread.index, spread.to_dict("records"), strict=True)
+    }
+
+
+def _raw(
+    colours: pd.DataFrame, ids: pd.Series, of_print: NDArray, place: dict[int, str]
+) -> tuple[tuple[str, int, str, str], ...]:
+    """Every reading as it came, numbered within its print."""
+    numbers = pd.Series(of_print).groupby(of_print).cumcount() + 1
+    records = colours.to_dict("records")
+    return tuple(
+        (
+            str(print_id),
+            int(number),
+            place.get(row, f"row {row}"),
+            json.dumps({name: cell for name, cell in record.items() if cell.strip()}),
+        )
+        for row, print_id, number, record in zip(colours.index, ids, numbers, records, strict=True)
+    )

@@ -51,13 +51,6 @@ def _apart(ticks: Sequence[float], end: float) -> list[float]:
     return out
 
 
-def plain_axis(end: float) -> Axis:
-    """dE00 from 0 in even steps."""
-    step = next(s for s in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20) if end / s <= 5)
-    ticks = step * np.arange(0, np.floor(end / step) + 1)
-    return Axis(ticks, lambda v: v / end, lambda v: f"{v:.2g}")
-
-
 def share_axis(low: float) -> Axis:
     """Shares from ``low`` to 1 in percent."""
     step = 0.1

@@ -179,9 +179,9 @@ def _bands(kinds: list[KindScore]) -> str:
         "<th class='num'>Inside</th><th class='word'>Bands</th><th class='num'>Width</th>"
         "<th class='num'>CRPS</th><th class='num'>Energy score</th></tr></thead>"
         f"<tbody>{''.join(rows)}</tbody></table>"
-        "<p><small>Width: half of a band, mean over L, a, b. CRPS (mean over L, a, b) and energy "
-        "score (L, a, b together) are in Lab units; both reward bands that are narrow and right, "
-        "and smaller is better.</small></p>"
+        "<p><small>Width: half of a typical band (median over prints). CRPS (mean over L, a, b) "
+        "and energy score (L, a, b together) are in Lab units; both reward bands that are narrow "
+        "and right, and smaller is better.</small></p>"
         "<h3>Where in its predicted spread each print fell</h3><p>Flat, within the dashed lines, "
         "is honest; high at both ends, bands too narrow; high in the middle, too wide; a slope, "
         "predictions off to one side.</p>"
@@ -270,14 +270,15 @@ def _limits(c: Checkup, catalogue: Catalogue) -> str:
         ]
     )
     end = float(np.nanmax(c.limits[["expected", "beyond"]].to_numpy(float)))
-    axis = draw.plain_axis(max(0.5, 1.15 * end))
+    axis = draw.difference_axis(1.1 * end)
     tables = "".join(_factor(c.limits, factor, axis, catalogue) for factor in FACTORS)
     return (
         f"<section><h2>What limits accuracy now</h2><p>{parts(b)}</p>{bar}"
         "<p>Below, dE00 <i>beyond</i> that scatter. <b>Seen</b>: mean of past prints, each "
         "predicted without its job; all inks, garments, presses and meshes estimated together and "
         "drawn towards the average where prints are few, with 90 % interval. <b>Expected</b>: what "
-        "the model itself expects if usual set-ups were printed with it tomorrow.</p>"
+        "the model itself expects if usual set-ups were printed with it tomorrow. Steps on the "
+        "axis shrink to the right.</p>"
         f"<p class='keys'><span>{_filled('print')} seen, with 90 % interval</span><span>"
         f"{drawing.key('bucket')} expected</span></p>{tables}</section>"
     )

@@ -296,7 +296,7 @@ def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
 
 def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     daily = ("record", "doubts", "history", "models")
-    for command in ("demo", "import", "learn", "predict", "export", *daily):
+    for command in ("demo", "import", "learn", "predict", "check", "export", *daily):
         assert main([command, "--help"]) == 0
         assert f"Example:\n  strikeoff {command}" in capsys.readouterr().out
     assert main([]) == 2
