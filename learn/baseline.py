@@ -2,13 +2,14 @@
 
 Light meets, from above: the ink film, the underbase film if there is one, the garment.
 Each layer is Kubelka-Munk over what lies beneath it, with one surface on top. Printed
-straight on cloth the ink wets the cloth out, part of it sinks in, and the film is uneven
-over the yarns; an underbase seals the cloth and evens the film.
+straight on cloth the ink wets the cloth out, part of it sinks in and dyes it, a discharge ink
+takes the garment's own dye away, and the film is uneven over the yarns; an underbase seals
+the cloth and evens the film.
 
 What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
 of every ink (:class:`learn.inks.Shelf`), and a shift per print of a few
-:data:`LATENTS` - log film, log base film, log strength, wet-out, soak, haze - which is what
-the residual model learns to predict.
+:data:`LATENTS` - log film, log base film, log strength, wet-out, soak, haze, discharge -
+which is what the residual model learns to predict.
 """
 
 from __future__ import annotations
@@ -42,15 +43,17 @@ class Constant(NamedTuple):
 # the shop's own prints settle them. Orders of magnitude: common practice, no source.
 CONSTANTS = [
     Constant("log_transfer", float(np.log(0.65)), 0.25),
-    Constant("mesh_slope", 0.0, 0.15),  # transfer ~ (volume / 25)^slope
+    Constant("mesh_slope", 0.0, 0.25),  # transfer ~ (volume / 25)^slope
     # share of the stencil's build over the mesh that adds to the ink it holds
-    Constant("stencil_share_logit", float(logit(0.15)), 0.8),
+    Constant("stencil_share_logit", float(logit(0.3)), 1.2),
     Constant("wet_gain_logit", float(logit(0.2)), 0.7),
     Constant("flash_gain_logit", float(logit(0.85)), 0.7),
     Constant("log_base_transfer", 0.0, 0.20),  # base against top ink
     Constant("wet_out_logit", float(logit(0.35)), 1.0),
     Constant("log_soak_um", float(np.log(2.0)), 0.8),
-    Constant("log_tint", 0.0, 0.5),  # how strongly sunk-in ink tints the cloth
+    # K of the ink a um sunk in, as K/S of the cloth: about 1 over the cloth's own S x depth
+    Constant("log_tint", float(np.log(0.15)), 1.0),
+    Constant("discharge_logit", float(logit(0.7)), 1.0),  # share of the dye taken away
     Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
     Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0),  # under a base
@@ -61,7 +64,7 @@ CONSTANT_MEAN = np.array([c.mean for c in CONSTANTS])
 CONSTANT_SD = np.array([c.sd for c in CONSTANTS])
 REFERENCE_VOLUME = 25.0  # cm3/m2, a 90/cm mesh
 
-LATENTS = ["film", "base_film", "strength", "wet_out", "soak", "haze"]
+LATENTS = ["film", "base_film", "strength", "wet_out", "soak", "haze", "discharge"]
 
 # Gauss-Hermite nodes for a standard normal: films vary log-normally over the yarns.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
@@ -87,6 +90,7 @@ class Stack:
     base_strokes: Array  # (n,)
     cloth: Array  # (n, 31) reflectance of the bare garment as the ink has it behind
     pores: Array  # (n,) 1 for cloth, 0 for card and paper: no wetting out, no soak
+    discharges: Array  # (n,) 1 where the ink takes the garment's dye away, else 0
 
     def __len__(self) -> int:
         return len(self.ink)
@@ -202,10 +206,11 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     if bare.any():
         pores = stack.pores[bare]
         w = pores[:, None] * expit(c["wet_out_logit"] + shifts[bare, 3:4])
-        wet = optics.wet_out(stack.cloth[bare], w)
+        taken = expit(c["discharge_logit"] + shifts[bare, 6]) * stack.discharges[bare] * pores
+        wet = optics.wet_out(optics.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
         sunk = pores * soak * -np.expm1(-x / soak)
-        tinted = wet * np.exp(-2 * np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
+        tinted = optics.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
         standing = np.maximum(x - sunk, 1e-4)
         sigma = np.where(pores > 0, sigma_bare, sigma_base)
         r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
@@ -283,7 +288,8 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         return out
 
     everywhere = np.ones(n, bool)
-    concerns = [everywhere, based, everywhere, everywhere, ~based, everywhere]
+    discharged = ~based & (stack.discharges > 0)
+    concerns = [everywhere, based, everywhere, everywhere, ~based, everywhere, discharged]
     by_latent = [slope(rows, latent=i) for i, rows in enumerate(concerns)]
     by_constant = []
     for i, constant in enumerate(CONSTANTS):
@@ -292,6 +298,7 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
             "wet_out_logit": ~based,
             "log_soak_um": ~based,
             "log_tint": ~based,
+            "discharge_logit": discharged,
             "sealed_wet_out_logit": based,
         }.get(constant.name, everywhere)
         at = state.constants.copy()

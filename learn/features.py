@@ -131,6 +131,7 @@ class Encoder:
             base_strokes=setups["underbase_strokes"].astype(float).fillna(1.0).to_numpy(),
             cloth=cloth[on],
             pores=has_pores(self.substrates)[on].astype(float),
+            discharges=(self.inks["ink_type"] == "discharge").to_numpy(float)[ink],
         )
 
     def _log_volume(self, mesh_ids: pd.Series) -> Array:

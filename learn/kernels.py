@@ -42,7 +42,7 @@ class Term:
     lengths: tuple[float, ...] = ()
     rough: bool = False  # Matern 3/2 instead of RBF: for time
     linear: bool = False  # a straight line in the (one) smooth column instead
-    where: str | None = None  # "bare" or "based": elsewhere the term is absent
+    where: str | None = None  # "bare", "based", "discharged": elsewhere it is absent
     points: int = 24  # inducing points at most
     spread: float = 0.6  # of log sd under its log-normal prior
 
@@ -59,6 +59,7 @@ class FittedTerm:
     def of(cls, term: Term, X: pd.DataFrame, random_state: int = 0) -> FittedTerm:
         """Take levels and inducing points from the features of a history."""
         levels: tuple[str, ...] = ()
+        X = X[cls(term, (), np.zeros((0, 0))).present(X)]
         if term.levels:
             counts = X[term.levels].value_counts()
             counts = counts[counts > 1] if len(counts) > MAX_LEVELS else counts
@@ -94,7 +95,10 @@ class FittedTerm:
         """Prints the term is about, (n,)."""
         if not self.term.where:
             return np.ones(len(X), bool)
-        return X["based"].to_numpy(bool) == (self.term.where == "based")
+        based = X["based"].to_numpy(bool)
+        if self.term.where == "discharged":
+            return ~based & (X["ink_type"] == "discharge").to_numpy()
+        return based == (self.term.where == "based")
 
     def features_of(self, levels: NDArray[np.intp]) -> NDArray[np.intp]:
         """The features that prints of these levels can have."""
@@ -215,6 +219,9 @@ TERMS = [
     Term("soak: fibre", "soak", 0.30, levels="fibre", where="bare"),
     Term("soak: ink type", "soak", 0.30, levels="ink_type", where="bare"),
     Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
+    Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
+    Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
+    Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
     Term("haze: ink", "haze", 0.30, levels="ink"),
     Term("haze: garment", "haze", 0.20, levels="substrate"),
     Term("free: all inks", "free", 0.15),

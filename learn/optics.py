@@ -99,6 +99,18 @@ def beneath_surface(
     return rest / ((1 - k1) * (1 - k2) + k2 * rest)
 
 
+def dyed(r: ArrayLike, share: ArrayLike, more: ArrayLike = 0.0) -> Array:
+    """Cloth with ``share`` (0..1) of its own dye left and ``more`` K/S dyed into it.
+
+    In Kubelka and Munk's single-constant theory, as textile dyers use it, K/S = (1 - R)^2 / 2R
+    of a thick cloth adds up over all that is in it (Kubelka & Munk 1931; its use for dyed
+    textiles: common practice).
+    """
+    r = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
+    k = share * (1 - r) ** 2 / (2 * r) + more
+    return 1 / (1 + k + np.sqrt(k * (k + 2)))
+
+
 def wet_out(r: ArrayLike, w: ArrayLike) -> Array:
     """Cloth whose pores are filled with ink: R (1 - w) / (1 - w R), darker for w > 0.
 

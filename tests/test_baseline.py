@@ -50,7 +50,7 @@ def random_job(seed: int) -> tuple[Stack, State, np.ndarray]:
         inks=pd.DataFrame(
             {
                 "ink_id": [*own, *np.char.add("base ", own)],
-                "ink_type": "plastisol",
+                "ink_type": np.where(np.arange(2 * N) % 3 == 0, "discharge", "plastisol"),
                 "solids_vol_pct": rng.uniform(45, 100, 2 * N),
             }
         ),
@@ -138,7 +138,9 @@ def test_without_ink_the_wet_cloth_is_seen():
     stack = stack.take(stack.base < 0)
     state = replace(state, constants=CONSTANT_MEAN)
     named = {c.name: c.mean for c in CONSTANTS}
-    by_hand = optics.through_surface(optics.wet_out(stack.cloth, expit(named["wet_out_logit"])))
+    left = 1 - expit(named["discharge_logit"]) * stack.discharges[:, None]
+    wet = optics.wet_out(optics.dyed(stack.cloth, left), expit(named["wet_out_logit"]))
+    by_hand = optics.through_surface(wet)
     seen = with_film(stack, state, -15.0)
     np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=1e-3)
 

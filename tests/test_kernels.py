@@ -21,12 +21,15 @@ def history(n: int = 60, seed: int = 0) -> pd.DataFrame:
     for column in levels:
         X[column] = rng.choice([f"{column}-{i}" for i in range(3)], n).astype(object)
     X["based"] = rng.random(n) < 0.5
+    X["ink_type"] = X["ink_type"].replace({"ink_type-0": "discharge"})
     return X
 
 
 def where(term: Term, X: pd.DataFrame) -> np.ndarray:
     if term.where is None:
         return np.ones(len(X), bool)
+    if term.where == "discharged":
+        return ~X["based"].to_numpy() & (X["ink_type"] == "discharge").to_numpy()
     return X["based"].to_numpy() == (term.where == "based")
 
 

@@ -179,3 +179,14 @@ def test_wet_cloth_is_darker():
     dry = np.linspace(0.01, 0.95, 20)
     assert (optics.wet_out(dry, 0.3) < dry).all()
     np.testing.assert_array_equal(optics.wet_out(dry, 0.0), dry)
+
+
+def test_dye_adds_up_in_cloth():
+    """Kubelka & Munk 1931, km_infinite_thickness.csv: K/S of a thick cloth, half of it taken
+    away, some dyed in, all of it gone."""
+    rows = table("km_infinite_thickness")
+    R, k = rows["R_inf"].to_numpy(), rows["K_over_S"].to_numpy()
+    np.testing.assert_allclose(optics.dyed(R, 1.0), R, rtol=1e-6)
+    np.testing.assert_allclose(optics.k_over_s(optics.dyed(R, 0.5)), k / 2, rtol=1e-6)
+    np.testing.assert_allclose(optics.k_over_s(optics.dyed(R, 1.0, 0.3)), k + 0.3, rtol=1e-6)
+    np.testing.assert_allclose(optics.dyed(R, 0.0), 1.0)
