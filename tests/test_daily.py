@@ -126,6 +126,21 @@ def test_repeated_readings_are_averaged_counted_and_kept(shop, capsys):
     assert (spread["readings"], spread["L_sd"], spread["a_sd"]) == (2, 0.7071, 0.0)
 
 
+def test_batches_may_be_measured_at_several_steps(shop, capsys):
+    for step, level in ((10, "0.3"), (20, "0.4")):
+        names = [f"r{nm}" for nm in range(400, 701, step)]
+        row = f"S{step},tee-black,007,77-55,1,0,,,,{','.join([level] * len(names))}\n"
+        header = HEADER.strip() + "," + ",".join(names) + "\n"
+        says(capsys, "record", write(f"{step}.csv", row, header=header))
+    prints = store.load_shop(DATABASE).prints.set_index("print_id")
+    np.testing.assert_allclose(prints.loc["S10", ["r410", "r550"]].astype(float), 0.3)
+    np.testing.assert_allclose(prints.loc["S20", ["r410", "r550"]].astype(float), 0.4)
+    hole = "S5,tee-black,007,77-55,1,0,,,," + ",".join(["0.3"] * 9 + [""] + ["0.3"] * 21) + "\n"
+    header = HEADER.strip() + "," + ",".join(f"r{nm}" for nm in range(400, 701, 10)) + "\n"
+    said = says(capsys, "record", write("hole.csv", hole, header=header))
+    assert "S5, row 2: r490: is empty in a spectrum that is otherwise filled" in said
+
+
 def test_readings_of_one_print_that_contradict_each_other_are_set_aside(shop, capsys):
     other = GOOD.replace("77-55", "43-80")
     said = says(capsys, "record", write("b.csv", GOOD, other))
@@ -190,6 +205,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R2 is learnt from." in said
     still = says(capsys, "doubts", "correct", "R4", "--lab", "56,58,31", "--reason", "rounded")
     assert "It stays set aside: corrected, but still" in still
+    assert "R4 lies 14 standard deviations" in says(capsys, "doubts", "keep", "R4")
     says(capsys, "doubts", "set-aside", "R4", "--reason", "smeared")
     says(capsys, "doubts", "keep", "P3")
     assert learnt_from() == ["P1", "P3", "R1", "R2", "R3"]
