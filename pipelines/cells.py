@@ -125,6 +125,8 @@ def _colour_header_faults(own: Iterable[str]) -> list[tuple[str | None, str, str
 def _flag(
     file: str, column: str | None, cells: pd.Series, wrong: pd.Series, what: str, do: str
 ) -> list[Problem]:
+    if not wrong.any():
+        return []
     return [
         Problem(file, int(row), column, what.format(cell=shown(cell)), do)
         for row, cell in cells[wrong].items()
@@ -150,6 +152,8 @@ def _read(
 
 
 def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
+    if (cells == "").all():
+        return pd.Series(np.nan, index=cells.index)
     plain = cells.str.replace(_MINUS, "-")
     readable = plain.str.fullmatch(_NUMBER).astype(bool)
     numbers = pd.to_numeric(plain.where(readable), errors="coerce").astype(float)
@@ -231,6 +235,8 @@ def _read_spectra(
     names = [f"r{nm}" for nm in wavelengths]
     cells = text[names]
     filled = (cells != "").any(axis=1)
+    if not filled.any():
+        return {name: pd.Series(np.nan, index=text.index) for name in SPECTRUM}, nothing
     plain = pd.Series(cells.to_numpy().ravel(), dtype=object).str.replace(_MINUS, "-")
     matches = plain.str.fullmatch(_NUMBER).astype(bool)
     values = pd.to_numeric(plain.where(matches), errors="coerce").astype(float)

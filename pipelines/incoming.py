@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -220,7 +219,7 @@ def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) ->
     if lost:
         close = difflib.get_close_matches(lost[0], print_ids, n=1)
         hint = f' (is "{close[0]}" meant?)' if close else ""
-        noun = "sample is" if len(lost) == 1 else f"{len(lost)} samples are"
+        noun = "one sample is" if len(lost) == 1 else f"{len(lost)} samples are"
         raise UserError(
             f"{file}: {noun} no print of {sheet}: {_some(lost)}{hint}; correct the names or add "
             "the set-ups; nothing was changed."
@@ -228,7 +227,8 @@ def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) ->
     return matched
 
 
-_plainly: Callable[[str], str] = lambda name: "".join(name.casefold().split())  # noqa: E731
+def _plainly(name: str) -> str:
+    return "".join(name.casefold().split())
 
 
 def _some(names: pd.Series | list[str], at_most: int = 5) -> str:

@@ -216,7 +216,7 @@ def _how_to_add(problem: Problem) -> Problem:
     """An identifier nobody knows: how a batch brings a new one along."""
     _, *hint = problem.do.partition(" (is ")
     table = problem.do.removeprefix("add it to ").split(" ")[0]
-    do = f"correct the cell, or record a folder that holds the rows and a {table} for the new one"
+    do = f"correct the cell, or record a folder that holds these prints and the new row in {table}"
     return replace(problem, do=do + "".join(hint))
 
 

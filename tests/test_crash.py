@@ -18,9 +18,10 @@ import pytest
 
 from pipelines import models, store
 from pipelines.cli import main
+from pipelines.ledger import current
 from tests.tiny_shop import TINY, write_shop
 
-INSTANTS = 25  # at which a program is killed, spread over the time it takes
+INSTANTS = 16  # at which a program is killed, spread over the time it takes
 
 
 def in_child(work: Callable[[], object], *, kill_after_s: float | None = None) -> tuple[int, float]:
@@ -83,7 +84,7 @@ def state(path: Path = DATABASE) -> tuple[int, ...]:
     ledger = store.read_ledger(path)
     with sqlite3.connect(path) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    return len(ledger.batches), len(store.load_shop(path).prints)
+    return len(ledger.batches), len(current(ledger).given.tables["prints"])
 
 
 def test_record_killed_at_any_instant(shop):

@@ -57,6 +57,11 @@ def demo_folder() -> Path:
 def _refuse_to_replace_a_real_shop(workspace: Workspace, tables: Path) -> None:
     if SHOP not in workspace.shops():
         return
+    if not isinstance(workspace.database(SHOP), Path):
+        raise UserError(
+            f'The shop "{SHOP}" of this workspace lies on a server; run the demo in another folder '
+            "with --workspace FOLDER."
+        )
     try:
         there = to_shop(store.read(workspace.database(SHOP))).settings.name
     except UserError:

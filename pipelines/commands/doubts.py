@@ -13,6 +13,8 @@ from pipelines.recording import Gate, check_rows
 from pipelines.spectra import wavelength_nm
 from pipelines.workspace import Workspace
 
+FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
+
 
 def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bool = False) -> int:
     """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
@@ -59,12 +61,15 @@ def decide(
     if verb == "set aside" and not reason.strip():
         raise UserError("Say why it is set aside, with --reason TEXT.")
 
+    before: dict[str, Decision | None] = {}
+
     def plan(ledger: Ledger) -> Addition | None:
         state = current(ledger)
         decisions = []
         for print_id in dict.fromkeys(print_ids):
             row = _row(state, print_id)
             stands = state.standing[row]
+            before[print_id] = stands.decision
             same = stands.decision is not None and stands.decision.what == verb
             if same and (verb != "set aside" or stands.decision.reason == reason):
                 continue
@@ -83,6 +88,8 @@ def decide(
     }
     for decision in done.decisions:
         print(f"{decision.print_id} {told[verb]}.")
+    if verb != "set aside":
+        tell(_risky(done.decisions, before))
     _say_learn()
     return 0
 
@@ -136,6 +143,20 @@ def correct(
 def day(at: str) -> str:
     """The minute of a time in UTC, as it is told."""
     return at[:16].replace("T", " ")
+
+
+def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> list[str]:
+    """A warning for each kept print that lies so far off that, if wrong, it spoils the model."""
+    notes = []
+    for decision in kept:
+        doubt = before[decision.print_id]
+        if doubt is not None and (doubt.distance or 0.0) > FAR:
+            notes.append(
+                f"{decision.print_id} lies {doubt.distance:.0f} standard deviations from expected. "
+                "Should it be wrong after all it widens the bands of every prediction: print the "
+                "same set-up once more to be sure."
+            )
+    return notes
 
 
 def _correction(
