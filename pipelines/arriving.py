@@ -35,7 +35,9 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     def gate(
         prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, history: pd.DataFrame
     ) -> list[Doubt]:
-        found = arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=_bases(history))
+        found = arrival.inspect_arrivals(
+            model, prints, lab, typed=typed, bases=usual_bases(history)
+        )
         unknown = int(np.isnan(found.distance).sum())
         if unknown:
             notes.append(
@@ -73,8 +75,8 @@ def _words(found: arrival.Arrival, i: int, setup: pd.Series) -> str:
     return f"{said}; looks like {guess}"
 
 
-def _bases(history: pd.DataFrame) -> pd.DataFrame:
-    """The commonest underbases (ink, mesh, strokes) of the prints so far."""
+def usual_bases(history: pd.DataFrame) -> pd.DataFrame:
+    """The commonest underbases (ink, mesh, strokes) of a table of prints, as text cells."""
     cells = history.reindex(columns=arrival.UNDERBASE).fillna("").map(str.strip)
     based = cells[(cells["underbase_ink_id"] != "") & (cells["underbase_mesh_id"] != "")]
     common = based.value_counts().head(USUAL_BASES).index.to_frame(index=False)

@@ -1,0 +1,105 @@
+"""Slips made on purpose in right prints the model has not seen: found? named? right ones doubted?
+
+    python -m tests.benchmarks.arrivals [--seed N]
+
+A shop is invented and learnt from. Of its held-out prints, all are held against the model as they
+are; then every fourth of the kind "nothing new" is spoilt, one in a batch of ten.
+"""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from learn import arrival
+from learn.shift import ShiftModel
+from pipelines.arriving import usual_bases
+from pipelines.tables import read_folder
+from tests.benchmarks import shops
+
+Array = np.ndarray
+EVERY, BATCH = 4, 10
+
+
+def main() -> None:
+    """Learn, spoil, look, print a line a kind."""
+    parser = ArgumentParser(description=__doc__.splitlines()[0])
+    shops.add_shop_options(parser)
+    options = parser.parse_args()
+    folder = shops.folder_of(options.recipe, options.seed)
+    checked = read_folder(folder / "tables", name="invented")
+    model = ShiftModel().fit(checked.shop)
+    bases = usual_bases(checked.given.tables["prints"])
+    held = {kind: held for kind, held, _ in shops.kinds(folder, checked.shop)}
+    doubted = total = 0
+    for kind, one in held.items():
+        found = look(model, one.setups, one.measured, bases)
+        print(f"{kind:<18}{found.doubtful.sum():>4} of {len(one)} right prints doubted")
+        doubted, total = doubted + int(found.doubtful.sum()), total + len(one)
+    print(f"{'all':<18}{doubted:>4} of {total}")
+    nothing_new = held["next_prints"]
+    prints, lab = nothing_new.setups, nothing_new.measured
+    spoil = Spoil(model, bases, prints, lab)
+    rng = np.random.default_rng(options.seed)
+    inks = list(model.encoder_.inks.index)
+
+    other = [rng.choice([ink for ink in inks if ink != one]) for one in prints["ink_id"]]
+    swapped = prints.assign(ink_id=pd.Series(other, dtype=object), ink_lot=None)
+    spoil.score("ink swapped", swapped, lab, lambda i: prints["ink_id"].iloc[i])
+
+    based = prints["underbase_ink_id"].notna().to_numpy()
+    wrong = prints.copy()
+    for column in arrival.UNDERBASE:
+        wrong[column] = prints[column].where(~based, None).where(based, bases[column].iloc[0])
+    wrong["underbase_strokes"] = wrong["underbase_strokes"].astype(float)
+    spoil.score("base wrong", wrong, lab, lambda i: prints["underbase_ink_id"].iloc[i])
+    for name, (order, sign) in list(arrival.TYPED.items())[:3]:
+        typed = np.empty_like(lab)
+        typed[:, order] = lab * np.array(sign)
+        spoil.score(name, prints, typed, lambda _, name=name: name)
+
+
+def look(
+    model: ShiftModel, prints: pd.DataFrame, lab: Array, bases: pd.DataFrame
+) -> arrival.Arrival:
+    """The check on arrival, of colours that were typed in."""
+    prints = prints.assign(print_id=prints["setup_id"])
+    typed = np.ones(len(prints), bool)
+    return arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=bases)
+
+
+class Spoil(NamedTuple):
+    """Right prints and the model that looks at them."""
+
+    model: ShiftModel
+    bases: pd.DataFrame
+    prints: pd.DataFrame
+    lab: Array
+
+    def score(
+        self, label: str, prints: pd.DataFrame, lab: Array, truth: Callable[[int], str | None]
+    ) -> None:
+        """Spoil one row of each batch by these rows; count found, named, named wrongly."""
+        found = named = wrong = tried = 0
+        for i in range(0, len(prints), EVERY):
+            rows = np.arange(max(0, i - BATCH // 2), min(len(prints), i + BATCH // 2))
+            at = int(np.flatnonzero(rows == i)[0])
+            here = self.prints.iloc[rows].reset_index(drop=True)
+            here.loc[at, prints.columns] = prints.iloc[i]
+            colours = self.lab[rows].copy()
+            colours[at] = lab[i]
+            told = look(self.model, here, colours, self.bases)
+            tried += 1
+            found += bool(told.doubtful[at])
+            if (slip := told.slips[at]) is not None:
+                ok = (truth(i) or "") in slip.names
+                named, wrong = named + ok, wrong + (not ok)
+        print(f"{label:<20}{found:>4} of {tried} found, {named} named rightly, {wrong} wrongly")
+
+
+if __name__ == "__main__":
+    main()
