@@ -173,14 +173,17 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
         parts.setdefault(case.kind, []).append(
             (at, case.group[at], left.error[at], covariance, z, alone.error[at], nearest)
         )
-    usual = model.spread_factors_["job"] / validate.NARROWEST
+    usual = model.spread_factors_["job"] / validate.ALLOWANCE
     out = []
     for kind, found in parts.items():
         at, group, error, covariance, z, alone, nearest = (
             None if column[0] is None else np.concatenate(column)
             for column in zip(*found, strict=True)
         )
-        factor = crossed_factors(z, group, 1.0 if kind == "job" else usual)
+        least = {"job": 1.0}.get(kind, usual)
+        if kind == "ink" and len(np.unique(group)) >= validate.MANY_INKS:
+            least = validate.NARROWEST
+        factor = crossed_factors(z, group, least)
         out.append(
             Forecasts(
                 kind,
@@ -201,7 +204,7 @@ def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0)
     """Factor on the standard deviation of each print (n,), learnt from the other half.
 
     Groups are split at random into halves. Residuals in closed form are compared with
-    bands in closed form, so the allowance ``validate.NARROWEST`` for their optimism enters
+    bands in closed form, so the allowance ``validate.ALLOWANCE`` for their optimism enters
     on neither side.
     """
     names, code = np.unique(group, return_inverse=True)

@@ -243,11 +243,11 @@ class ShiftModel:
         return Prediction(mean, factor * (cov + noise), own, X)
 
     def _spread(self, X: pd.DataFrame) -> Array:
-        factors = self.spread_factors_
-        spread = np.full(len(X), factors["job"])
-        halfway = np.sqrt(factors["job"] * factors["ink"])
+        factors, unlike = self.spread_factors_, self.likeness_.situations(X)
+        spread = np.where(unlike.pop("ink"), factors["ink"], factors["job"])
+        halfway = np.sqrt(factors["job"] * max(factors["ink"], factors["job"]))
         spread = np.where(self.likeness_.few(X), np.maximum(spread, halfway), spread)
-        for situation, rows in self.likeness_.situations(X).items():
+        for situation, rows in unlike.items():
             spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
         return spread
 

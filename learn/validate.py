@@ -35,7 +35,10 @@ FEW_PRINTS = 4
 # The hyper-parameters and the linearisation have seen the prints that are left out: jobs
 # truly held out scatter about this much wider than closed form says (seen on shops generated
 # with seeds 101 and 102, checked on 103). Factors over 3 say something is wrong.
-NARROWEST, WIDEST = 1.06, 3.0
+ALLOWANCE, WIDEST = 1.06, 3.0
+# Bands of inks never printed are narrowed where at least so many inks left out say they are
+# too wide, but not below this.
+NARROWEST, MANY_INKS = 0.75, 15
 # Share of prints at either end of a process number that is left out at once.
 EDGE_SHARE = 0.1
 
@@ -78,18 +81,22 @@ def spread_factors(model: ShiftModel) -> dict[str, float]:
     X = model.rows_.X
     jobs = X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
     by_job = leave_out(model, jobs)
-    usual = float(np.clip(NARROWEST * spread_factor(by_job.z, by_job.group), NARROWEST, WIDEST))
+    usual = float(np.clip(ALLOWANCE * spread_factor(by_job.z, by_job.group), ALLOWANCE, WIDEST))
     factors = {"job": usual}
 
-    def learnt(z: Array, groups: NDArray) -> float:
-        # never narrower than for a print among known things
-        return float(np.clip(NARROWEST * spread_factor(z, groups), usual, WIDEST))
+    def learnt(z: Array, groups: NDArray, least: float = usual) -> float:
+        return float(np.clip(ALLOWANCE * spread_factor(z, groups), least, WIDEST))
 
     for situation, column in SITUATIONS.items():
         known = X[column].notna().to_numpy()
         left = leave_out(model, X[column])
-        several = len(np.unique(left.group[known])) > 1
-        factors[situation] = learnt(left.z[known], left.group[known]) if several else usual
+        several = len(np.unique(left.group[known]))
+        # all else is never narrower than a print among known things; an ink never printed is
+        # vague by itself, and its factor says how rightly so
+        least = NARROWEST if situation == "ink" and several >= MANY_INKS else usual
+        factors[situation] = (
+            learnt(left.z[known], left.group[known], least) if several > 1 else usual
+        )
 
     day = X["day"].to_numpy(float)
     dated = np.isfinite(day).any()
