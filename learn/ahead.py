@@ -1,0 +1,146 @@
+"""Every print as forecast from all earlier ones: what the film was off by, in time order.
+
+The forecast is that of a shop that stands still: the terms that would follow a drifting press
+or a new ink lot are switched off, so that such a change shows in the errors instead of being
+learnt. Under a model whose covariance S = L L' is known, L^-1 y are the standardised errors of
+one-step-ahead forecasts, all from one Cholesky root.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
+
+from learn import residual
+from learn.linearise import DIRECTIONS
+from learn.residual import Design, Hyper
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+Array = NDArray[np.float64]
+
+# Terms that would take a change over time for granted.
+MOVING = ("film: press over time", "strength: lot")
+STILL = 1e-5  # what is left of their standard deviation
+LATEST = 900  # prints forecast one by one; older ones are learnt from as a whole
+MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True)
+class Stream:
+    """n prints in time order; ``frame`` has their film errors, the rest is what made them.
+
+    ``root`` (3n, 3n) of the covariance of the errors, ``own`` its blocks within jobs, ``white``
+    (3n,) the standardised forecast errors of L, a, b, ``along`` (n, 3) Lab a unit of log film.
+    """
+
+    frame: pd.DataFrame
+    root: Array
+    own: Array
+    white: Array
+    along: Array
+
+    def respond(self, shift: Array) -> Array:
+        """Standardised errors (3n, m) that shifts of log film (n, m) would make.
+
+        Less than the shift itself: forecasts get used to it.
+        """
+        lab = (self.along[:, :, None] * shift[:, None, :]).reshape(-1, shift.shape[1])
+        return solve_triangular(self.root, lab, lower=True, check_finite=False)
+
+    def film_error(self, white: Array) -> tuple[Array, Array]:
+        """Error of log film (n,) by standardised errors (3n,), and its standard deviation.
+
+        Errors of different prints are independent. Within a job each print tells what it adds
+        to those before it about a shift of the whole job.
+        """
+        unit = solve_triangular(self.own, self.along.ravel(), lower=True, check_finite=False)
+        unit = unit.reshape(-1, 3)
+        told = np.maximum((unit**2).sum(axis=1), 1e-12)
+        return (unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
+
+
+def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Stream:
+    """Forecast dated prints job by job; undated ones are learnt from first.
+
+    ``prints`` as in the shop's table, ``lab`` (n, 3) as measured. Columns of the frame: date,
+    press, lot, mesh, blade, film_error (log film, measured minus forecast), film_sd.
+
+    Raises
+    ------
+    ValueError
+        when no print has a date.
+    """
+    date = pd.to_datetime(prints["printed_on"])
+    if not date.notna().any():
+        msg = "no print has a date"
+        raise ValueError(msg)
+    # a job stays together, at its first day
+    start = date.groupby(prints["job_id"]).transform("min").fillna(date)
+    order = np.lexsort([np.arange(len(prints)), prints["job_id"].astype(str), start])
+    order = order[np.argsort(start.notna().to_numpy()[order], kind="stable")]
+    n_dated = int(start.notna().sum())
+    first = max(len(prints) - n_dated, len(prints) - LATEST)
+    prints, lab = prints.iloc[order].reset_index(drop=True), lab[order]
+    linear, design = model.linearised(prints, lab)
+    X, hyper = linear.rows.X, _still(model, design)
+    root, white = _forecast(design, hyper, first)
+    job = X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
+    job = np.repeat(pd.factorize(job[first:])[0], 3)
+    along = linear.vectors[first:, DIRECTIONS.index("both_films")]
+    frame = _named(X, prints).iloc[first:].reset_index(drop=True)
+    stream = Stream(frame, root, np.where(job[:, None] == job, root, 0.0), white, along)
+    # forecasts a little surer than they should be must not raise alarms
+    error, sd = stream.film_error(white)
+    wide = max(1.0, MAD_TO_SD * float(np.median(np.abs(error / sd))))
+    stream = replace(stream, root=wide * root, own=wide * stream.own, white=white / wide)
+    error, sd = stream.film_error(stream.white)
+    return replace(stream, frame=frame.assign(film_error=error, film_sd=sd))
+
+
+def _still(model: ShiftModel, design: Design) -> Hyper:
+    block = model.hyper_.block.copy()
+    block[[b.name in MOVING for b in design.blocks]] = np.log(STILL)
+    return replace(model.hyper_, block=block)
+
+
+def _forecast(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
+    """Root (3m, 3m) of the covariance of the prints from ``first`` on, and L^-1 y (3m,)."""
+    past, own = design.take(np.arange(first)), design.take(np.arange(first, design.phi.n))
+    phi, y = own.phi.dense().reshape(-1, design.phi.p), own.y.ravel()
+    if first:
+        post = residual.posterior(past, hyper)
+        half = solve_triangular(post.root, phi.T, trans="T", check_finite=False)
+        y = y - phi @ post.mean
+    else:
+        sd = np.sqrt(residual.column_variance(design.blocks, hyper.block, design.phi.p))
+        half = (phi * sd).T
+    cov = half.T @ half
+    m = own.phi.n
+    V = own.job_directions * np.exp(hyper.job)[:, None]
+    V = V.transpose(0, 2, 1).reshape(3 * m, -1)
+    job = np.repeat(own.job, 3)
+    cov += np.where(job[:, None] == job, V @ V.T, 0.0)
+    at = 3 * np.arange(m)[:, None] + np.arange(3)
+    cov[at[:, :, None], at[:, None, :]] += residual.noise_blocks(own, hyper)
+    root = cholesky(cov, lower=True, overwrite_a=True, check_finite=False)
+    return root, solve_triangular(root, y, lower=True, check_finite=False)
+
+
+def _named(X: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
+    shore = prints["squeegee_shore_a"].astype(float).round()
+    return pd.DataFrame(
+        {
+            "date": pd.to_datetime(prints["printed_on"]),
+            "press": prints["press_id"],
+            "lot": X["lot"].str.replace("\x1f", ", lot ", regex=False),
+            "mesh": prints["mesh_id"],
+            "blade": shore.map("{:.0f} Shore A".format).where(shore.notna(), None),
+        }
+    )

@@ -1,0 +1,118 @@
+"""Drift on invented shops: delay to detection, false alarms, whether the bands hold.
+
+``python -m tests.benchmarks.drift [--seed N ...]``: the medium shop, whose press P2 lays ever
+more film from a known day, and the same shop with no press drifting. Two years of prints, then
+the later period as it comes in; the model has learnt from the two years. An alarm is true if
+its press drifts, or its lot is at least `TRUE_LOT` stronger or weaker than the ink's lots before.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from datasets.demo.recipe import MEDIUM, Recipe
+from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
+from learn.ahead import Stream, one_step_ahead
+from learn.drift import FALSE_ALARMS, drifts
+from learn.inks import lab_columns
+from learn.shift import ShiftModel
+from pipelines.progress import Progress
+from tests.benchmarks.shops import folder_of, kept, kinds, tables
+
+SEEDS = (101, 102, 103)
+TRUE_LOT = 0.02
+LOOKS = 12  # times the later period is looked at as it comes in
+
+
+def stream_of(recipe: Recipe, seed: int) -> Stream:
+    """Forecast errors of the history and the later period by a model of the history."""
+    drifting = recipe.drifting_press is not None
+    folder = folder_of("medium", seed) if drifting else kept(f"steady-{seed}", recipe, seed)
+    shop = tables(folder)
+    model = ShiftModel().fit(shop, progress=Progress())
+    later = next(held for kind, held, _ in kinds(folder, shop) if kind == "later_period")
+    past = model.prints_[model.keep_]
+    prints = pd.concat([past, later.setups.rename(columns={"setup_id": "print_id"})])
+    lab = np.vstack([lab_columns(past, model.viewing_), later.measured])
+    return one_step_ahead(model, prints.reset_index(drop=True), lab)
+
+
+def truth(cause: str, level: str, day: float, world: World) -> float | None:
+    """True change of film or strength in percent, None where there is none."""
+    if cause == "press" and level == world.recipe.drifting_press:
+        return 100 * DRIFT_PER_DAY * max(0.0, day - DRIFT_START_DAY)
+    if cause == "lot":
+        ink, lot = level.split(", lot ")
+        strength = np.log(world.inks[ink].lot_strength[: int(lot[-2:])])
+        change = strength[-1] - strength[:-1].mean() if len(strength) > 1 else 0.0
+        return 100 * change if abs(change) >= TRUE_LOT else None
+    return None
+
+
+def cut(stream: Stream, n: int) -> Stream:
+    """The first ``n`` prints: what was known then."""
+    m = 3 * n
+    return Stream(
+        stream.frame[:n], stream.root[:m, :m], stream.own[:m, :m], stream.white[:m],
+        stream.along[:n],
+    )  # fmt: skip
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, nargs="*", default=SEEDS)
+    seeds = parser.parse_args(argv).seed
+    prints = false = 0
+    for seed in seeds:
+        for recipe in (MEDIUM, replace(MEDIUM, drifting_press=None)):
+            world, stream = World(recipe, seed), stream_of(recipe, seed)
+            z = stream.frame["film_error"] / stream.frame["film_sd"]
+            started = time.perf_counter()
+            found = drifts(stream)
+            took = time.perf_counter() - started
+            print(f"\nseed {seed}, drifting {recipe.drifting_press}: {len(z)} prints, sd of z "
+                  f"{z.std():.2f}, {took:.1f} s")  # fmt: skip
+            end = (stream.frame["date"].max() - FIRST_DAY).days
+            wrong = 0
+            for row in found.itertuples():
+                true = truth(row.cause, row.level, end, world)
+                wrong += true is None
+                print(f"  {row.cause} {row.level}: {row.percent:+.1f} % ({row.lo:+.1f} to "
+                      f"{row.hi:+.1f}) since {row.since:%d %b %Y} ({row.since_lo:%d %b} to "
+                      f"{row.since_hi:%d %b}); true "
+                      f"{'none' if true is None else f'{true:+.1f} %'}")  # fmt: skip
+            if recipe.drifting_press is None:
+                prints, false = prints + len(z), false + wrong
+            else:
+                _delay(stream, recipe.drifting_press)
+    if prints:
+        print(f"\nFalse alarms on steady shops: {false} in {prints} prints, "
+              f"{1000 * false / prints:.2f} per 1,000; stated {FALSE_ALARMS:g}")  # fmt: skip
+    return 0
+
+
+def _delay(stream: Stream, press: str) -> None:
+    """When the drift was seen first, looking again and again as prints came in."""
+    day = (stream.frame["date"] - FIRST_DAY).dt.days
+    start = int((day < DRIFT_START_DAY).sum())
+    for n in np.linspace(start, len(day), LOOKS + 1).round().astype(int):
+        found = drifts(cut(stream, n))
+        mine = found[(found["cause"] == "press") & (found["level"] == press)]
+        if len(mine):
+            row, at = mine.iloc[0], day.iloc[n - 1]
+            by_it = (stream.frame["press"][start:n] == press).sum()
+            print(f"  seen {at - DRIFT_START_DAY} days and {by_it} prints of {press} after it "
+                  f"began, at {100 * DRIFT_PER_DAY * (at - DRIFT_START_DAY):.1f} % true: "
+                  f"{row['percent']:+.1f} % ({row['lo']:+.1f} to {row['hi']:+.1f})")  # fmt: skip
+            return
+    print(f"  drift of {press} not seen")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
