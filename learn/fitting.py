@@ -75,7 +75,8 @@ class Fitting:
         known = getattr(self, "weights", np.zeros(0))
         bare = Layout(self.shelf, [], self.viewing)
         rows = bare.with_ground(self.rows, np.zeros(bare.size))
-        fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in terms]
+        told = [t for t in terms if FittedTerm.told_by(t, rows.X)]
+        fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in told]
         self.layout = Layout(self.shelf, fitted, self.viewing)
         self.weights = np.zeros(self.layout.size)
         self.weights[: len(known)] = known

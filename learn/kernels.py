@@ -85,6 +85,18 @@ class FittedTerm:
         n_levels = len(self.level_names) if self.term.levels else 1
         return n_levels * (len(self.inducing) if self.term.smooth else 1)
 
+    @staticmethod
+    def told_by(term: Term, X: pd.DataFrame) -> bool:
+        """Whether a history writes down what the term looks at.
+
+        What nobody ever wrote down is the same for all, as far as the history knows; its
+        prior as scatter from print to print would make every band too wide. A term without
+        a print it is about is not told of either way, and stays.
+        """
+        X = X[FittedTerm(term, (), np.zeros((0, 0))).present(X)]
+        columns = [*term.smooth, *([term.levels] if term.levels else [])]
+        return not len(X) or bool(X[columns].notna().any().all())
+
     def level_of(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """Position of each print's level among ``level_names``, -1 for any other; (n,)."""
         if not self.term.levels:
