@@ -127,7 +127,7 @@ def test_forecast_errors_are_those_of_forecasts_made_one_by_one():
     design = replace(design, job=np.arange(40))  # else prints of a job share more than weights
     hyper = replace(model.hyper_, job=np.full_like(model.hyper_.job, -20.0))
     _, white = ahead._forecast(design, hyper, 0)
-    root, late = ahead._forecast(design, hyper, 25)
+    _, late = ahead._forecast(design, hyper, 25)
     np.testing.assert_allclose(late, white[75:], atol=1e-5)  # learnt as a whole, or in turn
     for i in (3, 30):
         post = residual.posterior(design.take(np.arange(i)), hyper)
