@@ -1,4 +1,4 @@
-"""Parsers of the everyday commands - record, doubts, history, models - and their dispatch."""
+"""Parsers of the everyday commands - status, record, doubts, history, models - and dispatch."""
 
 from __future__ import annotations
 
@@ -34,13 +34,20 @@ MODELS = """\
 Lists the versions a shop has learnt, with how good each was on jobs held back, and which one is in
 charge. --use goes back to another version; --compare puts two side by side.
 """
+STATUS = """\
+One screen: what the shop has, the last batch, doubts waiting, how good the model in charge is, what
+has drifted (press, ink lot, mesh, blade or the whole shop: how much, since when, and what to do),
+which inks, garments, presses and meshes are poorly known, and what to print or measure next.
+"""
 CONDITIONS = ("M0", "M1", "M2", "M3")
-NAMES = ("record", "doubts", "history", "models")
+NAMES = ("status", "record", "doubts", "history", "models")
 Add = Callable[..., argparse.ArgumentParser]
 
 
 def add_commands(commands: argparse._SubParsersAction, command: Add, shop: Callable) -> None:
     """Add the parsers; ``command`` and ``shop`` make them as all others are made."""
+    shop(command(commands, "status", "shop, model, drift and what to do next", STATUS,
+                 ["strikeoff status"]))  # fmt: skip
     add = command(
         commands,
         "record",
@@ -120,6 +127,10 @@ def dispatch(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run one of `NAMES`."""
     at = {"workspace": workspace, "shop": args.shop}
     match args.command:
+        case "status":
+            from pipelines.commands.status import status
+
+            return status(**at)
         case "record":
             from pipelines.commands.record import record
 

@@ -31,7 +31,7 @@ def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bo
             settled.append(f"{line} ({stands.decision.who}, {day(stands.decision.at)})")
         else:
             open_lines.append(line)
-    learnt = _by_learner(workspace, name, state)
+    learnt = by_learner(workspace, name, state)
     if open_lines:
         print(f"{counted(len(open_lines), 'print')} set aside on arrival:")
         print("\n".join(f"  {line}" for line in open_lines))
@@ -208,7 +208,7 @@ def _row(state: State, print_id: str) -> int:
     return row
 
 
-def _by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
+def by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
     """Gross errors of the model in charge that nobody has decided on since."""
     folder = workspace.models(name)
     version = models.in_charge(folder)

@@ -1,0 +1,101 @@
+"""A fitted model and its shop at a glance: what has drifted, what is poorly known. In seconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from learn import validate
+from learn.ahead import one_step_ahead
+from learn.checkup import FEWEST_JOBS, RECORDED
+from learn.colorimetry import delta_e00
+from learn.drift import drifts
+from learn.evaluate import Z90
+from learn.inks import lab_columns
+from learn.limits import Budget, budget, limits
+from learn.review import Forecasts, recall
+from learn.shift import ShiftModel
+from learn.shop import Shop
+
+
+class News(NamedTuple):
+    """Prints measured since the model learnt, against what it says of them."""
+
+    n: int
+    unknown: int  # of things the model has not been told of: not scored
+    median_dE00: float  # NaN where none is scored
+    coverage90: float
+
+
+@dataclass(frozen=True)
+class Glance:
+    """What `strikeoff status` tells beside the tables; named as in `learn.checkup.Checkup`."""
+
+    news: News
+    drift: pd.DataFrame | None  # of learn.drift.drifts; None: too few dated prints
+    budget: Budget | None  # None: too few jobs
+    limits: pd.DataFrame | None
+    known_from: dict[str, str]
+    recorded: dict[str, float]
+    tolerance_dE00: float
+
+
+def glance(model: ShiftModel, shop: Shop) -> Glance:
+    """Look at a stored model and the tables of its shop as they are now.
+
+    Raises
+    ------
+    ValueError
+        when none of the prints the model learnt from is left.
+    """
+    prints = shop.prints.reset_index(drop=True)
+    lab = lab_columns(prints, model.viewing_)
+    usable = np.isfinite(lab).all(axis=1)
+    named = np.ones(len(prints), bool)
+    named[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
+    learnt = prints["print_id"].isin(model.marks_["prints"]).to_numpy()
+    recall(model, replace(shop, prints=prints[usable & named & learnt]))
+    fresh = usable & ~learnt
+    new, new_lab = prints[fresh & named], lab[fresh & named]
+    kept = model.prints_[model.keep_].reset_index(drop=True)
+    jobs = model.rows_.X["job"]
+    jobs = jobs.astype(object).where(jobs.notna(), jobs.index.to_series().map("\x1f{}".format))
+    enough = jobs.nunique() >= FEWEST_JOBS
+    found, by_job = None, None
+    if enough:
+        by_job = _by_job(model, kept, jobs)
+        if kept["printed_on"].notna().any():
+            everything = pd.concat([kept, new], ignore_index=True)
+            measured = np.vstack([model.lab_[model.keep_], new_lab])
+            found = drifts(one_step_ahead(model, everything, measured))
+    return Glance(
+        news=_news(model, new, new_lab, int(fresh.sum())),
+        drift=found,
+        budget=budget(model, by_job) if enough else None,
+        limits=limits(model, by_job) if enough else None,
+        known_from=dict(zip(model.shelf_.ink_ids, model.shelf_.known_from, strict=True)),
+        recorded={c: float(kept[c].notna().mean()) for c in RECORDED if c in kept},
+        tolerance_dE00=model.settings_.tolerance_dE00,
+    )
+
+
+def _by_job(model: ShiftModel, kept: pd.DataFrame, jobs: pd.Series) -> Forecasts:
+    """Every print as predicted without its job; nothing to compare with."""
+    left = validate.leave_out(model, jobs)
+    measured = model.lab_[model.keep_]
+    mean = measured - left.error
+    noise = model.predict_lab(kept).noise
+    at = np.arange(len(kept))
+    return Forecasts("job", at, left.group, measured, mean, left.covariance, noise, mean, None)
+
+
+def _news(model: ShiftModel, new: pd.DataFrame, lab: np.ndarray, n: int) -> News:
+    if not len(new):
+        return News(n, n, np.nan, np.nan)
+    p = model.predict_lab(new)
+    sd = np.sqrt(np.einsum("nii->ni", p.covariance))
+    held = float((np.abs(lab - p.mean) <= Z90 * sd).mean())
+    return News(n, n - len(new), float(np.median(delta_e00(p.mean, lab))), held)

@@ -1,0 +1,125 @@
+"""``strikeoff status``: one screen on what the shop has and knows, and what to do next."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+import pandas as pd
+
+from pipelines import models, store
+from pipelines.commands.doubts import by_learner, day
+from pipelines.commands.predict import open_model
+from pipelines.ledger import Batch, Ledger, State, current
+from pipelines.problems import UserError
+from pipelines.tables import to_shop
+from pipelines.wording import count, number
+from pipelines.workspace import Workspace
+
+WIDTH = 98
+
+
+def status(*, workspace: Workspace, shop: str | None = None) -> int:
+    """Print it; nothing is changed."""
+    name = workspace.pick(shop)
+    ledger = store.read_ledger(workspace.database(name))
+    if not ledger.batches:
+        raise UserError(f"Shop {name} holds no tables; run strikeoff import first.")
+    state = current(ledger)
+    data = to_shop(state.given)
+    lines = [*_tables(name, data), *_last_batch(ledger)]
+    folder = workspace.models(name)
+    version = models.in_charge(folder)
+    lines += _doubts(state, by_learner(workspace, name, state) if version else [])
+    if version is None:
+        lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
+    else:
+        opened = open_model(workspace, name)
+        from learn.glance import glance  # takes seconds to import; the help must not wait for it
+        from pipelines.status_words import drift_lines, known_lines, news_line
+
+        opened.model.settings_ = opened.catalogue.settings
+        lines += _model(opened.version, models.described(folder, opened.version))
+        try:
+            found = glance(opened.model, data)
+        except ValueError as error:
+            raise UserError(f"Shop {name}: {error}; run strikeoff learn.") from error
+        lines += filter(None, [news_line(found.news)])
+        lines += [*drift_lines(found.drift), *known_lines(found)]
+    for line in lines:
+        print(_wrapped(line))
+    return 0
+
+
+def _tables(name: str, data: object) -> Iterator[str]:
+    prints = data.prints
+    inks = data.inks["ink_id"]
+    garments = data.substrates.loc[data.substrates["kind"] == "garment", "substrate_id"]
+    top = set(prints["ink_id"]) | set(prints["underbase_ink_id"].dropna())
+    yield (
+        f"Shop {name}: {count(len(inks), 'ink')} ({_never(inks, top)}), "
+        f"{count(len(garments), 'garment')} ({_never(garments, set(prints['substrate_id']))}), "
+        f"{count(len(data.meshes), 'mesh', 'meshes')}, {count(len(data.drawdowns), 'drawdown')}."
+    )
+    dates = pd.to_datetime(prints["printed_on"]).dropna()
+    span = f", {dates.min():%Y-%m-%d} to {dates.max():%Y-%m-%d}" if len(dates) else ""
+    jobs = prints["job_id"].nunique() + int(prints["job_id"].isna().sum())
+    yield f"  {count(len(prints), 'print')} in use, of {count(jobs, 'job')}{span}."
+
+
+def _never(ids: pd.Series, printed: set[str]) -> str:
+    n = int((~ids.isin(printed)).sum())
+    return f"{n} never printed" if n else "all printed"
+
+
+def _last_batch(ledger: Ledger) -> Iterator[str]:
+    states = ledger.states()
+    batch: Batch = ledger.batches[-1]
+    back = "" if states[batch.id] else ", taken back"
+    brought = count(len(batch.sheets["prints"].cells) if "prints" in batch.sheets else 0, "print")
+    yield (
+        f"  Last batch: {batch.id}, {batch.command} of {batch.file or 'tables'} by "
+        f"{batch.who or 'unknown'} on {day(batch.at)} (UTC): {brought}{back}."
+    )
+
+
+def _doubts(state: State, learnt: list[str]) -> Iterator[str]:
+    arrived = sum(
+        stands.why is not None
+        and (stands.decision is None or stands.decision.what != "set aside")
+        for stands in state.standing.values()
+    )  # fmt: skip
+    if arrived or learnt:
+        yield (
+            f"  Doubts waiting: {arrived} set aside on arrival, {len(learnt)} by the learner; "
+            "strikeoff doubts lists them."
+        )
+
+
+def _model(version: str, told: dict) -> Iterator[str]:
+    facts = told["facts"]["validation"]
+    made = str(told.get("made", ""))[:10]
+    said = f"Model {version} in charge, learnt {made} from {count(facts.get('n_prints'), 'print')}"
+    if facts.get("median_dE00") is None:
+        yield f"{said}; too few to hold any back."
+        return
+    beside = [
+        f"{label} {number(facts[key], 2)}"
+        for label, key in (
+            ("physics alone", "physics_median_dE00"),
+            ("nearest past print", "nearest_median_dE00"),
+        )
+        if facts.get(key) is not None
+    ]
+    beside = f" ({', '.join(beside)})" if beside else ""
+    held = facts.get("coverage90")
+    held = f"; {100 * held:.0f} % in the 90 % bands" if held is not None else ""
+    yield f"{said}; of jobs held back, median dE00 {number(facts['median_dE00'], 2)}{beside}{held}."
+
+
+def _wrapped(line: str) -> str:
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    line = line.replace(" %", "\xa0%")  # the sign stays with its number
+    return textwrap.fill(
+        line, WIDTH, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False
+    ).replace("\xa0", " ")

@@ -1,0 +1,111 @@
+"""The screen of ``strikeoff status`` in the words of the press floor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import pandas as pd
+
+from learn.drift import KINDS
+from learn.glance import Glance, News
+from pipelines.check_words import FACTORS, advice, percent
+from pipelines.wording import count, number
+
+ADVICE = 4  # lines; strikeoff check tells the rest
+# Cause of a drift -> what to measure or correct.
+REMEDIES = {
+    "press": "Print one known job on it, measure the film wet, and check off-contact, blade edge "
+    "and pressure; log the date of any change.",
+    "lot": "Stir it and draw the bucket down anew; was it thinned, or is it another lot?",
+    "mesh": "Check tension and stencil of its screens; a worn mesh or a thicker stencil carries "
+    "more ink.",
+    "blade": "Measure its hardness and look at its edge; a soft or round blade lays more ink.",
+    "shop": "Measure the instrument's tile and an old print again first: what every print shows is "
+    "often the instrument. Then heat and humidity.",
+}
+
+
+def subject(cause: str, level: str) -> str:
+    """``Press P2``, ``Ink C07, lot L03``."""
+    match cause:
+        case "press":
+            return f"Press {level}"
+        case "lot":
+            return f"Ink {level}"
+        case "mesh":
+            return f"Mesh {level}"
+        case "blade":
+            return f"Blades of {level}"
+        case _:
+            return "The whole shop"
+
+
+def drift_lines(found: pd.DataFrame | None) -> Iterator[str]:
+    """What has drifted, how much, since when, and what to do."""
+    if found is None:
+        yield "Drift: not looked for; it takes a few jobs with their dates (printed_on)."
+        return
+    if not len(found):
+        yield "Drift: none seen of any press, ink lot, mesh or blade, nor of the whole shop."
+        return
+    rate = found["false_alarms"].iloc[0]
+    yield f"Drift (false alarms: {rate:g} in 1,000 prints of a steady shop):"
+    for row in sorted(found.to_dict("records"), key=lambda r: KINDS.index(r["cause"])):
+        yield f"  {drift_sentence(row)}"
+        yield f"    {REMEDIES[row['cause']]}"
+
+
+def drift_sentence(row: Mapping) -> str:
+    """``Press P2 lays 9 % more ink since 3 May 2025 (90 % band 5 to 13 %; ...).``"""
+    more = row["percent"] > 0
+    sign = 1 if more else -1
+    low, high = sorted((sign * row["lo"], sign * row["hi"]))
+    verb = "lay" if row["cause"] == "blade" else "prints as if" if row["cause"] == "lot" else "lays"
+    if row["cause"] == "lot":
+        verb = f"{verb} it lay"
+    what = f"{abs(row['percent']):.0f} % {'more' if more else 'less'} ink"
+    begun = "" if row["since_lo"] == row["since_hi"] else (
+        f"; it began between {date(row['since_lo'])} and {date(row['since_hi'])}"
+    )  # fmt: skip
+    return (
+        f"{subject(row['cause'], row['level'])} {verb} {what} since {date(row['since'])} "
+        f"(90 % band {low:.0f} to {high:.0f} %{begun})."
+    )
+
+
+def date(day: pd.Timestamp) -> str:
+    """``3 May 2025``"""
+    return f"{day.day} {day:%b %Y}"
+
+
+def news_line(news: News) -> str | None:
+    """What came in since the model learnt."""
+    if not news.n:
+        return None
+    said = f"  {count(news.n, 'print')} measured since then, not learnt yet"
+    if news.n > news.unknown:
+        said += (
+            f": median dE00 {number(news.median_dE00, 2)} from predicted to measured, "
+            f"{percent(news.coverage90)} in the 90 % bands"
+        )
+    if news.unknown:
+        said += f"; {news.unknown} with something the model has not been told of"
+    return f"{said}. strikeoff learn takes them in."
+
+
+def known_lines(g: Glance) -> Iterator[str]:
+    """What is poorly known, and what to print or measure next."""
+    if g.limits is None:
+        yield "Too few jobs to say what is poorly known; keep measuring prints as they come."
+        return
+    yield "Least known, dE00 beyond scatter to expect (prints so far):"
+    for factor, word in FACTORS.items():
+        own = g.limits[g.limits["factor"] == factor].sort_values("expected", ascending=False)
+        told = [
+            f"{r.level} {number(r.expected)} ({r.n})" for r in own.head(4).itertuples()
+            if r.expected == r.expected
+        ]  # fmt: skip
+        if told:
+            yield f"  {word:<9}{', '.join(told)}"
+    yield "What to print or measure next:"
+    yield from (f"  {i}. {text}" for i, text in enumerate(advice(g)[:ADVICE], 1))
