@@ -87,7 +87,8 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
     order = order[np.argsort(start.notna().to_numpy()[order], kind="stable")]
     n_dated = int(start.notna().sum())
     first = max(len(prints) - n_dated, len(prints) - LATEST)
-    prints, lab = prints.iloc[order].reset_index(drop=True), lab[order]
+    prints = prints.assign(printed_on=date.fillna(start)).iloc[order].reset_index(drop=True)
+    lab = lab[order]
     linear, design = model.linearised(prints, lab)
     X, hyper = linear.rows.X, _still(model, design)
     root, white = _forecast(design, hyper, first)

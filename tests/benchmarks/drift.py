@@ -4,6 +4,8 @@
 more film from a known day, and the same shop with no press drifting. Two years of prints, then
 the later period as it comes in; the model has learnt from the two years. An alarm is true if
 its press drifts, or its lot is at least `TRUE_LOT` stronger or weaker than the ink's lots before.
+On each steady shop, errors are then drawn anew as the model has them: how often charts rise for
+nothing, and how soon a step of one press is seen.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ import pandas as pd
 from datasets.demo.recipe import MEDIUM, Recipe
 from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
 from learn.ahead import Stream, one_step_ahead
-from learn.drift import FALSE_ALARMS, drifts
+from learn.drift import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, threshold
 from learn.inks import lab_columns
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
@@ -26,6 +28,7 @@ from tests.benchmarks.shops import folder_of, kept, kinds, tables
 
 SEEDS = (101, 102, 103)
 TRUE_LOT = 0.02
+RUNS = 150
 LOOKS = 12  # times the later period is looked at as it comes in
 
 
@@ -89,12 +92,55 @@ def main(argv: list[str] | None = None) -> int:
                       f"{'none' if true is None else f'{true:+.1f} %'}")  # fmt: skip
             if recipe.drifting_press is None:
                 prints, false = prints + len(z), false + wrong
+                _simulated(stream)
             else:
                 _delay(stream, recipe.drifting_press)
     if prints:
         print(f"\nFalse alarms on steady shops: {false} in {prints} prints, "
               f"{1000 * false / prints:.2f} per 1,000; stated {FALSE_ALARMS:g}")  # fmt: skip
     return 0
+
+
+def _simulated(stream: Stream, press: str = "P2") -> None:
+    """False alarms, and delays to planted steps, with errors drawn from the model."""
+    rng, frame = np.random.default_rng(0), stream.frame
+    alarms = 0
+    for _ in range(RUNS):
+        drawn = replace(stream, white=rng.standard_normal(stream.white.size))
+        alarms += risen(drawn)
+    rate = 1000 * alarms / RUNS / len(frame)
+    print(f"  drawn anew: {rate:.2f} charts in 1,000 prints rise for nothing")
+    own = (frame["press"] == press).to_numpy()
+    start = frame["date"].iloc[len(frame) // 2]
+    hit = own & (frame["date"] >= start).to_numpy()
+    for percent in (5, 10, 15):
+        made = stream.respond(np.log1p(percent / 100) * hit[:, None].astype(float))[:, 0]
+        delays, held = [], []
+        for _ in range(RUNS // 3):
+            white = rng.standard_normal(stream.white.size) + made
+            found = drifts(replace(stream, white=white))
+            for row in found[(found["cause"] == "press") & (found["level"] == press)].itertuples():
+                delays.append(int((hit & (frame["date"] <= row.alarm).to_numpy()).sum()))
+                held.append(row.lo <= percent <= row.hi)
+        print(f"  {press} lays {percent} % more, drawn anew: seen {len(held)} times of {RUNS // 3}, "
+              f"after {np.median(delays):.0f} of its prints (median); bands held "
+              f"{100 * np.mean(held):.0f} %")  # fmt: skip
+
+
+def risen(stream: Stream) -> int:
+    """Charts that ever rose over their limit."""
+    error, sd = stream.film_error(stream.white)
+    n = 0
+    for kind in KINDS:
+        levels = stream.frame[kind] if kind != "shop" else pd.Series("", stream.frame.index)
+        each = FALSE_ALARMS * len(levels) / 1000 / len(KINDS)
+        known = levels.notna().to_numpy()
+        limit = threshold(SHIFT / sd[known], each)
+        n += sum(
+            bool((cusum(error[rows], sd[rows]) > limit).any())
+            for rows in (np.flatnonzero(levels == level) for level in levels[known].unique())
+        )
+    return n
 
 
 def _delay(stream: Stream, press: str) -> None:
