@@ -122,7 +122,7 @@ def _simulated(stream: Stream, press: str = "P2") -> None:
             for row in found[(found["cause"] == "press") & (found["level"] == press)].itertuples():
                 delays.append(int((hit & (frame["date"] <= row.alarm).to_numpy()).sum()))
                 held.append(row.lo <= percent <= row.hi)
-        print(f"  {press} lays {percent} % more, drawn anew: seen {len(held)} times of {RUNS // 3}, "
+        print(f"  {press} lays {percent} % more, drawn anew: seen {len(held)} of {RUNS // 3}, "
               f"after {np.median(delays):.0f} of its prints (median); bands held "
               f"{100 * np.mean(held):.0f} %")  # fmt: skip
 
