@@ -46,6 +46,11 @@ prints recorded since stay in use.
 LEARN = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
 jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
+
+After a batch, what the model in charge forecast of it is scored and kept (strikeoff models shows
+it). Then the batch is appended, in seconds; or all is learnt anew, if anything learnt from has
+changed, if more than 10 % of the prints came since that was done last, or if the forecasts
+contradict the hyper-parameters. The new version is put in charge unless it forecasts worse.
 """
 PREDICT = """\
 Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
@@ -111,7 +116,14 @@ def build_parser() -> argparse.ArgumentParser:
         help="keep the shop on a server, postgresql://user@host/name (default: a file)",
     )
 
-    add = _command(commands, "learn", "learn from the print history", LEARN, ["strikeoff learn"])
+    add = _command(
+        commands,
+        "learn",
+        "learn from the print history",
+        LEARN,
+        ["strikeoff learn", "strikeoff learn --refit"],
+    )
+    add.add_argument("--refit", action="store_true", help="learn all anew, whatever has come in")
     _shop(add)
 
     add = _command(
@@ -128,6 +140,7 @@ def build_parser() -> argparse.ArgumentParser:
     add.add_argument("setups", metavar="SETUPS.csv", nargs="?", type=Path, help="file of set-ups")
     add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
     _shop(add)
     one = add.add_argument_group(
         "one set-up by options",
@@ -222,7 +235,7 @@ def _dispatch(args: argparse.Namespace) -> int:
         case "learn":
             from pipelines.commands.learn import learn
 
-            return learn(workspace=workspace, shop=args.shop)
+            return learn(workspace=workspace, shop=args.shop, refit=args.refit)
         case "predict":
             return _predict(args, workspace)
         case "check":
@@ -248,7 +261,7 @@ def _predict(args: argparse.Namespace, workspace: Workspace) -> int:
         for name, value in vars(args).items()
         if name.startswith(prefix) and value is not None
     }
-    common = {"page": args.page, "workspace": workspace, "shop": args.shop}
+    common = {"page": args.page, "workspace": workspace, "shop": args.shop, "version": args.model}
     if args.setups is None:
         if not cells:
             raise UserError(

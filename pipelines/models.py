@@ -71,9 +71,14 @@ def database_stamp(source: Path | str) -> str:
 
 
 def save(
-    folder: Path, arrays: dict[str, np.ndarray], meta: dict[str, Any], facts: dict[str, Any]
+    folder: Path,
+    arrays: dict[str, np.ndarray],
+    meta: dict[str, Any],
+    facts: dict[str, Any],
+    *,
+    charge: bool = True,
 ) -> str:
-    """Store a new version under ``folder``, make it the current one, return its name."""
+    """Store a new version under ``folder``, put it in charge if wanted, return its name."""
     folder.mkdir(parents=True, exist_ok=True)
     stream = io.BytesIO()
     np.savez_compressed(stream, **{name: _plain(array) for name, array in arrays.items()})
@@ -95,7 +100,8 @@ def save(
         name = _take_next_number(fresh, folder)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
-    write_text(folder / CURRENT, name + "\n")
+    if charge:
+        write_text(folder / CURRENT, name + "\n")
     return name
 
 

@@ -1,53 +1,117 @@
-"""``strikeoff learn``: fit the model to the shop's history, check it, store a new version."""
+"""``strikeoff learn``: what came in as forecast, then learnt; the new version stored and judged."""
 
 from __future__ import annotations
 
+import copy
 import inspect
 from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines import models, store
+import numpy as np
+
+from pipelines import learning, models, report_card, store
 from pipelines.catalogue import Catalogue
 from pipelines.files import refuse_unwritable
+from pipelines.learning import Charge, Step
+from pipelines.problems import UserError
 from pipelines.progress import Progress, counted
+from pipelines.report_card import Record, in_words
 from pipelines.schema import SHOP_TABLES
 from pipelines.tables import to_shop
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel
+    from learn.shop import Shop
 
 SHOWN_SET_ASIDE = 20
 
 
 def learn(
-    *, workspace: Workspace, shop: str | None = None, progress: Progress | None = None
+    *,
+    workspace: Workspace,
+    shop: str | None = None,
+    refit: bool = False,
+    progress: Progress | None = None,
 ) -> int:
-    """Learn from the imported tables and print how the model did on jobs held back."""
+    """Score what came in as a forecast, learn it, and say which model is in charge and why."""
     progress = progress or Progress()
     name = workspace.pick(shop)
-    refuse_unwritable(workspace.models(name))  # before the long work, not after it
+    folder = workspace.models(name)
+    refuse_unwritable(folder)  # before the long work, not after it
     database = models.database_stamp(workspace.database(name))
     given = store.read(workspace.database(name))
-    data = to_shop(given)
-    progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
+    data, digest = to_shop(given), models.fingerprint(given)
+    card = report_card.read(folder)
     from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
 
-    model = ShiftModel()
-    model.fit(data, progress=progress, **_trusted(model, given.trusted))
+    in_charge = models.in_charge(folder)
+    charge = learning.opened(folder, in_charge, data)
+    step, marks = Step("refit", "it is the first"), {}
+    if charge is not None:
+        marks = _marks(charge.model, data)
+        charge, card, back = _forecasts(folder, charge, data, marks, card)
+        step = learning.next_step(charge, data, marks, given.trusted, card)
+        if step.how == "append" and back:
+            step = Step("refit", "what was appended last made forecasts worse")
+    elif in_charge is not None:
+        step = Step("refit", f"model {in_charge} cannot be read by this version")
+    if refit:
+        step = Step("refit", "--refit asks for it")
+    elif step.how == "nothing" or _tried(folder, charge, digest):
+        print(_nothing(folder, charge, digest))
+        for line in report(charge.model.validation_):
+            print(line)
+        return 0
+
+    if step.how == "append":
+        model = copy.copy(charge.model)
+        model.append(data, progress, given.trusted)
+        new = learning.new_prints(charge.model, marks)
+        progress("learning half of the batch at a time, to see whether it helps the other half")
+        paired = learning.judged_append(charge, data, new, given.trusted)
+    else:
+        progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
+        model = ShiftModel()
+        model.fit(data, progress=progress, **_trusted(model, given.trusted))
+        paired = None
+        if charge is not None and learning.same_colours(charge.model, data):
+            progress(f"comparing with model {charge.version} on jobs held back")
+            paired = learning.judged_refit(model, charge, data, marks)
+    takes, why = (True, "it is the first")
+    if charge is not None:
+        takes, why = learning.judgement(paired, charge.version, step.how)
+    elif in_charge is not None:
+        why = f"model {in_charge} cannot be read"
     arrays, meta = model.to_state()
     set_aside = model.set_aside_.to_dict("records")
     facts = {
-        "data_sha256": models.fingerprint(given),
+        "data_sha256": digest,
         "database_sha256": database,
         "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
         "set_aside_on_import": len(given.set_aside),
         "set_aside": set_aside,
         "catalogue": Catalogue.of(data).facts(),
         "validation": model.validation_,
+        "learnt": {
+            "how": step.how,
+            "why": step.why,
+            "fitted": charge.fitted if step.how == "append" else None,
+            "after": charge.version if charge else None,
+            "put_in_charge": takes,
+            "because": why,
+            "compared": paired._asdict() if paired else None,
+        },
     }
-    version = models.save(workspace.models(name), arrays, meta, facts)
+    version = models.save(folder, arrays, meta, facts, charge=takes)
     progress("done")
+    if step.how == "append":
+        print(f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.")
+        print(f"Held-out figures are those of the last full fit, model {charge.fitted}.")
+    else:
+        print(f"Learnt anew from {counted(len(data.prints), 'print')}: {step.why}.")
     for line in report(model.validation_):
         print(line)
     if set_aside:
@@ -56,8 +120,92 @@ def learn(
             print(f"  {record['print_id']}: {record['reason']}")
         if (more := len(set_aside) - SHOWN_SET_ASIDE) > 0:
             print(f"  and {more} more, all of them in the version's {models.FACTS}")
-    print(f"Stored as version {version} in {workspace.models(name) / version}.")
+    print(f"Stored as version {version} in {folder / version}.")
+    if takes:
+        print(f"Model {version} is in charge: {why}.")
+    else:
+        print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
+        print(f"strikeoff models --use {version} puts it in charge all the same.")
     return 0
+
+
+def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
+    """Marks of what can be learnt from, as the model takes them."""
+    from learn.inks import lab_columns
+    from learn.marks import marks_of
+
+    usable = np.isfinite(lab_columns(data.prints, model.viewing_)).all(axis=1)
+    return marks_of(replace(data, prints=data.prints[usable].reset_index(drop=True)))
+
+
+def _forecasts(
+    folder: Path, charge: Charge, data: Shop, marks: dict, card: list[Record]
+) -> tuple[Charge, list[Record], bool]:
+    """Score the batch; the rival takes over where the model in charge has forecast worse.
+
+    The rival is the version before the one in charge, or one that was kept and not used. The
+    last of the answer says whether what was appended since the rival did harm.
+    """
+    others = [v for v in models.versions(folder) if v != charge.version]
+    rival = learning.opened(folder, others[-1], data) if others else None
+    records = learning.score_batch(folder, charge, rival, data, marks, card)
+    for record in records[:1]:
+        for line in scored(record):
+            print(line)
+    card = [*card, *records]
+    worse = learning.forecast_worse(card, charge, rival) if records else None
+    if worse is None:
+        return charge, card, False
+    print(
+        f"Model {rival.version} takes over: recent batches were forecast worse by "
+        f"{charge.version}, {in_words(worse)}."
+    )
+    models.put_in_charge(folder, rival.version)
+    return rival, card, int(rival.version) < int(charge.version)
+
+
+def scored(record: Record) -> list[str]:
+    """The forecast of a batch in words."""
+    from learn.forecast import gross, honesty
+
+    n = len(record.forecasts)
+    unknown = f"; {record.unknown} of things it was not told of" if record.unknown else ""
+    if not n:
+        return [f"No print of the batch could be forecast by model {record.version}{unknown}."]
+    f, honest = report_card.figures(record.forecasts), honesty(record.forecasts)
+    low, high = (100 * end for end in honest.band)
+    out = int(gross(record.forecasts).sum())
+    far = f" {counted(out, 'print')} lay far outside and would be set aside." if out else ""
+    return [
+        f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
+        f"forecast them{unknown}:",
+        f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} % "
+        f"(honest ones: {low:.0f} to {high:.0f} %)",
+        f"  energy score {f['energy']:.2f}, expected {f['expected']:.2f}; "
+        f"CRPS {f['crps']:.2f}.{far}",
+    ]
+
+
+def _tried(folder: Path, charge: Charge | None, digest: str) -> str | None:
+    """The version that learnt just these data after the one in charge, and was not used."""
+    for version in reversed(models.versions(folder)):
+        try:
+            facts = models.described(folder, version)["facts"]
+        except UserError:
+            continue
+        after = facts.get("learnt", {}).get("after")
+        if charge and after == charge.version and facts.get("data_sha256") == digest:
+            return version
+    return None
+
+
+def _nothing(folder: Path, charge: Charge, digest: str) -> str:
+    if (tried := _tried(folder, charge, digest)) is None:
+        return f"Nothing new since model {charge.version} learnt; nothing was changed."
+    return (
+        f"Model {tried} has learnt all this, and {charge.version} is in charge; nothing was "
+        f"changed. strikeoff models --use {tried} puts {tried} in charge."
+    )
 
 
 def _trusted(model: ShiftModel, print_ids: frozenset[str]) -> dict[str, set[str]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipelines import models
+from pipelines import models, report_card
 from pipelines.problems import UserError
 from pipelines.workspace import Workspace
 
@@ -42,7 +42,9 @@ def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
         print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
     if charge not in names:
         print(f"None is in charge; {models.AGAIN}, or put one in charge with --use VERSION.")
-    print("Times are UTC; figures are of jobs held back while learning.")
+    print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
+    for line in report_card.table(report_card.read(folder)):
+        print(line)
     return 0
 
 
@@ -74,6 +76,14 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
     for name, alone in ((names[0], out[0] - out[1]), (names[1], out[1] - out[0])):
         if alone:
             print(f"Set aside by {name} alone: {', '.join(sorted(alone)[:12])}.")
+    for name, each in zip(names, facts, strict=True):
+        if learnt := each.get("learnt"):
+            done = {"append": "appended to", "refit": "learnt anew"}[learnt["how"]]
+            print(f"{name} was {done}{' ' + learnt['after'] if learnt['how'] == 'append' else ''}"
+                  f" ({learnt['why']}); {'' if learnt['put_in_charge'] else 'not '}put in charge: "
+                  f"{learnt['because']}.")  # fmt: skip
+    for line in report_card.side_by_side(report_card.read(folder), *names):
+        print(line)
     if facts[0].get("data_sha256") == facts[1].get("data_sha256"):
         print("Both learnt from the same data.")
     else:

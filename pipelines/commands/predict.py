@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pipelines import csvfile, models
-from pipelines.catalogue import Catalogue
+from pipelines.catalogue import OF_VERDICT, Catalogue
 from pipelines.files import refuse_unwritable, write_text
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import InputProblems, Problem, UserError
+from pipelines.problems import Findings, InputProblems, Problem, UserError
 from pipelines.progress import counted, tell
 from pipelines.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
+from pipelines.settings import read_settings
 from pipelines.tables import check_setups, read_setups, to_shop
 from pipelines.wording import (
     VERDICTS,
@@ -59,16 +60,17 @@ def predict_file(
     page: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
+    version: str | None = None,
 ) -> int:
     """Predict every set-up of a file into a CSV file and, if wanted, a page to look at."""
     _check_outputs(out, page, setups_csv)
-    opened = open_model(workspace, workspace.pick(shop))
+    opened = open_model(workspace, workspace.pick(shop), version)
     setups, warnings = read_setups(setups_csv, opened.known)
     tell(warnings + opened.notes)
     predictions = opened.predict(setups)
     write_predictions(out, predictions)
     print(summary(predictions))
-    print(f"Predictions are in {out}.")
+    print(f"Predictions are in {out}, by model {opened.version}.")
     if page is not None:
         write_page(page, predictions, setups, opened)
         print(f"The page is {page}.")
@@ -83,10 +85,11 @@ def predict_one(
     page: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
+    version: str | None = None,
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
     _check_outputs(out, page)
-    opened = open_model(workspace, workspace.pick(shop))
+    opened = open_model(workspace, workspace.pick(shop), version)
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + list(UNDERBASE), "")
     cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
     try:
@@ -100,6 +103,7 @@ def predict_one(
     usual = opened.catalogue.settings.tolerance_dE00
     named["tolerance_dE00"] = named["tolerance_dE00"].fillna(usual)
     print(summary_block(predictions.iloc[0], named.iloc[0]))
+    print(f"  Model     {opened.version}")
     if out is not None:
         write_predictions(out, predictions)
         print(f"The prediction is in {out}.")
@@ -109,12 +113,14 @@ def predict_one(
     return 0
 
 
-def open_model(workspace: Workspace, shop_name: str) -> Opened:
-    """The current model of a shop.
+def open_model(workspace: Workspace, shop_name: str, version: str | None = None) -> Opened:
+    """The model in charge of a shop, under the settings of now; or a version as it was then.
 
     Raises UserError when there is none, or it is damaged.
     """
-    stored = models.load(workspace.models(shop_name))
+    if version is not None and version.isdigit():
+        version = version.zfill(4)
+    stored = models.load(workspace.models(shop_name), version)
     from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
 
     try:
@@ -130,6 +136,13 @@ def open_model(workspace: Workspace, shop_name: str) -> Opened:
         from pipelines import store  # not needed, and slow to import, where nothing has changed
 
         given = store.read(workspace.database(shop_name))
+        if version is not None:
+            now = read_settings(given.shop_toml, given.name, Findings())
+            if any(getattr(now, name) != getattr(catalogue.settings, name) for name in OF_VERDICT):
+                notes.append(
+                    f"shop.toml has changed; verdicts are by what held when {version} learnt."
+                )
+            return Opened(model, stored.version, validation, catalogue, notes)
         # Only what both know can be predicted: the model from then, the tables of now.
         catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
         model.settings_ = catalogue.settings

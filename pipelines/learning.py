@@ -1,0 +1,199 @@
+"""How a shop learns: score the batch as a forecast, append it or fit anew, decide who predicts."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from pipelines import models, report_card
+from pipelines.catalogue import OF_VERDICT
+from pipelines.problems import UserError
+from pipelines.progress import counted
+from pipelines.report_card import Record, in_words
+
+if TYPE_CHECKING:
+    from learn.forecast import Paired
+    from learn.shift import ShiftModel
+    from learn.shop import Shop
+
+GROWN = 0.10  # of the prints appended since the last full fit: then all is learnt anew
+OF_COLOUR = ("illuminant", "observer")  # under others, colours are not the same numbers
+
+
+@dataclass(frozen=True)
+class Charge:
+    """A stored model that can be read, its version and the full fit it continues."""
+
+    model: ShiftModel
+    version: str
+    fitted: str
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Step:
+    """What is to be done: "append", "refit" or "nothing", and why."""
+
+    how: str
+    why: str
+
+
+def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
+    """A stored version, ready to forecast and to learn on; None where it cannot be read.
+
+    Settings that only verdicts rest on are those of ``shop``: nothing is learnt from them.
+    """
+    if version is None:
+        return None
+    from learn.shift import ShiftModel
+
+    try:
+        stored = models.load(folder, version)
+        model = ShiftModel.from_state(stored.arrays, stored.meta)
+        verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
+        model.settings_ = replace(model.settings_, **verdict)
+        fitted = stored.facts.get("learnt", {}).get("fitted") or stored.version
+        return Charge(model, stored.version, fitted, stored.facts) if model.marks_ else None
+    except (UserError, KeyError, ValueError, TypeError, AttributeError, IndexError):
+        return None
+
+
+def same_colours(model: ShiftModel, shop: Shop) -> bool:
+    """Whether the model speaks of Lab under the shop's illuminant and observer."""
+    return all(getattr(model.settings_, n) == getattr(shop.settings, n) for n in OF_COLOUR)
+
+
+def new_prints(model: ShiftModel, marks: dict[str, dict[str, int]]) -> list[str]:
+    """print_ids the model has not learnt from."""
+    return [name for name in marks["prints"] if name not in model.marks_["prints"]]
+
+
+def score_batch(
+    folder: Path, charge: Charge, rival: Charge | None, shop: Shop, marks: dict, card: list[Record]
+) -> list[Record]:
+    """What the model in charge and its rival forecast of prints neither had learnt from, put
+    on the report card. Every print is forecast once."""
+    from learn.forecast import forecast
+
+    done = report_card.forecast_already(card)
+    batch = {
+        name: marks["prints"][name]
+        for name in new_prints(charge.model, marks)
+        if (name, marks["prints"][name]) not in done
+    }
+    if not batch or not same_colours(charge.model, shop):
+        return []
+    prints = shop.prints[shop.prints["print_id"].isin(list(batch))]
+    records = []
+    for one in (charge, rival):
+        if one is None or not same_colours(one.model, shop):
+            continue
+        if one is rival and not batch.keys().isdisjoint(one.model.marks_["prints"]):
+            continue  # it has learnt some of them
+        found = forecast(one.model, prints)
+        unknown = len(prints) - len(found)
+        records.append(Record(one.version, one is charge, one.fitted, found, batch, unknown))
+    report_card.add(folder, records)
+    return records
+
+
+def forecast_worse(card: list[Record], charge: Charge, rival: Charge | None) -> Paired | None:
+    """How the model in charge forecast against its rival, where it was surely worse."""
+    from learn.forecast import compare
+
+    both = report_card.pairs(card, charge.version, rival.version) if rival else []
+    if not both:
+        return None
+    one, other = (pd.concat([pair[i].forecasts for pair in both]) for i in (0, 1))
+    paired = compare(one, other)
+    return paired if paired is not None and paired.surely_worse else None
+
+
+def next_step(
+    charge: Charge, shop: Shop, marks: dict, trusted: Collection[str], card: list[Record]
+) -> Step:
+    """Append, fit anew, or nothing to learn."""
+    from learn.forecast import honesty
+    from learn.marks import changes
+
+    model = charge.model
+    for name, value in vars(model.settings_).items():
+        if getattr(shop.settings, name) != value:
+            return Step("refit", f"{name} has changed in shop.toml")
+    if changed := changes(model.marks_, marks):
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        return Step("refit", f"{changed[0]}{more} changed since model {charge.version} learnt")
+    if kept := sorted(set(model.set_aside_["print_id"]) & set(trusted)):
+        return Step("refit", f"{kept[0]}, once left out as a gross error, is to be learnt from")
+    new = new_prints(model, marks)
+    if not new:
+        if all(marks[table].keys() == model.marks_[table].keys() for table in marks):
+            return Step("nothing", "")
+        return Step("refit", "inks, garments, meshes or drawdowns were added")
+    grown, total = model.appended_ + len(new), len(marks["prints"])
+    if grown > GROWN * total:
+        return Step(
+            "refit",
+            f"{grown} of {counted(total, 'print')} came since the last full fit, more than "
+            f"{100 * GROWN:.0f} %",
+        )
+    recent = report_card.since_fitted(card, charge.fitted)
+    if recent is not None and (why := honesty(recent).moved):
+        return Step("refit", f"the forecasts contradict the hyper-parameters: {why}")
+    return Step(
+        "append",
+        f"{grown} of {counted(total, 'print')} came since the last full fit, at most "
+        f"{100 * GROWN:.0f} %; nothing learnt from has changed",
+    )
+
+
+def judged_append(
+    charge: Charge, shop: Shop, new: list[str], trusted: Collection[str]
+) -> Paired | None:
+    """Appending against not appending: each half of the batch forecast with the other learnt."""
+    from learn.forecast import FEWEST_JOBS, by_halves, compare, forecast
+
+    prints = shop.prints[shop.prints["print_id"].isin(new)]
+    if prints["job_id"].nunique() + prints["job_id"].isna().sum() < FEWEST_JOBS:
+        return None
+    before = forecast(charge.model, prints)
+    return compare(by_halves(charge.model, shop, new, trusted), before)
+
+
+def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict) -> Paired | None:
+    """Both models on the prints both learnt, every job forecast without it (closed form)."""
+    from learn.forecast import compare, left_out
+    from learn.review import recall
+
+    learnt = charge.model.marks_["prints"]
+    same = [name for name, mark in marks["prints"].items() if learnt.get(name) == mark]
+    prints = shop.prints[shop.prints["print_id"].isin(same)]
+    known = ~prints.index.isin(
+        prints.index[charge.model.encoder_.unknown(prints)["row"].to_numpy(int)]
+    )
+    old = copy.copy(charge.model)  # recall replaces what it fills
+    try:
+        recall(old, replace(shop, prints=prints[known]))
+    except ValueError:
+        return None
+    return compare(left_out(candidate), left_out(old))
+
+
+def judgement(paired: Paired | None, version: str, how: str) -> tuple[bool, str]:
+    """Whether a candidate takes over from ``version``, and the reason in words."""
+    if paired is None:
+        if how == "append":
+            return True, (
+                f"too few jobs in the batch to compare it with model {version}; the next batch "
+                "will be forecast by both"
+            )
+        return True, f"it cannot be compared with model {version}"
+    told = f"{in_words(paired)}, beside model {version}"
+    on = "on jobs of the batch not learnt" if how == "append" else "on jobs held back"
+    worse = "worse beyond doubt" if paired.surely_worse else "worse by more than 5 %"
+    return not paired.worse, f"{on}, {told}" + (f": {worse}" if paired.worse else "")

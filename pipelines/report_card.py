@@ -1,0 +1,184 @@
+"""The report card: what each version forecast of prints before anything was learnt from them.
+
+``models/SHOP/forecasts.jsonl``, a line a batch and version, only ever added to. It lies with
+the models, because versions are numbered on each computer by itself.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from pipelines.problems import UserError
+from pipelines.progress import counted
+
+if TYPE_CHECKING:
+    from learn.forecast import Paired
+
+FILE = "forecasts.jsonl"
+FORM = 1
+RECENT = 5  # batches
+
+
+@dataclass(frozen=True)
+class Record:
+    """One version's forecast of one batch.
+
+    ``fitted``: the version that was learnt anew last, of which this one is a continuation;
+    ``forecasts``: as of :mod:`learn.forecast`; ``marks``: print_id -> mark of its row;
+    ``unknown``: prints not scored, of things the version was never told of.
+    """
+
+    version: str
+    in_charge: bool
+    fitted: str
+    forecasts: pd.DataFrame
+    marks: dict[str, int]
+    unknown: int = 0
+    when: str = ""
+
+
+def add(folder: Path, records: Iterable[Record]) -> None:
+    """Add records; what is there already is never touched."""
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    lines = [json.dumps(_plain(record, now)) + "\n" for record in records]
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / FILE).open("ab+") as file:
+        size = file.seek(0, os.SEEK_END)
+        if size:
+            file.seek(size - 1)
+            if file.read(1) != b"\n":  # a program was killed within a line
+                lines.insert(0, "\n")
+        file.write("".join(lines).encode())
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def read(folder: Path) -> list[Record]:
+    """All records, oldest first; a line cut off by a killed program is passed over.
+
+    Raises UserError when the file is of another version.
+    """
+    try:
+        lines = (folder / FILE).read_bytes().splitlines()
+    except FileNotFoundError:
+        return []
+    found = []
+    for line in lines:
+        try:
+            told = json.loads(line)
+            if told["form"] != FORM:
+                raise UserError(
+                    f"{folder / FILE}: is of form {told['form']}, this program reads form {FORM}; "
+                    "move it away to begin a new report card."
+                )
+            forecasts = pd.DataFrame(told["forecasts"])
+            fields = ("version", "in_charge", "fitted", "marks", "unknown", "when")
+            found.append(Record(forecasts=forecasts, **{name: told[name] for name in fields}))
+        except (ValueError, KeyError, TypeError):
+            continue
+    return found
+
+
+def forecast_already(records: Iterable[Record]) -> set[tuple[str, int]]:
+    """(print_id, mark) of every print that has had its one honest forecast."""
+    return {pair for record in records if record.in_charge for pair in record.marks.items()}
+
+
+def since_fitted(records: Iterable[Record], fitted: str) -> pd.DataFrame | None:
+    """Recent forecasts in charge by a version learnt anew and its continuations."""
+    own = [r.forecasts for r in records if r.in_charge and r.fitted == fitted and len(r.forecasts)]
+    own = own[-RECENT:]
+    return pd.concat(own, ignore_index=True) if own else None
+
+
+def pairs(records: list[Record], version: str, other: str) -> list[tuple[Record, Record]]:
+    """Recent batches that both versions forecast, (of ``version``, of ``other``)."""
+    by = [{tuple(sorted(r.marks.items())): r for r in records if r.version == name}
+          for name in (version, other)]  # fmt: skip
+    return [(by[0][key], by[1][key]) for key in by[0] if key in by[1]][-RECENT:]
+
+
+def figures(forecasts: pd.DataFrame) -> dict[str, float]:
+    """n, jobs, median_dE00, coverage90, energy, expected, crps of some forecasts."""
+    return {
+        "n": len(forecasts),
+        "jobs": int(forecasts["job"].nunique()),
+        "median_dE00": float(forecasts["dE00"].median()),
+        "coverage90": float(forecasts["inside"].sum() / (3 * len(forecasts))),
+        "energy": float(forecasts["energy"].mean()),
+        "expected": float(forecasts["expected"].mean()),
+        "crps": float(forecasts["crps"].mean()),
+    }
+
+
+def table(records: list[Record]) -> list[str]:
+    """The latest forecasts in charge, a line a batch."""
+    own = [r for r in records if r.in_charge and len(r.forecasts)]
+    if not own:
+        return ["Report card: empty; strikeoff learn scores each batch before learning from it."]
+    said = [
+        "Report card, forecasts of prints before anything was learnt from them:",
+        "version  scored            prints  median dE00  in 90 % bands  energy (expected)  CRPS",
+    ]
+    for record in own[-2 * RECENT :]:
+        f = figures(record.forecasts)
+        day = record.when[:16].replace("T", " ")
+        held = f"{100 * f['coverage90']:.1f} %"
+        energy = f"{f['energy']:.2f} ({f['expected']:.2f})"
+        said.append(
+            f"{record.version:<9}{day:<16}  {f['n']:>6}  {f['median_dE00']:>11.2f}"
+            f"  {held:>13}  {energy:>17}  {f['crps']:>4.2f}"
+        )
+    if (more := len(own) - 2 * RECENT) > 0:
+        said.append(f"and {counted(more, 'earlier batch', 'earlier batches')}.")
+    return said
+
+
+def side_by_side(records: list[Record], one: str, other: str) -> list[str]:
+    """Two versions on the recent batches that both forecast; nothing where there are none."""
+    from learn.forecast import compare  # slow to import
+
+    both = pairs(records, one, other)
+    if not both:
+        return []
+    first, second = (pd.concat([pair[i].forecasts for pair in both]) for i in (0, 1))
+    paired = compare(first, second)
+    told = "too few jobs to compare" if paired is None else f"{one} had its {in_words(paired)}"
+    return [f"On {counted(len(both), 'batch', 'batches')} both forecast before learning: {told}."]
+
+
+def in_words(paired: Paired) -> str:
+    """``energy score 4 % lower (90 % interval 9 % lower to 2 % higher; 12 prints of 6 jobs)``"""
+
+    def moved(share: float) -> str:
+        percent = round(100 * abs(share), 1)
+        return f"{percent:g} % {'higher' if share > 0 else 'lower'}" if percent else "the same"
+
+    return (
+        f"energy score {moved(paired.change)} (90 % interval {moved(paired.lo)} to "
+        f"{moved(paired.hi)}; {counted(paired.prints, 'print')} of {counted(paired.jobs, 'job')})"
+    )
+
+
+def _plain(record: Record, now: str) -> dict[str, Any]:
+    frame = record.forecasts
+    numbers = frame.select_dtypes("number").columns
+    frame = frame.assign(**{name: frame[name].astype(float).round(6) for name in numbers})
+    return {
+        "form": FORM,
+        "when": record.when or now,
+        "version": record.version,
+        "in_charge": record.in_charge,
+        "fitted": record.fitted,
+        "unknown": record.unknown,
+        "marks": record.marks,
+        "forecasts": frame.to_dict("list"),
+    }
