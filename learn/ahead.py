@@ -83,7 +83,7 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
         raise ValueError(msg)
     # a job stays together, at its first day
     start = date.groupby(prints["job_id"]).transform("min").fillna(date)
-    order = np.lexsort([np.arange(len(prints)), prints["job_id"].astype(str), start])
+    order = np.lexsort([np.arange(len(prints)), pd.factorize(prints["job_id"])[0], start])
     order = order[np.argsort(start.notna().to_numpy()[order], kind="stable")]
     n_dated = int(start.notna().sum())
     first = max(len(prints) - n_dated, len(prints) - LATEST)

@@ -149,6 +149,21 @@ def test_film_errors_of_a_model_are_standard_and_tell_a_planted_drift():
     assert not (drifts(steady)["cause"] == "press").any()
 
 
+def test_prints_without_a_date_are_learnt_from_and_not_charted():
+    model = small_model()
+    dated = model.keep_ & model.prints_["printed_on"].notna().to_numpy()
+    prints = model.prints_[dated].head(60).reset_index(drop=True)
+    lab = model.lab_[dated][:60]
+    prints.loc[5:9, ["printed_on", "job_id"]] = [pd.NaT, None]
+    mixed = np.random.default_rng(0).permutation(60)
+    frame = one_step_ahead(model, prints.iloc[mixed].reset_index(drop=True), lab[mixed]).frame
+    assert len(frame) == 55
+    assert frame["date"].is_monotonic_increasing
+    assert np.isfinite(frame[["film_error", "film_sd"]]).all(axis=None)
+    with pytest.raises(ValueError, match="no print has a date"):
+        one_step_ahead(model, prints.assign(printed_on=pd.NaT), lab)
+
+
 def test_drift_in_words():
     row = {"cause": "press", "level": "P2", "percent": 9.2, "lo": 5.1, "hi": 13.2,
            "false_alarms": 0.2}  # fmt: skip
