@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
 from learn import residual
+from learn.drift import CLIP
 from learn.linearise import DIRECTIONS
 from learn.residual import Design, Hyper
 
@@ -29,7 +30,6 @@ Array = NDArray[np.float64]
 MOVING = ("film: press over time", "strength: lot")
 STILL = 1e-5  # what is left of their standard deviation
 LATEST = 900  # prints forecast one by one; older ones are learnt from as a whole
-MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,8 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
     stream = Stream(frame, root, np.where(job[:, None] == job, root, 0.0), white, along)
     # forecasts a little surer than they should be must not raise alarms
     error, sd = stream.film_error(white)
-    wide = max(1.0, MAD_TO_SD * float(np.median(np.abs(error / sd))))
+    z = np.clip(error / sd, -CLIP, CLIP)
+    wide = max(1.0, float(np.sqrt(np.mean(z**2))))
     stream = replace(stream, root=wide * root, own=wide * stream.own, white=white / wide)
     error, sd = stream.film_error(stream.white)
     return replace(stream, frame=frame.assign(film_error=error, film_sd=sd))
