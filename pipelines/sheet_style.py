@@ -35,6 +35,7 @@ figcaption td,figcaption th{padding-right:6px;white-space:nowrap;font-size:11px}
 .patches .blank{min-width:52px;height:26px}
 footer{font-size:12px}
 @page{margin:10mm}
-@media print{html{background:#fff}main{padding:0;width:auto;zoom:.8}section,footer{break-inside:avoid}}
+@media print{html{background:#fff}main{padding:0;width:auto;zoom:.8}
+  section,footer{break-inside:avoid}}
 @media(max-width:600px){.two,.head{grid-template-columns:1fr}}
 """.strip()
