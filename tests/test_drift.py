@@ -81,7 +81,7 @@ def test_planted_drift_is_found_with_its_size_and_day(kind):
     """Bands hold, over many shops: 90 % nominal, given that it was found."""
     start = pd.Timestamp("2025-03-01")
     held = []
-    for seed in range(20):
+    for seed in range(12):
         frame = frame_of(100 + seed)
         since = (frame["date"] - start).dt.days.clip(lower=0)
         size = 0.10 * (since > 0 if kind == "step" else since / since.max())
@@ -93,7 +93,7 @@ def test_planted_drift_is_found_with_its_size_and_day(kind):
             assert first["since_lo"] - pd.Timedelta(days=40) < start
             assert start < first["since_hi"] + pd.Timedelta(days=40)
         held.append(first["lo"] <= 100 * np.expm1(0.10) <= first["hi"])
-    assert np.mean(held) >= 0.7  # 14 of 20: binomial tail 1 % (scipy.stats.binom)
+    assert np.mean(held) >= 0.75  # 9 of 12: fewer 2.6 % of the time (scipy.stats.binom)
 
 
 def test_one_bad_print_and_what_has_come_back_are_no_drift():
