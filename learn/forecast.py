@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
+from scipy.stats import binom
 
 from learn import validate
 from learn.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.fitting import GROSS_DISTANCE, squared_distance
 from learn.inks import lab_columns
-from learn.reliability import binomial_band, grouped_share
+from learn.reliability import grouped_share
 from learn.scores import crps_gaussian, energy_score
 
 if TYPE_CHECKING:
@@ -30,14 +31,15 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 COLUMNS = ["print_id", "job", "dE00", "inside", "energy", "expected", "crps", "distance"]
-DRAWS = 256  # of a forecast, for its energy score; the same for every print and model
-FEWEST_JOBS = 4  # below which nothing is compared
+DRAWS = 128  # of a forecast, for its energy score; the same for every print and model
+FEWEST_JOBS = 5  # below which nothing is compared
 HONEST_JOBS = 8  # below which nothing is said about hyper-parameters
 # A departure smaller than this is no reason to fit again, however sure: share of values in
 # the 90 % bands; energy score as a share of what was expected.
 COVERAGE_OFF, ENERGY_OFF = 0.03, 0.10
-# A candidate is refused when it is worse with 95 % confidence, or by more than this.
-WORSE_BY = 0.05
+# A candidate is refused when it is worse with 95 % confidence, or, over so many jobs, by more
+# than this.
+WORSE_BY, MANY_JOBS = 0.05, 20
 BOOTSTRAPS = 2000
 
 
@@ -47,9 +49,9 @@ class Honesty(NamedTuple):
     prints: int
     jobs: int
     coverage: float  # of L, a and b by their 90 % intervals
-    band: tuple[float, float]  # where honest bands would put it 95 times in 100
+    band: tuple[float, float]  # where honest bands would put it 99 times in 100
     energy: float  # mean energy score over the mean the forecasts themselves expect
-    energy_lo: float  # 95 % interval
+    energy_lo: float  # 99 % interval
     energy_hi: float
 
     @property
@@ -67,7 +69,7 @@ class Honesty(NamedTuple):
         if sure and abs(self.energy - 1) > ENERGY_OFF:
             return (
                 f"the energy score over {self.jobs} jobs was {self.energy:.2f} of what was "
-                f"expected (95 % interval {self.energy_lo:.2f} to {self.energy_hi:.2f})"
+                f"expected (99 % interval {self.energy_lo:.2f} to {self.energy_hi:.2f})"
             )
         return None
 
@@ -84,7 +86,7 @@ class Paired(NamedTuple):
     @property
     def worse(self) -> bool:
         """Worse beyond doubt, or by too much to risk it."""
-        return self.lo > 0 or self.change > WORSE_BY
+        return self.lo > 0 or (self.jobs >= MANY_JOBS and self.change > WORSE_BY)
 
     @property
     def surely_worse(self) -> bool:
@@ -165,28 +167,32 @@ def honesty(forecasts: pd.DataFrame) -> Honesty:
     jobs, half = len(sums), np.inf
     if jobs > 1:  # a ratio of sums, linearised
         apart = (sums["energy"] - ratio * sums["expected"]).to_numpy() / sums["expected"].mean()
-        half = stdtrit(jobs - 1, 0.975) * float(np.std(apart, ddof=1)) / np.sqrt(jobs)
-    band = binomial_band(share.trials)
+        half = stdtrit(jobs - 1, 0.995) * float(np.std(apart, ddof=1)) / np.sqrt(jobs)
+    trials = max(1, round(share.trials))
+    band = tuple(float(end) for end in binom.ppf([0.005, 0.995], trials, 0.9) / trials)
     return Honesty(len(good), jobs, share.share, band, ratio, ratio - half, ratio + half)
 
 
 def compare(candidate: pd.DataFrame, other: pd.DataFrame, seed: int = 0) -> Paired | None:
     """Two models' forecasts (`COLUMNS`) of the prints both forecast, by a bootstrap over jobs.
 
-    None with fewer than `FEWEST_JOBS`. What both call a gross error does not count.
+    The interval is widened by Student's t for few jobs (and for the variance of a bootstrap,
+    (J - 1) / J of what it should be). None with fewer than `FEWEST_JOBS`. What both call a
+    gross error does not count.
     """
     both = candidate.merge(other, on="print_id", suffixes=("", "_other"))
     both = both[~(gross(both) & (both["distance_other"] ** 2 >= GROSS_DISTANCE))]
     sums = both.groupby("job")[["energy", "energy_other"]].sum().to_numpy(float)
     if len(sums) < FEWEST_JOBS:
         return None
-    one, two = sums.sum(axis=0)
-    drawn = np.random.default_rng(seed).multinomial(
-        len(sums), np.full(len(sums), 1 / len(sums)), BOOTSTRAPS
-    )
+    jobs = len(sums)
+    change = float(sums[:, 0].sum() / sums[:, 1].sum() - 1)
+    drawn = np.random.default_rng(seed).multinomial(jobs, np.full(jobs, 1 / jobs), BOOTSTRAPS)
     drawn = drawn @ sums
-    lo, hi = np.quantile(drawn[:, 0] / drawn[:, 1] - 1, [0.05, 0.95])
-    return Paired(len(both), len(sums), float(one / two - 1), float(lo), float(hi))
+    wider = stdtrit(jobs - 1, 0.95) / Z90 * np.sqrt(jobs / (jobs - 1))
+    ends = np.quantile(drawn[:, 0] / drawn[:, 1] - 1, [0.05, 0.95])
+    lo, hi = change + wider * (ends - change)
+    return Paired(len(both), jobs, change, float(lo), float(hi))
 
 
 def gross(forecasts: pd.DataFrame) -> pd.Series:

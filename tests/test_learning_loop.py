@@ -1,0 +1,220 @@
+"""Batch after batch: forecast, learnt, judged; every prediction comes again from its version."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from learn import forecast
+from learn.marks import marks_of
+from learn.shift import ShiftModel
+from pipelines import learning, models, report_card, store
+from pipelines.cli import main
+from pipelines.problems import UserError
+from pipelines.tables import read_folder, to_shop
+from tests.small_demo import DEMO
+
+INKS = ["C06", "C10", "C24", "U1"]
+
+
+class Quick(ShiftModel):
+    """The model with a short search, as these tests are not about how well it learns."""
+
+    def __init__(self, **parameters):
+        super().__init__(**({"max_iterations": 1, "restarts": 0} | parameters))
+
+
+def tables(folder: Path) -> pd.DataFrame:
+    """Write a small part of the demo shop, without its last jobs; the prints of these."""
+    folder.mkdir()
+    (folder / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
+    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
+        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+        if "ink_id" in frame:
+            frame = frame[frame["ink_id"].isin(INKS)]
+        if name == "prints":
+            frame = frame[frame["underbase_ink_id"].isin(["", *INKS])]
+            jobs = frame["job_id"].drop_duplicates()
+            kept = jobs[::3].tolist()
+            late = frame[frame["job_id"].isin(kept[-10:])]
+            frame = frame[frame["job_id"].isin(kept[:-10])]
+        frame.to_csv(folder / f"{name}.csv", index=False)
+    return late
+
+
+@pytest.fixture(scope="module")
+def learnt(tmp_path_factory) -> tuple[Path, list[pd.DataFrame]]:
+    """A shop that has learnt once, and two batches that come in after."""
+    root = tmp_path_factory.mktemp("loop")
+    late = tables(root / "tables")
+    job = late["job_id"].to_numpy()
+    first = np.isin(job, pd.unique(job)[:5])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("learn.shift.ShiftModel", Quick)
+        assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
+        assert main(["--workspace", str(root), "learn"]) == 0
+    return root, [late[first], late[~first]]
+
+
+@pytest.fixture
+def says(learnt, monkeypatch, capsys):
+    """Run a command on the shop; what it printed."""
+    monkeypatch.setattr("learn.shift.ShiftModel", Quick)
+    monkeypatch.setattr(learning, "GROWN", 0.2)  # the shop is small
+
+    def run(*command: str) -> str:
+        capsys.readouterr()
+        assert main(["--workspace", str(learnt[0]), *command]) == 0
+        return capsys.readouterr().out
+
+    return run
+
+
+def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, says, monkeypatch):
+    root, batches = learnt
+    folder, setups = root / "models" / "s", str(root / "jobs.csv")
+
+    def record(batch: pd.DataFrame) -> None:
+        batch.to_csv(root / "batch.csv", index=False)
+        assert f"{len(batch)} prints to learn from" in says("record", str(root / "batch.csv"))
+
+    def predicted(*more: str) -> tuple[bytes, str]:
+        said = says("predict", setups, "--out", str(root / "out.csv"), *more)
+        return (root / "out.csv").read_bytes(), said
+
+    columns = ["substrate_id", "ink_id", "mesh_id", "strokes", "flash_count"]
+    jobs = batches[1][columns].assign(setup_id=batches[1]["print_id"])
+    jobs.to_csv(setups, index=False)
+    before, said = predicted()
+    assert "by model 0001" in said
+    assert "Nothing new since model 0001" in says("learn")
+
+    record(batches[0])
+    worse = forecast.Paired(6, 5, 0.3, 0.1, 0.5)
+    with monkeypatch.context() as patch:
+        patch.setattr(learning, "judged_append", lambda *_: worse)
+        said = says("learn")
+    assert f"{len(batches[0])} new prints of 5 jobs, as model 0001 forecast them" in said
+    assert f"Appended {len(batches[0])} prints to model 0001" in said
+    assert "Model 0002 is kept, not used; 0001 stays in charge" in said
+    assert "30 % higher (90 % interval 10 % higher to 50 % higher; 6 prints of 5 jobs)" in said
+    assert predicted()[0] == before
+    assert "Model 0002 has learnt all this, and 0001 is in charge" in says("learn")
+
+    # The report card by hand: the stored model had learnt none of the batch.
+    first = report_card.read(folder)[0]
+    stored = models.load(folder, "0001")
+    model = Quick.from_state(stored.arrays, stored.meta)
+    shop = store.load_shop(root / "datasets" / "s" / "shop.db")
+    prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
+    by_hand = forecast.forecast(model, prints)
+    np.testing.assert_allclose(first.forecasts["energy"], by_hand["energy"], atol=1e-5)
+    assert not set(first.marks) & set(model.marks_["prints"])
+    paired = forecast.compare(
+        forecast.by_halves(model, shop, list(first.marks), frozenset()), by_hand
+    )
+    assert (paired.jobs, paired.prints) == (5, len(prints))
+
+    says("models", "--use", "2")
+    after, said = predicted()
+    assert "by model 0002" in said
+    assert after != before
+    record(batches[1])
+    said = says("learn")
+    assert "Learnt anew" in said
+    assert "came since the last full fit, more than 20 %" in said
+    assert "beside model 0002" in said
+    told = [(r.version, r.in_charge, r.fitted) for r in report_card.read(folder)]
+    assert told == [("0001", True, "0001"), ("0002", True, "0001"), ("0001", False, "0001")]
+    assert predicted("--model", "0001")[0] == before
+    assert predicted("--model", "2")[0] == after
+    assert "0002     20" in says("models").split("Report card")[1]
+    said = says("models", "--compare", "2", "1")
+    assert "0002 was appended to 0001" in said
+    assert "On 1 batch both forecast before learning: 0002 had its energy score" in said
+
+
+@pytest.mark.parametrize(
+    ("change", "how", "why"),
+    [
+        ({}, "nothing", ""),
+        ({"repeatability_dE00": 0.4}, "refit", "repeatability_dE00 has changed"),
+        ({"tolerance_dE00": 5.0}, "nothing", ""),
+        ({"L": 50.0}, "refit", "P00"),
+    ],
+)
+def test_what_calls_for_learning_anew(learnt, monkeypatch, change, how, why):
+    monkeypatch.setattr("learn.shift.ShiftModel", Quick)
+    root, _ = learnt
+    shop = to_shop(read_folder(root / "tables", name="s").given)
+    settings = {name: value for name, value in change.items() if name != "L"}
+    shop = replace(shop, settings=replace(shop.settings, **settings))
+    if "L" in change:
+        garment = shop.prints["strokes"].where(shop.prints.index != 3, 3.0)
+        shop = replace(shop, prints=shop.prints.assign(strokes=garment))
+    charge = learning.opened(root / "models" / "s", "0001", shop)
+    step = learning.next_step(charge, shop, marks_of(shop), frozenset(), [])
+    assert step.how == how
+    assert why in step.why
+
+
+def simulated(jobs: int, seed: int, stated: float = 1.0, skill: float = 1.0) -> pd.DataFrame:
+    """Two prints a job, forecast with a standard deviation of ``stated`` times the true one."""
+    rng = np.random.default_rng(seed)
+    n = 2 * jobs
+    job = np.repeat(np.arange(jobs), 2)
+    shared, own = rng.standard_normal((jobs, 3))[job], rng.standard_normal((n, 3))
+    lab = np.array([50.0, 20.0, 10.0]) + skill * np.sqrt(0.5) * (shared + own)
+    prints = pd.DataFrame({"print_id": [f"P{i}" for i in range(n)], "job_id": job.astype(str)})
+    mean = np.tile([50.0, 20.0, 10.0], (n, 1))
+    return forecast.scored(prints, lab, mean, np.tile(stated**2 * np.eye(3), (n, 1, 1)))
+
+
+def test_forecasts_that_are_honest_are_left_alone_and_others_are_not():
+    many = forecast.honesty(simulated(400, 0))
+    assert many.energy == pytest.approx(1, abs=0.06)
+    # E|X - X'| / 2 of a standard normal in three dimensions is 2 / sqrt(pi) (Maxwell distribution)
+    assert simulated(1, 0)["expected"].mean() == pytest.approx(2 / np.sqrt(np.pi), rel=0.07)
+    called = [forecast.honesty(simulated(15, seed)).moved for seed in range(60)]
+    assert sum(why is not None for why in called) <= 5
+    assert "the 90 % bands held" in forecast.honesty(simulated(30, 1, stated=0.5)).moved
+    assert forecast.honesty(simulated(30, 1, stated=2.0)).moved
+    assert forecast.honesty(simulated(4, 1, stated=0.5)).moved is None  # too few to tell
+
+
+def test_a_candidate_is_refused_only_where_jobs_agree_that_it_is_worse():
+    one, other = simulated(200, 1), simulated(200, 2)
+    paired = forecast.compare(one, other)
+    # nearly a ratio to a constant here, so a paired t-test must say the same
+    sums = [f.groupby("job", sort=True)["energy"].sum().to_numpy() for f in (one, other)]
+    t = stats.ttest_rel(*sums).confidence_interval(0.9)
+    assert paired.lo == pytest.approx(t.low / sums[1].mean(), abs=0.02)
+    assert paired.hi == pytest.approx(t.high / sums[1].mean(), abs=0.02)
+    assert forecast.compare(one, other) == paired
+    refused = [forecast.compare(simulated(6, s), simulated(6, 999 + s)).worse for s in range(60)]
+    assert np.mean(refused) < 0.15
+    assert forecast.compare(simulated(30, 3, skill=1.5), simulated(30, 3)).worse
+    assert not forecast.compare(simulated(30, 3), simulated(30, 3, skill=1.5)).worse
+    assert forecast.compare(simulated(4, 3), simulated(4, 4)) is None
+
+
+def test_a_report_card_only_grows_and_outlives_a_killed_program(tmp_path):
+    assert report_card.read(tmp_path) == []
+    record = report_card.Record("0001", True, "0001", simulated(3, 0), {"P0": 2**63 + 1}, 1)
+    report_card.add(tmp_path, [record])
+    path = tmp_path / report_card.FILE
+    whole = path.read_bytes()
+    path.write_bytes(whole + whole[: len(whole) // 2])
+    report_card.add(tmp_path, [record])
+    assert path.read_bytes().startswith(whole)
+    back = report_card.read(tmp_path)
+    assert [r.marks for r in back] == [record.marks] * 2
+    pd.testing.assert_frame_equal(back[1].forecasts, record.forecasts.round(6), check_dtype=False)
+    path.write_text(path.read_text().replace('"form": 1', '"form": 9'))
+    with pytest.raises(UserError, match="form 9"):
+        report_card.read(tmp_path)
