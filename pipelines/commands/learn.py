@@ -114,6 +114,9 @@ def learn(
         print(f"Learnt anew from {counted(len(data.prints), 'print')}: {step.why}.")
     for line in report(model.validation_):
         print(line)
+    if step.how == "append":  # those of before were told then
+        before = set(charge.model.set_aside_["print_id"])
+        set_aside = [record for record in set_aside if record["print_id"] not in before]
     if set_aside:
         print(f"{counted(len(set_aside), 'print')} set aside as gross errors:")
         for record in set_aside[:SHOWN_SET_ASIDE]:

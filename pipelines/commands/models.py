@@ -86,9 +86,16 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
         print(line)
     if facts[0].get("data_sha256") == facts[1].get("data_sha256"):
         print("Both learnt from the same data.")
+    elif len(fits := {_fitted(name, each) for name, each in zip(names, facts, strict=True)}) == 1:
+        print(f"Held-out figures of both are those of the last full fit, model {fits.pop()}.")
     else:
         print("They learnt from different data: each figure is of its own held-out jobs.")
     return 0
+
+
+def _fitted(version: str, facts: dict[str, Any]) -> str:
+    """The version learnt anew last, of which this one is a continuation."""
+    return facts.get("learnt", {}).get("fitted") or version
 
 
 def _named(folder: Path, version: str) -> str:
