@@ -134,7 +134,7 @@ def next_step(
     if not new:
         if all(marks[table].keys() == model.marks_[table].keys() for table in marks):
             return Step("nothing", "")
-        return Step("refit", "inks, garments, meshes or drawdowns were added")
+        return Step("append", "rows of inks, garments, meshes or drawdowns were added")
     grown, total = model.appended_ + len(new), len(marks["prints"])
     if grown > GROWN * total:
         return Step(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from scipy import stats
 from learn import forecast
 from learn.marks import marks_of
 from learn.shift import ShiftModel
+from learn.shop import ShopSettings
 from pipelines import learning, models, report_card, store
 from pipelines.cli import main
 from pipelines.problems import UserError
@@ -201,6 +203,42 @@ def test_a_candidate_is_refused_only_where_jobs_agree_that_it_is_worse():
     assert forecast.compare(simulated(30, 3, skill=1.5), simulated(30, 3)).worse
     assert not forecast.compare(simulated(30, 3), simulated(30, 3, skill=1.5)).worse
     assert forecast.compare(simulated(4, 3), simulated(4, 4)) is None
+
+
+def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit():
+    def record(version: str, **quality: float) -> report_card.Record:
+        return report_card.Record(
+            version, version == "0002", "0001", simulated(30, 1, **quality), {"P0": 1}
+        )
+
+    new, old = (learning.Charge(None, version, "0001", {}) for version in ("0002", "0001"))
+    card = [record("0001"), record("0002", skill=1.4)]
+    assert learning.forecast_worse(card, new, old).surely_worse
+    assert learning.forecast_worse([record("0001", skill=1.4), record("0002")], new, old) is None
+    assert learning.forecast_worse(card, new, None) is None
+
+    marks = {"prints": {f"P{i}": i for i in range(100)}, "inks": {}}
+    model = SimpleNamespace(
+        settings_=ShopSettings(name="s"),
+        marks_={"prints": {f"P{i}": i for i in range(95)}, "inks": {}},
+        set_aside_=pd.DataFrame({"print_id": ["P7"]}),
+        appended_=0,
+    )
+    shop = SimpleNamespace(settings=ShopSettings(name="s"))
+    charge = learning.Charge(model, "0002", "0001", {})
+
+    def step(card: list, *trusted: str) -> learning.Step:
+        return learning.next_step(charge, shop, marks, trusted, card)
+
+    assert step([record("0002")]).how == "append"
+    narrow = step([record("0002", stated=0.5)])
+    assert (narrow.how, "contradict" in narrow.why) == ("refit", True)
+    assert step([record("0001", stated=0.5)]).how == "append"  # was not in charge
+    model.marks_ = {**marks, "inks": {}}
+    assert step([]).how == "nothing"
+    marks["inks"]["new"] = 1
+    assert step([]).how == "append"
+    assert "P7, once left out as a gross error" in step([], "P7").why
 
 
 def test_a_report_card_only_grows_and_outlives_a_killed_program(tmp_path):
