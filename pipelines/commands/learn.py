@@ -83,6 +83,10 @@ def learn(
     takes, why = (True, "it is the first")
     if charge is not None:
         takes, why = learning.judgement(paired, charge.version, step.how)
+        if not learning.same_colours(charge.model, data):
+            why = (
+                f"under another illuminant or observer it cannot be compared with {charge.version}"
+            )
     elif in_charge is not None:
         why = f"model {in_charge} cannot be read"
     arrays, meta = model.to_state()

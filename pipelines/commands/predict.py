@@ -118,8 +118,9 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
 
     Raises UserError when there is none, or it is damaged.
     """
-    if version is not None and version.isdigit():
-        version = version.zfill(4)
+    if version is not None:
+        version = version.zfill(4) if version.isdigit() else version
+        models.described(workspace.models(shop_name), version)  # says which ones there are
     stored = models.load(workspace.models(shop_name), version)
     from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
 
