@@ -96,6 +96,14 @@ class ShiftModel:
         shop = self._usable(shop)
         self.prints_, self.lab_ = shop.prints, lab_columns(shop.prints, self.viewing_)
         self.marks_, self.appended_ = marks_of(shop), 0
+        from threadpoolctl import threadpool_limits  # only learning needs it
+
+        # many small products: BLAS threads waiting for each other make it slower, not faster
+        with threadpool_limits(1, "blas"):
+            self._learn(trusted, say)
+        return self
+
+    def _learn(self, trusted: Collection[str], say: Progress) -> None:
         fitting = self._fitting(self._encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
         fitting.learn(terms, self.max_iterations, self.restarts, say)
@@ -105,7 +113,6 @@ class ShiftModel:
             say("predicting every job from all the others")
             self.spread_factors_ = validate.spread_factors(self)
             self.validation_ = validate.report(self, self.physics_alone())
-        return self
 
     def append(
         self,
