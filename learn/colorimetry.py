@@ -6,6 +6,7 @@ the last axis; XYZ has white at Y = 100; every function takes any leading shape.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -67,7 +68,9 @@ def viewing(illuminant: str = "D50", observer: str = "2") -> Viewing:
             f"observer {observer!r} is not known: use 2 or 10, the degrees of the 1931 and the "
             "1964 standard observer"
         )
-    import colour  # takes seconds, and nothing else here needs it
+    with warnings.catch_warnings():  # it misses a drawing library that nothing here needs
+        warnings.simplefilter("ignore")
+        import colour  # takes seconds, and nothing else here needs it
 
     nm = colour.SpectralShape(360, 780, 1)
     every_10_nm = np.arange(360.0, 781.0, 10.0)

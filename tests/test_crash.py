@@ -136,20 +136,29 @@ def test_saving_a_model_killed_at_any_instant(tmp_path):
     assert killed_throughout(make, work, look) == {("0001", 1), ("0002", 2)}
 
 
-def test_two_learning_at_once_make_two_versions(tmp_path):
-    folder = tmp_path / "models"
+def two_at_once(work: Callable[[int], int]) -> list[int]:
+    """Exit statuses of two processes that do ``work(0)`` and ``work(1)``; 1 for a crash."""
     children = []
     for n in range(2):
         pid = os.fork()
         if pid == 0:
             code = 1
             try:
-                models.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
-                code = 0
+                code = work(n)
             finally:
                 os._exit(code)
         children.append(pid)
-    assert [os.waitpid(pid, 0)[1] for pid in children] == [0, 0]
+    return [os.waitpid(pid, 0)[1] for pid in children]
+
+
+def test_two_learning_at_once_make_two_versions(tmp_path):
+    folder = tmp_path / "models"
+
+    def save(n: int) -> int:
+        models.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
+        return 0
+
+    assert two_at_once(save) == [0, 0]
     assert models.versions(folder) == ["0001", "0002"]
     assert sorted(models.load(folder, v).meta["n"] for v in ("0001", "0002")) == [0, 1]
 
@@ -158,17 +167,7 @@ def test_two_recording_at_once_both_land(shop):
     text = (shop.parent / "batch.csv").read_text()
     for n in range(2):
         (shop.parent / f"{n}.csv").write_text(text.replace("R", f"R{n}-"))
-    children = []
-    for n in range(2):
-        pid = os.fork()
-        if pid == 0:
-            code = 1
-            try:
-                code = main(["record", f"../{n}.csv"])
-            finally:
-                os._exit(code)
-        children.append(pid)
-    assert [os.waitpid(pid, 0)[1] for pid in children] == [0, 0]
+    assert two_at_once(lambda n: main(["record", f"../{n}.csv"])) == [0, 0]
     assert state() == (3, 83)
 
 

@@ -16,19 +16,14 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from datasets.demo.generate import write_shop
 from datasets.demo.materials import Optics
-from datasets.demo.recipe import MEDIUM
-from datasets.demo.shop import make_shop
 from datasets.demo.world import World, generator
 from learn.candidates import Grid, Limits
 from learn.colorimetry import delta_e00
@@ -39,8 +34,8 @@ from learn.mixture import Mixing
 from learn.shift import ShiftModel
 from learn.topup import top_up
 from pipelines.progress import Progress
-from pipelines.tables import read_folder
 from tests.benchmarks.plan import DAY, Bench
+from tests.benchmarks.shops import folder_of, tables
 
 Array = NDArray[np.float64]
 
@@ -187,10 +182,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--recipes", type=int, default=40)
     arguments = parser.parse_args(argv)
     progress, started = Progress(), time.perf_counter()
-    with tempfile.TemporaryDirectory() as folder:
-        progress(f"inventing a shop with seed {arguments.seed}")
-        write_shop(make_shop(MEDIUM, arguments.seed), Path(folder))
-        shop = read_folder(Path(folder) / "tables", name="demo").shop
+    shop = tables(folder_of("medium", arguments.seed))
     model = ShiftModel().fit(shop, progress=progress)
     bench = MixBench(arguments.seed, shop, model, model)
     print(in_words(bench.mixes(arguments.recipes, progress)))

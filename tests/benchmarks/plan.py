@@ -19,10 +19,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 import time
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,10 +28,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from datasets.demo.colour_of import lab_of
-from datasets.demo.generate import write_shop
 from datasets.demo.history import finish
 from datasets.demo.recipe import MEDIUM
-from datasets.demo.shop import _printed, make_shop
+from datasets.demo.shop import _printed
 from datasets.demo.world import World, generator, read_lab
 from learn.candidates import Grid, Limits
 from learn.colorimetry import delta_e00
@@ -44,7 +41,7 @@ from learn.search import search
 from learn.shift import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
-from pipelines.tables import read_folder
+from tests.benchmarks.shops import folder_of, tables
 
 Array = NDArray[np.float64]
 
@@ -214,10 +211,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--speed", action="store_true", help="time one large plan instead")
     arguments = parser.parse_args(argv)
     progress, started = Progress(), time.perf_counter()
-    with tempfile.TemporaryDirectory() as folder:
-        progress(f"inventing a shop with seed {arguments.seed}")
-        write_shop(make_shop(MEDIUM, arguments.seed), Path(folder))
-        shop = read_folder(Path(folder) / "tables", name="demo").shop
+    shop = tables(folder_of("medium", arguments.seed))
     model = ShiftModel().fit(shop, progress=progress)
     if arguments.speed:
         print(speed(model))

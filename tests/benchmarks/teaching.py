@@ -10,22 +10,17 @@ that go straight on cost a spoiled run where their print misses, all others cost
 from __future__ import annotations
 
 import argparse
-import tempfile
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from datasets.demo.generate import write_shop
-from datasets.demo.recipe import MEDIUM
-from datasets.demo.shop import make_shop
 from learn.colorimetry import delta_e00
 from learn.decision import chance_needed
 from learn.shift import ShiftModel
 from learn.teaching import belief, condition, rank
 from pipelines.progress import Progress
-from pipelines.tables import read_folder
-from tests.benchmarks.shops import kinds
+from tests.benchmarks.shops import folder_of, kinds, tables
 
 JOBS, TESTS, WEEKS = 24, 8, 12
 WAYS = ("by saving", "widest band", "at random")
@@ -70,11 +65,10 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--seed", type=int, default=101, help="of the invented shop")
     arguments = parser.parse_args(argv)
-    with tempfile.TemporaryDirectory() as folder:
-        write_shop(make_shop(MEDIUM, arguments.seed), Path(folder))
-        shop = read_folder(Path(folder) / "tables", name="demo").shop
-        model = ShiftModel().fit(shop, progress=Progress())
-        print(figures(model, Path(folder), shop, arguments.seed))
+    folder = folder_of("medium", arguments.seed)
+    shop = tables(folder)
+    model = ShiftModel().fit(shop, progress=Progress())
+    print(figures(model, folder, shop, arguments.seed))
     return 0
 
 
