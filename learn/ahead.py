@@ -66,6 +66,7 @@ class Stream:
         return (unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
 
 
+@residual.one_thread
 def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Stream:
     """Forecast dated prints job by job; undated ones are learnt from first.
 

@@ -34,6 +34,7 @@ class Left(NamedTuple):
     covariance: Array  # (n, 3, 3) of the next measurement
 
 
+@residual.one_thread
 def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index) -> Left:
     """Predict every group of prints (n,) from all the others, as prints of a new job.
 

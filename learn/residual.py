@@ -26,10 +26,15 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.blas import dsyrk
 from scipy.linalg.lapack import dpotri
+from threadpoolctl import threadpool_limits
 
 from learn.phi import Part, Phi
 
 Array = NDArray[np.float64]
+
+# Learning is many small products, over which BLAS threads wait for each other: two threads
+# made it slower than one, here by half and beside other work three times.
+one_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from learn.kernels import TERMS, Term
 from learn.likeness import Likeness
 from learn.linearise import Linear, Rows
 from learn.marks import changes, marks_of
-from learn.residual import Design
+from learn.residual import Design, one_thread
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 
@@ -75,6 +75,7 @@ class ShiftModel:
 
     # -- fit -------------------------------------------------------------------------
 
+    @one_thread
     def fit(
         self,
         shop: Shop,
@@ -96,14 +97,6 @@ class ShiftModel:
         shop = self._usable(shop)
         self.prints_, self.lab_ = shop.prints, lab_columns(shop.prints, self.viewing_)
         self.marks_, self.appended_ = marks_of(shop), 0
-        from threadpoolctl import threadpool_limits  # only learning needs it
-
-        # many small products: BLAS threads waiting for each other make it slower, not faster
-        with threadpool_limits(1, "blas"):
-            self._learn(trusted, say)
-        return self
-
-    def _learn(self, trusted: Collection[str], say: Progress) -> None:
         fitting = self._fitting(self._encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
         fitting.learn(terms, self.max_iterations, self.restarts, say)
@@ -113,7 +106,9 @@ class ShiftModel:
             say("predicting every job from all the others")
             self.spread_factors_ = validate.spread_factors(self)
             self.validation_ = validate.report(self, self.physics_alone())
+        return self
 
+    @one_thread
     def append(
         self,
         shop: Shop,
@@ -177,6 +172,7 @@ class ShiftModel:
         usable = np.isfinite(lab_columns(shop.prints, self.viewing_)).all(axis=1)
         return replace(shop, prints=shop.prints[usable].reset_index(drop=True))
 
+    @one_thread
     def physics_alone(self) -> ShiftModel:
         """The same physics calibrated to the same prints (the first some thousand of a long
         history), without learning what is left."""
