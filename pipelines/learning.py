@@ -13,7 +13,7 @@ import pandas as pd
 from pipelines import models, report_card
 from pipelines.catalogue import OF_VERDICT
 from pipelines.problems import UserError
-from pipelines.progress import counted
+from pipelines.progress import Progress, counted
 from pipelines.report_card import Record, in_words
 
 if TYPE_CHECKING:
@@ -150,6 +150,29 @@ def next_step(
         f"{grown} of {counted(total, 'print')} came since the last full fit, at most "
         f"{100 * GROWN:.0f} %; nothing learnt from has changed",
     )
+
+
+def appended(
+    charge: Charge, shop: Shop, new: list[str], trusted: Collection[str], say: Progress
+) -> tuple[ShiftModel, Paired | None]:
+    """The model in charge with the new prints learnt as well, compared with it."""
+    model = copy.copy(charge.model)
+    model.append(shop, say, trusted)
+    say("learning half of the batch at a time, to see whether it helps the other half")
+    return model, judged_append(charge, shop, new, trusted)
+
+
+def learnt_anew(
+    charge: Charge | None, shop: Shop, marks: dict, trusted: Collection[str], say: Progress
+) -> tuple[ShiftModel, Paired | None]:
+    """A model fitted to everything, compared with the one in charge where that can be."""
+    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
+
+    model = ShiftModel().fit(shop, say, trusted)
+    if charge is None or not same_colours(charge.model, shop):
+        return model, None
+    say(f"comparing with model {charge.version} on jobs held back")
+    return model, judged_refit(model, charge, shop, marks)
 
 
 def judged_append(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import copy
-import inspect
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +21,7 @@ from pipelines.tables import to_shop
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
+    from learn.forecast import Paired
     from learn.shift import ShiftModel
     from learn.shop import Shop
 
@@ -45,8 +44,6 @@ def learn(
     given = store.read(workspace.database(name))
     data, digest = to_shop(given), models.fingerprint(given)
     card = report_card.read(folder)
-    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
-
     in_charge = models.in_charge(folder)
     charge = learning.opened(folder, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
@@ -66,37 +63,20 @@ def learn(
             print(line)
         return 0
 
+    new = learning.new_prints(charge.model, marks) if charge else []
     if step.how == "append":
-        model = copy.copy(charge.model)
-        model.append(data, progress, given.trusted)
-        new = learning.new_prints(charge.model, marks)
-        progress("learning half of the batch at a time, to see whether it helps the other half")
-        paired = learning.judged_append(charge, data, new, given.trusted)
+        model, paired = learning.appended(charge, data, new, given.trusted, progress)
     else:
         progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
-        model = ShiftModel()
-        model.fit(data, progress=progress, **_trusted(model, given.trusted))
-        paired = None
-        if charge is not None and learning.same_colours(charge.model, data):
-            progress(f"comparing with model {charge.version} on jobs held back")
-            paired = learning.judged_refit(model, charge, data, marks)
-    takes, why = (True, "it is the first")
-    if charge is not None:
-        takes, why = learning.judgement(paired, charge.version, step.how)
-        if not learning.same_colours(charge.model, data):
-            why = (
-                f"under another illuminant or observer it cannot be compared with {charge.version}"
-            )
-    elif in_charge is not None:
-        why = f"model {in_charge} cannot be read"
+        model, paired = learning.learnt_anew(charge, data, marks, given.trusted, progress)
+    takes, why = _verdict(charge, data, paired, step, in_charge)
     arrays, meta = model.to_state()
-    set_aside = model.set_aside_.to_dict("records")
     facts = {
         "data_sha256": digest,
         "database_sha256": database,
         "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
         "set_aside_on_import": len(given.set_aside),
-        "set_aside": set_aside,
+        "set_aside": model.set_aside_.to_dict("records"),
         "catalogue": Catalogue.of(data).facts(),
         "validation": model.validation_,
         "learnt": {
@@ -111,22 +91,8 @@ def learn(
     }
     version = models.save(folder, arrays, meta, facts, charge=takes)
     progress("done")
-    if step.how == "append":
-        print(f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.")
-        print(f"Held-out figures are those of the last full fit, model {charge.fitted}.")
-    else:
-        print(f"Learnt anew from {counted(len(data.prints), 'print')}: {step.why}.")
-    for line in report(model.validation_):
+    for line in _told(step, charge, model, new, len(data.prints)):
         print(line)
-    if step.how == "append":  # those of before were told then
-        before = set(charge.model.set_aside_["print_id"])
-        set_aside = [record for record in set_aside if record["print_id"] not in before]
-    if set_aside:
-        print(f"{counted(len(set_aside), 'print')} set aside as gross errors:")
-        for record in set_aside[:SHOWN_SET_ASIDE]:
-            print(f"  {record['print_id']}: {record['reason']}")
-        if (more := len(set_aside) - SHOWN_SET_ASIDE) > 0:
-            print(f"  and {more} more, all of them in the version's {models.FACTS}")
     print(f"Stored as version {version} in {folder / version}.")
     if takes:
         print(f"Model {version} is in charge: {why}.")
@@ -134,6 +100,47 @@ def learn(
         print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
         print(f"strikeoff models --use {version} puts it in charge all the same.")
     return 0
+
+
+def _verdict(
+    charge: Charge | None,
+    data: Shop,
+    paired: Paired | None,
+    step: Step,
+    in_charge: str | None,
+) -> tuple[bool, str]:
+    """Whether the new model takes over, and why."""
+    if charge is None:
+        return True, f"model {in_charge} cannot be read" if in_charge else "it is the first"
+    if not learning.same_colours(charge.model, data):
+        return True, (
+            f"under another illuminant or observer it cannot be compared with {charge.version}"
+        )
+    return learning.judgement(paired, charge.version, step.how)
+
+
+def _told(
+    step: Step, charge: Charge | None, model: ShiftModel, new: list[str], n_prints: int
+) -> list[str]:
+    """What was learnt, how good the model is, and what it set aside."""
+    known: set[str] = set()
+    if step.how == "append":
+        known = set(charge.model.set_aside_["print_id"])  # told when they were
+        lines = [
+            f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.",
+            f"Held-out figures are those of the last full fit, model {charge.fitted}.",
+        ]
+    else:
+        lines = [f"Learnt anew from {counted(n_prints, 'print')}: {step.why}."]
+    lines += report(model.validation_)
+    out = model.set_aside_[~model.set_aside_["print_id"].isin(known)]
+    if len(out):
+        lines.append(f"{counted(len(out), 'print')} set aside as gross errors:")
+        shown = out[:SHOWN_SET_ASIDE]
+        lines += [f"  {i}: {r}" for i, r in zip(shown["print_id"], shown["reason"], strict=True)]
+        if (more := len(out) - SHOWN_SET_ASIDE) > 0:
+            lines.append(f"  and {more} more, all of them in the version's {models.FACTS}")
+    return lines
 
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
@@ -213,13 +220,6 @@ def _nothing(folder: Path, charge: Charge, digest: str) -> str:
         f"Model {tried} has learnt all this, and {charge.version} is in charge; nothing was "
         f"changed. strikeoff models --use {tried} puts {tried} in charge."
     )
-
-
-def _trusted(model: ShiftModel, print_ids: frozenset[str]) -> dict[str, set[str]]:
-    """Prints somebody found right are never screened out, where the model can be told so."""
-    if print_ids and "trusted" in inspect.signature(model.fit).parameters:
-        return {"trusted": set(print_ids)}
-    return {}
 
 
 def report(validation: Mapping[str, object]) -> list[str]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+import lzma
 import re
+import struct
 import warnings
 import zipfile
+import zlib
 from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -25,6 +28,10 @@ if TYPE_CHECKING:
 # 20,000 readings of 40 columns are some 30 MB of XML.
 MAX_UNPACKED_BYTES = 60_000_000
 _MAX_MEMBERS = 1_000
+# What unpacking raises on broken archives; RuntimeError is an encrypted one, NotImplementedError
+# a packing that Python does not know.
+_DAMAGE = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError)
+_DAMAGE += (ValueError, RuntimeError, NotImplementedError)
 _CHUNK = 1 << 20
 
 
@@ -81,12 +88,8 @@ def _check_archive(data: bytes, file: str) -> None:
                 if "[Content_Types].xml" not in archive.namelist():
                     refuse(file, "is an archive, not an Excel workbook", "save it as .xlsx")
                 total = sum(_unpacked_bytes(archive, member, file) for member in members)
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError, RuntimeError, NotImplementedError):
+    except _DAMAGE:
         refuse(file, *damaged)
-    except Exception as error:  # zlib.error, struct.error: each packing has its own
-        if type(error).__module__ in ("zlib", "struct", "_lzma", "bz2"):
-            refuse(file, *damaged)
-        raise
     if total > MAX_UNPACKED_BYTES or len(members) > _MAX_MEMBERS:
         what = f"unpacks to more than {MAX_UNPACKED_BYTES // 1_000_000} MB"
         refuse(file, what, "no day's readings are so large: save the readings alone")
