@@ -199,7 +199,7 @@ class Fitting:
         if (~keep).any():
             out = design.take(~keep)
             mean, cov = residual.predict(out.phi, post)
-            cov = cov + residual.noise_blocks(out, self.hyper) + residual.job_noise(out, self.hyper)
+            cov = cov + residual.new_job_noise(out, self.hyper)
             distance[~keep] = squared_distance(out.y - mean, cov)
         self.keep = (distance < GROSS_DISTANCE) | self.trusted
         self.distance = np.sqrt(distance)

@@ -21,7 +21,7 @@ from learn.fitting import SETTLED, squared_distance
 from learn.inks import Shelf
 from learn.kernels import MAX_LEVELS, FittedTerm
 from learn.linearise import Layout, Rows
-from learn.residual import Design, Hyper, Posterior
+from learn.residual import Block, Design, Hyper, Posterior
 
 Array = NDArray[np.float64]
 
@@ -63,9 +63,8 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
         return state._replace(layout=layout)
     to = _columns(old, layout)
     hyper = _hyper(state.hyper, old, layout)
-    variance = np.empty(layout.size)
-    for (_, columns), log_sd in zip(layout.blocks(), hyper.block, strict=True):
-        variance[columns] = np.exp(2 * log_sd)
+    blocks = [Block(name, columns) for name, columns in layout.blocks()]
+    variance = residual.column_variance(blocks, hyper.block, layout.size)
     precision, mean, weights = np.diag(1 / variance), np.zeros(layout.size), np.zeros(layout.size)
     precision[np.ix_(to, to)] = state.posterior.root.T @ state.posterior.root
     mean[to], weights[to] = state.posterior.mean, state.weights
@@ -77,8 +76,7 @@ def surprise(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: f
     """How far each print (n,) lies from what the model expects of it, in standard deviations."""
     _, design = _design(state, rows, lab, log_lengths, repeat)
     mean, cov = residual.predict(design.phi, state.posterior)
-    cov = cov + residual.noise_blocks(design, state.hyper)
-    cov = cov + residual.job_noise(design, state.hyper)
+    cov = cov + residual.new_job_noise(design, state.hyper)
     return np.sqrt(squared_distance(design.y - mean, cov))
 
 

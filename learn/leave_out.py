@@ -56,8 +56,7 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
         precision = post.root.T @ post.root
         for rows in large:
             mean[rows], covariance[rows] = _without_large(design, hyper, post, precision, rows)
-    good = residual.noise_blocks(design, hyper) + residual.job_noise(design, hyper)
-    covariance += good
+    covariance += residual.new_job_noise(design, hyper)
     return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
 
 

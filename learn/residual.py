@@ -150,6 +150,11 @@ def job_noise(design: Design, hyper: Hyper) -> Array:
     return (V * np.exp(2 * hyper.job)[:, None]).transpose(0, 2, 1) @ V
 
 
+def new_job_noise(design: Design, hyper: Hyper) -> Array:
+    """All the noise of each print as one of a new job, (n, 3, 3)."""
+    return noise_blocks(design, hyper) + job_noise(design, hyper)
+
+
 def scaled_noise(design: Design, hyper: Hyper) -> Array:
     """:func:`noise_blocks` under the robust weights."""
     cov = noise_blocks(design, hyper)

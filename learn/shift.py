@@ -238,9 +238,8 @@ class ShiftModel:
         free = ~self.layout_.physical
         mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
         _, cov = residual.predict(linear.phi, self.posterior_)
-        job = residual.job_noise(design, self.hyper_)
-        noise = residual.noise_blocks(design, self.hyper_) + job
-        own = residual.own_noise(design, self.hyper_) + job
+        noise = residual.new_job_noise(design, self.hyper_)
+        own = residual.own_noise(design, self.hyper_) + residual.job_noise(design, self.hyper_)
         X = linear.rows.X
         factor = self._spread(X)[:, None, None] ** 2
         return Prediction(mean, factor * (cov + noise), own, X)
