@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from learn import residual
+from learn.baseline import CONSTANTS
 from learn.colorimetry import Viewing
 from learn.hyper import Found, evidence_by, most_probable
 from learn.inks import Shelf
@@ -39,6 +40,9 @@ DOUBTFUL = float(chdtri(3, 0.01))
 SETTLED = 0.5
 # The first fit of a longer history sees about this many prints.
 FIRST_PRINTS = 1500
+# How far the shop's own calibration of the physics moves the expected constants (1: all the
+# way), and the steps it gets.
+CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
 # Steps of the search on all prints after that.
 POLISH = 8
 
@@ -67,17 +71,18 @@ class Fitting:
         self.distance = np.zeros(n)  # of each print from what the others say, in sds
         self.noise_scale: Array | None = None
         self.searches: list[list[Found]] = []
+        self.centre = np.zeros(len(CONSTANTS))
         self.start([])
 
     def start(self, terms: list[Term]) -> None:
         """Levels, inducing points, and where the search starts; what the weights of the
         physics already know stays."""
         known = getattr(self, "weights", np.zeros(0))
-        bare = Layout(self.shelf, [], self.viewing)
+        bare = Layout(self.shelf, [], self.viewing, self.centre)
         rows = bare.with_ground(self.rows, np.zeros(bare.size))
         told = [t for t in terms if FittedTerm.told_by(t, rows.X)]
         fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in told]
-        self.layout = Layout(self.shelf, fitted, self.viewing)
+        self.layout = Layout(self.shelf, fitted, self.viewing, self.centre)
         self.weights = np.zeros(self.layout.size)
         self.weights[: len(known)] = known
         self.hyper, self.spread = self.layout.hyper()
@@ -93,6 +98,7 @@ class Fitting:
         some = first_prints(self.rows.X, FIRST_PRINTS, self.random_state)
         if n:
             say(f"calibrating the physics on {some.sum()} prints")
+            self.expect_constants(some)
             self.converge(some, 15, robust=True)
         self.start(terms)
         if n:
@@ -110,6 +116,25 @@ class Fitting:
             self.converge(self.keep, 6)
             self.screen()
         self.converge(self.keep, 4)
+
+    def expect_constants(self, among: Mask) -> None:
+        """Expect the constants half-way to where the physics alone explains the prints best.
+
+        Terms as free as these explain almost any history, and then say little about the
+        constants; for an ink never printed these are all there is. Taken over in full they
+        would also make up for what only the terms know.
+        """
+        alone = Fitting(
+            self.shelf,
+            self.viewing,
+            self.rows.take(among),
+            self.lab[among],
+            repeat=self.repeat,
+            calibrate_inks=False,
+        )
+        alone.converge(alone.keep, CALIBRATION_STEPS, robust=True)
+        self.centre = CALIBRATED_SHARE * alone.weights[: len(self.centre)]
+        self.start([])
 
     def calibrate(self, iterations: int) -> None:
         """The physics alone, robustly: an ink described by nothing must not bend the

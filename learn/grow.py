@@ -58,7 +58,7 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
     and every level of ``X``; what is new stands at its prior."""
     old = state.layout
     terms = [_with_levels(t, X) for t in old.terms]
-    layout = Layout(shelf, terms, old.viewing)
+    layout = Layout(shelf, terms, old.viewing, old.centre)
     if layout.size == old.size and shelf.ink_ids == old.shelf.ink_ids:
         return state._replace(layout=layout)
     to = _columns(old, layout)

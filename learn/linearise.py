@@ -87,6 +87,7 @@ class Layout:
     shelf: Shelf
     terms: list[FittedTerm]
     viewing: Viewing
+    centre: Array  # (n_constants,) where the constants are expected, in their prior sds
 
     @property
     def n_inks(self) -> int:
@@ -186,7 +187,7 @@ class Layout:
         """Constants and inks at ``w``."""
         weights = self._ink_weights(w)
         return State(
-            CONSTANT_MEAN + CONSTANT_SD * w[self.slices[0]],
+            CONSTANT_MEAN + CONSTANT_SD * (self.centre + w[self.slices[0]]),
             self.shelf.log_k + np.einsum("mq,mql->ml", weights, self.shelf.directions_k),
             self.shelf.log_s + np.einsum("mq,mql->ml", weights, self.shelf.directions_s),
         )

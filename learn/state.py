@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.float64]]
 
-FORM = 3  # of the arrays and the description; a model of another form is refused
+FORM = 4  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 
@@ -38,6 +38,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
     arrays = {f"shelf_{name}": getattr(shelf, name) for name in _SHELF_ARRAYS}
     arrays |= {f"inducing_{i}": t.inducing for i, t in enumerate(model.layout_.terms)}
     arrays |= {
+        "centre": model.layout_.centre,
         "weights": model.weights_,
         "posterior_mean": model.posterior_.mean,
         "posterior_root": root[np.triu_indices(len(root))],
@@ -120,7 +121,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         for i, t in enumerate(d["terms"])
     ]
     model.terms = [t.term for t in terms]
-    model.layout_ = Layout(model.shelf_, terms, model.viewing_)
+    model.layout_ = Layout(model.shelf_, terms, model.viewing_, arrays["centre"])
     model.hyper_ = Hyper(arrays["hyper_block"], arrays["hyper_noise"], arrays["hyper_job"])
     model.log_lengths_ = arrays["log_lengths"]
     model.weights_ = arrays["weights"]
