@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
@@ -361,3 +361,23 @@ def resample_spectrum(wavelengths_nm: ArrayLike, values: ArrayLike) -> np.ndarra
         resampled = CubicSpline(nm, np.nan_to_num(values), axis=-1)(inside)
         resampled = np.maximum(resampled, values.min(axis=-1, keepdims=True))
     return np.where(np.isnan(values).any(axis=-1, keepdims=True), np.nan, resampled)
+
+
+# Below this chroma a colour is called after its lightness. Common practice, no source.
+NEUTRAL_CHROMA, WHITE_L, BLACK_L = 15.0, 75.0, 35.0
+
+
+def colour_family(lab: ArrayLike) -> NDArray[np.str_]:
+    """Rough name (n,) of Lab (n, 3): white, grey or black at little chroma, else the nearest
+    of the half axes of CIELAB, red (+a*), yellow (+b*), green (-a*) or blue (-b*).
+
+    Examples
+    --------
+    >>> colour_family([[92, 1, 3], [20, 0, -2], [50, 60, 30], [40, 10, -50]]).tolist()
+    ['white', 'black', 'red', 'blue']
+    """
+    L, a, b = np.asarray(lab, float).T
+    quarter = np.round(np.arctan2(b, a) / (np.pi / 2)).astype(int) % 4
+    hue = np.array(["red", "yellow", "green", "blue"])[quarter]
+    neutral = np.select([L > WHITE_L, L < BLACK_L], ["white", "black"], "grey")
+    return np.where(np.hypot(a, b) < NEUTRAL_CHROMA, neutral, hue)

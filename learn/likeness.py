@@ -22,7 +22,14 @@ NUMBERS = {
     "off_contact_mm": ("off-contact", 0.5),
     "eom_um": ("stencil thickness", 0.5),
 }
-LEVELS = {"ink": "ink", "garment": "substrate", "mesh": "mesh", "press": "press"}
+LEVELS = {
+    "ink": "ink",
+    "garment": "substrate",
+    "mesh": "mesh",
+    "press": "press",
+    "ground": "ground",
+}
+UNSEEN = {s: f"with {s}" for s in LEVELS} | {"ground": "on a ground that is"}
 LATER_DAYS = 14
 
 
@@ -90,7 +97,7 @@ class Likeness:
         for situation, column in LEVELS.items():
             levels = X[column].to_numpy()
             for i in np.flatnonzero(self.seen(X, situation) == 0):
-                words[i].append(f"no print yet with {situation} {levels[i]}")
+                words[i].append(f"no print yet {UNSEEN[situation]} {levels[i]}")
         for i in np.flatnonzero(self.few(X)):
             words[i].append(f"only a few prints of ink {X['ink'].iloc[i]}")
         for name, low, high in self._beyond(X):

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from learn import baseline
 from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
-from learn.colorimetry import Viewing, lab_from_reflectance
+from learn.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.kernels import FittedTerm
 from learn.phi import Part, Phi, groups_of
@@ -200,12 +200,13 @@ class Layout:
         top, _ = baseline.film_um(rows.stack, state.constants, shifts)
         # the ground the ink lies on: the same set-up with next to no top ink
         bare = replace(rows.stack, log_solids=np.full(n, -12.0))
-        columns = [np.log(top), *baseline.lab(bare, state, shifts, self.viewing).T]
+        ground = baseline.lab(bare, state, shifts, self.viewing)
+        columns = [np.log(top), *ground.T]
         scaled = {
             name: values / scale
             for (name, scale), values in zip(GROUND_SCALES.items(), columns, strict=True)
         }
-        return rows._replace(X=rows.X.assign(**scaled))
+        return rows._replace(X=rows.X.assign(**scaled, ground=colour_family(ground)))
 
     def shifts(self, features: list[tuple[Array, Array]], w: Array, n: int) -> Array:
         """Latent shifts (n, latents) that the terms give at ``w``."""

@@ -122,16 +122,15 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
 def cases(X: pd.DataFrame) -> Iterator[Case]:
     """Every way of leaving prints out that the history allows; "outside" comes in parts."""
     everyone = np.ones(len(X), bool)
-    own = X.index.to_series().map("\x1f{}".format)
-    jobs = X["job"].astype(object).where(X["job"].notna(), own)
+    jobs = validate.jobs_of(X)
     job = pd.factorize(jobs)[0]
     if job.max() > 0:
         yield Case("job", jobs, everyone, job)
     for kind, column in validate.SITUATIONS.items():
-        known = X[column].notna().to_numpy()
+        known = validate.left_out_of(X[column])
         code = pd.factorize(X[column])[0]
-        if len(code) and code.max() > 0:
-            yield Case(kind, X[column], known, code)
+        if len(np.unique(code[known])) > 1:
+            yield Case(kind, X[column].where(known), known, code)
     day = X["day"].to_numpy(float)
     if np.isfinite(day).any():
         latest = day > np.nanquantile(day, 1 - validate.LATEST_SHARE)

@@ -28,7 +28,13 @@ Array = NDArray[np.float64]
 # Process numbers whose ends stand for "outside the history".
 EDGES = ["log_volume", *PROCESS_NUMBERS]
 # Situation of a set-up -> the column that is left out level by level to learn its factor.
-SITUATIONS = {"ink": "ink", "garment": "substrate", "mesh": "mesh", "press": "press"}
+SITUATIONS = {
+    "ink": "ink",
+    "garment": "substrate",
+    "mesh": "mesh",
+    "press": "press",
+    "ground": "ground",
+}
 ALL_SITUATIONS = ["job", *SITUATIONS, "later", "outside"]
 LATEST_SHARE = 0.12  # of the history stands for "later than everything learnt from"
 FEW_PRINTS = 4
@@ -57,11 +63,9 @@ class LeftOut(NamedTuple):
 
 
 def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
-    """Leave out each level of ``levels`` (n,); a missing level is a group of its own."""
-    group = pd.factorize(levels)[0]
-    alone = group < 0
-    group[alone] = group.max() + 1 + np.arange(alone.sum())
-    return _leave_out(model, group)
+    """Leave out each level of ``levels`` (n,); prints of a missing level stay in, and come
+    back as NaN."""
+    return _leave_out(model, pd.factorize(levels)[0])
 
 
 def leave_out_at_once(model: ShiftModel, rows: NDArray[np.bool_]) -> LeftOut:
@@ -79,7 +83,7 @@ def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
 def spread_factors(model: ShiftModel) -> dict[str, float]:
     """Factor on the standard deviation for each situation, "job" for the usual one."""
     X = model.rows_.X
-    jobs = X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
+    jobs = jobs_of(X)
     by_job = leave_out(model, jobs)
     usual = float(np.clip(ALLOWANCE * spread_factor(by_job.z, by_job.group), ALLOWANCE, WIDEST))
     factors = {"job": usual}
@@ -88,15 +92,16 @@ def spread_factors(model: ShiftModel) -> dict[str, float]:
         return float(np.clip(ALLOWANCE * spread_factor(z, groups), least, WIDEST))
 
     for situation, column in SITUATIONS.items():
-        known = X[column].notna().to_numpy()
-        left = leave_out(model, X[column])
-        several = len(np.unique(left.group[known]))
+        known = left_out_of(X[column])
+        several = X.loc[known, column].nunique()
+        factors[situation] = usual
+        if several < 2:
+            continue
+        left = leave_out(model, X[column].where(known))
         # all else is never narrower than a print among known things; an ink never printed is
         # vague by itself, and its factor says how rightly so
         least = NARROWEST if situation == "ink" and several >= MANY_INKS else usual
-        factors[situation] = (
-            learnt(left.z[known], left.group[known], least) if several > 1 else usual
-        )
+        factors[situation] = learnt(left.z[known], left.group[known], least)
 
     day = X["day"].to_numpy(float)
     dated = np.isfinite(day).any()
@@ -109,6 +114,18 @@ def spread_factors(model: ShiftModel) -> dict[str, float]:
     names = [np.full(len(zi), i) for i, zi in enumerate(z)]
     factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
     return factors
+
+
+def jobs_of(X: pd.DataFrame) -> pd.Series:
+    """The job of every print (n,); a print without one is a job of its own."""
+    return X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
+
+
+def left_out_of(levels: pd.Series) -> NDArray[np.bool_]:
+    """Prints (n,) that say something of a level never printed: those whose level is known, and
+    not the one most prints are of, without which there would be no such shop."""
+    common = levels.map(levels.value_counts()) > len(levels) / 2
+    return (levels.notna() & ~common).to_numpy()
 
 
 def _edges(values: Array) -> list[NDArray[np.bool_]]:
@@ -129,7 +146,7 @@ def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
     coverage from the other.
     """
     X, measured = model.rows_.X, model.lab_[model.keep_]
-    left = leave_out(model, X["job"])
+    left = leave_out(model, jobs_of(X))
     predicted = measured - left.error
     half = left.group % 2
     inside = []
@@ -148,7 +165,7 @@ def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
         "nearest_median_dE00": float(np.median(delta_e00(nearest, measured[some]))),
     }
     if physics is not None:
-        alone = leave_out(physics, physics.rows_.X["job"])
+        alone = leave_out(physics, jobs_of(physics.rows_.X))
         measured = physics.lab_[physics.keep_]
         dE = delta_e00(measured - alone.error, measured)
         out["physics_median_dE00"] = float(np.median(dE))

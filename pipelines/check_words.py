@@ -19,10 +19,11 @@ KINDS = {
     "garment": "the garment, every print on it",
     "mesh": "the mesh, every print through it",
     "press": "the press, every print on it",
+    "ground": "the ground's colour, every print on it",
     "later": "the latest weeks at once",
     "outside": "one end of a setting at once",
 }
-GROUPS = {"later": "job", "outside": "end"}
+GROUPS = {"ground": "ground colour", "later": "job", "outside": "end"}
 FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
 # What a drawdown row should add, by what an ink is known from.
 DRAWDOWN = {
