@@ -43,8 +43,9 @@ FIRST_PRINTS = 1500
 # How far the shop's own calibration of the physics moves the expected constants (1: all the
 # way), and the steps it gets.
 CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
-# Steps of the search on all prints after that.
-POLISH = 8
+# Steps of the first search, while gross errors are still among the prints, and of the search on
+# all prints of a longer history.
+ROUGH, POLISH = 12, 8
 
 
 class Fitting:
@@ -104,7 +105,7 @@ class Fitting:
         if n:
             self.converge(some, 6, robust=True)
             say("finding how much each cause moves a print")
-            self.search(some, iterations // 2, robust=True, restarts=restarts)
+            self.search(some, min(ROUGH, iterations), robust=True, restarts=restarts)
             self.converge(some, 6, robust=True)
             if not some.all():
                 say(f"going on with all {n} prints")

@@ -43,7 +43,7 @@ class ShiftModel:
     ----------
     terms : terms of the residual model; an empty list leaves the calibrated physics
     calibrate_inks : let the history bend K and S of each ink
-    max_iterations : of the hyper-parameter search
+    max_iterations : of the last hyper-parameter search
     restarts : searches begun elsewhere in the prior besides; the best wins
     random_state : seed of the inducing points
 
@@ -63,7 +63,7 @@ class ShiftModel:
         self,
         terms: list[Term] | None = None,
         calibrate_inks: bool = True,
-        max_iterations: int = 25,
+        max_iterations: int = 50,
         restarts: int = 1,
         random_state: int = 0,
     ) -> None:

@@ -43,6 +43,8 @@ class StubModel:
         "by_group": {},
     }
 
+    searches_: ClassVar[list] = []
+
     def fit(self, shop, progress=None, trusted=()):
         progress("fitting")
         return self

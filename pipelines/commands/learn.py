@@ -132,6 +132,7 @@ def _told(
         ]
     else:
         lines = [f"Learnt anew from {counted(n_prints, 'print')}: {step.why}."]
+        lines += search_words(model.searches_)
     lines += report(model.validation_)
     out = model.set_aside_[~model.set_aside_["print_id"].isin(known)]
     if len(out):
@@ -141,6 +142,21 @@ def _told(
         if (more := len(out) - SHOWN_SET_ASIDE) > 0:
             lines.append(f"  and {more} more, all of them in the version's {models.FACTS}")
     return lines
+
+
+def search_words(searches: list[list[dict]]) -> list[str]:
+    """How the searches for the hyper-parameters ended, in a line."""
+    if not searches:
+        return []
+    starts, last = searches[0], searches[-1][0]
+    ended = "settled" if last["converged"] else "stopped before it settled"
+    apart = starts[0]["log_posterior"] - starts[-1]["log_posterior"]
+    begun = f"; {len(starts)} starts ended {apart:.1f} apart" if len(starts) > 1 else ""
+    return [
+        f"The search for how much each cause moves a print {ended} after {last['evaluations']} "
+        f"looks at the prints (log posterior {last['log_posterior']:.1f}, steepest slope left "
+        f"{last['steepest']:.2g}{begun})."
+    ]
 
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
