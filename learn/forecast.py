@@ -112,7 +112,7 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
 
 def left_out(model: ShiftModel) -> pd.DataFrame:
     """The same of every print learnt from, by the model without its job (closed form)."""
-    left = validate.leave_out(model, validate.jobs_of(model.rows_.X))
+    left = validate.without_own_job(model)
     measured = model.lab_[model.keep_]
     covariance = model.spread_factors_["job"] ** 2 * left.covariance
     return scored(model.prints_[model.keep_], measured, measured - left.error, covariance)

@@ -104,8 +104,9 @@ class ShiftModel:
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
         if self.keep_.any():
             say("predicting every job from all the others")
-            self.spread_factors_ = validate.spread_factors(self)
-            self.validation_ = validate.report(self, self.physics_alone())
+            by_job = validate.without_own_job(self)
+            self.spread_factors_ = validate.spread_factors(self, by_job)
+            self.validation_ = validate.report(self, by_job, self.physics_alone())
         return self
 
     @one_thread
@@ -186,7 +187,8 @@ class ShiftModel:
         fitting = alone._fitting(alone._encode(alone.prints_), frozenset())
         fitting.calibrate(alone.max_iterations)
         alone._take_over(fitting)
-        alone.spread_factors_ = validate.spread_factors(alone)  # its bands get the same care
+        # its bands get the same care
+        alone.spread_factors_ = validate.spread_factors(alone, validate.without_own_job(alone))
         return alone
 
     def _fitting(self, rows: Rows, trusted: Collection[str]) -> Fitting:

@@ -80,11 +80,18 @@ def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
     return LeftOut(design.y - left.mean, left.covariance, group)
 
 
-def spread_factors(model: ShiftModel) -> dict[str, float]:
-    """Factor on the standard deviation for each situation, "job" for the usual one."""
+def without_own_job(model: ShiftModel) -> LeftOut:
+    """Every print as predicted from all jobs but its own."""
+    return leave_out(model, jobs_of(model.rows_.X))
+
+
+def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
+    """Factor on the standard deviation for each situation, "job" for the usual one.
+
+    ``by_job``: of :func:`without_own_job`.
+    """
     X = model.rows_.X
     jobs = jobs_of(X)
-    by_job = leave_out(model, jobs)
     usual = float(np.clip(ALLOWANCE * spread_factor(by_job.z, by_job.group), ALLOWANCE, WIDEST))
     factors = {"job": usual}
 
@@ -139,14 +146,13 @@ def _edges(values: Array) -> list[NDArray[np.bool_]]:
     return [rows for rows in ends if 0 < rows.sum() <= 3 * EDGE_SHARE * len(values)]
 
 
-def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
-    """Held-out figures of a fitted model, every job predicted from all others.
+def report(model: ShiftModel, left: LeftOut, physics: ShiftModel | None) -> dict[str, float]:
+    """Held-out figures of a fitted model, every job predicted from all others (``left``).
 
     Coverage is cross-checked: the spread factor comes from one half of the jobs, the
     coverage from the other.
     """
     X, measured = model.rows_.X, model.lab_[model.keep_]
-    left = leave_out(model, jobs_of(X))
     predicted = measured - left.error
     half = left.group % 2
     inside = []
@@ -165,7 +171,7 @@ def report(model: ShiftModel, physics: ShiftModel | None) -> dict[str, float]:
         "nearest_median_dE00": float(np.median(delta_e00(nearest, measured[some]))),
     }
     if physics is not None:
-        alone = leave_out(physics, jobs_of(physics.rows_.X))
+        alone = without_own_job(physics)
         measured = physics.lab_[physics.keep_]
         dE = delta_e00(measured - alone.error, measured)
         out["physics_median_dE00"] = float(np.median(dE))

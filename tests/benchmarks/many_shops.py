@@ -17,7 +17,7 @@ from pipelines.progress import Progress
 from tests.benchmarks.measures import answer, bands, colours, in_words
 from tests.benchmarks.shops import RECIPES, folder_of, kinds, tables
 
-SEEDS = (11, 12, 13, 14, 15, 16)
+SEEDS = (201, 202, 203, 204, 205, 206)  # no choice was made on these
 RESAMPLES = 2000
 BY_INK = ("unseen_ink", "few_prints")
 
