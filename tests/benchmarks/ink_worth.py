@@ -1,6 +1,6 @@
 """What a new ink's drawdowns and first prints are worth.
 
-``python -m tests.benchmarks.new_inks [--seed N ...]``: on every shop, `INKS` inks with spectral
+``python -m tests.benchmarks.ink_worth [--seed N ...]``: on every shop, `INKS` inks with spectral
 drawdowns and many prints are made new ones - all but `PRINTS` of their prints kept back, or all;
 their drawdowns kept or not - everything else is learnt, and the prints kept back are predicted.
 Physics alone is calibrated to the same prints. Errors are dE00 to the measured colour.
@@ -31,7 +31,7 @@ CASES = {
 }
 
 
-def new_inks(shop: Shop, model: ShiftModel, rng: np.random.Generator) -> list[str]:
+def made_new(shop: Shop, model: ShiftModel, rng: np.random.Generator) -> list[str]:
     """Inks known from spectra with many prints, drawn at random."""
     known = dict(zip(model.shelf_.ink_ids, model.shelf_.known_from, strict=True))
     counts = shop.prints["ink_id"].value_counts()
@@ -65,7 +65,7 @@ def of_shop(seed: int, progress: Progress) -> dict[str, list[dict[str, np.ndarra
     shop = tables(folder_of("medium", seed))
     progress(f"seed {seed}: the whole shop")
     model = ShiftModel().fit(shop)
-    inks = new_inks(shop, model, np.random.default_rng(seed))
+    inks = made_new(shop, model, np.random.default_rng(seed))
     out = {}
     for name, (drawdowns, prints) in CASES.items():
         progress(f"seed {seed}: {', '.join(inks)} with {name}")
@@ -80,7 +80,7 @@ def of_shop(seed: int, progress: Progress) -> dict[str, list[dict[str, np.ndarra
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.new_inks",
+        prog="python -m tests.benchmarks.ink_worth",
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
