@@ -49,7 +49,24 @@ class Worth(NamedTuple):
 
 
 def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
-    """The covariance between set-ups: shared weights, and shared levels never printed."""
+    """What the model predicts of set-ups, with what their errors share."""
+    known = between(model, setups)
+    return widened(known, model._spread(model._encode(setups).X))
+
+
+def widened(known: Belief, spread: Array) -> Belief:
+    """The same with the spread factors (n,) of the set-ups' situations."""
+    unknown = known.unknown * spread[:, None, None, None] * spread[None, None, :, None]
+    return Belief(known.mean, unknown, known.scatter * (spread**2)[:, None, None])
+
+
+def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
+    """The covariance between set-ups: shared weights, and shared levels never printed.
+
+    Without spread factors: as the model learns, not as it predicts. Prints of one ``screen``
+    (n,) - codes, -1 for a job of its own - are one job and share its film error, which is then
+    counted as unknown of them.
+    """
     linear, design = model.linearised(setups)
     X, phi = linear.rows.X, linear.phi.dense()
     n, _, p = phi.shape
@@ -88,13 +105,18 @@ def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
         v = along(block.direction, np.exp(log_sd) * np.sqrt(block.remainder))
         unknown += np.einsum("nik,mjk,nm->nimj", v, v, alike)
     scatter = design.instrument[:, None, None] * np.eye(3)
-    sizes = [*enumerate(hyper.noise), *zip(JOB_DIRECTIONS, hyper.job, strict=True)]
-    for direction, log_sd in sizes:
+    for direction, log_sd in enumerate(hyper.noise):
         v = along(direction, np.exp(log_sd))
         scatter = scatter + v @ v.transpose(0, 2, 1)
-    spread = model._spread(X)
-    unknown *= spread[:, None, None, None] * spread[None, None, :, None]
-    return Belief(mean, unknown, scatter * (spread**2)[:, None, None])
+    screen = np.full(n, -1) if screen is None else screen
+    alone = screen < 0
+    together = (screen[:, None] == screen) & ~alone
+    for direction, log_sd in zip(JOB_DIRECTIONS, hyper.job, strict=True):
+        v = along(direction, np.exp(log_sd))
+        scatter[alone] += (v @ v.transpose(0, 2, 1))[alone]
+        if together.any():
+            unknown += np.einsum("nik,mjk,nm->nimj", v, v, together)
+    return Belief(mean, unknown, scatter)
 
 
 def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
@@ -156,7 +178,7 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
         moved = gain @ reading @ gain.transpose(0, 2, 1)
         some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(own, axis1=1, axis2=2)
         left = own[some] - moved[some] + known.scatter[some]
-        shifts = _normal(READINGS_TRIED, 3, 1) @ _root(moved[some]).transpose(0, 2, 1)
+        shifts = normal(READINGS_TRIED, 3, 1) @ root(moved[some]).transpose(0, 2, 1)
         p = _chance(known.mean[some, None] + shifts, left, target[some], tolerance[some])
         risk = (1 - p) * spoiled
         after = now.copy()
@@ -178,17 +200,17 @@ def _costs(settings: ShopSettings) -> tuple[float, float]:
 
 def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) -> Array:
     """(n, k) chance to lie within tolerance, for k means (n, k, 3) a covariance (n, 3, 3)."""
-    off = _normal(PRINTS_TRIED, 3, 2) @ _root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
+    off = normal(PRINTS_TRIED, 3, 2) @ root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
     prints = means[:, :, None] + off[:, None]
     dE = delta_e00(prints, target[:, None, None])
     return (dE <= tolerance[:, None, None]).mean(axis=2)
 
 
-def _normal(n: int, dimensions: int, seed: int) -> Array:
+def normal(n: int, dimensions: int, seed: int) -> Array:
     half = np.random.default_rng(seed).standard_normal((n, dimensions))
     return np.concatenate([half, -half])
 
 
-def _root(covariance: Array) -> Array:
+def root(covariance: Array) -> Array:
     values, vectors = np.linalg.eigh(covariance)
     return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)

@@ -9,15 +9,22 @@ import pandas as pd
 
 from learn.joint import UNDERBASE
 from learn.mixes import Recipes
+from learn.new_ink import InkPlan, Sureness
 from learn.planning import Plan
 from learn.reasons import strokes_in_words
 from learn.shop import ShopSettings
 from learn.topup import TopUp
+from pipelines.check_words import DRAWDOWN, percent
 from pipelines.progress import counted
 from pipelines.wording import chance, go_from, number
 
 WIDTH = 96
 VERDICT = {"no": "straight on", "yes": "test first"}
+
+
+def by_model(version: str) -> str:
+    """Which version of the model a plan rests on; strikeoff models tells how good it is."""
+    return f"By model {version}."
 
 
 def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: ShopSettings) -> str:
@@ -134,6 +141,44 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str
             f"Expected: {told.after_dE00:.1f} dE00 off, {chance(told.p_after)} in tolerance.",
         ]
     )
+
+
+def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, str | None]) -> str:
+    """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
+    n, enough, ink = len(plan.usual), plan.enough, named(plan.ink_id, names)
+    so_far = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
+    out = _wrapped([f"{ink}: {so_far}."])
+    if plan.known_from in DRAWDOWN:
+        first = DRAWDOWN[plan.known_from]
+        out += _wrapped([f"Before any print: {first}; then strikeoff learn, and ask again."])
+    out += ["", f"    nine of ten usual prints ({n} set-ups, this ink)         straight on"]
+    out.append(_sureness_line("now", plan.before))
+    for i, line in enumerate(plan.prints.iloc[:enough].itertuples(index=False), start=1):
+        row = line._asdict()
+        on = [row["substrate_id"]]
+        row["base_on"] = on if row[UNDERBASE[0]] is not None else []
+        cloth = ", ".join(filter(None, (on[0], garments.get(on[0]))))
+        out.append(_sureness_line(str(i), Sureness(line.within_dE00, line.go)))
+        press = f", press {row['press_id']}" if row["press_id"] else ""
+        out += _facts([("Print", setup_words(row, names, on)), ("On", f"{cloth}{press}")])
+    known = plan.other_inks
+    gain = f"{max(0.0, plan.next_gain):.2f} dE00"
+    if enough < len(plan.prints):
+        stop = f"Stop there: one print more would bring that nearer by {gain}, next to nothing."
+        if not enough:
+            stop = f"No print is needed: one would bring that nearer by {gain}, next to nothing."
+    else:
+        stop = f"One print more would still bring that nearer by {gain}: raise --most."
+    own = (
+        f"(The same set-ups with the inks they were printed with: within {known.within_dE00:.1f} "
+        f"dE00, {percent(known.go)} straight on.)"
+    )
+    return "\n".join([*out, "", *_wrapped([stop, own])])
+
+
+def _sureness_line(label: str, sure: Sureness) -> str:
+    within = f"within {sure.within_dE00:.1f} dE00 of prediction"
+    return f"{label:<4}{within:<57}{percent(sure.go):>11}"
 
 
 def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:

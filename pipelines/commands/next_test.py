@@ -6,6 +6,7 @@ from pathlib import Path
 
 from learn.teaching import rank_tests
 from pipelines.commands.predict import open_model
+from pipelines.plan_words import by_model
 from pipelines.problems import UserError
 from pipelines.progress import counted, tell
 from pipelines.tables import read_setups
@@ -49,4 +50,5 @@ def next_test(
         print(
             f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; then ask again."
         )
+    print(by_model(opened.version))
     return 0
