@@ -19,7 +19,7 @@ from numpy.testing import assert_allclose
 import learn
 from learn.candidates import Grid, Limits, dry_films
 from learn.colorimetry import delta_e00
-from learn.front import non_dominated
+from learn.front import STEPS, WIDE, non_dominated
 from learn.joint import joint, on_garments, outcome
 from learn.mixture import Mixing
 from learn.new_ink import errors_after, metric_of, plan_ink
@@ -158,6 +158,19 @@ def test_the_front_is_what_no_row_beats(values):
             assert not beats
     distinct = {tuple(row) for row in values[kept]}
     assert len(distinct) == kept.sum() >= 1
+
+
+@pytest.mark.parametrize(("target", "inks"), [([33, 55, 28], 3), ([75, 15, 75], 1)])
+def test_lines_of_one_ink_and_base_differ_in_something_that_matters(target, inks):
+    told = plan(small_model(), target, ["G01", "G02"], tolerance=4, most=12).lines
+    values = told[list(STEPS)].to_numpy() / list(STEPS.values())
+    base = told["underbase_ink_id"].where(told["base_on"].map(len) > 0, "")
+    way = list(zip(told["ink_id"], base, told["base_on"], strict=True))
+    alike = [(i, j) for i, j in itertools.combinations(range(len(told)), 2) if way[i] == way[j]]
+    assert len(told) > 1
+    assert all(np.abs(values[i] - values[j]).max() >= WIDE for i, j in alike)
+    assert len(set(told["ink_id"])) == inks  # another one, where the first is not at hand
+    assert told["p_all"].iloc[0] >= told["p_all"].max() - STEPS["p_all"]
 
 
 @pytest.mark.parametrize(
