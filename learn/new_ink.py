@@ -36,7 +36,7 @@ USUAL_SETUPS = 48
 SAME_TYPE = 60  # prints of inks of one type from which these alone say what is usual
 MOSTLY = 0.9  # share of the prints whose garments, screens and bases are the usual ones
 GARMENTS, SCREENS, BASES = 10, 8, 3  # of them at most
-NEXT_TO_NOTHING = 0.03  # of the 90 % band: a print that narrows it by less is not worth pulling
+NEXT_TO_NOTHING = 0.025  # of the tolerance: a print that narrows the band by less is not pulled
 DRAWS = 256  # and mirrored
 
 
@@ -111,7 +111,9 @@ def plan_ink(
     pulled, sure = _greedy(model, choice, asked, most + 1)
     within = np.array([one.within_dE00 for one in sure])
     gain = -np.diff(within)
-    enough = int(np.argmax([*(gain[:most] < NEXT_TO_NOTHING * within[:most]), True]))
+    enough = int(
+        np.argmax([*(gain[:most] < NEXT_TO_NOTHING * model.settings_.tolerance_dE00), True])
+    )
     own = model.predict_lab(usual.assign(job_id=None))
     return InkPlan(
         ink,

@@ -145,40 +145,44 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str
 
 def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, str | None]) -> str:
     """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
-    n, enough, ink = len(plan.usual), plan.enough, named(plan.ink_id, names)
-    so_far = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
-    out = _wrapped([f"{ink}: {so_far}."])
+    printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
+    out = _wrapped(
+        [
+            f"{named(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
+            f"{len(plan.usual)} of the shop's, printed with it."
+        ]
+    )
     if plan.known_from in DRAWDOWN:
         first = DRAWDOWN[plan.known_from]
         out += _wrapped([f"Before any print: {first}; then strikeoff learn, and ask again."])
-    out += ["", f"    nine of ten usual prints ({n} set-ups, this ink)         straight on"]
-    out.append(_sureness_line("now", plan.before))
-    for i, line in enumerate(plan.prints.iloc[:enough].itertuples(index=False), start=1):
-        row = line._asdict()
-        on = [row["substrate_id"]]
-        row["base_on"] = on if row[UNDERBASE[0]] is not None else []
-        cloth = ", ".join(filter(None, (on[0], garments.get(on[0]))))
-        out.append(_sureness_line(str(i), Sureness(line.within_dE00, line.go)))
-        press = f", press {row['press_id']}" if row["press_id"] else ""
-        out += _facts([("Print", setup_words(row, names, on)), ("On", f"{cloth}{press}")])
-    known = plan.other_inks
-    gain = f"{max(0.0, plan.next_gain):.2f} dE00"
-    if enough < len(plan.prints):
-        stop = f"Stop there: one print more would bring that nearer by {gain}, next to nothing."
-        if not enough:
-            stop = f"No print is needed: one would bring that nearer by {gain}, next to nothing."
+    out += ["", "    nine of ten prints within     straight on", _sureness_line("now", plan.before)]
+    for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
+        garment = row["substrate_id"]
+        row["base_on"] = [] if row[UNDERBASE[0]] is None else [garment]
+        cloth = ", ".join(filter(None, (garment, garments.get(garment))))
+        press = f"; press {row['press_id']}" if row["press_id"] else ""
+        out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
+        out += _facts(
+            [("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")],
+        )
+    gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
+    if plan.enough == len(plan.prints):
+        stop = f"One print more would still narrow that {gain}: raise --most."
+    elif plan.enough:
+        stop = f"Stop there: one print more would narrow that {gain}, next to nothing."
     else:
-        stop = f"One print more would still bring that nearer by {gain}: raise --most."
-    own = (
-        f"(The same set-ups with the inks they were printed with: within {known.within_dE00:.1f} "
-        f"dE00, {percent(known.go)} straight on.)"
+        stop = f"No print is needed: one would narrow that {gain}, next to nothing."
+    known = plan.other_inks
+    stop += (
+        f" (The same set-ups with the inks they were printed with: {known.within_dE00:.1f} dE00, "
+        f"{percent(known.go)}.)"
     )
-    return "\n".join([*out, "", *_wrapped([stop, own])])
+    return "\n".join([*out, "", *_wrapped([stop])])
 
 
 def _sureness_line(label: str, sure: Sureness) -> str:
-    within = f"within {sure.within_dE00:.1f} dE00 of prediction"
-    return f"{label:<4}{within:<57}{percent(sure.go):>11}"
+    within = f"{sure.within_dE00:.1f} dE00 of prediction"
+    return f"{label:<4}{within:<30}{percent(sure.go)}"
 
 
 def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
@@ -214,7 +218,7 @@ def _wrapped(sentences: list[str]) -> list[str]:
 def _in_the_way(plan: Plan) -> list[str]:
     if not plan.in_the_way:
         return []
-    return ["Nothing lands. " + "; ".join(plan.in_the_way) + "."]
+    return ["Nothing lands: " + "; ".join(plan.in_the_way) + "."]
 
 
 def _shade_lines(shades: pd.DataFrame, names: Mapping[str, str], tolerance: float) -> list[str]:

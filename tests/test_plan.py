@@ -367,9 +367,9 @@ def test_an_ink_plan_says_when_to_stop(new_ink):
     within = np.r_[new_ink.before.within_dE00, new_ink.prints["within_dE00"]]
     assert (np.diff(within) < 0).all()
     assert 1 <= new_ink.enough <= 4
-    gain = -np.diff(within) / within[:-1]
-    assert (gain[: new_ink.enough] >= 0.03).all()
-    assert new_ink.enough == 4 or gain[new_ink.enough] < 0.03
+    gain, worth_it = -np.diff(within), 0.025 * small_shop().settings.tolerance_dE00
+    assert (gain[: new_ink.enough] >= worth_it).all()
+    assert new_ink.enough == 4 or gain[new_ink.enough] < worth_it
     often = plan_ink(small_model(), "C10", small_shop().prints, most=1)
     assert often.printed > 10
     assert often.before.within_dE00 < new_ink.before.within_dE00
@@ -409,10 +409,10 @@ def test_the_prints_of_an_ink_from_the_command_line_to_the_record(workspace, cap
     assert main(["new-ink", "--ink", "C08", "--out", "red.csv"]) == 0
     said = capsys.readouterr().out
     assert "C08 Signal red: never printed." in said
-    assert "Stop there: one print more" in said
+    assert "one print more would narrow that" in said
     assert "By model 0001." in said
     listed = pd.read_csv("red.csv", dtype=str, keep_default_na=False)
-    assert said.count("of prediction") == len(listed) + 1
+    assert said.count("dE00 of prediction") == len(listed) + 1
     assert (listed["ink_id"] == "C08").all()
     lab = small_model().predict_lab(read_sheet(workspace / "red.csv")[0].pipe(typed)).mean.round(2)
     measured = pd.DataFrame(lab, columns=list("Lab")).assign(sample=listed["print_id"])
