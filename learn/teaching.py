@@ -1,9 +1,11 @@
 """Which test print teaches most: what each would save over all open jobs.
 
-A test print of one job moves the prediction of every job that shares ink, garment, press or
-screen with it. Before it is pulled its reading is unknown, but not how readings scatter: averaged
-over them, the cost that is left is what the test print leads to expect (pre-posterior analysis,
-Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian update a candidate.
+A test print of one job settles that job, and moves the prediction of every job that shares ink,
+garment, press or screen with it. Before it is pulled its reading is unknown, but not how readings
+scatter: averaged over them, the cost that is left is what the test print leads to expect
+(pre-posterior analysis, Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian
+update a candidate. A test print that its own job needs anyway so costs nothing more: what counts
+is which goes first, for others may then be spared.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colorimetry import delta_e00
+from learn.decision import HOPELESS
 from learn.joint import JOB_DIRECTIONS
 from learn.linearise import DIRECTIONS
 from learn.shop import ShopSettings
@@ -38,12 +41,17 @@ class Belief(NamedTuple):
     unknown: Array  # (n, 3, n, 3) covariance that prints could remove
     scatter: Array  # (n, 3, 3) of one print: job, press, instrument
 
+    def of(self, at: NDArray[np.intp] | NDArray[np.bool_]) -> Belief:
+        """The belief of some of the set-ups alone."""
+        return Belief(self.mean[at], self.unknown[at][:, :, at], self.scatter[at])
+
 
 class Worth(NamedTuple):
     """A test print of each of n set-ups."""
 
     p: Array  # (n,) chance of the set-up now
-    saving: Array  # (n,) expected over all, the test print paid
+    needed: NDArray[np.bool_]  # (n,) its own job wants the test print, and it will settle it
+    saving: Array  # (n,) expected over all, the test print paid; a needed one counts as spent
     spared: Array  # (n,) test prints of others it leads to expect to spare
     sd: Array  # (n,) mean standard deviation of the prediction
 
@@ -129,7 +137,8 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    frame ``setup_id``; ``p`` now; ``saving`` expected over all jobs, the test print paid (in the
+    frame ``setup_id``; ``p`` now; ``needed``, whether the job wants a test print of its own;
+    ``saving`` expected over all jobs, the test print paid unless it is needed anyway (in the
     shop's currency, or in test prints where it names no costs); ``spared``, test prints of other
     jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
 
@@ -170,6 +179,7 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
     p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
+    misses = (p_now < HOPELESS) & (delta_e00(known.mean, target) > tolerance)
     saving, spared = np.empty(n), np.empty(n)
     for t in range(n):
         seen = known.unknown[:, :, t, :]  # (n, 3, 3)
@@ -183,12 +193,14 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
         risk = (1 - p) * spoiled
         after = now.copy()
         after[some] = np.minimum(test, risk).mean(axis=1)
+        if not misses[t]:
+            after[t] = 0.0  # settled, as `learn.costs.decide` takes it
         again = tested_now.astype(float)
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[at != t].sum()
     sd = np.sqrt(np.einsum("nii->ni", own + known.scatter)).mean(axis=1)
-    return Worth(p_now, saving, spared, sd)
+    return Worth(p_now, tested_now & ~misses, saving, spared, sd)
 
 
 def _costs(settings: ShopSettings) -> tuple[float, float]:

@@ -27,13 +27,15 @@ NAMES = ("plan", "mix", "next-test", "new-ink")
 NEXT_TEST = """\
 Of all open jobs, which one test print would save most? SETUPS.csv holds a set-up with its target a
 row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
-garment, press or screen; what it is expected to save over all of them is told, itself paid.
+garment, press or screen; what it is expected to save over all of them is told, itself paid unless
+its own job needs it anyway.
 """
 NEW_INK = """\
 Which prints describe an ink that was never or seldom printed, in which order, and how many are
 enough? Each is the one that leaves the shop's usual set-ups - with this ink - least unsure once
-those above it are measured; it is said how sure they are then. --out writes the list of prints,
-which strikeoff record MEASURED.csv --prints LIST takes when they have been measured.
+those above it are measured; it is said how sure they are then. Where a print comes out far from
+what was expected, record it, learn, and ask again. --out writes the list of prints, which
+strikeoff record MEASURED.csv --prints LIST takes when they have been measured.
 """
 TARGET = "L,a,b, a screen colour #rrggbb, or a file with a measured chip"
 Add = Callable[..., argparse.ArgumentParser]

@@ -54,11 +54,7 @@ def ink(model: ShiftModel, shop: Shop, held: Held, rng: np.random.Generator) -> 
         pullable = np.isin(job, rng.permutation(job.max() + 1)[: (job.max() + 1) // 2])
         tests, others = np.flatnonzero(pullable), np.flatnonzero(~pullable)
         kept = np.concatenate([tests, others, np.arange(len(held), len(setups))])
-        start = Belief(
-            everything.mean[kept],
-            everything.unknown[kept][:, :, kept],
-            everything.scatter[kept],
-        )
+        start = everything.of(kept)
         part = Part(
             model,
             setups.iloc[tests].reset_index(drop=True),
