@@ -3,9 +3,10 @@
 An ink never or seldom printed is vague in a few ways - how much of it a screen lays, how strong
 it is, how it soaks in - and each print of it tells something of every other. So the first print
 is the one that leaves the shop's usual set-ups with this ink least unsure, the next the one that
-does so once the first is known, and so on (sequential Gaussian design: Krause, Singh & Guestrin
-2008, JMLR 9:235; here for the mean error over the set-ups that will be printed). The covariance
-after a print does not depend on its reading, so all of it is known before the press runs.
+does so once the first is known, and so on (sequential Gaussian design, as in Krause, Singh &
+Guestrin 2008, JMLR 9:235, from memory; here for the mean error over the set-ups that will be
+printed). The covariance after a print does not depend on its reading, so all of it is known before
+the press runs.
 """
 
 from __future__ import annotations
@@ -109,11 +110,9 @@ def plan_ink(
     asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
     choice = _choice(past, ink, garments, meshes).assign(printed_on=asked["printed_on"].max())
     pulled, sure = _greedy(model, choice, asked, most + 1)
-    within = np.array([one.within_dE00 for one in sure])
-    gain = -np.diff(within)
-    enough = int(
-        np.argmax([*(gain[:most] < NEXT_TO_NOTHING * model.settings_.tolerance_dE00), True])
-    )
+    gain = -np.diff([one.within_dE00 for one in sure])
+    little = gain[:most] < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
+    enough = int(np.argmax([*little, True]))
     own = model.predict_lab(usual.assign(job_id=None))
     return InkPlan(
         ink,
@@ -201,15 +200,18 @@ def _greedy(
     known = between(model, both, screen)
     metric = metric_of(known.mean[n:])
     at = np.arange(n, n + len(usual))
-    pulled: list[int] = []
     X = model._encode(usual).X
-    sure = [_sureness_of(known, at, spread_after(model, X, choice.iloc[pulled]), model)]
-    while len(pulled) < most:
+    pulled: list[int] = []
+    sure: list[Sureness] = []
+    for k in range(most + 1):
         spread = spread_after(model, X, choice.iloc[pulled])
-        pulled.append(int(np.argmin(errors_after(known, np.arange(n), at, metric, spread))))
-        known = condition(known, pulled[-1], known.mean[pulled[-1]])
-        spread = spread_after(model, X, choice.iloc[pulled])
-        sure.append(_sureness_of(known, at, spread, model))
+        covariance = known.unknown[at, :, at, :] + known.scatter[at]
+        covariance = covariance * (spread**2)[:, None, None]
+        sure.append(_sureness(known.mean[at], covariance, model))
+        if k < most:
+            best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
+            pulled.append(best)
+            known = condition(known, best, known.mean[best])
     return pulled, sure
 
 
@@ -254,11 +256,6 @@ def spread_after(model: ShiftModel, X: pd.DataFrame, pulled: pd.DataFrame) -> Ar
     if len(pulled):
         after.likeness_ = model.likeness_.with_more(Likeness.of(model._encode(pulled).X))
     return after._spread(X)
-
-
-def _sureness_of(known: Belief, at: NDArray[np.intp], spread: Array, model: ShiftModel) -> Sureness:
-    covariance = known.unknown[at, :, at, :] + known.scatter[at]
-    return _sureness(known.mean[at], covariance * (spread**2)[:, None, None], model)
 
 
 def _sureness(mean: Array, covariance: Array, model: ShiftModel) -> Sureness:

@@ -50,7 +50,9 @@ def new_ink(
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}
     print(ink_block(found, inks, cloths))
     print(by_model(opened.version))
-    if out is not None and found.enough:
+    if out is not None and not found.enough:
+        print(f"{out} is not written: there is nothing to print.")
+    elif out is not None:
         rows = found.prints.iloc[: found.enough]
         rows = rows.assign(job_id=[f"{out.stem}-{mesh}" for mesh in rows["mesh_id"]])
         write_text(out, csvfile.to_csv(prints_to_measure(rows, out.stem)))

@@ -47,11 +47,16 @@ def next_test(
             f"{'yes' if row['needed'] else 'no':<13}  "
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
         )
-    best = ranked.iloc[0]
-    if ranked["needed"].any() or best["saving"] > 0:
+    best, needed = ranked.iloc[0], int(ranked["needed"].sum())
+    if round(best["saving"], 0 if costs else 1) > 0:
         print(
             f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; then record it, "
             "learn, take that job out of the file and ask again."
+        )
+    elif needed:
+        print(
+            f"Test prints needed by their own jobs: {needed}, in any order; none is expected to "
+            "spare another."
         )
     else:
         print("No test print is expected to pay for itself over these jobs.")
