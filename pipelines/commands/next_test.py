@@ -55,8 +55,8 @@ def next_test(
         )
     elif needed:
         print(
-            f"Test prints needed by their own jobs: {needed}, in any order; none is expected to "
-            "spare another."
+            f"Test prints needed by their own jobs: {needed}, in any order; none alone is "
+            "expected to spare another."
         )
     else:
         print("No test print is expected to pay for itself over these jobs.")
