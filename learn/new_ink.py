@@ -54,7 +54,8 @@ class InkPlan:
 
     ``prints``: the columns of a set-up, and of :class:`Sureness` once this print and those
     above it are known. ``enough``: how many of them are worth pulling; the one after these
-    would bring ``within_dE00`` down by no more than ``next_gain``.
+    would bring ``within_dE00`` down by ``next_gain``, and ``more`` says whether that is still
+    worth it.
     """
 
     ink_id: str
@@ -66,6 +67,7 @@ class InkPlan:
     prints: pd.DataFrame
     enough: int
     next_gain: float
+    more: bool
 
 
 def plan_ink(
@@ -111,8 +113,8 @@ def plan_ink(
     choice = _choice(past, ink, garments, meshes).assign(printed_on=asked["printed_on"].max())
     pulled, sure = _greedy(model, choice, asked, most + 1)
     gain = -np.diff([one.within_dE00 for one in sure])
-    little = gain[:most] < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
-    enough = int(np.argmax([*little, True]))
+    little = gain < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
+    enough = int(np.argmax([*little[:most], True]))
     own = model.predict_lab(usual.assign(job_id=None))
     return InkPlan(
         ink,
@@ -127,6 +129,7 @@ def plan_ink(
         .join(pd.DataFrame(sure[1 : most + 1])),
         enough,
         float(gain[enough]),
+        not bool(little[enough]),
     )
 
 

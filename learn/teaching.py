@@ -4,8 +4,8 @@ A test print of one job settles that job, and moves the prediction of every job 
 garment, press or screen with it. Before it is pulled its reading is unknown, but not how readings
 scatter: averaged over them, the cost that is left is what the test print leads to expect
 (pre-posterior analysis, Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian
-update a candidate. A test print that its own job needs anyway so costs nothing more: what counts
-is which goes first, for others may then be spared.
+update a candidate. So a test print that its own job needs anyway costs nothing more; what counts
+is which goes first, as it may spare others.
 """
 
 from __future__ import annotations
@@ -59,11 +59,7 @@ class Worth(NamedTuple):
 def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
     """What the model predicts of set-ups, with what their errors share."""
     known = between(model, setups)
-    return widened(known, model._spread(model._encode(setups).X))
-
-
-def widened(known: Belief, spread: Array) -> Belief:
-    """The same with the spread factors (n,) of the set-ups' situations."""
+    spread = model._spread(model._encode(setups).X)
     unknown = known.unknown * spread[:, None, None, None] * spread[None, None, :, None]
     return Belief(known.mean, unknown, known.scatter * (spread**2)[:, None, None])
 
@@ -219,10 +215,12 @@ def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) ->
 
 
 def normal(n: int, dimensions: int, seed: int) -> Array:
+    """Standard normal draws (2 n, dimensions), mirrored."""
     half = np.random.default_rng(seed).standard_normal((n, dimensions))
     return np.concatenate([half, -half])
 
 
 def root(covariance: Array) -> Array:
+    """Symmetric square roots (n, 3, 3) of covariances."""
     values, vectors = np.linalg.eigh(covariance)
     return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)

@@ -158,15 +158,13 @@ def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, st
     out += ["", "    nine of ten prints within     straight on", _sureness_line("now", plan.before)]
     for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
         garment = row["substrate_id"]
-        row["base_on"] = [] if row[UNDERBASE[0]] is None else [garment]
+        row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
         cloth = ", ".join(filter(None, (garment, garments.get(garment))))
-        press = f"; press {row['press_id']}" if row["press_id"] else ""
+        press = f"; press {row['press_id']}" if pd.notna(row["press_id"]) else ""
         out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
-        out += _facts(
-            [("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")],
-        )
+        out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
     gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
-    if plan.enough == len(plan.prints):
+    if plan.more:
         stop = f"One print more would still narrow that {gain}: raise --most."
     elif plan.enough:
         stop = f"Stop there: one print more would narrow that {gain}, next to nothing."
