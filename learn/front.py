@@ -77,9 +77,9 @@ def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:
 def different(plans: pd.DataFrame) -> NDArray[np.bool_]:
     """Which of ranked plans (n rows) are a choice of their own, (n,).
 
-    Plans with one ink over one base on the same garments print alike: of these, one counts
-    beside those ranked above it only if something of it is better by `WIDE` steps; and one, but
-    the first, gives way to a later one that is so much better in something and costs nothing.
+    Plans with one ink over one base, or over none, print alike. Of these, one counts beside those
+    ranked above it only if something of it is better by `WIDE` steps; and one, but the first,
+    gives way to a later one that is so much better in something and costs no step elsewhere.
 
     Examples
     --------
@@ -91,7 +91,7 @@ def different(plans: pd.DataFrame) -> NDArray[np.bool_]:
     """
     values = np.column_stack([_sign(name) * plans[name] / step for name, step in STEPS.items()])
     base = plans["underbase_ink_id"].where(plans["base_on"].map(len) > 0).fillna("")
-    way = list(zip(plans["ink_id"], base, plans["base_on"], strict=True))
+    way = list(zip(plans["ink_id"], base, strict=True))
     kept: list[int] = []
     for i in range(len(plans)):
         alike = [j for j in kept if way[j] == way[i]]

@@ -165,7 +165,7 @@ def test_lines_of_one_ink_and_base_differ_in_something_that_matters(target, inks
     told = plan(small_model(), target, ["G01", "G02"], tolerance=4, most=12).lines
     values = told[list(STEPS)].to_numpy() / list(STEPS.values())
     base = told["underbase_ink_id"].where(told["base_on"].map(len) > 0, "")
-    way = list(zip(told["ink_id"], base, told["base_on"], strict=True))
+    way = list(zip(told["ink_id"], base, strict=True))
     alike = [(i, j) for i, j in itertools.combinations(range(len(told)), 2) if way[i] == way[j]]
     assert len(told) > 1
     assert all(np.abs(values[i] - values[j]).max() >= WIDE for i, j in alike)
