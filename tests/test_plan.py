@@ -20,7 +20,7 @@ import learn
 from learn.candidates import Grid, Limits, dry_films
 from learn.colorimetry import delta_e00
 from learn.front import STEPS, WIDE, non_dominated
-from learn.joint import joint, on_garments, outcome
+from learn.joint import UNDERBASE, joint, on_garments, outcome
 from learn.mixture import Mixing
 from learn.new_ink import errors_after, metric_of, plan_ink
 from learn.planning import plan, usual_setup
@@ -345,16 +345,18 @@ def rms_dE00(covariance, mean):
 
 def test_the_first_print_leaves_usual_set_ups_least_unsure_of_all_once_learnt(new_ink):
     # Against the model that has really learnt the print, not against the update that chose it.
-    others = new_ink.usual.iloc[::6].assign(printed_on=new_ink.usual["printed_on"].max())
-    tried = [new_ink.prints.iloc[[0]], *(others.iloc[[i]] for i in range(len(others)))]
+    first, usual = new_ink.prints.iloc[[0]], new_ink.usual.assign(ink_lot="at hand")
+    on = ["substrate_id", "mesh_id", "strokes", "flash_count", *UNDERBASE]
+    others = [first.assign(**row[on]) for _, row in usual.iloc[::5].iterrows()]
 
     def left(one: pd.DataFrame) -> float:
-        after = appended(one.assign(job_id="T", ink_lot="at hand", press_id="P1"))
-        predicted = after.predict_lab(new_ink.usual.assign(ink_lot="at hand"))
+        day = usual["printed_on"].max()
+        after = appended(one.assign(job_id="T", ink_lot="at hand", printed_on=day))
+        predicted = after.predict_lab(usual)
         return rms_dE00(predicted.covariance, predicted.mean)
 
-    best, *rest = [left(one) for one in tried]
-    assert best <= min(rest)
+    best, *rest = [left(one) for one in [first, *others]]
+    assert best <= 1.01 * min(rest)  # tangents move a little with what is learnt
     assert max(rest) > 1.05 * best  # the choice matters
 
 
