@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colorimetry import delta_e00
-from learn.decision import ask_for_test
+from learn.decision import ask_for_test, difference
 from learn.shift import ShiftModel
 from learn.shop import Shop
 from learn.teaching import Belief, belief, condition, rank
@@ -68,17 +68,22 @@ def _pulled(
     ahead, cost, lost = [], [], 0.0
     for k in range(n + 1):
         tolerance = np.full(len(at), settings.tolerance_dE00)
-        worth = rank(known, target[at], tolerance, settings)
-        asked = ask_for_test(worth.p, settings)
+        rows = np.arange(len(at))
+        own = known.unknown[rows, :, rows, :] + known.scatter
+        asked = ask_for_test(difference(known.mean, own, target[at], tolerance).p_within, settings)
         lost = missed[at][~asked].sum()
         ahead.append(100 * (1 - asked.sum() / n))
         cost.append((k + asked.sum()) * test + lost * spoiled)
         if not asked.any():
             break
-        value = {"by saving": worth.saving, "widest band": worth.sd}.get(way, rng.random(len(at)))
-        if way != "by saving":
-            value = np.where(asked, value, -np.inf)
-        t = int(value.argmax())
+        if way == "by saving":
+            value = rank(known, target[at], tolerance, settings).saving
+        elif way == "widest band":
+            value = np.sqrt(np.einsum("nii->ni", own)).mean(axis=1)
+        else:
+            value = rng.random(len(at))
+        may = asked | (value > 0) if way == "by saving" else asked
+        t = int(np.where(may, value, -np.inf).argmax())
         left = np.delete(np.arange(len(at)), t)
         known, at = condition(known, t, reading[at[t]]).of(left), at[left]
     found = {f"until {share} %": float(np.argmax(np.array(ahead) >= share)) for share in SHARES}
