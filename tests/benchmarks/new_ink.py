@@ -1,11 +1,14 @@
 """Do the prints that are said to describe an ink best do so?
 
 ``python -m tests.benchmarks.new_ink --seed 101 102 103``: every ink of those shops that was never
-printed. Test prints are picked one by one among its held-out prints - as `learn.new_ink` picks
-them for the shop's usual set-ups, by the widest band, at random (the mean of many draws) - and
-each is learnt by one Gaussian update. After each, of the ink's other held-out prints: the median
-dE00 from the noise-free colour, the share of measured values in the 90 % bands, the share that
-goes straight to production and how much of that came out within tolerance of its prediction.
+printed, described by one to four test prints. First among its held-out prints: those of half of
+its jobs may be pulled, those of the other half are predicted; many such halves are drawn. Tests are
+picked one by one - as `learn.new_ink` picks them for the shop's usual set-ups, by the widest band,
+at random. Then *pulled* on the press that made the shop, and all held-out prints predicted: the
+prints that are planned; a white and a black shirt, each without and with base; usual set-ups at
+random. Each test is learnt by one Gaussian update. After each: median and mean dE00 from predicted
+to noise-free colour, the share of measured values in the 90 % bands, the share that goes straight
+to production and how much of that came out within tolerance of its prediction.
 """
 
 from __future__ import annotations
@@ -120,7 +123,7 @@ def pulled(bench: Bench, held: Held, rng: np.random.Generator) -> pd.DataFrame:
     usual = usual_of(past_of(model, one, bench.shop.prints)).assign(ink_id=one)
     usual[UNDERBASE[2]] = usual[UNDERBASE[2]].fillna(usual[UNDERBASE[0]].notna().astype(float))
     usual["press_id"] = usual["press_id"].fillna(usual["press_id"].mode()[0])
-    planned = plan_ink(model, one, bench.shop.prints, most=TESTS).prints.iloc[:TESTS]
+    planned = plan_ink(model, one, bench.shop.prints, most=TESTS).prints
     screen = usual_setup(bench.shop.prints, list(SHIRTS))
     base = bench.shop.prints[UNDERBASE].dropna().mode().iloc[0].to_dict()
     shirts = pd.DataFrame(
@@ -140,7 +143,7 @@ def pulled(bench: Bench, held: Held, rng: np.random.Generator) -> pd.DataFrame:
                 ink_id=one,
                 ink_lot=bench.lots[one],
                 job_id=tests["mesh_id"] + f"-{draw}",
-                printed_on=pd.Timestamp(FIRST_DAY) + pd.Timedelta(days=DAY),
+                printed_on=FIRST_DAY + pd.Timedelta(days=DAY),
             ).reset_index(drop=True)
             full = bench.complete(tests[[c for c in tests if c in SETUP_COLUMNS]])
             spectra = _printed(bench.world, full, rng)
