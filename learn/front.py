@@ -43,21 +43,16 @@ def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:
     with each other ink follows, in case the first ink is not at hand. Where the front is longer
     than ``most``, the plan that is best in each respect stays.
     """
-    order = np.lexsort(
-        [
-            plans["film_um"],
-            plans["worst_dE00"].round(1),
-            plans["press_steps"],
-            _coarse(plans)[:, 0],
-        ]
-    )
     p, worst = plans["p_all"].to_numpy(), plans["worst_dE00"].to_numpy()
-    serious = p >= SERIOUS * p.max()
+    coarse, work = _coarse(plans), [plans["film_um"], plans["press_steps"]]
     if p.max() < STEPS["p_all"] / 2:  # out of reach: the nearest first
-        order = np.lexsort([plans["film_um"], plans["press_steps"], worst.round(1)])
+        order = np.lexsort([*work, worst.round(1)])
         serious = SERIOUS * worst <= worst.min()
+    else:
+        order = np.lexsort([work[0], worst.round(1), work[1], coarse[:, 0]])
+        serious = p >= SERIOUS * p.max()
     order = order[serious[order]]
-    front = order[non_dominated(_coarse(plans)[order])]
+    front = order[non_dominated(coarse[order])]
     front = front[different(plans.iloc[front])]
     if len(front) > most:
         champions = [
