@@ -50,8 +50,8 @@ def next_test(
     best, needed = ranked.iloc[0], int(ranked["needed"].sum())
     if round(best["saving"], 0 if costs else 1) > 0:
         print(
-            f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; record it, learn, "
-            "take it out of the file, ask again."
+            f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; record it, "
+            "learn, take it out of the file, ask again."
         )
     elif needed:
         print(
