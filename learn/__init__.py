@@ -35,6 +35,15 @@ A mix, weighed to the gram, and what to add to it after its first test print:
 >>> more = top_up(told.mixing, mix, 2.0, {"G01": [48, 41, 17]}, told.target, tolerance=2.0)
 >>> more.after_dE00 <= more.before_dE00, min(more.add_kg.values(), default=0) >= 0
 (True, True)
+
+Which prints describe an ink that was never printed, and how near would usual set-ups then come?
+
+>>> from learn import plan_ink
+>>> told = plan_ink(model, "C08", shop.prints, most=3)
+>>> told.printed, len(told.prints), told.enough <= 3
+(0, 3, True)
+>>> bool(told.prints["within_dE00"].iloc[-1] < told.before.within_dE00)
+True
 """
 
 from __future__ import annotations
@@ -47,6 +56,8 @@ _HOMES = {
     "Shop": "shop",
     "ShopSettings": "shop",
     "Limits": "candidates",
+    "InkPlan": "new_ink",
+    "plan_ink": "new_ink",
     "plan": "planning",
     "Plan": "planning",
     "usual_setup": "planning",

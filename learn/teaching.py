@@ -1,9 +1,11 @@
 """Which test print teaches most: what each would save over all open jobs.
 
-A test print of one job moves the prediction of every job that shares ink, garment, press or
-screen with it. Before it is pulled its reading is unknown, but not how readings scatter: averaged
-over them, the cost that is left is what the test print leads to expect (pre-posterior analysis,
-Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian update a candidate.
+A test print of one job settles that job, and moves the prediction of every job that shares ink,
+garment, press or screen with it. Before it is pulled its reading is unknown, but not how readings
+scatter: averaged over them, the cost that is left is what the test print leads to expect
+(pre-posterior analysis, Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian
+update a candidate. So a test print that its own job needs anyway costs nothing more; what counts
+is which goes first, as it may spare others.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colorimetry import delta_e00
+from learn.decision import HOPELESS
 from learn.joint import JOB_DIRECTIONS
 from learn.linearise import DIRECTIONS
 from learn.shop import ShopSettings
@@ -38,18 +41,36 @@ class Belief(NamedTuple):
     unknown: Array  # (n, 3, n, 3) covariance that prints could remove
     scatter: Array  # (n, 3, 3) of one print: job, press, instrument
 
+    def of(self, at: NDArray[np.intp] | NDArray[np.bool_]) -> Belief:
+        """The belief of some of the set-ups alone."""
+        return Belief(self.mean[at], self.unknown[at][:, :, at], self.scatter[at])
+
 
 class Worth(NamedTuple):
     """A test print of each of n set-ups."""
 
     p: Array  # (n,) chance of the set-up now
-    saving: Array  # (n,) expected over all, the test print paid
+    needed: NDArray[np.bool_]  # (n,) its own job wants the test print, and it will settle it
+    saving: Array  # (n,) expected over all, the test print paid; a needed one counts as spent
     spared: Array  # (n,) test prints of others it leads to expect to spare
     sd: Array  # (n,) mean standard deviation of the prediction
 
 
 def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
-    """The covariance between set-ups: shared weights, and shared levels never printed."""
+    """What the model predicts of set-ups, with what their errors share."""
+    known = between(model, setups)
+    spread = model._spread(model._encode(setups).X)
+    unknown = known.unknown * spread[:, None, None, None] * spread[None, None, :, None]
+    return Belief(known.mean, unknown, known.scatter * (spread**2)[:, None, None])
+
+
+def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
+    """The covariance between set-ups: shared weights, and shared levels never printed.
+
+    Without spread factors: as the model learns, not as it predicts. Prints of one ``screen``
+    (n,) - codes, -1 for a job of its own - are one job and share its film error, which is then
+    counted as unknown of them.
+    """
     linear, design = model.linearised(setups)
     X, phi = linear.rows.X, linear.phi.dense()
     n, _, p = phi.shape
@@ -88,13 +109,18 @@ def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
         v = along(block.direction, np.exp(log_sd) * np.sqrt(block.remainder))
         unknown += np.einsum("nik,mjk,nm->nimj", v, v, alike)
     scatter = design.instrument[:, None, None] * np.eye(3)
-    sizes = [*enumerate(hyper.noise), *zip(JOB_DIRECTIONS, hyper.job, strict=True)]
-    for direction, log_sd in sizes:
+    for direction, log_sd in enumerate(hyper.noise):
         v = along(direction, np.exp(log_sd))
         scatter = scatter + v @ v.transpose(0, 2, 1)
-    spread = model._spread(X)
-    unknown *= spread[:, None, None, None] * spread[None, None, :, None]
-    return Belief(mean, unknown, scatter * (spread**2)[:, None, None])
+    screen = np.full(n, -1) if screen is None else screen
+    alone = screen < 0
+    together = (screen[:, None] == screen) & ~alone
+    for direction, log_sd in zip(JOB_DIRECTIONS, hyper.job, strict=True):
+        v = along(direction, np.exp(log_sd))
+        scatter[alone] += (v @ v.transpose(0, 2, 1))[alone]
+        if together.any():
+            unknown += np.einsum("nik,mjk,nm->nimj", v, v, together)
+    return Belief(mean, unknown, scatter)
 
 
 def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
@@ -107,7 +133,8 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    frame ``setup_id``; ``p`` now; ``saving`` expected over all jobs, the test print paid (in the
+    frame ``setup_id``; ``p`` now; ``needed``, whether the job wants a test print of its own;
+    ``saving`` expected over all jobs, the test print paid unless it is needed anyway (in the
     shop's currency, or in test prints where it names no costs); ``spared``, test prints of other
     jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
 
@@ -148,6 +175,7 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
     p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
+    misses = (p_now < HOPELESS) & (delta_e00(known.mean, target) > tolerance)
     saving, spared = np.empty(n), np.empty(n)
     for t in range(n):
         seen = known.unknown[:, :, t, :]  # (n, 3, 3)
@@ -156,17 +184,19 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
         moved = gain @ reading @ gain.transpose(0, 2, 1)
         some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(own, axis1=1, axis2=2)
         left = own[some] - moved[some] + known.scatter[some]
-        shifts = _normal(READINGS_TRIED, 3, 1) @ _root(moved[some]).transpose(0, 2, 1)
+        shifts = normal(READINGS_TRIED, 3, 1) @ root(moved[some]).transpose(0, 2, 1)
         p = _chance(known.mean[some, None] + shifts, left, target[some], tolerance[some])
         risk = (1 - p) * spoiled
         after = now.copy()
         after[some] = np.minimum(test, risk).mean(axis=1)
+        if not misses[t]:
+            after[t] = 0.0  # settled, as `learn.costs.decide` takes it
         again = tested_now.astype(float)
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[at != t].sum()
     sd = np.sqrt(np.einsum("nii->ni", own + known.scatter)).mean(axis=1)
-    return Worth(p_now, saving, spared, sd)
+    return Worth(p_now, tested_now & ~misses, saving, spared, sd)
 
 
 def _costs(settings: ShopSettings) -> tuple[float, float]:
@@ -178,17 +208,19 @@ def _costs(settings: ShopSettings) -> tuple[float, float]:
 
 def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) -> Array:
     """(n, k) chance to lie within tolerance, for k means (n, k, 3) a covariance (n, 3, 3)."""
-    off = _normal(PRINTS_TRIED, 3, 2) @ _root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
+    off = normal(PRINTS_TRIED, 3, 2) @ root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
     prints = means[:, :, None] + off[:, None]
     dE = delta_e00(prints, target[:, None, None])
     return (dE <= tolerance[:, None, None]).mean(axis=2)
 
 
-def _normal(n: int, dimensions: int, seed: int) -> Array:
+def normal(n: int, dimensions: int, seed: int) -> Array:
+    """Standard normal draws (2 n, dimensions), mirrored."""
     half = np.random.default_rng(seed).standard_normal((n, dimensions))
     return np.concatenate([half, -half])
 
 
-def _root(covariance: Array) -> Array:
+def root(covariance: Array) -> Array:
+    """Symmetric square roots (n, 3, 3) of covariances."""
     values, vectors = np.linalg.eigh(covariance)
     return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)

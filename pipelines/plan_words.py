@@ -9,15 +9,22 @@ import pandas as pd
 
 from learn.joint import UNDERBASE
 from learn.mixes import Recipes
+from learn.new_ink import InkPlan, Sureness
 from learn.planning import Plan
 from learn.reasons import strokes_in_words
 from learn.shop import ShopSettings
 from learn.topup import TopUp
+from pipelines.check_words import DRAWDOWN, percent
 from pipelines.progress import counted
 from pipelines.wording import chance, go_from, number
 
 WIDTH = 96
 VERDICT = {"no": "straight on", "yes": "test first"}
+
+
+def by_model(version: str) -> str:
+    """Which version of the model a plan rests on; strikeoff models tells how good it is."""
+    return f"By model {version}."
 
 
 def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: ShopSettings) -> str:
@@ -136,6 +143,46 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str
     )
 
 
+def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, str | None]) -> str:
+    """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
+    printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
+    out = _wrapped(
+        [
+            f"{named(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
+            f"{len(plan.usual)} of the shop's, printed with it."
+        ]
+    )
+    if plan.known_from in DRAWDOWN:
+        first = DRAWDOWN[plan.known_from]
+        out += _wrapped([f"Before any print: {first}; then strikeoff learn, and ask again."])
+    out += ["", "    nine of ten prints within     straight on", _sureness_line("now", plan.before)]
+    for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
+        garment = row["substrate_id"]
+        row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
+        cloth = ", ".join(filter(None, (garment, garments.get(garment))))
+        press = f"; press {row['press_id']}" if pd.notna(row["press_id"]) else ""
+        out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
+        out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
+    gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
+    if plan.more:
+        stop = f"One print more would still narrow that {gain}: raise --most."
+    elif plan.enough:
+        stop = f"Stop there: one print more would narrow that {gain}, next to nothing."
+    else:
+        stop = f"No print is needed: one would narrow that {gain}, next to nothing."
+    known = plan.other_inks
+    stop += (
+        f" (The same set-ups with the inks they were printed with: {known.within_dE00:.1f} dE00, "
+        f"{percent(known.go)}.)"
+    )
+    return "\n".join([*out, "", *_wrapped([stop])])
+
+
+def _sureness_line(label: str, sure: Sureness) -> str:
+    within = f"{sure.within_dE00:.1f} dE00 of prediction"
+    return f"{label:<4}{within:<30}{percent(sure.go)}"
+
+
 def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
     return (
         f"{_luck(i, line, len(plan.garments)):<67}{number(line['press_steps']):>4}"
@@ -169,7 +216,7 @@ def _wrapped(sentences: list[str]) -> list[str]:
 def _in_the_way(plan: Plan) -> list[str]:
     if not plan.in_the_way:
         return []
-    return ["Nothing lands. " + "; ".join(plan.in_the_way) + "."]
+    return ["Nothing lands: " + "; ".join(plan.in_the_way) + "."]
 
 
 def _shade_lines(shades: pd.DataFrame, names: Mapping[str, str], tolerance: float) -> list[str]:

@@ -1,4 +1,4 @@
-"""Parsers of the planning commands - plan, mix, next-test - and their dispatch."""
+"""Parsers of the planning commands - plan, mix, next-test, new-ink - and their dispatch."""
 
 from __future__ import annotations
 
@@ -23,11 +23,19 @@ Finds mixes of two to four inks that print as the target over the mesh, base and
 percent by weight. With --have and --measured it tells instead what to add to a mix that has been
 printed once; nothing can be taken out of a bucket, so only additions are sought.
 """
-NAMES = ("plan", "mix", "next-test")
+NAMES = ("plan", "mix", "next-test", "new-ink")
 NEXT_TEST = """\
 Of all open jobs, which one test print would save most? SETUPS.csv holds a set-up with its target a
 row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
-garment, press or screen; what it is expected to save over all of them is told, itself paid.
+garment, press or screen; what it is expected to save over all of them is told, itself paid unless
+its own job needs it anyway.
+"""
+NEW_INK = """\
+Which prints describe an ink that was never or seldom printed, in which order, and how many are
+enough? Each is the one that leaves the shop's usual set-ups - with this ink - least unsure once
+those above it are measured; it is said how sure they are then. Where a print comes out far from
+what was expected, record it, learn, and ask again. --out writes the list of prints, which
+strikeoff record MEASURED.csv --prints LIST takes when they have been measured.
 """
 TARGET = "L,a,b, a screen colour #rrggbb, or a file with a measured chip"
 Add = Callable[..., argparse.ArgumentParser]
@@ -118,6 +126,26 @@ def add_commands(commands: argparse._SubParsersAction, command: Add, shop: Calla
     add.add_argument("--lines", metavar="N", default="6", help="told at most (default 6)")
     shop(add)
 
+    add = command(
+        commands,
+        "new-ink",
+        "the fewest prints that describe an ink",
+        NEW_INK,
+        [
+            "strikeoff new-ink --ink red-032 --out red-032.csv",
+            "strikeoff new-ink --ink red-032 --substrate tee-white --substrate tee-black",
+        ],
+    )
+    add.add_argument("--ink", metavar="ID", required=True, help="the ink")
+    for option, what in (
+        ("--substrate", "a garment it may be pulled on (default: the usual ones)"),
+        ("--mesh", "a mesh it may be pulled through (default: the usual ones)"),
+    ):
+        add.add_argument(option, metavar="ID", action="append", help=what)
+    add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
+    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the list of prints to measure")
+    shop(add)
+
 
 def dispatch(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run the planning command that was parsed."""
@@ -126,6 +154,18 @@ def dispatch(args: argparse.Namespace, workspace: Workspace) -> int:
 
         lines = whole("--lines", args.lines)
         return next_test(args.setups, lines=lines, workspace=workspace, shop=args.shop)
+    if args.command == "new-ink":
+        from pipelines.commands.new_ink import new_ink
+
+        return new_ink(
+            args.ink,
+            garments=args.substrate,
+            meshes=args.mesh,
+            most=whole("--most", args.most),
+            out=args.out,
+            workspace=workspace,
+            shop=args.shop,
+        )
     aim = {
         "target": args.target,
         "garments": args.substrate,

@@ -48,8 +48,13 @@ def _prints(plan: Plan, row: Mapping, job: str) -> pd.DataFrame:
     """One print a garment, as text cells in the columns of prints.csv."""
     based = np.array([[g in row["base_on"] for g in plan.garments]])
     rows = on_garments(pd.DataFrame([row]), plan.garments, based)
-    rows = rows.assign(job_id=job, readings=float(READINGS))
-    stem = "-".join(job.split())
+    return prints_to_measure(rows.assign(job_id=job), "-".join(job.split()))
+
+
+def prints_to_measure(rows: pd.DataFrame, stem: str) -> pd.DataFrame:
+    """The list that ``strikeoff record --prints`` takes: prints.csv without a colour, as text
+    cells; prints are called ``stem`` and their number."""
+    rows = rows.assign(readings=float(READINGS))
     columns = [c.name for c in PRINTS.columns if c.name != "print_id"]
     cells = {"print_id": [f"{stem}-{i + 1}" for i in range(len(rows))]}
     cells |= {c: [_cell(v) for v in rows.get(c, [None] * len(rows))] for c in columns}

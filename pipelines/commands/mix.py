@@ -13,7 +13,7 @@ from learn.planning import checked_garments
 from learn.topup import top_up
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
 from pipelines.commands.predict import open_model
-from pipelines.plan_words import recipes_block, setup_words, top_up_block
+from pipelines.plan_words import by_model, recipes_block, setup_words, top_up_block
 from pipelines.problems import UserError
 from pipelines.progress import tell
 from pipelines.targets import read_target
@@ -92,6 +92,7 @@ def mix(
     )
     print(block)
     print("Percent by weight. Mix inks of one type only, as the ink maker's data sheets allow.")
+    print(by_model(opened.version))
     return 0
 
 

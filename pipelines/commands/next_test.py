@@ -6,6 +6,7 @@ from pathlib import Path
 
 from learn.teaching import rank_tests
 from pipelines.commands.predict import open_model
+from pipelines.plan_words import by_model
 from pipelines.problems import UserError
 from pipelines.progress import counted, tell
 from pipelines.tables import read_setups
@@ -36,17 +37,28 @@ def next_test(
     costs = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
     unit = "" if costs else " test prints"
     width = max(8, *jobs["setup_id"].str.len())
-    print(f"{'test':<{width}}  chance now  expected saving  test prints of others spared")
+    print(
+        f"{'test':<{width}}  chance now  needed itself  expected saving  "
+        "test prints of others spared"
+    )
     for row in ranked.head(max(1, lines)).to_dict("records"):
         print(
             f"{row['setup_id']:<{width}}  {chance(row['p']):<10}  "
+            f"{'yes' if row['needed'] else 'no':<13}  "
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
         )
-    best = ranked.iloc[0]
-    if best["saving"] <= 0:
-        print("No test print is expected to pay for itself over these jobs.")
-    else:
+    best, needed = ranked.iloc[0], int(ranked["needed"].sum())
+    if round(best["saving"], 0 if costs else 1) > 0:
         print(
-            f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; then ask again."
+            f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; record it, "
+            "learn, take it out of the file, ask again."
         )
+    elif needed:
+        print(
+            f"Test prints needed by their own jobs: {needed}, in any order; none alone is "
+            "expected to spare another."
+        )
+    else:
+        print("No test print is expected to pay for itself over these jobs.")
+    print(by_model(opened.version))
     return 0

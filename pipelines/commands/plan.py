@@ -15,7 +15,7 @@ from learn.planning import plan as find
 from pipelines import csvfile, store
 from pipelines.commands.predict import Opened, open_model
 from pipelines.files import refuse_unwritable, write_text
-from pipelines.plan_words import plan_block
+from pipelines.plan_words import by_model, plan_block
 from pipelines.problems import UserError
 from pipelines.progress import tell
 from pipelines.targets import read_target
@@ -84,6 +84,7 @@ def plan(
     tell(aim.notes + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     print(plan_block(found, names, by_ink, opened.catalogue.settings))
+    print(by_model(opened.version))
     if out is not None:
         write_text(out, csvfile.to_csv(_table(found)))
         print(f"The set-ups are in {out}.")

@@ -1,0 +1,271 @@
+"""Which prints describe an ink best, in which order, and how many are enough.
+
+An ink never or seldom printed is vague in a few ways - how much of it a screen lays, how strong
+it is, how it soaks in - and each print of it tells something of every other. So the first print
+is the one that leaves the shop's usual set-ups with this ink least unsure, the next the one that
+does so once the first is known, and so on (sequential Gaussian design, as in Krause, Singh &
+Guestrin 2008, JMLR 9:235, from memory; here for the mean error over the set-ups that will be
+printed). The covariance after a print does not depend on its reading, so all of it is known before
+the press runs.
+"""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.colorimetry import delta_e00
+from learn.decision import chance_needed
+from learn.joint import UNDERBASE
+from learn.likeness import Likeness
+from learn.planning import usual_setup
+from learn.shop import SETUP_COLUMNS
+from learn.teaching import Belief, between, condition, normal, root
+
+if TYPE_CHECKING:
+    from learn.shift import ShiftModel
+
+Array = NDArray[np.float64]
+
+SCREEN = ["mesh_id", "strokes", "flash_count"]
+USUAL_SETUPS = 48
+SAME_TYPE = 60  # prints of inks of one type from which these alone say what is usual
+MOSTLY = 0.9  # share of the prints whose garments, screens and bases are the usual ones
+GARMENTS, SCREENS, BASES = 10, 8, 3  # of them at most
+NEXT_TO_NOTHING = 0.025  # of the tolerance: a print that narrows the band by less is not pulled
+DRAWS = 256  # and mirrored
+
+
+class Sureness(NamedTuple):
+    """How well the usual set-ups are known."""
+
+    within_dE00: float  # nine of ten prints lie so near their prediction, all set-ups together
+    go: float  # share that goes straight to production where the prediction is the target
+
+
+@dataclass(frozen=True)
+class InkPlan:
+    """The prints that describe an ink, the best first.
+
+    ``prints``: the columns of a set-up, and of :class:`Sureness` once this print and those
+    above it are known. ``enough``: how many of them are worth pulling; the one after these
+    would bring ``within_dE00`` down by ``next_gain``, and ``more`` says whether that is still
+    worth it.
+    """
+
+    ink_id: str
+    known_from: str  # its drawdowns: "spectra", "one backing", "Lab" or "nothing"
+    printed: int  # prints so far
+    usual: pd.DataFrame  # set-ups of the shop, with this ink
+    before: Sureness
+    other_inks: Sureness  # the same set-ups with the inks they were printed with
+    prints: pd.DataFrame
+    enough: int
+    next_gain: float
+    more: bool
+
+
+def plan_ink(
+    model: ShiftModel,
+    ink: str,
+    prints: pd.DataFrame,
+    *,
+    garments: list[str] | None = None,
+    meshes: list[str] | None = None,
+    most: int = 6,
+) -> InkPlan:
+    """The prints of ``ink`` to pull, in their order.
+
+    Parameters
+    ----------
+    prints : the shop's prints: what it usually does is taken from them
+    garments, meshes : what the test prints may be pulled on and through; the usual ones
+        unless given
+    most : prints at most
+
+    Raises
+    ------
+    ValueError
+        for an ink, garment or mesh the tables do not name, an underbase, or a shop
+        without prints.
+    """
+    encoder = model.encoder_
+    named = [("ink", encoder.inks, [ink]), ("mesh", encoder.meshes, meshes or [])]
+    for what, table, ids in [*named, ("garment", encoder.substrates, garments or [])]:
+        for one in ids:
+            if one not in table.index:
+                msg = f"{what} '{one}' is in none of the shop's tables"
+                raise ValueError(msg)
+    if encoder.inks.loc[ink, "role"] == "underbase":
+        msg = f"ink '{ink}' is an underbase: print it alone on a white and on a black garment"
+        raise ValueError(msg)
+    if most < 1:
+        msg = f"most is {most}: 1 or more prints are possible"
+        raise ValueError(msg)
+    past = past_of(model, ink, prints)
+    usual = usual_of(past)
+    asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
+    choice = _choice(past, ink, garments, meshes).assign(printed_on=asked["printed_on"].max())
+    pulled, sure = _greedy(model, choice, asked, most + 1)
+    gain = -np.diff([one.within_dE00 for one in sure])
+    little = gain < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
+    enough = int(np.argmax([*little[:most], True]))
+    own = model.predict_lab(usual.assign(job_id=None))
+    return InkPlan(
+        ink,
+        model.shelf_.known_from[model.shelf_.ink_ids.index(ink)],
+        int(model.likeness_.counts["ink"].get(ink, 0)),
+        asked.assign(ink_lot=None),
+        sure[0],
+        _sureness(own.mean, own.covariance, model),
+        choice.iloc[pulled[:most]]
+        .reset_index(drop=True)
+        .assign(ink_lot=None, printed_on=pd.NaT)
+        .join(pd.DataFrame(sure[1 : most + 1])),
+        enough,
+        float(gain[enough]),
+        not bool(little[enough]),
+    )
+
+
+def past_of(model: ShiftModel, ink: str, prints: pd.DataFrame) -> pd.DataFrame:
+    """The prints that say what is usual for this ink: the later half, of its type if enough."""
+    inks = model.encoder_.inks
+    here = prints[prints["ink_id"].isin(inks.index[inks["role"] != "underbase"])]
+    here = here.reindex(columns=["print_id", *SETUP_COLUMNS])
+    here = here.drop(index=here.index[model.encoder_.unknown(here)["row"].to_numpy(int)])
+    if not len(here):
+        msg = (
+            "there is no print yet that says what is usual: print the ink on a white and a black "
+            "garment, each with and without a base"
+        )
+        raise ValueError(msg)
+    alike = inks.loc[here["ink_id"], "ink_type"].to_numpy() == inks.loc[ink, "ink_type"]
+    here = here[alike] if alike.sum() >= SAME_TYPE else here
+    here = here.sort_values("printed_on", kind="stable", na_position="first")
+    return here.iloc[len(here) // 2 :]
+
+
+def usual_of(past: pd.DataFrame) -> pd.DataFrame:
+    """A sample of what is printed: every n-th print, in the order of garment, base and screen."""
+    past = past.sort_values(["substrate_id", *UNDERBASE, *SCREEN], kind="stable")
+    n = min(USUAL_SETUPS, len(past))
+    rows = past.iloc[((np.arange(n) + 0.5) * len(past) / n).astype(int)]
+    return rows.reset_index(drop=True).assign(printed_on=past["printed_on"].max())
+
+
+def _choice(
+    past: pd.DataFrame, ink: str, garments: list[str] | None, meshes: list[str] | None
+) -> pd.DataFrame:
+    """Prints that could be pulled: garment x base or none x screen, at the usual settings."""
+    on = _mostly(past, ["substrate_id"], GARMENTS)
+    if garments:
+        on = pd.DataFrame({"substrate_id": list(dict.fromkeys(garments))})
+    screens = _mostly(past, SCREEN, SCREENS)
+    if meshes:
+        often = past[past["mesh_id"].isin(meshes)]
+        rest = [m for m in dict.fromkeys(meshes) if m not in set(often["mesh_id"])]
+        single = pd.DataFrame({"mesh_id": rest, "strokes": 1.0, "flash_count": 0.0})
+        screens = pd.concat([_mostly(often, SCREEN, SCREENS), single]).reset_index(drop=True)
+    bases = _mostly(past, UNDERBASE, BASES)
+    grid = on.merge(screens, how="cross").merge(bases, how="cross")
+    settings = usual_setup(past, list(on["substrate_id"]))
+    kept = {c: v for c, v in settings.items() if c not in (*SCREEN, *UNDERBASE)}
+    grid = grid.assign(**kept, ink_id=ink, ink_lot="at hand", readings=3.0)
+    return grid.reindex(columns=SETUP_COLUMNS)
+
+
+def _mostly(past: pd.DataFrame, columns: list[str], most: int) -> pd.DataFrame:
+    """The most frequent values of ``columns`` together, down to `MOSTLY` of the prints."""
+    counts = past[columns].value_counts(dropna=False)
+    share = counts.to_numpy() / max(1, counts.sum())
+    n = int((np.cumsum(share) - share < MOSTLY).sum())
+    frame = counts.index[: min(n, most)].to_frame(index=False)
+    return frame.astype({c: object for c in columns if c.endswith("_id")}).where(
+        frame.notna(), None
+    )
+
+
+def _greedy(
+    model: ShiftModel, choice: pd.DataFrame, usual: pd.DataFrame, most: int
+) -> tuple[list[int], list[Sureness]]:
+    """Positions in ``choice`` of the prints to pull; how sure the usual set-ups are before the
+    first and after each."""
+    both = pd.concat([choice, usual], ignore_index=True)
+    n = len(choice)
+    # prints through one screen are pulled in one go; every usual set-up is a job to come
+    screen = np.concatenate([pd.factorize(choice["mesh_id"])[0], np.full(len(usual), -1)])
+    known = between(model, both, screen)
+    metric = metric_of(known.mean[n:])
+    at = np.arange(n, n + len(usual))
+    X = model._encode(usual).X
+    pulled: list[int] = []
+    sure: list[Sureness] = []
+    for k in range(most + 1):
+        spread = spread_after(model, X, choice.iloc[pulled])
+        covariance = known.unknown[at, :, at, :] + known.scatter[at]
+        covariance = covariance * (spread**2)[:, None, None]
+        sure.append(_sureness(known.mean[at], covariance, model))
+        if k < most:
+            best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
+            pulled.append(best)
+            known = condition(known, best, known.mean[best])
+    return pulled, sure
+
+
+def errors_after(
+    known: Belief, tests: NDArray[np.intp], usual: NDArray[np.intp], metric: Array, spread: Array
+) -> Array:
+    """Mean error (root mean square dE00) of the ``usual`` set-ups after each of ``tests``, (t,).
+
+    ``tests`` and ``usual`` are positions in ``known``; ``metric`` (m, 3, 3) and ``spread`` (m,)
+    belong to ``usual``.
+    """
+    own = known.unknown[usual, :, usual, :] + known.scatter[usual]
+    before = np.einsum("mij,mij->m", metric, own)
+    seen = known.unknown[usual[:, None], :, tests, :]  # (m, t, 3, 3)
+    total = known.unknown[tests, :, tests, :] + known.scatter[tests]
+    gain = seen @ np.linalg.inv(total)
+    removed = np.einsum("mtil,mtjl,mij->mt", gain, seen, metric, optimize=True)
+    left = np.maximum(before[:, None] - removed, 0.0)
+    return (spread[:, None] * np.sqrt(left)).mean(axis=0)
+
+
+def metric_of(lab: Array) -> Array:
+    """dE00 near each of ``lab`` (n, 3) as a quadratic form (n, 3, 3): dE00^2 = d' M d."""
+    step = 0.5
+
+    def squared(direction: Array) -> Array:
+        return delta_e00(lab + step * direction, lab - step * direction) ** 2 / (4 * step**2)
+
+    eye = np.eye(3)
+    own = np.stack([squared(e) for e in eye], axis=1)
+    metric = np.empty((len(lab), 3, 3))
+    for i in range(3):
+        for j in range(3):
+            cross = (squared(eye[i] + eye[j]) - own[:, i] - own[:, j]) / 2
+            metric[:, i, j] = own[:, i] if i == j else cross
+    return metric
+
+
+def spread_after(model: ShiftModel, X: pd.DataFrame, pulled: pd.DataFrame) -> Array:
+    """Spread factors (m,) of set-ups once the prints ``pulled`` have been learnt."""
+    after = copy(model)
+    if len(pulled):
+        after.likeness_ = model.likeness_.with_more(Likeness.of(model._encode(pulled).X))
+    return after._spread(X)
+
+
+def _sureness(mean: Array, covariance: Array, model: ShiftModel) -> Sureness:
+    """Of set-ups predicted as N(mean (m, 3), covariance (m, 3, 3))."""
+    off = normal(DRAWS, 3, 3) @ root(covariance).transpose(0, 2, 1)
+    prints = mean[:, None] + off
+    dE = delta_e00(prints, np.broadcast_to(mean[:, None], prints.shape))
+    p = (dE <= model.settings_.tolerance_dE00).mean(axis=1)
+    go = p >= chance_needed(model.settings_)
+    return Sureness(float(np.quantile(dE, 0.9)), float(go.mean()))
