@@ -203,7 +203,7 @@ def _greedy(
     known = between(model, both, screen)
     metric = metric_of(known.mean[n:])
     at = np.arange(n, n + len(usual))
-    X = model._encode(usual).X
+    X = model.features(usual)
     pulled: list[int] = []
     sure: list[Sureness] = []
     for k in range(most + 1):
@@ -257,7 +257,7 @@ def spread_after(model: ShiftModel, X: pd.DataFrame, pulled: pd.DataFrame) -> Ar
     """Spread factors (m,) of set-ups once the prints ``pulled`` have been learnt."""
     after = copy(model)
     if len(pulled):
-        after.likeness_ = model.likeness_.with_more(Likeness.of(model._encode(pulled).X))
+        after.likeness_ = model.likeness_.with_more(Likeness.of(model.features(pulled)))
     return after._spread(X)
 
 

@@ -269,7 +269,7 @@ def _unlike(
     model: ShiftModel, lines: pd.DataFrame, based: NDArray[np.bool_], garments: list[str]
 ) -> list[str]:
     """What of each line the history has never seen, on any garment; empty where all was."""
-    X = model._encode(on_garments(lines, garments, based)).X
+    X = model.features(on_garments(lines, garments, based))
     words = np.array(model.likeness_.in_words(X), object).reshape(based.shape)
     split = [{part for one in row for part in one.split("; ") if part} for row in words]
     return ["; ".join(sorted(parts)) for parts in split]

@@ -90,12 +90,8 @@ class Reasons:
     def _ground(self, lines: pd.DataFrame) -> Array:
         """Lightness of what the ink lies on, mean over the garments, (n,)."""
         based = np.array([[g in on for g in self.garments] for on in lines["base_on"]])
-        model = self.model
-        rows = model._encode(on_garments(lines, self.garments, based))
-        rows = model.layout_.with_ground(rows, model.weights_)
-        return (
-            rows.X["back_L"].to_numpy().reshape(based.shape).mean(axis=1) * GROUND_SCALES["back_L"]
-        )
+        X = self.model.features(on_garments(lines, self.garments, based))
+        return X["back_L"].to_numpy().reshape(based.shape).mean(axis=1) * GROUND_SCALES["back_L"]
 
     def _changes(self, line: dict, usual: dict) -> list[str]:
         found = []

@@ -225,6 +225,10 @@ class ShiftModel:
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
         return Rows(stack, self.encoder_.process(setups, stack), readings)
 
+    def features(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """What the residual model looks at, film and ground by the physics among it."""
+        return self.layout_.with_ground(self._encode(setups), self.weights_).X
+
     def linearised(self, setups: pd.DataFrame, lab: Array | None = None) -> tuple[Linear, Design]:
         """Set-ups or prints where the physics stands; ``lab`` (n, 3) as measured."""
         linear = self.layout_.linearise(self._encode(setups), self.weights_, self.log_lengths_)

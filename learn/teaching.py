@@ -59,7 +59,7 @@ class Worth(NamedTuple):
 def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
     """What the model predicts of set-ups, with what their errors share."""
     known = between(model, setups)
-    spread = model._spread(model._encode(setups).X)
+    spread = model._spread(model.features(setups))
     unknown = known.unknown * spread[:, None, None, None] * spread[None, None, :, None]
     return Belief(known.mean, unknown, known.scatter * (spread**2)[:, None, None])
 
