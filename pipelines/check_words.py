@@ -136,7 +136,8 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup)
     )
     if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
         return f"{what}First {more}; then two prints{each}, {_two_prints(factor, c)}."
-    return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell."
+    which = f" strikeoff new-ink --ink {names[0]} picks them." if factor == "ink" else ""
+    return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell.{which}"
 
 
 def _few(row: dict, c: Checkup) -> str:
