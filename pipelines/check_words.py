@@ -19,7 +19,7 @@ KINDS = {
     "garment": "the garment, every print on it",
     "mesh": "the mesh, every print through it",
     "press": "the press, every print on it",
-    "ground": "the ground's colour, every print on it",
+    "ground": "the ground's colour, all on it",
     "later": "the latest weeks at once",
     "outside": "one end of a setting at once",
 }
@@ -51,7 +51,7 @@ def bounds(share: Share) -> str:
 def bands_verdict(kind: KindScore) -> str:
     """Whether 90 % bands held what they promise, as far as so many prints can tell."""
     low, high = kind.coverage.lo, kind.coverage.hi
-    if high < RECORDED:
+    if high < 0.9:
         return "too narrow"
     if low > 0.9:
         return "too wide"

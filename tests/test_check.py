@@ -21,6 +21,7 @@ from learn.decision import difference
 from learn.evaluate import Z90
 from learn.limits import crossed_effects
 from learn.reliability import (
+    Share,
     binomial_band,
     brier,
     grouped_share,
@@ -32,7 +33,7 @@ from learn.review import Forecasts, crossed_factors, expected_difference, foreca
 from learn.shift import ShiftModel
 from pipelines.catalogue import Catalogue
 from pipelines.check_page import write_check_page
-from pipelines.check_words import advice, report
+from pipelines.check_words import advice, bands_verdict, report
 from pipelines.cli import main
 from pipelines.commands import check as command
 from tests.published import table
@@ -51,6 +52,16 @@ def test_honest_bands_are_the_published_binomial_ones():
     for row in table("coverage90_binomial_bands").itertuples():
         band = binomial_band(row.n_test)
         np.testing.assert_allclose(band, (row.accept_low_frac, row.accept_high_frac))
+
+
+@pytest.mark.parametrize(
+    ("share", "trials", "said"),
+    [(0.90, 400, "hold"), (0.85, 400, "too narrow"), (0.96, 400, "too wide"), (0.9, 10, "too few")],
+)
+def test_bands_are_judged_against_nine_in_ten(share, trials, said):
+    """By Wilson's interval: 34 of 40 may be honest 90 % bands, 340 of 400 cannot."""
+    coverage = Share(share, *wilson(share, trials), trials)
+    assert bands_verdict(SimpleNamespace(coverage=coverage)) == said
 
 
 def test_prints_that_err_together_count_once():
