@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,8 +14,7 @@ from learn.ahead import Stream, one_step_ahead
 from learn.drift import SHIFT, cusum, drifts, first_alarm, run_length, threshold
 from learn.glance import glance
 from learn.shift import ShiftModel
-from pipelines import models
-from pipelines.catalogue import Catalogue
+from pipelines import learning, models
 from pipelines.cli import main
 from pipelines.commands import status as command
 from pipelines.status_words import REMEDIES, drift_lines, drift_sentence
@@ -210,8 +208,8 @@ def test_status_screen(tmp_path, monkeypatch, capsys):
     models.save(tmp_path / "models" / "tiny", arrays, meta, facts)
     given = small_shop()
     model = ShiftModel.from_state(arrays, meta)
-    told = SimpleNamespace(model=model, version="0001", catalogue=Catalogue.of(given), notes=[])
-    monkeypatch.setattr(command, "open_model", lambda *_: told)
+    charge = learning.Charge(model, "0001", "0001", {})
+    monkeypatch.setattr(learning, "opened", lambda *_: charge)
     monkeypatch.setattr(command, "to_shop", lambda _: given)
     assert main(["status"]) == 0
     said = capsys.readouterr().out

@@ -7,9 +7,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipelines import models, store
+from pipelines import learning, models, store
 from pipelines.commands.doubts import by_learner, day
-from pipelines.commands.predict import open_model
 from pipelines.ledger import Batch, Ledger, State, current
 from pipelines.problems import UserError
 from pipelines.tables import to_shop
@@ -34,14 +33,15 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     if version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
     else:
-        opened = open_model(workspace, name)
+        charge = learning.opened(folder, version, data)
+        if charge is None:
+            raise UserError(f"{folder}: model {version} cannot be read; {models.AGAIN}.")
         from learn.glance import glance  # takes seconds to import; the help must not wait for it
         from pipelines.status_words import drift_lines, known_lines, news_line
 
-        opened.model.settings_ = opened.catalogue.settings
-        lines += _model(opened.version, models.described(folder, opened.version))
+        lines += _model(version, models.described(folder, version))
         try:
-            found = glance(opened.model, data)
+            found = glance(charge.model, data)
         except ValueError as error:
             raise UserError(f"Shop {name}: {error}; run strikeoff learn.") from error
         lines += filter(None, [news_line(found.news)])
