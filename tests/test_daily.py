@@ -271,6 +271,20 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "stands already" in says(capsys, "doubts", "keep", "P3")
 
 
+def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypatch, capsys):
+    class OfOlderForm:
+        @classmethod
+        def from_state(cls, arrays, meta):
+            raise ValueError
+
+    monkeypatch.setitem(sys.modules, "learn.shift", SimpleNamespace(ShiftModel=OfOlderForm))
+    before = DATABASE.read_bytes()
+    for command in (["record", write("b.csv", GOOD)], ["doubts", "correct", "P1", "--lot", "L9"]):
+        said = says(capsys, *command, code=2)
+        assert "cannot be read by this version; run strikeoff learn first, then this again" in said
+    assert DATABASE.read_bytes() == before
+
+
 def test_mistakes_at_deciding_are_one_sentence(shop, capsys):
     for command, told in (
         (["keep"], "Name the print"),
