@@ -22,8 +22,8 @@ USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bar
 def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     """The check by the model in charge; None, and a note, where nothing has been learnt yet.
 
-    Raises UserError where the model in charge cannot be read: one made by `strikeoff learn` now
-    looks at what comes in, which no later model can that has learnt from it.
+    Raises UserError where the model in charge cannot be read: what came in past it would be
+    learnt from before any model had looked at it.
     """
     folder = workspace.models(shop)
     if not models.versions(folder):

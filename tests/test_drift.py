@@ -203,17 +203,20 @@ def test_status_screen(tmp_path, monkeypatch, capsys):
     assert "Shop tiny: " in said
     assert "Last batch: 1, import" in said
     assert "none yet; strikeoff learn" in said
+    models.save(tmp_path / "models" / "tiny", {}, {}, {"validation": {}})
+    assert main(["status"]) == 0
+    assert "cannot be read by this version: strikeoff learn makes" in capsys.readouterr().out
     arrays, meta = small_model().to_state()
     facts = {"validation": small_model().validation_, "set_aside": [], "rows": {}}
     models.save(tmp_path / "models" / "tiny", arrays, meta, facts)
     given = small_shop()
     model = ShiftModel.from_state(arrays, meta)
-    charge = learning.Charge(model, "0001", "0001", {})
+    charge = learning.Charge(model, "0002", "0002", {})
     monkeypatch.setattr(learning, "opened", lambda *_: charge)
     monkeypatch.setattr(command, "to_shop", lambda _: given)
     assert main(["status"]) == 0
     said = capsys.readouterr().out
-    assert "Model 0001 in charge" in said
+    assert "Model 0002 in charge" in said
     assert "Drift" in said
     assert "What to print or measure next:" in said
     assert "nan" not in said

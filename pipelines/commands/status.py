@@ -29,13 +29,16 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     lines = [*_tables(name, data), *_last_batch(ledger)]
     folder = workspace.models(name)
     version = models.in_charge(folder)
-    lines += _doubts(state, by_learner(workspace, name, state) if version else [])
+    charge = learning.opened(folder, version, data)
+    lines += _doubts(state, by_learner(workspace, name, state) if charge else [])
     if version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
+    elif charge is None:
+        lines.append(
+            f"Model {version} is in charge, but cannot be read by this version: strikeoff learn "
+            "makes a new one; until then nothing can be recorded."
+        )
     else:
-        charge = learning.opened(folder, version, data)
-        if charge is None:
-            raise UserError(f"{folder}: model {version} cannot be read; {models.AGAIN}.")
         from learn.glance import glance  # takes seconds to import; the help must not wait for it
         from pipelines.status_words import drift_lines, known_lines, news_line
 
