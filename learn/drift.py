@@ -77,19 +77,24 @@ def threshold(theta: Array, alarms: float) -> float:
     return float(np.log(np.maximum((theta**2 * np.exp(-OVERSHOOT * theta)).sum() / alarms, np.e)))
 
 
-def cusum(error: Array, sd: Array) -> Array:
-    """Chart (n, 2), more and less film: log likelihood ratio of a shift, never below zero."""
+def evidence(error: Array, sd: Array) -> Array:
+    """Log likelihood ratio (n, 2) of a shift to more and to less film against none, by print."""
     theta = SHIFT / sd
     z = np.clip(error / sd, -CLIP, CLIP)
-    step = np.stack([theta * z, -theta * z], axis=1) - 0.5 * theta[:, None] ** 2
-    total = np.cumsum(np.vstack([np.zeros(2), step]), axis=0)
+    return np.stack([theta * z, -theta * z], axis=1) - 0.5 * theta[:, None] ** 2
+
+
+def cusum(error: Array, sd: Array) -> Array:
+    """Chart (n, 2), more and less film: the evidence added up, never below zero."""
+    total = np.cumsum(np.vstack([np.zeros(2), evidence(error, sd)]), axis=0)
     return (total - np.minimum.accumulate(total, axis=0))[1:]
 
 
 def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.DataFrame:
     """What has drifted, the clearest first; each is taken out before the next is looked for.
 
-    What has come back is not told: its chart has returned to zero since.
+    What has come back is not told (:func:`first_alarm`), nor what no change that lasts explains
+    better than none (Bayes factor below 1).
 
     ``errors``: a frame in time order with date, film_error (of log film, measured minus
     expected), film_sd and any of press, lot, mesh, blade (None: not known), or what made it.
@@ -111,6 +116,7 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
         fits = [
             (a, _change(errors, white, a.rows)) for a in alarms if (a.kind, a.level) not in told
         ]
+        fits = [(alarm, change) for alarm, change in fits if change.gain > 0]
         if not fits:
             break
         alarm, change = max(fits, key=lambda pair: pair[1].gain)
@@ -147,16 +153,28 @@ def _alarms(
         code, names = pd.factorize(levels.iloc[known])
         for i, level in enumerate(names):
             rows = known[code == i]
-            if (at := first_alarm(cusum(error[rows], sd[rows]), height)) is not None:
+            if (at := first_alarm(evidence(error[rows], sd[rows]), height)) is not None:
                 out.append(_Alarm(kind, str(level), rows, at))
     return out
 
 
-def first_alarm(chart: Array, height: float) -> int | None:
-    """When the chart (n, 2) rose over ``height``; None if it never did, or is back at zero."""
-    since = np.cumsum(chart[::-1] <= 0, axis=0)[::-1] == 0  # later than its last zero
-    over = (since & (chart > height)).any(axis=1)
-    return int(over.argmax()) if over.any() else None
+def first_alarm(steps: Array, height: float) -> int | None:
+    """When the chart of ``steps`` (n, 2) reached ``height``; None if it never did, or is back.
+
+    It is back at zero once as much evidence has come against the shift as raised the alarm:
+    the chart does not climb beyond ``height``, or a large shift put right would be told for years.
+    """
+    first = []
+    for side in steps.T.tolist():
+        chart, at = 0.0, None
+        for i, step in enumerate(side):
+            chart = min(max(chart + step, 0.0), height)
+            if chart == 0.0:
+                at = None
+            elif chart == height and at is None:
+                at = i
+        first.append(at)
+    return min((at for at in first if at is not None), default=None)
 
 
 class _Change(NamedTuple):

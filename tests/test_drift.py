@@ -98,9 +98,23 @@ def test_one_bad_print_and_what_has_come_back_are_no_drift():
     frame = frame_of(7)
     frame.loc[500, "film_error"] = 2.0
     assert not len(drifts(frame))
-    chart = np.array([[0, 0], [9, 0], [3, 0], [0, 0], [1, 0.0]])
-    assert first_alarm(chart, 8.0) is None
-    assert first_alarm(chart[:3], 8.0) == 1
+    steps = np.array([[0.0, 0], [40, 0], [-7, 0], [-1, 0], [5, 0]])
+    assert first_alarm(steps[:3], 8.0) == 1
+    assert first_alarm(steps, 8.0) is None
+
+
+def test_a_press_put_right_is_told_no_longer():
+    """15 % more for five months, then as before for seven: some 100 of its prints."""
+    told = 0
+    for seed in range(12):
+        frame = frame_of(300 + seed)
+        day = (frame["date"] - frame["date"].min()).dt.days
+        wrong = (frame["press"] == "P2") & day.between(300, 450)
+        frame["film_error"] += np.where(wrong, 0.15, 0.0)
+        before = drifts(frame[day < 450])
+        assert before["level"].iloc[0] == "P2"
+        told += int((drifts(frame)["cause"] == "press").any())
+    assert told <= 1
 
 
 @cache

@@ -36,7 +36,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     elif charge is None:
         lines.append(
             f"Model {version} is in charge, but cannot be read by this version: strikeoff learn "
-            "makes a new one; until then nothing can be recorded."
+            "makes a new one; until then no print can be recorded."
         )
     else:
         from learn.glance import glance  # takes seconds to import; the help must not wait for it
