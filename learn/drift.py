@@ -23,6 +23,8 @@ CLIP = 3.0  # standard deviations; one bad print must not raise an alarm
 OVERSHOOT = 1.166  # Siegmund 1985, Sequential Analysis, eq. 2.57 (from memory): 2 x 0.583
 PRIOR_SD = 0.10  # of a drift, log film
 STARTS = 40  # days tried as its beginning
+ENDS = 12  # days tried as beginning or end of one that is over
+OVER = np.log(10)  # it is over when that is so much likelier
 MOST = 5
 COLUMNS = [
     *("cause", "level", "alarm", "prints", "since", "since_lo", "since_hi"),
@@ -77,24 +79,20 @@ def threshold(theta: Array, alarms: float) -> float:
     return float(np.log(np.maximum((theta**2 * np.exp(-OVERSHOOT * theta)).sum() / alarms, np.e)))
 
 
-def evidence(error: Array, sd: Array) -> Array:
-    """Log likelihood ratio (n, 2) of a shift to more and to less film against none, by print."""
+def cusum(error: Array, sd: Array) -> Array:
+    """Chart (n, 2), more and less film: log likelihood ratio of a shift, never below zero."""
     theta = SHIFT / sd
     z = np.clip(error / sd, -CLIP, CLIP)
-    return np.stack([theta * z, -theta * z], axis=1) - 0.5 * theta[:, None] ** 2
-
-
-def cusum(error: Array, sd: Array) -> Array:
-    """Chart (n, 2), more and less film: the evidence added up, never below zero."""
-    total = np.cumsum(np.vstack([np.zeros(2), evidence(error, sd)]), axis=0)
+    step = np.stack([theta * z, -theta * z], axis=1) - 0.5 * theta[:, None] ** 2
+    total = np.cumsum(np.vstack([np.zeros(2), step]), axis=0)
     return (total - np.minimum.accumulate(total, axis=0))[1:]
 
 
 def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.DataFrame:
     """What has drifted, the clearest first; each is taken out before the next is looked for.
 
-    What has come back is not told (:func:`first_alarm`), nor what no change that lasts explains
-    better than none (Bayes factor below 1).
+    What has come back is taken out as well, but not told: its chart is at zero, or a shift that
+    ended is likelier than one that lasts. Nor is told what neither explains better than chance.
 
     ``errors``: a frame in time order with date, film_error (of log film, measured minus
     expected), film_sd and any of press, lot, mesh, blade (None: not known), or what made it.
@@ -109,18 +107,22 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
     kinds = {k: frame[k] for k in KINDS if k in frame and frame[k].notna().any()}
     kinds["shop"] = pd.Series("", frame.index)
     each = per_1000 * len(frame) / 1000 / len(kinds)
-    found = []
-    for _ in range(MOST):
-        alarms = _alarms(*errors.film_error(white), kinds, each)
-        told = {(row["cause"], row["level"]) for row in found}
-        fits = [
-            (a, _change(errors, white, a.rows)) for a in alarms if (a.kind, a.level) not in told
-        ]
+    found, looked_at, shapes = [], set(), {}
+    while len(found) < MOST:
+        fits = []
+        for alarm in _alarms(*errors.film_error(white), kinds, each):
+            if (cause := (alarm.kind, alarm.level)) not in looked_at:
+                if cause not in shapes:
+                    shapes[cause] = _shapes(errors, alarm.rows)
+                fits.append((alarm, _change(shapes[cause], white)))
         fits = [(alarm, change) for alarm, change in fits if change.gain > 0]
         if not fits:
             break
         alarm, change = max(fits, key=lambda pair: pair[1].gain)
+        looked_at.add((alarm.kind, alarm.level))
         white = white - change.white
+        if not change.lasts:  # known, and no news
+            continue
         date = frame["date"].iloc[alarm.rows].reset_index(drop=True)
         found.append(
             {
@@ -153,58 +155,85 @@ def _alarms(
         code, names = pd.factorize(levels.iloc[known])
         for i, level in enumerate(names):
             rows = known[code == i]
-            if (at := first_alarm(evidence(error[rows], sd[rows]), height)) is not None:
+            if (at := first_alarm(cusum(error[rows], sd[rows]), height)) is not None:
                 out.append(_Alarm(kind, str(level), rows, at))
     return out
 
 
-def first_alarm(steps: Array, height: float) -> int | None:
-    """When the chart of ``steps`` (n, 2) reached ``height``; None if it never did, or is back.
+def first_alarm(chart: Array, height: float) -> int | None:
+    """When the chart (n, 2) rose over ``height``; None if it never did, or is back at zero."""
+    since = np.cumsum(chart[::-1] <= 0, axis=0)[::-1] == 0  # later than its last zero
+    over = (since & (chart > height)).any(axis=1)
+    return int(over.argmax()) if over.any() else None
 
-    It is back at zero once as much evidence has come against the shift as raised the alarm:
-    the chart does not climb beyond ``height``, or a large shift put right would be told for years.
+
+class _Shapes(NamedTuple):
+    """Ways the film of a level may have changed, and the errors (3n, m) they would make.
+
+    It lasts as a step or a ramp, begun on any of its days; or it is over: up and down again.
     """
-    first = []
-    for side in steps.T.tolist():
-        chart, at = 0.0, None
-        for i, step in enumerate(side):
-            chart = min(max(chart + step, 0.0), height)
-            if chart == 0.0:
-                at = None
-            elif chart == height and at is None:
-                at = i
-        first.append(at)
-    return min((at for at in first if at is not None), default=None)
+
+    starts: Array
+    lasting: Array  # steps, then ramps, by start
+    over: Array
 
 
-class _Change(NamedTuple):
-    gain: float  # log Bayes factor against no change
-    since: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]  # 5, 50, 95 %
-    percent: tuple[float, float, float]
-    white: Array  # what it explains of the standardised errors
+def _shapes(errors: Errors, rows: NDArray[np.intp]) -> _Shapes:
+    day = errors.frame["date"].to_numpy("datetime64[D]").astype(float)[rows, None]
+    days = np.unique(day)
+
+    def spread(n: int) -> Array:
+        return days[np.unique(np.linspace(0, len(days) - 1, n).round().astype(int))]
+
+    def response(film: Array) -> Array:
+        shift = np.zeros((len(errors.frame), film.shape[1]))
+        shift[rows] = film
+        return errors.respond(shift)
+
+    starts, ends = spread(STARTS), spread(ENDS)[:-1]
+    later = (day >= starts).astype(float)
+    ramp = later * (day - starts) / np.maximum(days[-1] - starts, 1.0)
+    begin, end = np.triu_indices(len(ends), 1)
+    over = ((day >= ends[begin]) & (day < ends[end])).astype(float)
+    return _Shapes(starts, response(np.hstack([later, ramp])), response(over))
 
 
-def _change(errors: Errors, white: Array, rows: NDArray[np.intp]) -> _Change:
-    """Posterior of a step or a ramp of the film of ``rows``, begun on any of their days."""
-    day = errors.frame["date"].to_numpy("datetime64[D]").astype(float)
-    own = np.unique(day[rows])
-    starts = own[np.unique(np.linspace(0, len(own) - 1, STARTS).round().astype(int))]
-    later = (day[rows, None] >= starts).astype(float)
-    ramp = later * (day[rows, None] - starts) / np.maximum(own[-1] - starts, 1.0)
-    shift = np.zeros((len(day), 2 * len(starts)))
-    shift[rows] = np.hstack([later, ramp])
-    response = errors.respond(shift)
+class _Explained(NamedTuple):
+    gain: float  # log Bayes factor of some shapes, alike likely before, against no change
+    weight: Array  # (m,) posterior of the shapes
+    mean: Array  # (m,) log film of each
+    sd: Array
+    white: Array  # (3n,) what they explain of the standardised errors
+
+
+def _explained(response: Array, white: Array) -> _Explained:
     told = (response**2).sum(axis=0) + PRIOR_SD**-2
     score = response.T @ white
     mean, sd = score / told, told**-0.5
     log_odds = 0.5 * score**2 / told - 0.5 * np.log(told * PRIOR_SD**2)
-    gain = float(np.logaddexp.reduce(log_odds) - np.log(len(log_odds)))
-    weight = np.exp(log_odds - log_odds.max())
-    weight /= weight.sum()
-    begun = np.cumsum(weight.reshape(2, -1).sum(axis=0))
-    since = [pd.Timestamp(np.datetime64(int(starts[np.searchsorted(begun, q)]), "D"))
-             for q in (0.05, 0.5, 0.95)]  # fmt: skip
-    return _Change(gain, tuple(since), _quantiles(weight, mean, sd), response @ (weight * mean))
+    total = np.logaddexp.reduce(log_odds)
+    weight = np.exp(log_odds - total)
+    gain = float(total - np.log(max(len(weight), 1)))
+    return _Explained(gain, weight, mean, sd, response @ (weight * mean))
+
+
+class _Change(NamedTuple):
+    gain: float  # log Bayes factor against no change
+    lasts: bool
+    since: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]  # 5, 50, 95 %, if it lasts
+    percent: tuple[float, float, float]
+    white: Array  # what it explains of the standardised errors
+
+
+def _change(shapes: _Shapes, white: Array) -> _Change:
+    lasting, ended = _explained(shapes.lasting, white), _explained(shapes.over, white)
+    lasts = ended.gain - lasting.gain < OVER
+    likelier = lasting if lasts else ended
+    begun = np.cumsum(lasting.weight.reshape(2, -1).sum(axis=0))
+    at = np.searchsorted(begun, (0.05, 0.5, 0.95))
+    since = tuple(pd.Timestamp(np.datetime64(int(day), "D")) for day in shapes.starts[at])
+    percent = _quantiles(lasting.weight, lasting.mean, lasting.sd)
+    return _Change(likelier.gain, lasts, since, percent, likelier.white)
 
 
 def _quantiles(weight: Array, mean: Array, sd: Array) -> tuple[float, float, float]:

@@ -98,9 +98,9 @@ def test_one_bad_print_and_what_has_come_back_are_no_drift():
     frame = frame_of(7)
     frame.loc[500, "film_error"] = 2.0
     assert not len(drifts(frame))
-    steps = np.array([[0.0, 0], [40, 0], [-7, 0], [-1, 0], [5, 0]])
-    assert first_alarm(steps[:3], 8.0) == 1
-    assert first_alarm(steps, 8.0) is None
+    chart = np.array([[0, 0], [9, 0], [3, 0], [0, 0], [1, 0.0]])
+    assert first_alarm(chart, 8.0) is None
+    assert first_alarm(chart[:3], 8.0) == 1
 
 
 def test_a_press_put_right_is_told_no_longer():
@@ -159,6 +159,8 @@ def test_film_errors_of_a_model_are_standard_and_tell_a_planted_drift():
     assert (first["cause"], first["level"]) == ("press", "P1")
     assert first["lo"] < 20.0 < first["hi"]
     assert not (drifts(steady)["cause"] == "press").any()
+    one_day = drift._shapes(steady, np.array([0]))  # cannot be over yet
+    assert drift._change(one_day, steady.white).lasts
 
 
 def test_prints_without_a_date_are_learnt_from_and_not_charted():
