@@ -3,7 +3,8 @@
 Each level has a two-sided CUSUM of the log likelihood ratio of a film shift of `SHIFT` (Page
 1954), so that a print that says little about its film counts little. Thresholds come from
 Siegmund's approximation of the average run length; see :func:`threshold`. How much and since
-when is a posterior over steps and ramps that may have begun on any day.
+when is a posterior over steps and ramps that may have begun on any day; whether it still lasts,
+its Bayes factor against shifts that have ended.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ PRIOR_SD = 0.10  # of a drift, log film
 STARTS = 40  # days tried as its beginning
 ENDS = 12  # days tried as beginning or end of one that is over
 OVER = np.log(10)  # it is over when that is so much likelier
-MOST = 5
+MOST = 8  # changes, told or over
 COLUMNS = [
     *("cause", "level", "alarm", "prints", "since", "since_lo", "since_hi"),
     *("percent", "lo", "hi", "false_alarms"),
@@ -107,11 +108,11 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
     kinds = {k: frame[k] for k in KINDS if k in frame and frame[k].notna().any()}
     kinds["shop"] = pd.Series("", frame.index)
     each = per_1000 * len(frame) / 1000 / len(kinds)
-    found, looked_at, shapes = [], set(), {}
-    while len(found) < MOST:
+    found, told, shapes = [], set(), {}
+    for _ in range(MOST):
         fits = []
         for alarm in _alarms(*errors.film_error(white), kinds, each):
-            if (cause := (alarm.kind, alarm.level)) not in looked_at:
+            if (cause := (alarm.kind, alarm.level)) not in told:
                 if cause not in shapes:
                     shapes[cause] = _shapes(errors, alarm.rows)
                 fits.append((alarm, _change(shapes[cause], white)))
@@ -119,10 +120,10 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
         if not fits:
             break
         alarm, change = max(fits, key=lambda pair: pair[1].gain)
-        looked_at.add((alarm.kind, alarm.level))
         white = white - change.white
-        if not change.lasts:  # known, and no news
+        if not change.lasts:  # another of the same level may, once it is out of the way
             continue
+        told.add((alarm.kind, alarm.level))
         date = frame["date"].iloc[alarm.rows].reset_index(drop=True)
         found.append(
             {
