@@ -51,7 +51,8 @@ class Stream:
 
         Less than the shift itself: forecasts get used to it.
         """
-        lab = (self.along[:, :, None] * shift[:, None, :]).reshape(-1, shift.shape[1])
+        lab = self.along[:, :, None] * shift[:, None, :]
+        lab = lab.reshape(self.white.size, shift.shape[1])
         return solve_triangular(self.root, lab, lower=True, check_finite=False)
 
     def film_error(self, white: Array) -> tuple[Array, Array]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, logsumexp
 
 from learn.colorimetry import delta_e00
+from learn.residual import one_thread
 
 Array = NDArray[np.float64]
 
@@ -69,6 +70,7 @@ def limit(false_alarm: float = FALSE_ALARM) -> float:
     return float(np.sqrt(chdtri(3, false_alarm)))
 
 
+@one_thread
 def inspect_arrivals(
     model: Predicts,
     prints: pd.DataFrame,

@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
 
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
 WAVELENGTHS_NM.flags.writeable = False
@@ -326,41 +325,6 @@ def _channels(text: str) -> tuple[int, int, int]:
     except ValueError:
         message = f"{text!r} is not a screen colour: write it as #rrggbb, for example #c8102e"
         raise ValueError(message) from None
-
-
-def resample_spectrum(wavelengths_nm: ArrayLike, values: ArrayLike) -> np.ndarray:
-    """Spectra (..., n) at `wavelengths_nm` (n,) carried to `WAVELENGTHS_NM` (..., 31).
-
-    Cubic spline, not below the darkest value. An end missing by up to 20 nm is filled with the
-    last value, E308's rule. NaN anywhere in a spectrum gives a spectrum of NaN.
-
-    Raises ValueError when wavelengths do not rise, leave a gap over 20 nm, or end too early.
-    """
-    nm = np.asarray(wavelengths_nm, float)
-    values = np.asarray(values, float)
-    if nm.ndim != 1 or values.shape[-1:] != nm.shape or nm.size < 2:
-        raise ValueError(
-            f"a spectrum needs one value a wavelength: got {nm.size} wavelengths and values of "
-            f"shape {values.shape}"
-        )
-    if not (np.diff(nm) > 0).all():
-        raise ValueError("wavelengths must rise: sort the spectrum's columns by nm")
-    if (np.diff(nm) > 20).any():
-        raise ValueError("wavelengths may be 20 nm apart at most: measure with a finer step")
-    first, last = WAVELENGTHS_NM[[0, -1]]
-    if nm[0] > first + 20 or nm[-1] < last - 20:
-        raise ValueError(
-            f"a spectrum of {nm[0]:g}-{nm[-1]:g} nm is too short: {first + 20:g}-{last - 20:g} nm "
-            "must be covered"
-        )
-    inside = np.clip(WAVELENGTHS_NM, nm[0], nm[-1])
-    at = np.searchsorted(nm, inside).clip(max=nm.size - 1)
-    if np.array_equal(nm[at], inside):
-        resampled = values[..., at]
-    else:
-        resampled = CubicSpline(nm, np.nan_to_num(values), axis=-1)(inside)
-        resampled = np.maximum(resampled, values.min(axis=-1, keepdims=True))
-    return np.where(np.isnan(values).any(axis=-1, keepdims=True), np.nan, resampled)
 
 
 # Below this chroma a colour is called after its lightness. Common practice, no source.

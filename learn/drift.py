@@ -3,7 +3,8 @@
 Each level has a two-sided CUSUM of the log likelihood ratio of a film shift of `SHIFT` (Page
 1954), so that a print that says little about its film counts little. Thresholds come from
 Siegmund's approximation of the average run length; see :func:`threshold`. How much and since
-when is a posterior over steps and ramps that may have begun on any day.
+when is a posterior over steps and ramps that may have begun on any day; whether it still lasts,
+its Bayes factor against shifts that have ended.
 """
 
 from __future__ import annotations
@@ -23,7 +24,9 @@ CLIP = 3.0  # standard deviations; one bad print must not raise an alarm
 OVERSHOOT = 1.166  # Siegmund 1985, Sequential Analysis, eq. 2.57 (from memory): 2 x 0.583
 PRIOR_SD = 0.10  # of a drift, log film
 STARTS = 40  # days tried as its beginning
-MOST = 5
+ENDS = 20  # days tried as beginning or end of one that is over
+OVER = np.log(10)  # it is over when that is so much likelier
+MOST = 8  # changes, told or over
 COLUMNS = [
     *("cause", "level", "alarm", "prints", "since", "since_lo", "since_hi"),
     *("percent", "lo", "hi", "false_alarms"),
@@ -89,7 +92,8 @@ def cusum(error: Array, sd: Array) -> Array:
 def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.DataFrame:
     """What has drifted, the clearest first; each is taken out before the next is looked for.
 
-    What has come back is not told: its chart has returned to zero since.
+    What has come back is taken out as well, but not told: its chart is at zero, or a shift that
+    ended is likelier than one that lasts. Nor is told what neither explains better than chance.
 
     ``errors``: a frame in time order with date, film_error (of log film, measured minus
     expected), film_sd and any of press, lot, mesh, blade (None: not known), or what made it.
@@ -104,17 +108,22 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
     kinds = {k: frame[k] for k in KINDS if k in frame and frame[k].notna().any()}
     kinds["shop"] = pd.Series("", frame.index)
     each = per_1000 * len(frame) / 1000 / len(kinds)
-    found = []
+    found, told, shapes = [], set(), {}
     for _ in range(MOST):
-        alarms = _alarms(*errors.film_error(white), kinds, each)
-        told = {(row["cause"], row["level"]) for row in found}
-        fits = [
-            (a, _change(errors, white, a.rows)) for a in alarms if (a.kind, a.level) not in told
-        ]
+        fits = []
+        for alarm in _alarms(*errors.film_error(white), kinds, each):
+            if (cause := (alarm.kind, alarm.level)) not in told:
+                if cause not in shapes:
+                    shapes[cause] = _shapes(errors, alarm.rows)
+                fits.append((alarm, _change(shapes[cause], white)))
+        fits = [(alarm, change) for alarm, change in fits if change.gain > 0]
         if not fits:
             break
         alarm, change = max(fits, key=lambda pair: pair[1].gain)
         white = white - change.white
+        if not change.lasts:  # another of the same level may, once it is out of the way
+            continue
+        told.add((alarm.kind, alarm.level))
         date = frame["date"].iloc[alarm.rows].reset_index(drop=True)
         found.append(
             {
@@ -159,34 +168,73 @@ def first_alarm(chart: Array, height: float) -> int | None:
     return int(over.argmax()) if over.any() else None
 
 
-class _Change(NamedTuple):
-    gain: float  # log Bayes factor against no change
-    since: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]  # 5, 50, 95 %
-    percent: tuple[float, float, float]
-    white: Array  # what it explains of the standardised errors
+class _Shapes(NamedTuple):
+    """Ways the film of a level may have changed, and the errors (3n, m) they would make.
+
+    It lasts as a step or a ramp, begun on any of its days; or it is over: up and down again.
+    """
+
+    starts: Array
+    lasting: Array  # steps, then ramps, by start
+    over: Array
 
 
-def _change(errors: Errors, white: Array, rows: NDArray[np.intp]) -> _Change:
-    """Posterior of a step or a ramp of the film of ``rows``, begun on any of their days."""
-    day = errors.frame["date"].to_numpy("datetime64[D]").astype(float)
-    own = np.unique(day[rows])
-    starts = own[np.unique(np.linspace(0, len(own) - 1, STARTS).round().astype(int))]
-    later = (day[rows, None] >= starts).astype(float)
-    ramp = later * (day[rows, None] - starts) / np.maximum(own[-1] - starts, 1.0)
-    shift = np.zeros((len(day), 2 * len(starts)))
-    shift[rows] = np.hstack([later, ramp])
-    response = errors.respond(shift)
+def _shapes(errors: Errors, rows: NDArray[np.intp]) -> _Shapes:
+    day = errors.frame["date"].to_numpy("datetime64[D]").astype(float)[rows, None]
+    days = np.unique(day)
+
+    def spread(n: int) -> Array:
+        return days[np.unique(np.linspace(0, len(days) - 1, n).round().astype(int))]
+
+    def response(film: Array) -> Array:
+        shift = np.zeros((len(errors.frame), film.shape[1]))
+        shift[rows] = film
+        return errors.respond(shift)
+
+    starts, ends = spread(STARTS), spread(ENDS)[:-1]
+    later = (day >= starts).astype(float)
+    ramp = later * (day - starts) / np.maximum(days[-1] - starts, 1.0)
+    begin, end = np.triu_indices(len(ends), 1)
+    over = ((day >= ends[begin]) & (day < ends[end])).astype(float)
+    return _Shapes(starts, response(np.hstack([later, ramp])), response(over))
+
+
+class _Explained(NamedTuple):
+    gain: float  # log Bayes factor of some shapes, alike likely before, against no change
+    weight: Array  # (m,) posterior of the shapes
+    mean: Array  # (m,) log film of each
+    sd: Array
+    white: Array  # (3n,) what they explain of the standardised errors
+
+
+def _explained(response: Array, white: Array) -> _Explained:
     told = (response**2).sum(axis=0) + PRIOR_SD**-2
     score = response.T @ white
     mean, sd = score / told, told**-0.5
     log_odds = 0.5 * score**2 / told - 0.5 * np.log(told * PRIOR_SD**2)
-    gain = float(np.logaddexp.reduce(log_odds) - np.log(len(log_odds)))
-    weight = np.exp(log_odds - log_odds.max())
-    weight /= weight.sum()
-    begun = np.cumsum(weight.reshape(2, -1).sum(axis=0))
-    since = [pd.Timestamp(np.datetime64(int(starts[np.searchsorted(begun, q)]), "D"))
-             for q in (0.05, 0.5, 0.95)]  # fmt: skip
-    return _Change(gain, tuple(since), _quantiles(weight, mean, sd), response @ (weight * mean))
+    total = np.logaddexp.reduce(log_odds)
+    weight = np.exp(log_odds - total)
+    gain = float(total - np.log(max(len(weight), 1)))
+    return _Explained(gain, weight, mean, sd, response @ (weight * mean))
+
+
+class _Change(NamedTuple):
+    gain: float  # log Bayes factor against no change
+    lasts: bool
+    since: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]  # 5, 50, 95 %, if it lasts
+    percent: tuple[float, float, float]
+    white: Array  # what it explains of the standardised errors
+
+
+def _change(shapes: _Shapes, white: Array) -> _Change:
+    lasting, ended = _explained(shapes.lasting, white), _explained(shapes.over, white)
+    lasts = ended.gain - lasting.gain < OVER
+    likelier = lasting if lasts else ended
+    begun = np.cumsum(lasting.weight.reshape(2, -1).sum(axis=0))
+    at = np.searchsorted(begun, (0.05, 0.5, 0.95))
+    since = tuple(pd.Timestamp(np.datetime64(int(day), "D")) for day in shapes.starts[at])
+    percent = _quantiles(lasting.weight, lasting.mean, lasting.sd)
+    return _Change(likelier.gain, lasts, since, percent, likelier.white)
 
 
 def _quantiles(weight: Array, mean: Array, sd: Array) -> tuple[float, float, float]:

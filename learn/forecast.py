@@ -14,14 +14,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
-from scipy.stats import binom
 
 from learn import validate
 from learn.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.fitting import GROSS_DISTANCE, squared_distance
 from learn.inks import lab_columns
-from learn.reliability import grouped_share
+from learn.reliability import binomial_band, grouped_share
+from learn.residual import one_thread
 from learn.scores import crps_gaussian, energy_score
 
 if TYPE_CHECKING:
@@ -93,6 +93,7 @@ class Paired(NamedTuple):
         return self.lo > 0
 
 
+@one_thread
 def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
     """Score what a model says of prints (rows of the shop's table) it has not learnt from.
 
@@ -101,6 +102,8 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
     score that the forecast itself expects; ``distance`` is in standard deviations.
     """
     prints = prints.reset_index(drop=True)
+    if not len(prints):
+        return pd.DataFrame(columns=COLUMNS)
     told = np.isfinite(lab_columns(prints, model.viewing_)).all(axis=1)
     told[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
     prints = prints[told].reset_index(drop=True)
@@ -168,8 +171,7 @@ def honesty(forecasts: pd.DataFrame) -> Honesty:
     if jobs > 1:  # a ratio of sums, linearised
         apart = (sums["energy"] - ratio * sums["expected"]).to_numpy() / sums["expected"].mean()
         half = stdtrit(jobs - 1, 0.995) * float(np.std(apart, ddof=1)) / np.sqrt(jobs)
-    trials = max(1, round(share.trials))
-    band = tuple(float(end) for end in binom.ppf([0.005, 0.995], trials, 0.9) / trials)
+    band = binomial_band(share.trials, level=0.99)
     return Honesty(len(good), jobs, share.share, band, ratio, ratio - half, ratio + half)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn import validate
+from learn import residual, validate
 from learn.ahead import one_step_ahead
 from learn.checkup import FEWEST_JOBS, RECORDED
 from learn.colorimetry import delta_e00
@@ -43,6 +43,7 @@ class Glance:
     tolerance_dE00: float
 
 
+@residual.one_thread
 def glance(model: ShiftModel, shop: Shop) -> Glance:
     """Look at a stored model and the tables of its shop as they are now.
 
@@ -66,7 +67,7 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
     enough = jobs.nunique() >= FEWEST_JOBS
     found, by_job = None, None
     if enough:
-        by_job = _by_job(model, kept, jobs)
+        by_job = _by_job(model, jobs)
         if kept["printed_on"].notna().any():
             everything = pd.concat([kept, new], ignore_index=True)
             measured = np.vstack([model.lab_[model.keep_], new_lab])
@@ -82,13 +83,14 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
     )
 
 
-def _by_job(model: ShiftModel, kept: pd.DataFrame, jobs: pd.Series) -> Forecasts:
+def _by_job(model: ShiftModel, jobs: pd.Series) -> Forecasts:
     """Every print as predicted without its job; nothing to compare with."""
     left = validate.leave_out(model, jobs)
     measured = model.lab_[model.keep_]
     mean = measured - left.error
-    noise = model.predict_lab(kept).noise
-    at = np.arange(len(kept))
+    noise = residual.own_noise(model.design_, model.hyper_)
+    noise = noise + residual.job_noise(model.design_, model.hyper_)
+    at = np.arange(len(measured))
     return Forecasts("job", at, left.group, measured, mean, left.covariance, noise, mean, None)
 
 

@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from learn import residual
 from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
@@ -62,6 +61,8 @@ def maximise(
             -(value - 0.5 * away @ away),
             -(gradient[free] - away / prior_spread[free]),
         )
+
+    from scipy.optimize import minimize  # slow to import, and only a full fit needs it
 
     found = minimize(
         negative,

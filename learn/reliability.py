@@ -12,8 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri, stdtrit
-from scipy.stats import binom
+from scipy.special import bdtr, ndtri, stdtrit
 
 from learn.colorimetry import delta_e00
 
@@ -74,10 +73,12 @@ def grouped_share(hit: Array, group: NDArray) -> Share:
     return Share(share, *wilson(share, trials), trials)
 
 
-def binomial_band(trials: float, p: float = 0.9) -> tuple[float, float]:
-    """Share of hits that ``trials`` honest trials of chance ``p`` give 95 times in 100."""
+def binomial_band(trials: float, p: float = 0.9, level: float = 0.95) -> tuple[float, float]:
+    """Between what shares of hits ``trials`` trials of chance ``p`` end with chance ``level``."""
     n = max(1, round(trials))
-    return float(binom.ppf(0.025, n, p) / n), float(binom.ppf(0.975, n, p) / n)
+    below = bdtr(np.arange(n + 1.0), n, p)  # scipy.stats is slow to import
+    low, high = np.searchsorted(below, [0.5 - level / 2, 0.5 + level / 2]) / n
+    return float(low), float(high)
 
 
 def reliability(stated: Array, hit: Array, group: NDArray, bins: int = BINS) -> pd.DataFrame:

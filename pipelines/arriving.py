@@ -2,35 +2,44 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from learn import arrival
 from pipelines import models
 from pipelines.problems import UserError
 from pipelines.recording import Doubt, Gate
+from pipelines.schema import UNDERBASE
 from pipelines.workspace import Workspace
+
+if TYPE_CHECKING:
+    from learn.arrival import Arrival
 
 USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bare print
 
 
 def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
-    """The check by the model in charge; None, and why in ``notes``, where there is none."""
+    """The check by the model in charge; None, and a note, where nothing has been learnt yet.
+
+    Raises UserError where the model in charge cannot be read: what came in past it would be
+    learnt from before any model had looked at it.
+    """
     folder = workspace.models(shop)
+    if not models.versions(folder):
+        notes.append("Not checked against a model: none has been learnt yet.")
+        return None
+    from learn import arrival  # takes seconds to import, as does the model
+    from learn.shift import ShiftModel
+
     try:
         stored = models.load(folder)
-        from learn.shift import ShiftModel  # takes seconds to import
-
         model = ShiftModel.from_state(stored.arrays, stored.meta)
-    except UserError as error:
-        notes.append(f"Not checked against a model: {error}")
-        return None
-    except (KeyError, ValueError, TypeError, AttributeError, IndexError):
-        notes.append(
-            f"Not checked against a model: {folder / stored.version} cannot be read by this "
-            f"version; {models.AGAIN}."
-        )
-        return None
+    except (UserError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        raise UserError(
+            f"{folder}: the model in charge, against which prints are checked, cannot be read by "
+            "this version; run strikeoff learn first, then this again; nothing was changed."
+        ) from error
 
     def gate(
         prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, history: pd.DataFrame
@@ -53,7 +62,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     return gate
 
 
-def _words(found: arrival.Arrival, i: int, setup: pd.Series) -> str:
+def _words(found: Arrival, i: int, setup: pd.Series) -> str:
     """``12.0 dE00 from expected; looks like ink C07 instead of C19: was it swapped?``"""
     said = f"{found.dE00[i]:.1f} dE00 from expected"
     expected = ", ".join(f"{v:.0f}" for v in found.expected[i])
@@ -77,9 +86,10 @@ def _words(found: arrival.Arrival, i: int, setup: pd.Series) -> str:
 
 def usual_bases(history: pd.DataFrame) -> pd.DataFrame:
     """The commonest underbases (ink, mesh, strokes) of a table of prints, as text cells."""
-    cells = history.reindex(columns=arrival.UNDERBASE).fillna("").map(str.strip)
+    columns = [*UNDERBASE, "underbase_strokes"]
+    cells = history.reindex(columns=columns).fillna("").map(str.strip)
     based = cells[(cells["underbase_ink_id"] != "") & (cells["underbase_mesh_id"] != "")]
     common = based.value_counts().head(USUAL_BASES).index.to_frame(index=False)
-    common = common.reindex(columns=arrival.UNDERBASE)
+    common = common.reindex(columns=columns)
     strokes = pd.to_numeric(common["underbase_strokes"], errors="coerce").astype(float)
     return common.assign(underbase_strokes=strokes)

@@ -4,32 +4,48 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
 
-from pipelines.problems import Findings
+from pipelines.files import read_at_most
+from pipelines.problems import Findings, InputProblems
 
 SAVE_AS = "save the sheet again as CSV UTF-8"
+# 50,000 prints with spectra are some 20 MB and 3 million cells.
+MAX_BYTES = 50_000_000
+MAX_ROWS = 200_000
+MAX_CELLS = 10_000_000
+MAX_COLUMNS = 1_000
+MAX_LINE = 100_000  # signs
 
 
 def read_cells(path: Path, findings: Findings) -> tuple[pd.DataFrame, str] | None:
-    """Read a CSV file to text cells exactly as given, and its delimiter.
+    """Read a CSV file to text cells exactly as given, and its delimiter; see `cells_of`.
 
-    UTF-8 with or without byte-order mark, else Latin-1 as Western European Windows saves it;
-    comma, semicolon or tab. Header names are trimmed. Rows without any filled cell are left
-    out. The index is the row as a spreadsheet numbers it. Returns None when the file cannot be
-    used; why is in ``findings``.
+    UTF-8 with or without byte-order mark, else Latin-1 as Western European Windows saves it.
+    Returns None when the file cannot be used; why is in ``findings``.
     """
-    file = path.name
+    if not path.exists():
+        what = "the file is missing"
+        findings.problem(path.name, None, None, what, f"put it into {path.parent}")
+        return None
     try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        findings.problem(file, None, None, "the file is missing", f"put it into {path.parent}")
+        data = read_at_most(path, MAX_BYTES)
+    except InputProblems as error:
+        findings.problems += error.problems
         return None
-    except OSError as error:
-        findings.problem(file, None, None, f"cannot be read ({error.strerror})", "check the file")
-        return None
+    return cells_of(data, path.name, findings)
+
+
+def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, str] | None:
+    """The text cells of a CSV file's bytes, and its delimiter: comma, semicolon or tab.
+
+    Header names are trimmed. Rows without any filled cell are left out. The index is the row
+    as a spreadsheet numbers it. Returns None when they cannot be used; why is in ``findings``.
+    """
     text = _decode(data)
     if text is None:
         findings.problem(file, None, None, "is not a CSV text file", SAVE_AS)
@@ -38,16 +54,27 @@ def read_cells(path: Path, findings: Findings) -> tuple[pd.DataFrame, str] | Non
         findings.problem(file, None, None, "is empty", "write the header row and the rows below it")
         return None
     delimiter = _delimiter(text)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    records: list[list[str]] = []
+    rows: dict[int, list[str]] = {}
+    number = 0
     try:
-        records.extend(reader)
+        reader = csv.reader(_lines(text), delimiter=delimiter, strict=True)
+        for number, cells in enumerate(reader, start=1):
+            if number == 1 or any(map(str.strip, cells)):
+                rows[number] = cells[: MAX_COLUMNS + 1]
+            if len(rows[1]) > MAX_COLUMNS:
+                raise _TooLarge(f"has more than {MAX_COLUMNS} columns")
+            if len(rows) > MAX_ROWS:
+                raise _TooLarge(f"has more than {MAX_ROWS} rows")
+            if len(rows) * len(rows[1]) > MAX_CELLS:
+                raise _TooLarge(f"holds more than {MAX_CELLS // 1_000_000} million cells")
     except csv.Error as error:
         what = f"the quotation marks do not match up ({error})"
-        findings.problem(file, len(records) + 1, None, what, SAVE_AS)
+        findings.problem(file, number + 1, None, what, SAVE_AS)
         return None
-    header = [name.strip() for name in records[0]]
-    rows = {n: cells for n, cells in enumerate(records[1:], start=2) if any(map(str.strip, cells))}
+    except _TooLarge as error:
+        findings.problem(file, None, None, str(error), "check the file, or split it into several")
+        return None
+    header = [name.strip() for name in rows.pop(1)]
     if not _shape_is_sound(file, header, rows, findings):
         return None
     width = len(header)
@@ -55,6 +82,17 @@ def read_cells(path: Path, findings: Findings) -> tuple[pd.DataFrame, str] | Non
     frame = pd.DataFrame(square, index=list(rows), columns=header, dtype=object)
     unnamed_and_empty = [not name and not frame.iloc[:, i].any() for i, name in enumerate(header)]
     return frame.loc[:, [not drop for drop in unnamed_and_empty]], delimiter
+
+
+class _TooLarge(Exception):
+    """More than any table of a shop holds."""
+
+
+def _lines(text: str) -> Iterator[str]:
+    for number, line in enumerate(io.StringIO(text, newline=""), start=1):
+        if len(line) > MAX_LINE:
+            raise _TooLarge(f"line {number} is longer than {MAX_LINE} signs")
+        yield line
 
 
 def to_csv(frame: pd.DataFrame) -> str:
@@ -98,7 +136,7 @@ def _shape_is_sound(
     if not any(header):
         findings.problem(file, 1, None, "holds no column names", "make the header the first row")
         return False
-    for name in sorted({name for name in header if name and header.count(name) > 1}):
+    for name in sorted(name for name, n in Counter(header).items() if name and n > 1):
         sound = False
         findings.problem(file, 1, name, "the column stands there twice", "keep one of the two")
     for number, cells in rows.items():

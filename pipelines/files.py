@@ -10,7 +10,31 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipelines.problems import UserError
+from pipelines.problems import InputProblems, Problem, UserError
+
+
+def read_at_most(path: Path, most: int) -> bytes:
+    """All of a file.
+
+    Raises InputProblems where it is no plain file (a pipe or a device never ends), cannot be
+    read, or holds more than ``most`` bytes, of which no more are read.
+    """
+    what, do = f"is larger than {most // 1_000_000} MB", "split it into several files"
+    try:
+        if path.is_file():
+            with path.open("rb") as stream:
+                data = stream.read(most + 1)
+            if len(data) <= most:
+                return data
+        else:
+            what, do = "is no file", "give a file"
+            if path.is_dir():
+                what = "is a folder"
+            elif not path.exists():
+                what = "there is no such file"
+    except OSError as error:
+        what, do = f"cannot be read ({error.strerror})", "check the file"
+    raise InputProblems([Problem(path.name, None, None, what, do)])
 
 
 def refuse_unwritable(folder: Path) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +17,8 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines import csvfile
 from pipelines.cells import known_columns
+from pipelines.files import read_at_most
+from pipelines.measured.block import MAX_BYTES
 from pipelines.problems import Findings, UserError
 from pipelines.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.spectra import SPECTRUM
@@ -54,12 +57,14 @@ def read_incoming(
     """
     if not path.exists():
         raise UserError(f"{path}: there is no such file or folder; give what was measured.")
-    sha256 = _digest(path, sheet, condition)
     if path.is_dir():
         if sheet is not None:
             raise UserError(f"--prints goes with a file of readings; {path} is a folder of tables.")
-        return _folder(path, sha256, condition)
-    cells = _cells_if_prints(path)
+        return _folder(path, condition)
+    data = read_at_most(path, MAX_BYTES)
+    setups = [] if sheet is None else [("", read_at_most(sheet, csvfile.MAX_BYTES))]
+    sha256 = _digest([("", data), *setups], condition)
+    cells = _cells_if_prints(data, path.name)
     if cells is not None and sheet is None:
         findings = Findings()
         prints = known_columns(PRINTS, *cells, findings, path.name)
@@ -72,49 +77,44 @@ def read_incoming(
     return _export(path, sheet, sha256, settings, condition)
 
 
-def _digest(path: Path, sheet: Path | None, condition: str | None) -> str:
+def _digest(parts: Iterable[tuple[str, bytes]], condition: str | None) -> str:
     """SHA-256 over all that goes in, so that the same once more is noticed."""
     digest = hashlib.sha256((condition or "").encode())
-    files = sorted(path.glob("*.csv")) if path.is_dir() else [path]
-    for file in [*files, *([sheet] if sheet else [])]:
-        name = file.name if path.is_dir() else ""
-        if file.is_file():
-            digest.update(f"\n[{name}]\n".encode() + file.read_bytes())
+    for name, data in parts:
+        digest.update(f"\n[{name}]\n".encode() + data)
     return digest.hexdigest()
 
 
-def _folder(path: Path, sha256: str, condition: str | None) -> Incoming:
+def _folder(path: Path, condition: str | None) -> Incoming:
     findings = Findings()
-    tables = {}
-    for table in SHOP_TABLES.values():
-        if (path / table.file).is_file():
-            read = csvfile.read_cells(path / table.file, findings)
-            if read is not None:
-                tables[table.name] = known_columns(table, *read, findings, table.file)
-    findings.raise_if_any()
-    if not tables:
+    there = {name: table for name, table in SHOP_TABLES.items() if (path / table.file).exists()}
+    if not there:
         names = ", ".join(table.file for table in SHOP_TABLES.values())
         raise UserError(f"{path}: the folder holds none of {names}; put the added rows into them.")
-    files = {name: SHOP_TABLES[name].file for name in tables}
+    files = {name: table.file for name, table in there.items()}
+    given = {file: read_at_most(path / file, csvfile.MAX_BYTES) for file in files.values()}
+    tables = {}
+    for name, table in there.items():
+        if (read := csvfile.cells_of(given[table.file], table.file, findings)) is not None:
+            tables[name] = known_columns(table, *read, findings, table.file)
+    findings.raise_if_any()
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
+    sha256 = _digest(sorted(given.items()), condition)
     return Incoming(f"{path.name or path}/", sha256, tables, files, place, condition,
                     said=findings.warnings)  # fmt: skip
 
 
-def _cells_if_prints(path: Path) -> tuple[pd.DataFrame, str] | None:
+def _cells_if_prints(data: bytes, file: str) -> tuple[pd.DataFrame, str] | None:
     """The cells of a table that says how its prints were made; None for anything else."""
-    with path.open("rb") as stream:
-        workbook = stream.read(4) == WORKBOOK
-    if workbook:
+    if data.startswith(WORKBOOK):
         from pipelines.measured.sheets import read_workbook
 
-        (block, *_) = read_workbook(path.read_bytes(), path.name, [])
+        (block, *_) = read_workbook(data, file, [])
         rows = [int(where.split()[-1]) for where in block.where]
         cells = block.cells.set_axis(rows).map(lambda cell: cell.removeprefix(_DATE_MARK))
         read = cells.astype(object), ","
     else:
-        findings = Findings()
-        read = csvfile.read_cells(path, findings)
+        read = csvfile.cells_of(data, file, Findings())
         if read is None:
             return None  # the readers of instrument files say what is wrong with it
     return read if {"print_id", "ink_id", "substrate_id"} <= set(read[0].columns) else None
@@ -157,7 +157,7 @@ def _export(
         prints[column] = np.where(wanted, readings[column].map(lambda v: f"{v:.6g}"), "")
     prints = prints.astype(object).set_axis(range(2, len(prints) + 2))
     said = [*measured.said, *warnings]
-    left = [name for name in row_of if name not in set(names)]
+    left = sorted(row_of.keys() - set(names), key=row_of.get)
     if left:
         said.append(f"{sheet.name}: no reading of {_some(left)}; to be recorded when there is.")
     return Incoming(
@@ -176,8 +176,6 @@ def _export(
 def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
     """Set-ups of prints to be measured (``print_id`` or ``setup_id``), as text cells."""
     findings = Findings()
-    if not path.is_file():
-        raise UserError(f"{path}: there is no such file; give the set-ups of the prints.")
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
     cells, delimiter = read
@@ -208,10 +206,10 @@ def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) ->
     plain: dict[str, list[str]] = {}
     for print_id in print_ids:
         plain.setdefault(_plainly(print_id), []).append(print_id)
-    matched, lost = {}, []
+    matched, lost, exact = {}, [], set(print_ids)
     for sample in dict.fromkeys(samples):
         name = sample.strip()
-        alike = [name] if name in print_ids else plain.get(_plainly(name), [])
+        alike = [name] if name in exact else plain.get(_plainly(name), [])
         if len(alike) == 1:
             matched[sample] = alike[0]
         else:

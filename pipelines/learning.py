@@ -74,10 +74,21 @@ def new_prints(model: ShiftModel, marks: dict[str, dict[str, int]]) -> list[str]
 
 
 def score_batch(
-    folder: Path, charge: Charge, rival: Charge | None, shop: Shop, marks: dict, card: list[Record]
+    folder: Path,
+    charge: Charge,
+    rival: Charge | None,
+    shop: Shop,
+    marks: dict,
+    card: list[Record],
+    doubted: list[str],
 ) -> list[Record]:
     """What the model in charge and its rival forecast of prints neither had learnt from, put
-    on the report card. Every print is forecast once."""
+    on the report card. Every print is forecast once.
+
+    Prints that the check on arrival has set aside (``doubted``) are counted beside them, once:
+    most are slips, which are no miss of the model. One that is brought back is new, and is
+    forecast before it is learnt like any other.
+    """
     from learn.forecast import forecast
 
     done = report_card.forecast_already(card)
@@ -86,18 +97,20 @@ def score_batch(
         for name in new_prints(charge.model, marks)
         if (name, marks["prints"][name]) not in done
     }
-    if not batch or not same_colours(charge.model, shop):
+    aside = [name for name in doubted if name not in report_card.counted_already(card)]
+    if not (batch or aside) or not same_colours(charge.model, shop):
         return []
     prints = shop.prints[shop.prints["print_id"].isin(list(batch))]
     records = []
-    for one in (charge, rival):
+    for one in (charge, rival if batch else None):
         if one is None or not same_colours(one.model, shop):
             continue
         if one is rival and not batch.keys().isdisjoint(one.model.marks_["prints"]):
             continue  # it has learnt some of them
         found = forecast(one.model, prints)
         unknown = len(prints) - len(found)
-        records.append(Record(one.version, one is charge, one.fitted, found, batch, unknown))
+        record = Record(one.version, one is charge, one.fitted, found, batch, unknown)
+        records.append(replace(record, aside=aside) if one is charge else record)
     report_card.add(folder, records)
     return records
 

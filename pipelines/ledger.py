@@ -132,11 +132,15 @@ class Ledger:
 
 @dataclass(frozen=True)
 class Standing:
-    """Where a print stands: ``why`` it is out (None: in use), and the decision behind it."""
+    """Where a print stands: ``why`` it is out (None: in use), and the decision behind it.
+
+    ``doubted``: the check on arrival has set it aside, and nobody has brought it back.
+    """
 
     batch: int
     why: str | None
     decision: Decision | None
+    doubted: bool = False
 
     @property
     def trusted(self) -> bool:
@@ -156,6 +160,11 @@ class State:
         ids = self.given.tables["prints"]["print_id"].str.strip()
         rows = ids.index[ids == print_id]
         return int(rows[0]) if len(rows) else None
+
+    def doubted(self) -> list[str]:
+        """The prints that the check on arrival has set aside, in the order they came."""
+        ids = self.given.tables["prints"]["print_id"].str.strip()
+        return [ids[row] for row, stands in self.standing.items() if stands.doubted]
 
     def cells(self, row: int) -> dict[str, str]:
         """The filled cells of a print."""
@@ -264,7 +273,8 @@ def _decided(
             changed[row] = {**cells, **decision.new}
             standing[row] = Standing(batch, None, decision)
         elif decision.what in OUT:
-            standing[row] = Standing(batch, decision.reason, decision)
+            doubted = decision.what == "doubted" or standing[row].doubted
+            standing[row] = Standing(batch, decision.reason, decision, doubted)
         else:
             standing[row] = Standing(batch, None, decision)
     if changed:

@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+SHOWN = 100  # lines; more than that is one mistake made in every row
+
+
+def printable(text: str) -> str:
+    """On one line, without signs by which a file could steer the terminal."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
 
 class UserError(Exception):
     """A mistake of the user's; its text is the one sentence that is shown (exit code 2)."""
@@ -33,7 +40,7 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {self.column}"
-        return f"{place}: {self.what}; {self.do}."
+        return printable(f"{place}: {self.what}; {self.do}.")
 
 
 class InputProblems(UserError):
@@ -41,9 +48,11 @@ class InputProblems(UserError):
 
     def __init__(self, problems: list[Problem], outcome: str = "Nothing was changed.") -> None:
         self.problems = problems
-        lines = [str(problem) for problem in problems]
-        if len(lines) > 1:
-            lines.append(f"{len(lines)} problems. {outcome}")
+        lines = [str(problem) for problem in problems[:SHOWN]]
+        if len(problems) > SHOWN:
+            lines.append(f"and {len(problems) - SHOWN} more.")
+        if len(problems) > 1:
+            lines.append(f"{len(problems)} problems. {outcome}")
         super().__init__("\n".join(lines))
 
 
@@ -58,7 +67,7 @@ class Findings:
         self.problems.append(Problem(file, row, column, what, do))
 
     def warn(self, sentence: str) -> None:
-        self.warnings.append(sentence)
+        self.warnings.append(printable(sentence))
 
     def raise_if_any(self) -> None:
         """Raises InputProblems with all that was found, if anything was."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,7 +33,8 @@ class Record:
 
     ``fitted``: the version that was learnt anew last, of which this one is a continuation;
     ``forecasts``: as of :mod:`learn.forecast`; ``marks``: print_id -> mark of its row;
-    ``unknown``: prints not scored, of things the version was never told of.
+    ``unknown``: prints not scored, of things the version was never told of; ``aside``: prints
+    not scored because the check on arrival has set them aside, which flatters the rest.
     """
 
     version: str
@@ -43,6 +44,7 @@ class Record:
     marks: dict[str, int]
     unknown: int = 0
     when: str = ""
+    aside: list[str] = field(default_factory=list)
 
 
 def add(folder: Path, records: Iterable[Record]) -> None:
@@ -81,7 +83,13 @@ def read(folder: Path) -> list[Record]:
                 )
             forecasts = pd.DataFrame(told["forecasts"])
             fields = ("version", "in_charge", "fitted", "marks", "unknown", "when")
-            found.append(Record(forecasts=forecasts, **{name: told[name] for name in fields}))
+            found.append(
+                Record(
+                    forecasts=forecasts,
+                    aside=told.get("aside", []),  # older lines say nothing of them
+                    **{name: told[name] for name in fields},
+                )
+            )
         except (ValueError, KeyError, TypeError):
             continue
     return found
@@ -90,6 +98,11 @@ def read(folder: Path) -> list[Record]:
 def forecast_already(records: Iterable[Record]) -> set[tuple[str, int]]:
     """(print_id, mark) of every print that has had its one honest forecast."""
     return {pair for record in records if record.in_charge for pair in record.marks.items()}
+
+
+def counted_already(records: Iterable[Record]) -> set[str]:
+    """print_ids that stand on the card as set aside on arrival."""
+    return {print_id for record in records for print_id in record.aside}
 
 
 def since_fitted(records: Iterable[Record], fitted: str) -> pd.DataFrame | None:
@@ -101,7 +114,7 @@ def since_fitted(records: Iterable[Record], fitted: str) -> pd.DataFrame | None:
 
 def pairs(records: list[Record], version: str, other: str) -> list[tuple[Record, Record]]:
     """Recent batches that both versions forecast, (of ``version``, of ``other``)."""
-    by = [{tuple(sorted(r.marks.items())): r for r in records if r.version == name}
+    by = [{tuple(sorted(r.marks.items())): r for r in records if r.version == name and r.marks}
           for name in (version, other)]  # fmt: skip
     return [(by[0][key], by[1][key]) for key in by[0] if key in by[1]][-RECENT:]
 
@@ -121,21 +134,25 @@ def figures(forecasts: pd.DataFrame) -> dict[str, float]:
 
 def table(records: list[Record]) -> list[str]:
     """The latest forecasts in charge, a line a batch."""
-    own = [r for r in records if r.in_charge and len(r.forecasts)]
+    own = [r for r in records if r.in_charge and (len(r.forecasts) or r.aside)]
     if not own:
         return ["Report card: empty; strikeoff learn scores each batch before learning from it."]
     said = [
         "Report card, forecasts of prints before anything was learnt from them:",
-        "version  scored            prints  median dE00  in 90 % bands  energy (expected)  CRPS",
+        "version  scored            prints  set aside  median dE00  in 90 % bands"
+        "  energy (expected)  CRPS",
     ]
     for record in own[-2 * RECENT :]:
-        f = figures(record.forecasts)
         day = record.when[:16].replace("T", " ")
+        line = f"{record.version:<9}{day:<16}  {len(record.forecasts):>6}  {len(record.aside):>9}"
+        if not len(record.forecasts):
+            said.append(line)
+            continue
+        f = figures(record.forecasts)
         held = f"{100 * f['coverage90']:.1f} %"
         energy = f"{f['energy']:.2f} ({f['expected']:.2f})"
         said.append(
-            f"{record.version:<9}{day:<16}  {f['n']:>6}  {f['median_dE00']:>11.2f}"
-            f"  {held:>13}  {energy:>17}  {f['crps']:>4.2f}"
+            f"{line}  {f['median_dE00']:>11.2f}  {held:>13}  {energy:>17}  {f['crps']:>4.2f}"
         )
     if (more := len(own) - 2 * RECENT) > 0:
         said.append(f"and {counted(more, 'earlier batch', 'earlier batches')}.")
@@ -179,6 +196,7 @@ def _plain(record: Record, now: str) -> dict[str, Any]:
         "in_charge": record.in_charge,
         "fitted": record.fitted,
         "unknown": record.unknown,
+        "aside": record.aside,
         "marks": record.marks,
         "forecasts": frame.to_dict("list"),
     }

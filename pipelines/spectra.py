@@ -7,6 +7,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from learn.resampling import resample_spectrum
+
 WAVELENGTHS_NM = np.arange(400, 701, 10)
 SPECTRUM = [f"r{nm}" for nm in WAVELENGTHS_NM]
 
@@ -44,21 +46,10 @@ def gap_in(wavelengths_nm: list[int]) -> str | None:
 def resample(wavelengths_nm: list[int], reflectance: np.ndarray) -> np.ndarray:
     """Reflectance (n, m) at evenly spaced wavelengths (m,) -> (n, 31) at 400, 410 ... 700 nm.
 
-    Values measured at a wanted wavelength are taken as they are; between them (20 nm steps)
-    a cubic spline runs, kept from falling below the smallest measured value of its row.
-    A row with a hole where it is needed comes out as NaN throughout.
+    As `learn.resampling.resample_spectrum`, but wavelengths that are not needed may have holes.
     """
     given = np.asarray(wavelengths_nm)
-    if np.isin(WAVELENGTHS_NM, given).all():
-        out = reflectance[:, np.searchsorted(given, WAVELENGTHS_NM)].astype(float)
-        out[np.isnan(out).any(axis=1)] = np.nan
-        return out
-    out = np.full((len(reflectance), len(WAVELENGTHS_NM)), np.nan)
-    full = ~np.isnan(reflectance).any(axis=1)
-    if full.any():
-        from scipy.interpolate import CubicSpline  # slow to import, and seldom needed
-
-        rows = reflectance[full]
-        spline = CubicSpline(given, rows, axis=1)(WAVELENGTHS_NM)
-        out[full] = np.maximum(spline, rows.min(axis=1, keepdims=True))
-    return out
+    wanted = np.isin(given, WAVELENGTHS_NM)
+    if wanted.sum() == len(WAVELENGTHS_NM):
+        given, reflectance = given[wanted], reflectance[:, wanted]
+    return resample_spectrum(given, reflectance)

@@ -16,10 +16,13 @@ import pandas as pd
 from learn.shop import Shop
 from pipelines import checks, csvfile
 from pipelines.cells import known_columns, typed
-from pipelines.problems import Findings, Problem
+from pipelines.files import read_at_most
+from pipelines.problems import Findings, InputProblems, Problem
 from pipelines.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
 from pipelines.settings import FILE as SETTINGS_FILE
 from pipelines.settings import read_settings
+
+MAX_TOML_BYTES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -185,10 +188,12 @@ def _read_toml(folder: Path, findings: Findings) -> str | None:
     if not path.is_file():
         return None
     try:
-        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        return read_at_most(path, MAX_TOML_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError:
         findings.problem(SETTINGS_FILE, None, None, "is not UTF-8 text", "save it as UTF-8")
-        return None
+    except InputProblems as error:
+        findings.problems += error.problems
+    return None
 
 
 def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, list[Problem]]:

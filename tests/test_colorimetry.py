@@ -21,11 +21,11 @@ from learn.colorimetry import (
     lab_from_xyz,
     lab_jacobian,
     reflectance_from_lab,
-    resample_spectrum,
     srgb_hex,
     viewing,
     xyz_from_lab,
 )
+from learn.resampling import resample_spectrum
 from tests.published import spectra_380_730, table
 
 D50 = viewing("D50", "2")
@@ -172,6 +172,9 @@ def test_colours_that_no_surface_has_get_a_near_spectrum():
 
 def test_resampling_real_spectra():
     """Prints measured at 380-730 nm, 10 nm: finer, coarser and cut versions tell the same Lab."""
+    import colour
+
+    wanted = WAVELENGTHS_NM
     nm, spectra = spectra_380_730(table("overprint_spectra"))
     kept = resample_spectrum(nm, spectra)
     inside = np.isin(nm, WAVELENGTHS_NM)
@@ -182,6 +185,9 @@ def test_resampling_real_spectra():
     np.testing.assert_allclose(resample_spectrum(every_5, finer), kept, atol=1e-12)
     coarser = resample_spectrum(nm[::2], spectra[:, ::2])
     assert delta_e00(lab, lab_from_reflectance(coarser, D50)).max() < 0.2
+    # second opinion: the colour-science library's interpolation of CIE 167:2005
+    sprague = np.stack([colour.SpragueInterpolator(nm[::2], s[::2])(wanted) for s in spectra])
+    np.testing.assert_allclose(coarser, np.maximum(sprague, spectra[:, ::2].min(1)[:, None]))
     cut = resample_spectrum(nm[4:-5], spectra[:, 4:-5])  # 420-680 nm
     np.testing.assert_array_equal(cut[:, :2], kept[:, [2, 2]])
     assert delta_e00(lab, lab_from_reflectance(cut, D50)).max() < 0.7
@@ -197,6 +203,7 @@ def test_resampling_real_spectra():
         (np.arange(440, 701, 10), "too short: 420-680 nm must be covered"),
         (np.arange(400, 701, 25), "20 nm apart at most"),
         (np.arange(700, 399, -10), "wavelengths must rise"),
+        (np.r_[np.arange(400, 541, 20), np.arange(550, 701, 10)], "must stand evenly apart"),
     ],
 )
 def test_spectra_that_cannot_be_resampled(nm, message):

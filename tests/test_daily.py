@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+import tracemalloc
+import zipfile
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -169,6 +172,54 @@ def test_new_inks_come_along_in_a_folder(shop, capsys):
     assert 'then prints.csv has ink_id: "new" is not in inks.csv; take back what needs it' in said
 
 
+def sparse(path: Path) -> None:
+    path.touch()
+    os.truncate(path, 1_000_000_000)
+
+
+def wide(path: Path) -> None:
+    path.write_text(HEADER.strip() + ",x" * 200_000 + "\n")
+
+
+def folder_with(make):
+    def folder(path: Path) -> None:
+        path.mkdir()
+        make(path / "prints.csv")
+
+    return folder
+
+
+def bomb(path: Path) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", bytes(70_000_000))
+
+
+@pytest.mark.parametrize(
+    ("make", "told"),
+    [
+        (sparse, "is larger than 20 MB"),
+        (wide, "line 1: is longer than 100000 signs"),
+        (bomb, "unpacks to more than 60 MB"),
+        (lambda path: path.write_text('a,b\n"\x1b[2J'), "the quotation marks do not match up"),
+        (lambda path: path.write_text(HEADER + "x" * 150_000), "line 2: is longer than 100000"),
+        (os.mkfifo, "is no file"),
+        (lambda path: path.symlink_to("/dev/zero"), "is no file"),
+        (folder_with(sparse), "prints.csv: is larger than 50 MB"),
+        (folder_with(wide), "prints.csv: line 1 is longer than 100000 signs"),
+        (folder_with(os.mkfifo), "prints.csv: is no file"),
+    ],
+)
+def test_what_no_shop_hands_over_is_refused_at_once(shop, capsys, make, told):
+    make(Path("f.csv"))
+    tracemalloc.start()
+    said = says(capsys, "record", "f.csv", code=2)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert told in said
+    assert "\x1b" not in said
+    assert peak < 150e6
+
+
 def test_an_instrument_s_export_by_sample_name(shop, capsys):
     write("jobs.csv", "J1,tee-black,007,77-55,1,0,40\n", "J2,tee-black,blue,77-55,1,0,\n",
           header="setup_id,substrate_id,ink_id,mesh_id,strokes,flash_count,target_L\n")  # fmt: skip
@@ -218,6 +269,20 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R3 corrected: ink_id 007 -> blue" in said
     assert "R4 set aside: smeared" in said
     assert "stands already" in says(capsys, "doubts", "keep", "P3")
+
+
+def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypatch, capsys):
+    class OfOlderForm:
+        @classmethod
+        def from_state(cls, arrays, meta):
+            raise ValueError
+
+    monkeypatch.setitem(sys.modules, "learn.shift", SimpleNamespace(ShiftModel=OfOlderForm))
+    before = DATABASE.read_bytes()
+    for command in (["record", write("b.csv", GOOD)], ["doubts", "correct", "P1", "--lot", "L9"]):
+        said = says(capsys, *command, code=2)
+        assert "cannot be read by this version; run strikeoff learn first, then this again" in said
+    assert DATABASE.read_bytes() == before
 
 
 def test_mistakes_at_deciding_are_one_sentence(shop, capsys):

@@ -140,6 +140,22 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "0002 was appended to 0001" in said
     assert "On 1 batch both forecast before learning: 0002 had its energy score" in said
 
+    # A print set aside on arrival is counted once, and forecast when it is brought back.
+    odd = batches[1].head(1).assign(print_id="X1", job_id="X", L="99", a="0", b="0")
+    odd.to_csv(root / "batch.csv", index=False)
+    assert "1 doubtful and set aside" in says("record", str(root / "batch.csv"))
+    said = says("learn")
+    assert "could be forecast by model 0003; 1 of 1 set aside on arrival, not scored" in said
+    assert "Nothing new since model 0003" in said
+    assert "set aside on arrival" not in says("learn")
+    said = says("models").splitlines()[-1]
+    assert said.split() == ["0003", *said.split()[1:3], "0", "1"]
+    says("doubts", "keep", "X1")
+    assert "1 new print of 1 job, as model 0003 forecast them:" in says("learn")
+    last = [record for record in report_card.read(folder) if record.in_charge][-1]
+    assert (list(last.marks), last.aside) == (["X1"], [])
+    assert last.forecasts["dE00"][0] > 5
+
 
 @pytest.mark.parametrize(
     ("change", "how", "why"),

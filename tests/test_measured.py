@@ -548,14 +548,14 @@ def first_reading(factor: float) -> dict[str, list[object]]:
     return SHEET_COLUMNS | first
 
 
-def bomb() -> bytes:
-    """A workbook whose sheet is 61 MB of blanks."""
+def bomb(content: bytes = b" " * 61_000_000) -> bytes:
+    """A workbook with one part more, of 61 MB unless given."""
     book = workbook({"print_id": ["A"], "L": [1], "a": [1], "b": [1]})
     out = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w") as new:
         for name in old.namelist():
             new.writestr(name, old.read(name))
-        new.writestr("xl/more.xml", b" " * 61_000_000, zipfile.ZIP_DEFLATED, 1)
+        new.writestr("xl/more.xml", content, zipfile.ZIP_DEFLATED, 1)
     return out.getvalue()
 
 
@@ -718,6 +718,7 @@ BAD = {
         "is a number cut short by a spreadsheet",
     ),
     "zip bomb": (BOMB, "unpacks to more than 60 MB"),
+    "too many cells": (bomb(b"<c/>" * 5_000_000), "holds more cells than any day's readings"),
     "lying zip bomb": (lying(BOMB), "is damaged: it cannot be unpacked"),
     "zip": (inside(workbook(SHEET_COLUMNS), {SHEET: b"<worksheet>"}), "its sheets cannot be read"),
     "cut workbook": (workbook(SHEET_COLUMNS)[:-300], "is damaged"),

@@ -15,9 +15,9 @@ from learn.colorimetry import (
     delta_e00,
     lab_from_reflectance,
     reflectance_from_lab,
-    resample_spectrum,
     viewing,
 )
+from learn.resampling import resample_spectrum
 from tests.published import LAB, PAPER, coated_shop, spectra_380_730, table
 
 D50 = viewing("D50", "2")

@@ -41,7 +41,8 @@ def learn(
     folder = workspace.models(name)
     refuse_unwritable(folder)  # before the long work, not after it
     database = models.database_stamp(workspace.database(name))
-    given = store.read(workspace.database(name))
+    state = store.read_state(workspace.database(name))
+    given = state.given
     data, digest = to_shop(given), models.fingerprint(given)
     card = report_card.read(folder)
     in_charge = models.in_charge(folder)
@@ -49,7 +50,7 @@ def learn(
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
         marks = _marks(charge.model, data)
-        charge, card, back = _forecasts(folder, charge, data, marks, card)
+        charge, card, back = _forecasts(folder, charge, data, marks, card, state.doubted())
         step = learning.next_step(charge, data, marks, given.trusted, card)
         if step.how == "append" and back:
             step = Step("refit", "what was appended last made forecasts worse")
@@ -169,7 +170,12 @@ def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
 
 
 def _forecasts(
-    folder: Path, charge: Charge, data: Shop, marks: dict, card: list[Record]
+    folder: Path,
+    charge: Charge,
+    data: Shop,
+    marks: dict,
+    card: list[Record],
+    doubted: list[str],
 ) -> tuple[Charge, list[Record], bool]:
     """Score the batch; the rival takes over where the model in charge has forecast worse.
 
@@ -178,7 +184,7 @@ def _forecasts(
     """
     others = [v for v in models.versions(folder) if v != charge.version]
     rival = learning.opened(folder, others[-1], data) if others else None
-    records = learning.score_batch(folder, charge, rival, data, marks, card)
+    records = learning.score_batch(folder, charge, rival, data, marks, card, doubted)
     for record in records[:1]:
         for line in scored(record):
             print(line)
@@ -199,16 +205,18 @@ def scored(record: Record) -> list[str]:
     from learn.forecast import gross, honesty
 
     n = len(record.forecasts)
-    unknown = f"; {record.unknown} of things it was not told of" if record.unknown else ""
+    left = f"; {record.unknown} of things it was not told of" if record.unknown else ""
+    if aside := len(record.aside):
+        left += f"; {aside} of {n + record.unknown + aside} set aside on arrival, not scored"
     if not n:
-        return [f"No print of the batch could be forecast by model {record.version}{unknown}."]
+        return [f"No print of the batch could be forecast by model {record.version}{left}."]
     f, honest = report_card.figures(record.forecasts), honesty(record.forecasts)
     low, high = (100 * end for end in honest.band)
     out = int(gross(record.forecasts).sum())
     far = f" {counted(out, 'print')} lay far outside and would be set aside." if out else ""
     return [
         f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
-        f"forecast them{unknown}:",
+        f"forecast them{left}:",
         f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} % "
         f"(honest ones: {low:.0f} to {high:.0f} %)",
         f"  energy score {f['energy']:.2f}, expected {f['expected']:.2f}; "

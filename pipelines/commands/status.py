@@ -7,9 +7,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipelines import models, store
+from pipelines import learning, models, store
 from pipelines.commands.doubts import by_learner, day
-from pipelines.commands.predict import open_model
 from pipelines.ledger import Batch, Ledger, State, current
 from pipelines.problems import UserError
 from pipelines.tables import to_shop
@@ -30,18 +29,22 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     lines = [*_tables(name, data), *_last_batch(ledger)]
     folder = workspace.models(name)
     version = models.in_charge(folder)
-    lines += _doubts(state, by_learner(workspace, name, state) if version else [])
+    charge = learning.opened(folder, version, data)
+    lines += _doubts(state, by_learner(workspace, name, state) if charge else [])
     if version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
+    elif charge is None:
+        lines.append(
+            f"Model {version} is in charge, but cannot be read by this version: strikeoff learn "
+            "makes a new one; until then no print can be recorded."
+        )
     else:
-        opened = open_model(workspace, name)
         from learn.glance import glance  # takes seconds to import; the help must not wait for it
         from pipelines.status_words import drift_lines, known_lines, news_line
 
-        opened.model.settings_ = opened.catalogue.settings
-        lines += _model(opened.version, models.described(folder, opened.version))
+        lines += _model(version, models.described(folder, version))
         try:
-            found = glance(opened.model, data)
+            found = glance(charge.model, data)
         except ValueError as error:
             raise UserError(f"Shop {name}: {error}; run strikeoff learn.") from error
         lines += filter(None, [news_line(found.news)])

@@ -8,7 +8,7 @@ from typing import NoReturn
 
 import pandas as pd
 
-from pipelines.problems import UserError
+from pipelines.problems import UserError, printable
 
 # A reading with 36 bands takes some 300 bytes: these are far above any day's measurements.
 MAX_BYTES = 20_000_000
@@ -49,11 +49,6 @@ def refuse(
     """Raises the UserError that names the file, the place, what is wrong and what to do."""
     place = ", ".join(filter(None, (file, where, column and f"column {column}")))
     raise UserError(printable(f"{place}: {what}; {do}."))
-
-
-def printable(text: str) -> str:
-    """On one line, without signs by which a file could steer the terminal."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def with_others(what: str, rows: int) -> str:

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from learn.shop import ShopSettings
+from pipelines.files import read_at_most
 from pipelines.measured import sheets
 from pipelines.measured.block import MAX_BYTES, MAX_LINE, MAX_LINES, Block, refuse
 from pipelines.measured.cgats import looks_like_cgats, read_cgats
@@ -33,17 +34,7 @@ def read_measured(
 
 
 def _bytes(path: Path) -> bytes:
-    if not path.is_file():
-        what = "is a folder" if path.is_dir() else "there is no such file"
-        refuse(str(path), what, "give a file of measured prints")
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except OSError as error:
-        refuse(path.name, f"cannot be read ({error.strerror})", "check the file")
-    if len(data) > MAX_BYTES:
-        what = f"is larger than {MAX_BYTES // 1_000_000} MB"
-        refuse(path.name, what, "split it, or export colour and spectrum alone")
+    data = read_at_most(path, MAX_BYTES)
     if not data.strip():
         refuse(path.name, "is empty", "export the file again")
     return data
@@ -74,7 +65,7 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
         refuse(file, f"is longer than {MAX_LINE} signs", "check the file", where=where)
     if looks_like_cgats(text):
         return read_cgats(lines, file)
-    return sheets.read_csv(path, text)
+    return sheets.read_csv(data, file)
 
 
 def _is_xml(data: bytes) -> bool:

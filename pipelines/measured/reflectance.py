@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
-from learn.colorimetry import WAVELENGTHS_NM, resample_spectrum
+from learn.colorimetry import WAVELENGTHS_NM
+from learn.resampling import resample_spectrum
 from pipelines.measured.block import Block, listed, refuse, with_others
 
 STEPS_NM = (5, 10, 20)
@@ -119,15 +118,10 @@ def _within_limits(
 
 
 def to_10_nm(nm: np.ndarray, spectra: np.ndarray, file: str, said: list[str]) -> np.ndarray:
-    """Spectra (n, m) at even steps (m,) to (n, 31) at 400 ... 700 nm.
-
-    Every second value of 5 nm; between values 20 nm apart the fifth-order polynomials of
-    Sprague 1880, which CIE 167:2005 recommends for evenly spaced spectra. An end missing by up
-    to 20 nm is filled with the last value, as ASTM E308 does for a truncated spectrum.
-    """
+    """Spectra (n, m) at even steps (m,) to (n, 31) at 400 ... 700 nm, and how in ``said``."""
     first, last, step = int(nm[0]), int(nm[-1]), int(nm[1] - nm[0])
     try:
-        on_grid = resample_spectrum(nm, spectra)
+        resampled = resample_spectrum(nm, spectra)
     except ValueError:
         what = f"the spectra cover {first} to {last} nm only"
         refuse(file, what, "400 to 700 nm are needed (420 to 680 nm at least)")
@@ -135,23 +129,8 @@ def to_10_nm(nm: np.ndarray, spectra: np.ndarray, file: str, said: list[str]) ->
     if ends:
         whole = f"The spectra cover {first} to {last} nm: filled up with the value at"
         said.append(f"{whole} {listed(ends)}.")
-    inside = np.clip(WAVELENGTHS_NM, first, last)
-    if np.isin(inside, nm).all():
-        if step != 10:
-            said.append(f"{step} nm steps: the values at 400, 410 ... 700 nm are taken.")
-        return on_grid
-    said.append(f"{step} nm steps: interpolated to 10 nm (Sprague).")
-    if len(nm) < 6:
-        refuse(file, f"{len(nm)} wavelengths are too few to interpolate", "measure finer steps")
-    between = spectra @ _sprague(first, last, step)
-    return np.maximum(between, spectra.min(axis=1, keepdims=True))
-
-
-@lru_cache
-def _sprague(first: int, last: int, step: int) -> np.ndarray:
-    """Matrix (m, 31) of the interpolation, which is linear in the values."""
-    from colour import SpragueInterpolator  # takes seconds, and is seldom needed
-
-    nm = np.arange(first, last + 1, step, dtype=float)
-    inside = np.clip(WAVELENGTHS_NM, first, last)
-    return np.array([SpragueInterpolator(nm, unit)(inside) for unit in np.eye(nm.size)])
+    if not np.isin(np.clip(WAVELENGTHS_NM, first, last), nm).all():
+        said.append(f"{step} nm steps: interpolated to 10 nm (Sprague).")
+    elif step != 10:
+        said.append(f"{step} nm steps: the values at 400, 410 ... 700 nm are taken.")
+    return resampled

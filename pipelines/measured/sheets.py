@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import lzma
 import re
@@ -10,9 +9,7 @@ import struct
 import warnings
 import zipfile
 import zlib
-from contextlib import suppress
 from datetime import date, datetime, time, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -28,6 +25,7 @@ if TYPE_CHECKING:
 # 20,000 readings of 40 columns are some 30 MB of XML.
 MAX_UNPACKED_BYTES = 60_000_000
 _MAX_MEMBERS = 1_000
+_MAX_TAGS = 5_000_000  # four to six a cell; reading them takes far longer than counting
 # What unpacking raises on broken archives; RuntimeError is an encrypted one, NotImplementedError
 # a packing that Python does not know.
 _DAMAGE = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError)
@@ -35,19 +33,15 @@ _DAMAGE += (ValueError, RuntimeError, NotImplementedError)
 _CHUNK = 1 << 20
 
 
-def read_csv(path: Path, text: str) -> list[Block]:
+def read_csv(data: bytes, file: str) -> list[Block]:
     """The one table of a CSV file; raises InputProblems when its shape is not sound."""
-    for delimiter in ",;\t":
-        with suppress(csv.Error, StopIteration):
-            header = next(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-            check_counts(path.name, 0, len(header))
     findings = Findings()
-    read = csvfile.read_cells(path, findings)
+    read = csvfile.cells_of(data, file, findings)
     findings.raise_if_any()
     cells, _ = read
-    check_counts(path.name, len(cells), cells.shape[1])
+    check_counts(file, len(cells), cells.shape[1])
     if cells.empty:
-        refuse(path.name, "holds no reading below its header", "write one row a reading")
+        refuse(file, "holds no reading below its header", "write one row a reading")
     where = [f"row {row}" for row in cells.index]
     return [Block(cells.reset_index(drop=True), where, free_order=True)]
 
@@ -87,7 +81,11 @@ def _check_archive(data: bytes, file: str) -> None:
             if total <= MAX_UNPACKED_BYTES and len(members) <= _MAX_MEMBERS:
                 if "[Content_Types].xml" not in archive.namelist():
                     refuse(file, "is an archive, not an Excel workbook", "save it as .xlsx")
-                total = sum(_unpacked_bytes(archive, member, file) for member in members)
+                found = [_unpacked(archive, member, file) for member in members]
+                total, tags = map(sum, zip(*found, strict=True))
+                if tags > _MAX_TAGS:
+                    what = "holds more cells than any day's readings"
+                    refuse(file, what, "save the readings alone")
     except _DAMAGE:
         refuse(file, *damaged)
     if total > MAX_UNPACKED_BYTES or len(members) > _MAX_MEMBERS:
@@ -95,12 +93,14 @@ def _check_archive(data: bytes, file: str) -> None:
         refuse(file, what, "no day's readings are so large: save the readings alone")
 
 
-def _unpacked_bytes(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> int:
-    size = 0
+def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> tuple[int, int]:
+    """Bytes of a member, and tags."""
+    size = tags = 0
     tail = b""
     with archive.open(member) as stream:
         while chunk := stream.read(_CHUNK):
             size += len(chunk)
+            tags += chunk.count(b"<")
             if size > MAX_UNPACKED_BYTES:
                 break
             # Letters alone, so that a UTF-16 declaration is seen as well.
@@ -108,7 +108,7 @@ def _unpacked_bytes(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str
                 what = "declares a document type inside, which no workbook needs"
                 refuse(file, what, "save the workbook again as .xlsx")
             tail = chunk[-32:]
-    return size
+    return size, tags
 
 
 Cell = object

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.files import beside, write_text
-from pipelines.measured.block import printable
+from pipelines.problems import printable
 from pipelines.spectra import SPECTRUM, WAVELENGTHS_NM
 
 CXF_NAMESPACE = "http://colorexchangeformat.com/CxF3-core"

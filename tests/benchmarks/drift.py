@@ -5,7 +5,7 @@ more film from a known day, and the same shop with no press drifting. Two years 
 the later period as it comes in; the model has learnt from the two years. An alarm is true if
 its press drifts, or its lot is at least `TRUE_LOT` stronger or weaker than the ink's lots before.
 On each steady shop, errors are then drawn anew as the model has them: how often charts rise for
-nothing, and how soon a step of one press is seen.
+nothing, how soon a step of one press is seen, and how long it is told once it is put right.
 """
 
 from __future__ import annotations
@@ -125,6 +125,25 @@ def _simulated(stream: Stream, press: str = "P2") -> None:
         print(f"  {press} lays {percent} % more, drawn anew: seen {len(held)} of {RUNS // 3}, "
               f"after {np.median(delays):.0f} of its prints (median); bands held "
               f"{100 * np.mean(held):.0f} %")  # fmt: skip
+    _put_right(stream, press, hit, rng)
+
+
+def _put_right(
+    stream: Stream, press: str, hit: np.ndarray, rng: np.random.Generator, percent: float = 15.0
+) -> None:
+    """How often a step that was put right is still told, so many prints of the press later."""
+    wrong = hit & (np.cumsum(hit) <= hit.sum() // 2)
+    made = stream.respond(np.log1p(percent / 100) * wrong[:, None].astype(float))[:, 0]
+    ends = np.flatnonzero(hit & ~wrong)[19::20] + 1
+    told = np.zeros(len(ends), int)
+    for _ in range(RUNS // 3):
+        drawn = replace(stream, white=rng.standard_normal(stream.white.size) + made)
+        for i, n in enumerate(ends):
+            found = drifts(cut(drawn, n))
+            told[i] += ((found["cause"] == "press") & (found["level"] == press)).any()
+    after = ", ".join(f"{n} after {20 * i}" for i, n in enumerate(told, start=1))
+    print(f"  {press} lays {percent:.0f} % more over {wrong.sum()} prints and is put right: still "
+          f"told in {after} of its prints, of {RUNS // 3}")  # fmt: skip
 
 
 def risen(stream: Stream) -> int:
