@@ -71,11 +71,14 @@ class Likeness:
         return counted.where(column.notna(), -1).to_numpy()
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-        """Which set-ups are in which situation of :mod:`learn.validate`."""
+        """Which set-ups are in which situation of :mod:`learn.validate`, but for "outside"."""
         unseen = {s: self.seen(X, s) == 0 for s in LEVELS}
         unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / SCALES["day"]
-        unseen["outside"] = np.any([low | high for *_, low, high in self._beyond(X)], axis=0)
         return unseen
+
+    def numbers_outside(self, X: pd.DataFrame) -> NDArray[np.intp]:
+        """How many process numbers of each set-up lie outside all past prints, (n,)."""
+        return np.sum([low | high for *_, low, high in self._beyond(X)], axis=0)
 
     def _beyond(self, X: pd.DataFrame) -> list[tuple[str, NDArray[np.bool_], NDArray[np.bool_]]]:
         """Every process number: its name, and who is below or above all past prints."""

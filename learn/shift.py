@@ -257,7 +257,9 @@ class ShiftModel:
         spread = np.where(self.likeness_.few(X), np.maximum(spread, halfway), spread)
         for situation, rows in unlike.items():
             spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
-        return spread
+        # what each number outside adds to the variance adds up
+        added = self.likeness_.numbers_outside(X) * (factors["outside"] ** 2 - 1)
+        return np.where(added > 0, np.maximum(spread, np.sqrt(1 + added)), spread)
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Colours, bands and verdicts, a row a set-up in the order given.
