@@ -20,6 +20,9 @@ from learn.residual import one_thread
 
 Array = NDArray[np.float64]
 
+# A print this near to what was expected is no slip that matters, however sure the model was: half
+# of a just visible difference. Common practice, no source.
+SMALLEST_dE00 = 0.5
 FALSE_ALARM = 1e-4  # nominal tail; tails of real prints are heavier, see DEVELOPERS.md
 ORDINARY = float(chdtri(3, 0.01))  # squared distance 99 of 100 right prints stay under
 NAMED_FROM = 0.8  # probability of a kind of slip from which it is named
@@ -102,7 +105,8 @@ def inspect_arrivals(
     covariance = np.full((n, 3, 3), np.nan)
     expected[known], covariance[known] = told.mean, told.covariance
     distance[known] = np.sqrt(_squared(lab[known] - told.mean, told.covariance))
-    doubtful = np.nan_to_num(distance) > limit(false_alarm)
+    dE00 = delta_e00(lab, expected)
+    doubtful = (np.nan_to_num(distance) > limit(false_alarm)) & (dE00 > SMALLEST_dE00)
     worst = np.flatnonzero(doubtful)[np.argsort(-distance[doubtful])][:MOST_EXPLAINED]
     worst = np.sort(worst)
     if len(worst):
@@ -111,7 +115,7 @@ def inspect_arrivals(
             worst, _explain(model, prints, lab, here, known, worst, typed, bases), strict=True
         ):
             slips[row] = slip
-    return Arrival(expected, distance, delta_e00(lab, expected), doubtful, slips)
+    return Arrival(expected, distance, dE00, doubtful, slips)
 
 
 class Normal(NamedTuple):

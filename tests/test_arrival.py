@@ -65,6 +65,23 @@ def test_right_prints_are_doubted_as_often_as_stated():
     assert not look(*batch()).doubtful.any()
 
 
+def test_a_difference_nobody_sees_is_not_doubted_however_sure_the_model():
+    prints, _ = batch()
+
+    class Sure(KnownShop):
+        def predict_lab(self, setups):
+            told = super().predict_lab(setups)
+            return SimpleNamespace(mean=told.mean, covariance=told.covariance / 10_000)
+
+    model = Sure()
+    lab = model.predict_lab(prints).mean + np.array([0.2, 0.0, 0.0])
+    lab[0, 0] += 2
+    typed = np.ones(len(prints), bool)
+    found = arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=BASES)
+    assert (found.distance > arrival.limit()).all()
+    assert found.doubtful.tolist() == [True] + [False] * 39
+
+
 SLIPS = {
     "ink": ("ink", lambda p, lab: p.loc.__setitem__((0, "ink_id"), "pink")),
     "base": ("base", lambda p, lab: p.loc.__setitem__((0, "underbase_ink_id"), None)),
