@@ -17,7 +17,7 @@ from scipy.special import chdtri
 
 from learn import residual
 from learn.baseline import CONSTANTS
-from learn.colorimetry import Viewing
+from learn.colorimetry import Viewing, delta_e00
 from learn.hyper import Found, evidence_by, most_probable
 from learn.inks import Shelf
 from learn.kernels import FittedTerm, Term
@@ -32,6 +32,9 @@ Progress = Callable[[str], None]
 # residual, 3 degrees of freedom) is a gross error, not a surprise: a good print is lost
 # once in ten million.
 GROSS_DISTANCE = float(chdtri(3, 1e-7))
+# So near to what the others say a print is no slip, however sure they are: just visible. Common
+# practice, no source.
+GROSS_dE00 = 1.0
 # Beyond this squared distance (99 % point) a print's noise is inflated during the first
 # fit, so that a gross error cannot bend it; nearer prints count in full.
 DOUBTFUL = float(chdtri(3, 0.01))
@@ -155,7 +158,7 @@ class Fitting:
         for _ in range(steps):
             rows, design = self.design_of(rows, lab)
             if robust:
-                design, post, _ = self._downweighted(design)
+                design, post, *_ = self._downweighted(design)
             else:
                 post = residual.posterior(design, self.hyper)
             if not len(lab):
@@ -182,15 +185,16 @@ class Fitting:
                 return gain
         return 0.0
 
-    def _downweighted(self, design: Design) -> tuple[Design, Posterior, Array]:
-        """The design under the present robust weights, its posterior, and how far each
-        print (n,) lies from what the others say; the weights then follow these distances."""
+    def _downweighted(self, design: Design) -> tuple[Design, Posterior, Array, Array]:
+        """The design under the present robust weights, its posterior, and how far each print
+        lies from what the others say, in Lab (n, 3) and as squared distance (n,); the weights
+        then follow these distances."""
         if self.noise_scale is not None:
             design = replace(design, noise_scale=self.noise_scale)
         post, error, covariance = residual.leave_one_out(design, self.hyper)
         distance = squared_distance(error, covariance)
         self.noise_scale = np.maximum(1.0, distance / DOUBTFUL)
-        return design, post, distance
+        return design, post, error, distance
 
     def search(self, among: Mask, iterations: int, robust: bool = False, restarts: int = 0) -> None:
         """MAP of the hyper-parameters at the present linearisation."""
@@ -200,7 +204,7 @@ class Fitting:
         linear = self.layout.linearise(rows, self.weights, self.log_lengths)
         design = self.layout.design(linear, self.lab[among], self.weights, self.repeat)
         if robust:
-            design, _, _ = self._downweighted(design)
+            design, *_ = self._downweighted(design)
         self.hyper, self.log_lengths, found = most_probable(
             evidence_by(self.layout, linear, design, self.hyper),
             (self.hyper, self.log_lengths),
@@ -219,16 +223,24 @@ class Fitting:
     def screen(self) -> None:
         """Judge every print, also those set aside before, against all kept ones."""
         _, design = self.design_of(self.rows, self.lab)
-        keep, distance = self.keep, np.empty(len(self.lab))
-        _, post, distance[keep] = self._downweighted(design.take(keep))
+        keep = self.keep
+        error, distance = np.empty_like(self.lab), np.empty(len(self.lab))
+        _, post, error[keep], distance[keep] = self._downweighted(design.take(keep))
         self.noise_scale = None
         if (~keep).any():
             out = design.take(~keep)
             mean, cov = residual.predict(out.phi, post)
             cov = cov + residual.new_job_noise(out, self.hyper)
-            distance[~keep] = squared_distance(out.y - mean, cov)
-        self.keep = (distance < GROSS_DISTANCE) | self.trusted
+            error[~keep] = out.y - mean
+            distance[~keep] = squared_distance(error[~keep], cov)
+        self.keep = ~is_gross(distance, delta_e00(self.lab - error, self.lab)) | self.trusted
         self.distance = np.sqrt(distance)
+
+
+def is_gross(squared: Array, dE00: Array) -> Mask:
+    """Which prints are gross errors, (n,), by their squared distance and their difference from
+    what all others say."""
+    return (squared >= GROSS_DISTANCE) & (dE00 > GROSS_dE00)
 
 
 def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:

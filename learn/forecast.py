@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 from learn import validate
 from learn.colorimetry import delta_e00
 from learn.evaluate import Z90
-from learn.fitting import GROSS_DISTANCE, squared_distance
+from learn.fitting import is_gross, squared_distance
 from learn.inks import lab_columns
 from learn.reliability import binomial_band, grouped_share
 from learn.residual import one_thread
@@ -183,7 +183,7 @@ def compare(candidate: pd.DataFrame, other: pd.DataFrame, seed: int = 0) -> Pair
     gross error does not count.
     """
     both = candidate.merge(other, on="print_id", suffixes=("", "_other"))
-    both = both[~(gross(both) & (both["distance_other"] ** 2 >= GROSS_DISTANCE))]
+    both = both[~(gross(both) & gross(both, "_other"))]
     sums = both.groupby("job")[["energy", "energy_other"]].sum().to_numpy(float)
     if len(sums) < FEWEST_JOBS:
         return None
@@ -197,9 +197,10 @@ def compare(candidate: pd.DataFrame, other: pd.DataFrame, seed: int = 0) -> Pair
     return Paired(len(both), jobs, change, float(lo), float(hi))
 
 
-def gross(forecasts: pd.DataFrame) -> pd.Series:
-    """Which lie so far off that the learner would set them aside."""
-    return forecasts["distance"].astype(float) ** 2 >= GROSS_DISTANCE
+def gross(forecasts: pd.DataFrame, of: str = "") -> pd.Series:
+    """Which lie so far off that the learner would set them aside; ``of``: suffix of the columns."""
+    distance, dE00 = (forecasts[f"{column}{of}"].astype(float) for column in ("distance", "dE00"))
+    return is_gross(distance**2, dE00)
 
 
 def _jobs(prints: pd.DataFrame) -> NDArray:

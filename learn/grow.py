@@ -72,12 +72,15 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
     return Grown(layout, hyper, weights, Posterior(mean, root, state.posterior.log_evidence))
 
 
-def surprise(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Array:
-    """How far each print (n,) lies from what the model expects of it, in standard deviations."""
+def surprise(
+    state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float
+) -> tuple[Array, Array]:
+    """How far each print lies from what the model expects of it: in Lab (n, 3), and as squared
+    standardised distance (n,)."""
     _, design = _design(state, rows, lab, log_lengths, repeat)
     mean, cov = residual.predict(design.phi, state.posterior)
     cov = cov + residual.new_job_noise(design, state.hyper)
-    return np.sqrt(squared_distance(design.y - mean, cov))
+    return design.y - mean, squared_distance(design.y - mean, cov)
 
 
 def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Grown:

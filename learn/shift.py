@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn import grow, residual, validate
-from learn.colorimetry import viewing
+from learn.colorimetry import delta_e00, viewing
 from learn.decision import judge
 from learn.features import Encoder
-from learn.fitting import FIRST_PRINTS, GROSS_DISTANCE, Fitting, Progress, first_prints
+from learn.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross
 from learn.inks import describe_shelf, lab_columns
 from learn.kernels import TERMS, Term
 from learn.likeness import Likeness
@@ -156,11 +156,12 @@ class ShiftModel:
         state = grow.Grown(self.layout_, self.hyper_, self.weights_, self.posterior_)
         state = grow.with_room(state, self.shelf_, rows.X)
         fixed = (self.log_lengths_, self.settings_.repeatability_dE00)
-        distance = grow.surprise(state, rows, lab, *fixed)
-        keep = (distance**2 < GROSS_DISTANCE) | prints["print_id"].isin(trusted).to_numpy()
+        error, squared = grow.surprise(state, rows, lab, *fixed)
+        keep = ~is_gross(squared, delta_e00(lab - error, lab))
+        keep |= prints["print_id"].isin(trusted).to_numpy()
         state = grow.learnt(state, rows.take(keep), lab[keep], *fixed)
         self.layout_, self.hyper_, self.weights_, self.posterior_ = state
-        out = set_aside(prints, keep, distance)
+        out = set_aside(prints, keep, np.sqrt(squared))
         self.set_aside_ = pd.concat([self.set_aside_, out], ignore_index=True)
         linear = self.layout_.linearise(rows.take(keep), self.weights_, self.log_lengths_)
         self.likeness_ = self.likeness_.with_more(Likeness.of(linear.rows.X))
