@@ -11,10 +11,11 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, chi2
 
 from learn.colorimetry import delta_e00
 from learn.evaluate import nearest_past_print, score
+from learn.fitting import is_gross
 from learn.inks import lab_columns
 from learn.shift import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
@@ -144,6 +145,13 @@ def test_a_real_ink_never_printed_is_no_worse_than_by_physics_alone():
         return float(np.median(delta_e00(of.predict_lab(trial.held_out).mean, measured)))
 
     assert error(model) < 1.1 * error(model.physics_alone()) < 3
+
+
+def test_a_gross_error_is_both_improbable_and_visible():
+    """Beyond the 1e-7 point of chi-square, 3 degrees of freedom (scipy: 35.41), and 1 dE00."""
+    squared, dE00 = np.array([35.3, 35.5, 35.5, 900.0]), np.array([9.0, 9.0, 0.9, 0.9])
+    assert chi2.isf(1e-7, 3) == pytest.approx(35.41, abs=0.01)
+    assert is_gross(squared, dE00).tolist() == [False, True, False, False]
 
 
 def test_gross_errors_are_set_aside_with_their_reason():
