@@ -54,8 +54,8 @@ class InkPlan:
 
     ``prints``: the columns of a set-up, and of :class:`Sureness` once this print and those
     above it are known. ``enough``: how many of them are worth pulling; the one after these
-    would bring ``within_dE00`` down by ``next_gain``, and ``more`` says whether that is still
-    worth it.
+    would by itself bring ``within_dE00`` down by ``next_gain``, and ``more`` says whether that is
+    still worth it.
     """
 
     ink_id: str
@@ -111,8 +111,7 @@ def plan_ink(
     usual = usual_of(past)
     asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
     choice = _choice(past, ink, garments, meshes).assign(printed_on=asked["printed_on"].max())
-    pulled, sure = _greedy(model, choice, asked, most + 1)
-    gain = -np.diff([one.within_dE00 for one in sure])
+    pulled, sure, gain = _greedy(model, choice, asked, most + 1)
     little = gain < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
     enough = int(np.argmax([*little[:most], True]))
     own = model.predict_lab(usual.assign(job_id=None))
@@ -193,9 +192,13 @@ def _mostly(past: pd.DataFrame, columns: list[str], most: int) -> pd.DataFrame:
 
 def _greedy(
     model: ShiftModel, choice: pd.DataFrame, usual: pd.DataFrame, most: int
-) -> tuple[list[int], list[Sureness]]:
+) -> tuple[list[int], list[Sureness], Array]:
     """Positions in ``choice`` of the prints to pull; how sure the usual set-ups are before the
-    first and after each."""
+    first and after each; and by how much each by itself narrows ``within_dE00``, (most,).
+
+    By itself: under the spread factors that hold after it. An ink printed once is judged more
+    carefully than one never printed, and what the print tells must not be set against that.
+    """
     both = pd.concat([choice, usual], ignore_index=True)
     n = len(choice)
     # prints through one screen are pulled in one go; every usual set-up is a job to come
@@ -204,18 +207,23 @@ def _greedy(
     metric = metric_of(known.mean[n:])
     at = np.arange(n, n + len(usual))
     X = model.features(usual)
-    pulled: list[int] = []
-    sure: list[Sureness] = []
-    for k in range(most + 1):
-        spread = spread_after(model, X, choice.iloc[pulled])
+
+    def sureness(known: Belief, spread: Array) -> Sureness:
         covariance = known.unknown[at, :, at, :] + known.scatter[at]
-        covariance = covariance * (spread**2)[:, None, None]
-        sure.append(_sureness(known.mean[at], covariance, model))
-        if k < most:
-            best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
-            pulled.append(best)
-            known = condition(known, best, known.mean[best])
-    return pulled, sure
+        return _sureness(known.mean[at], covariance * (spread**2)[:, None, None], model)
+
+    spread = spread_after(model, X, choice.iloc[:0])
+    pulled: list[int] = []
+    sure, gain = [sureness(known, spread)], np.empty(most)
+    for k in range(most):
+        best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
+        pulled.append(best)
+        spread = spread_after(model, X, choice.iloc[pulled])
+        without = sureness(known, spread)
+        known = condition(known, best, known.mean[best])
+        sure.append(sureness(known, spread))
+        gain[k] = without.within_dE00 - sure[-1].within_dE00
+    return pulled, sure, gain
 
 
 def errors_after(

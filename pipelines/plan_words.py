@@ -163,6 +163,16 @@ def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, st
         press = f"; press {row['press_id']}" if pd.notna(row["press_id"]) else ""
         out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
         out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
+    if plan.enough and plan.prints["within_dE00"].iloc[0] >= plan.before.within_dE00:
+        out += [
+            "",
+            *_wrapped(
+                [
+                    "An ink printed once is judged more carefully than one never "
+                    "printed; the band narrows from the second print on."
+                ]
+            ),
+        ]
     gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
     if plan.more:
         stop = f"One print more would still narrow that {gain}: raise --most."
