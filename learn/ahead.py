@@ -20,6 +20,7 @@ from learn import residual
 from learn.drift import CLIP
 from learn.linearise import DIRECTIONS
 from learn.residual import Design, Hyper
+from learn.shop import jobs_of
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel
@@ -94,8 +95,7 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
     linear, design = model.linearised(prints, lab)
     X, hyper = linear.rows.X, _still(model, design)
     root, white = _forecast(design, hyper, first)
-    job = X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
-    job = np.repeat(pd.factorize(job[first:])[0], 3)
+    job = np.repeat(pd.factorize(jobs_of(X["job"])[first:])[0], 3)
     along = linear.vectors[first:, DIRECTIONS.index("both_films")]
     frame = _named(X, prints).iloc[first:].reset_index(drop=True)
     stream = Stream(frame, root, np.where(job[:, None] == job, root, 0.0), white, along)

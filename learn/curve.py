@@ -19,7 +19,7 @@ from learn.evaluate import Z90
 from learn.inks import lab_columns
 from learn.reliability import Share, grouped_share
 from learn.shift import ShiftModel
-from learn.shop import Shop
+from learn.shop import Shop, jobs_of
 
 Array = NDArray[np.float64]
 
@@ -54,8 +54,7 @@ def job_order(prints: pd.DataFrame, seed: int = 0) -> tuple[NDArray[np.intp], bo
     By the first date of each job where at least nine in ten prints are dated (undated jobs
     come first); else at random. A print without job is a job of its own.
     """
-    own = prints.index.to_series().map("\x1f{}".format)
-    job = pd.factorize(prints["job_id"].astype(object).where(prints["job_id"].notna(), own))[0]
+    job = pd.factorize(jobs_of(prints["job_id"]))[0]
     n_jobs = job.max() + 1 if len(job) else 0
     dates = pd.to_datetime(prints["printed_on"])
     if len(dates) and dates.notna().mean() >= 0.9:

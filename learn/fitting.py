@@ -23,6 +23,7 @@ from learn.inks import Shelf
 from learn.kernels import FittedTerm, Term
 from learn.linearise import Layout, Rows
 from learn.residual import Design, Hyper, Posterior
+from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -247,7 +248,7 @@ def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:
     """About ``most`` prints, (n,): whole jobs at random, evenly over the inks."""
     if len(X) <= most:
         return np.ones(len(X), bool)
-    job = X["job"].astype(object).where(X["job"].notna(), [f"\x1f{i}" for i in range(len(X))])
+    job = jobs_of(X["job"])
     lot = np.random.default_rng(random_state).permutation(len(X))
     order = pd.DataFrame({"ink": X["ink"].to_numpy(), "job": job.to_numpy(), "lot": lot})
     sizes = order.groupby(["ink", "job"], sort=False)["lot"].agg(["size", "min"]).reset_index()

@@ -18,7 +18,7 @@ from learn.inks import lab_columns
 from learn.limits import Budget, budget, limits
 from learn.review import Forecasts, recall
 from learn.shift import ShiftModel
-from learn.shop import Shop
+from learn.shop import Shop, jobs_of
 
 
 class News(NamedTuple):
@@ -62,8 +62,7 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
     fresh = usable & ~learnt
     new, new_lab = prints[fresh & named], lab[fresh & named]
     kept = model.prints_[model.keep_].reset_index(drop=True)
-    jobs = model.rows_.X["job"]
-    jobs = jobs.astype(object).where(jobs.notna(), jobs.index.to_series().map("\x1f{}".format))
+    jobs = jobs_of(model.rows_.X["job"])
     enough = jobs.nunique() >= FEWEST_JOBS
     found, by_job = None, None
     if enough:

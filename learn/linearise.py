@@ -23,6 +23,7 @@ from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.kernels import FittedTerm
 from learn.phi import Part, Phi, groups_of
 from learn.residual import Block, Design, Hyper
+from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -308,10 +309,7 @@ class Layout:
             )
         ]
         # What the prints of a job share they share through one screen: job and ink.
-        job = rows.X["job"].astype(object)
-        alone = job.isna()
-        job = job.where(~alone, [f"\x1f{i}" for i in range(len(job))])
-        screen = job.astype(str) + "\x1f" + rows.X["ink"].astype(str)
+        screen = jobs_of(rows.X["job"]).astype(str) + "\x1f" + rows.X["ink"].astype(str)
         return Design(
             phi=linear.phi,
             y=y,

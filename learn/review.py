@@ -27,7 +27,7 @@ from learn.inks import lab_columns
 from learn.reliability import Share, binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.shift import ShiftModel
-from learn.shop import Shop
+from learn.shop import Shop, jobs_of
 
 Array = NDArray[np.float64]
 
@@ -122,7 +122,7 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
 def cases(X: pd.DataFrame) -> Iterator[Case]:
     """Every way of leaving prints out that the history allows; "outside" comes in parts."""
     everyone = np.ones(len(X), bool)
-    jobs = validate.jobs_of(X)
+    jobs = jobs_of(X["job"])
     job = pd.factorize(jobs)[0]
     if job.max() > 0:
         yield Case("job", jobs, everyone, job)

@@ -25,6 +25,11 @@ SETUP_COLUMNS = [
 ]
 
 
+def jobs_of(job: pd.Series) -> pd.Series:
+    """The job of every print (n,); a print without one is a job of its own."""
+    return job.astype(object).where(job.notna(), [f"\x1f{i}" for i in range(len(job))])
+
+
 @dataclass(frozen=True)
 class ShopSettings:
     """Viewing condition, tolerance and costs of one shop (``shop.toml``)."""

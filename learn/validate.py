@@ -18,7 +18,7 @@ from learn.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.fitting import FIRST_PRINTS, first_prints
 from learn.leave_out import leave_groups_out
-from learn.shop import PROCESS_NUMBERS
+from learn.shop import PROCESS_NUMBERS, jobs_of
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel
@@ -82,7 +82,7 @@ def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
 
 def without_own_job(model: ShiftModel) -> LeftOut:
     """Every print as predicted from all jobs but its own."""
-    return leave_out(model, jobs_of(model.rows_.X))
+    return leave_out(model, jobs_of(model.rows_.X["job"]))
 
 
 def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
@@ -91,7 +91,7 @@ def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
     ``by_job``: of :func:`without_own_job`.
     """
     X = model.rows_.X
-    jobs = jobs_of(X)
+    jobs = jobs_of(X["job"])
     usual = float(np.clip(ALLOWANCE * spread_factor(by_job.z, by_job.group), ALLOWANCE, WIDEST))
     factors = {"job": usual}
 
@@ -121,11 +121,6 @@ def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
     names = [np.full(len(zi), i) for i, zi in enumerate(z)]
     factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
     return factors
-
-
-def jobs_of(X: pd.DataFrame) -> pd.Series:
-    """The job of every print (n,); a print without one is a job of its own."""
-    return X["job"].astype(object).where(X["job"].notna(), X.index.to_series().map("\x1f{}".format))
 
 
 def left_out_of(levels: pd.Series) -> NDArray[np.bool_]:
