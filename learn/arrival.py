@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import chdtri, logsumexp
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.residual import one_thread
 
 Array = NDArray[np.float64]

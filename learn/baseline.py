@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from learn import optics
-from learn.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
+from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
 from learn.deposit import stroke_gain
 from learn.inks import DRAWDOWN_HAZE
 

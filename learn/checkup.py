@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.curve import Point, learning_curve, point
 from learn.decision import ask_for_test, chance_needed, difference
 from learn.limits import Budget, budget, limits

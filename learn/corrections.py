@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.joint import UNDERBASE, joint, outcome
 from learn.planning import bucket_ink, checked_garments, checked_target
 from learn.reasons import miss_in_words

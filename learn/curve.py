@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.decision import ask_for_test, difference
 from learn.evaluate import Z90
 from learn.inks import lab_columns

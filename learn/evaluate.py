@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 
 Array = NDArray[np.float64]
 

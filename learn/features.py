@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.baseline import Stack
-from learn.colorimetry import Viewing, reflectance_from_lab
+from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.deposit import complete_meshes
 from learn.inks import LAB, body_of, has_pores, reflectance_columns
 from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop

@@ -17,7 +17,7 @@ from scipy.special import chdtri
 
 from learn import residual
 from learn.baseline import CONSTANTS
-from learn.colorimetry import Viewing, delta_e00
+from learn.colour.colorimetry import Viewing, delta_e00
 from learn.hyper import Found, evidence_by, most_probable
 from learn.inks import Shelf
 from learn.kernels import FittedTerm, Term

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from learn import validate
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.fitting import is_gross, squared_distance
 from learn.inks import lab_columns

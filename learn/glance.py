@@ -11,7 +11,7 @@ import pandas as pd
 from learn import residual, validate
 from learn.ahead import one_step_ahead
 from learn.checkup import FEWEST_JOBS, RECORDED
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.drift import drifts
 from learn.evaluate import Z90
 from learn.inks import lab_columns

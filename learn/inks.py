@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn import optics
-from learn.colorimetry import (
+from learn.colour.colorimetry import (
     WAVELENGTHS_NM,
     Viewing,
     lab_from_reflectance,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from learn import baseline
 from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
-from learn.colorimetry import Viewing, colour_family, lab_from_reflectance
+from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.kernels import FittedTerm
 from learn.phi import Part, Phi, groups_of

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.costs import decide
 from learn.joint import Joint, draws, outcome, spread_between
 from learn.mixture import Mixed, Mixing

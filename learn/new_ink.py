@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.decision import chance_needed
 from learn.joint import UNDERBASE
 from learn.likeness import Likeness

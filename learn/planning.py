@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.candidates import Grid, Limits, dry_films
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.costs import decide
 from learn.front import short_list
 from learn.joint import UNDERBASE, Joint, draws, joint, on_garments, outcome, spread_between

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.candidates import Grid, dry_films
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.joint import UNDERBASE, on_garments
 from learn.linearise import GROUND_SCALES
 

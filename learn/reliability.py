@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import bdtr, ndtri, stdtrit
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 
 Array = NDArray[np.float64]
 

@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn import residual, validate
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.inks import lab_columns
 from learn.reliability import Share, binomial_band, grouped_share

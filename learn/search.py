@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.candidates import BLOCK, Grid, dry_films
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.joint import on_garments
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn import grow, residual, validate
-from learn.colorimetry import delta_e00, viewing
+from learn.colour.colorimetry import delta_e00, viewing
 from learn.decision import judge
 from learn.features import Encoder
 from learn.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross

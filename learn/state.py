@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import Viewing
+from learn.colour.colorimetry import Viewing
 from learn.features import Encoder
 from learn.inks import Shelf
 from learn.kernels import FittedTerm, Term

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.decision import HOPELESS
 from learn.joint import JOB_DIRECTIONS
 from learn.linearise import DIRECTIONS

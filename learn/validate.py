@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.fitting import FIRST_PRINTS, first_prints
 from learn.leave_out import leave_groups_out

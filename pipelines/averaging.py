@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import Viewing, delta_e00
+from learn.colour.colorimetry import Viewing, delta_e00
 from learn.inks import lab_columns
 from pipelines.cells import shown
 from pipelines.problems import Problem

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import in_srgb_gamut, srgb_hex, viewing
+from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
 from learn.shop import ShopSettings
 from pipelines import drawing
 from pipelines.drawing import Colour

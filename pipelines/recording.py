@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import viewing
+from learn.colour.colorimetry import viewing
 from learn.inks import lab_columns
 from pipelines.averaging import Averaged, average
 from pipelines.incoming import Incoming

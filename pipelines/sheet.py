@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import srgb_hex, viewing
+from learn.colour.colorimetry import srgb_hex, viewing
 from learn.joint import UNDERBASE, on_garments
 from learn.planning import Plan
 from learn.reasons import strokes_in_words

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from learn.resampling import resample_spectrum
+from learn.colour.resampling import resample_spectrum
 
 WAVELENGTHS_NM = np.arange(400, 701, 10)
 SPECTRUM = [f"r{nm}" for nm in WAVELENGTHS_NM]
@@ -46,7 +46,7 @@ def gap_in(wavelengths_nm: list[int]) -> str | None:
 def resample(wavelengths_nm: list[int], reflectance: np.ndarray) -> np.ndarray:
     """Reflectance (n, m) at evenly spaced wavelengths (m,) -> (n, 31) at 400, 410 ... 700 nm.
 
-    As `learn.resampling.resample_spectrum`, but wavelengths that are not needed may have holes.
+    As `learn.colour.resampling.resample_spectrum`, but wavelengths that are not needed may have holes.
     """
     given = np.asarray(wavelengths_nm)
     wanted = np.isin(given, WAVELENGTHS_NM)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from learn.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
+from learn.colour.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
 from learn.planning import checked_target
 from learn.shop import ShopSettings
 from pipelines.problems import UserError

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
+from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
 from learn.deposit import complete_meshes
 from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop, ShopSettings
 

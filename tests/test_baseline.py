@@ -9,7 +9,7 @@ from scipy.special import expit
 
 from learn import baseline, optics
 from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State
-from learn.colorimetry import lab_from_reflectance, viewing
+from learn.colour.colorimetry import lab_from_reflectance, viewing
 from learn.features import Encoder
 from learn.inks import DRAWDOWN_HAZE, SPECTRUM
 from learn.shop import Shop, ShopSettings

@@ -15,7 +15,7 @@ from scipy.stats import binomtest, norm
 
 from learn import curve, validate
 from learn.checkup import Checkup, checkup
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.curve import job_order, learning_curve, median_by_groups
 from learn.decision import difference
 from learn.evaluate import Z90

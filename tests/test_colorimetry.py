@@ -10,7 +10,7 @@ import time
 import numpy as np
 import pytest
 
-from learn.colorimetry import (
+from learn.colour.colorimetry import (
     BRIGHTEST,
     DARKEST,
     WAVELENGTHS_NM,
@@ -25,7 +25,7 @@ from learn.colorimetry import (
     viewing,
     xyz_from_lab,
 )
-from learn.resampling import resample_spectrum
+from learn.colour.resampling import resample_spectrum
 from tests.published import spectra_380_730, table
 
 D50 = viewing("D50", "2")
@@ -120,7 +120,7 @@ def test_viewing_conditions_by_any_usual_name():
 
 
 def test_importing_does_not_load_the_colour_library():
-    code = "import sys, learn.colorimetry; sys.exit('colour' in sys.modules)"
+    code = "import sys, learn.colour.colorimetry; sys.exit('colour' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from learn import baseline, inks, optics
-from learn.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
+from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
 from learn.inks import LAB, SPECTRUM, Shelf, describe_shelf
 
 D50 = viewing("D50", "2")

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from learn.colorimetry import (
+from learn.colour.colorimetry import (
     WAVELENGTHS_NM,
     delta_e00,
     lab_from_reflectance,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from learn import optics, transport
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.joint import on_garments
 from learn.mixes import Weighing, near_metric, recipes
 from learn.mixture import Mixing

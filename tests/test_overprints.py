@@ -11,13 +11,13 @@ import pytest
 from scipy.optimize import least_squares
 
 from learn import optics
-from learn.colorimetry import (
+from learn.colour.colorimetry import (
     delta_e00,
     lab_from_reflectance,
     reflectance_from_lab,
     viewing,
 )
-from learn.resampling import resample_spectrum
+from learn.colour.resampling import resample_spectrum
 from tests.published import LAB, PAPER, coated_shop, spectra_380_730, table
 
 D50 = viewing("D50", "2")

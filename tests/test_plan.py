@@ -19,7 +19,7 @@ from numpy.testing import assert_allclose
 
 import learn
 from learn.candidates import Grid, Limits, dry_films
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.front import STEPS, WIDE, non_dominated
 from learn.joint import UNDERBASE, joint, on_garments, outcome
 from learn.mixture import Mixing

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, chi2
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import nearest_past_print, score
 from learn.fitting import is_gross
 from learn.inks import lab_columns

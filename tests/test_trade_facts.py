@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from learn import optics
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.features import substrate_reflectance
 from learn.inks import DRAWDOWN_HAZE, SPECTRUM
 from learn.shift import ShiftModel

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from learn import colorimetry
+from learn.colour import colorimetry
 from learn.shop import ShopSettings
 from pipelines.measured.block import Block, listed, refuse, with_others
 from pipelines.measured.columns import Columns

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from learn.colorimetry import WAVELENGTHS_NM
-from learn.resampling import resample_spectrum
+from learn.colour.colorimetry import WAVELENGTHS_NM
+from learn.colour.resampling import resample_spectrum
 from pipelines.measured.block import Block, listed, refuse, with_others
 
 STEPS_NM = (5, 10, 20)

@@ -11,7 +11,7 @@ import argparse
 import numpy as np
 import pandas as pd
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import answer, bands, colours, in_words

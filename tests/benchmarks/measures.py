@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.scores import coverage, crps_gaussian, energy_score, pit_gaussian
 from learn.shift import ShiftModel

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from datasets.demo.materials import Optics
 from datasets.demo.world import World, generator
 from learn.candidates import Grid, Limits
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.joint import on_garments
 from learn.mixes import Weighing, recipes

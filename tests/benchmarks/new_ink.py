@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from datasets.demo.shop import _printed
 from datasets.demo.world import FIRST_DAY, read_lab
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.decision import chance_needed, difference
 from learn.evaluate import Z90
 from learn.joint import UNDERBASE

@@ -33,7 +33,7 @@ from datasets.demo.recipe import MEDIUM
 from datasets.demo.shop import _printed
 from datasets.demo.world import World, generator, read_lab
 from learn.candidates import Grid, Limits
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.corrections import shade_deeper
 from learn.joint import UNDERBASE, on_garments
 from learn.planning import SETUP, plan, usual_setup

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from learn.colorimetry import viewing
+from learn.colour.colorimetry import viewing
 from learn.inks import lab_columns
 from learn.shift import ShiftModel
 from pipelines.progress import Progress

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colorimetry import delta_e00
+from learn.colour.colorimetry import delta_e00
 from learn.decision import ask_for_test, difference
 from learn.shift import ShiftModel
 from learn.shop import Shop

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from learn.colorimetry import WAVELENGTHS_NM
+from learn.colour.colorimetry import WAVELENGTHS_NM
 
 # Two values beyond an end from the six nearest to it, the outer one first.
 _BEYOND = (
