@@ -16,10 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
-from learn import residual
 from learn.drift import CLIP
+from learn.gp import posterior
+from learn.gp.posterior import Design, Hyper
 from learn.linearise import DIRECTIONS
-from learn.residual import Design, Hyper
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class Stream:
         return (unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
 
 
-@residual.one_thread
+@posterior.one_thread
 def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Stream:
     """Forecast dated prints job by job; undated ones are learnt from first.
 
@@ -119,11 +119,11 @@ def _forecast(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
     past, own = design.take(np.arange(first)), design.take(np.arange(first, design.phi.n))
     phi, y = own.phi.dense().reshape(-1, design.phi.p), own.y.ravel()
     if first:
-        post = residual.posterior(past, hyper)
+        post = posterior.posterior(past, hyper)
         half = solve_triangular(post.root, phi.T, trans="T", check_finite=False)
         y = y - phi @ post.mean
     else:
-        sd = np.sqrt(residual.column_variance(design.blocks, hyper.block, design.phi.p))
+        sd = np.sqrt(posterior.column_variance(design.blocks, hyper.block, design.phi.p))
         half = (phi * sd).T
     cov = half.T @ half
     m = own.phi.n
@@ -132,7 +132,7 @@ def _forecast(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
     job = np.repeat(own.job, 3)
     cov += np.where(job[:, None] == job, V @ V.T, 0.0)
     at = 3 * np.arange(m)[:, None] + np.arange(3)
-    cov[at[:, :, None], at[:, None, :]] += residual.noise_blocks(own, hyper)
+    cov[at[:, :, None], at[:, None, :]] += posterior.noise_blocks(own, hyper)
     root = cholesky(cov, lower=True, overwrite_a=True, check_finite=False)
     return root, solve_triangular(root, y, lower=True, check_finite=False)
 

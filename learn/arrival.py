@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, logsumexp
 
 from learn.colour.colorimetry import delta_e00
-from learn.residual import one_thread
+from learn.gp.posterior import one_thread
 
 Array = NDArray[np.float64]
 

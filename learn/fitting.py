@@ -15,14 +15,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from learn import residual
 from learn.baseline import CONSTANTS
 from learn.colour.colorimetry import Viewing, delta_e00
+from learn.gp import posterior
+from learn.gp.posterior import Design, Hyper, Posterior
+from learn.gp.terms import FittedTerm, Term
 from learn.hyper import Found, evidence_by, most_probable
 from learn.inks import Shelf
-from learn.kernels import FittedTerm, Term
 from learn.linearise import Layout, Rows
-from learn.residual import Design, Hyper, Posterior
 from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
@@ -161,7 +161,7 @@ class Fitting:
             if robust:
                 design, post, *_ = self._downweighted(design)
             else:
-                post = residual.posterior(design, self.hyper)
+                post = posterior.posterior(design, self.hyper)
             if not len(lab):
                 break
             gain = self._move(rows, lab, design, post.mean - self.weights)
@@ -175,7 +175,7 @@ class Fitting:
 
         def misfit(w: Array) -> float:
             error = lab - self.layout.lab(rows, w, features)
-            return residual.penalised_misfit(design, self.hyper, error, w)
+            return posterior.penalised_misfit(design, self.hyper, error, w)
 
         here = misfit(self.weights)
         for share in (1.0, 0.5, 0.25, 0.1, 0.03):
@@ -192,7 +192,7 @@ class Fitting:
         then follow these distances."""
         if self.noise_scale is not None:
             design = replace(design, noise_scale=self.noise_scale)
-        post, error, covariance = residual.leave_one_out(design, self.hyper)
+        post, error, covariance = posterior.leave_one_out(design, self.hyper)
         distance = squared_distance(error, covariance)
         self.noise_scale = np.maximum(1.0, distance / DOUBTFUL)
         return design, post, error, distance
@@ -230,8 +230,8 @@ class Fitting:
         self.noise_scale = None
         if (~keep).any():
             out = design.take(~keep)
-            mean, cov = residual.predict(out.phi, post)
-            cov = cov + residual.new_job_noise(out, self.hyper)
+            mean, cov = posterior.predict(out.phi, post)
+            cov = cov + posterior.new_job_noise(out, self.hyper)
             error[~keep] = out.y - mean
             distance[~keep] = squared_distance(error[~keep], cov)
         self.keep = ~is_gross(distance, delta_e00(self.lab - error, self.lab)) | self.trusted

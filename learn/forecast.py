@@ -19,9 +19,9 @@ from learn import validate
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90
 from learn.fitting import is_gross, squared_distance
+from learn.gp.posterior import one_thread
 from learn.inks import lab_columns
 from learn.reliability import binomial_band, grouped_share
-from learn.residual import one_thread
 from learn.scores import crps_gaussian, energy_score
 
 if TYPE_CHECKING:

@@ -8,12 +8,13 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn import residual, validate
+from learn import validate
 from learn.ahead import one_step_ahead
 from learn.checkup import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
 from learn.drift import drifts
 from learn.evaluate import Z90
+from learn.gp import posterior
 from learn.inks import lab_columns
 from learn.limits import Budget, budget, limits
 from learn.review import Forecasts, recall
@@ -43,7 +44,7 @@ class Glance:
     tolerance_dE00: float
 
 
-@residual.one_thread
+@posterior.one_thread
 def glance(model: ShiftModel, shop: Shop) -> Glance:
     """Look at a stored model and the tables of its shop as they are now.
 
@@ -87,8 +88,8 @@ def _by_job(model: ShiftModel, jobs: pd.Series) -> Forecasts:
     left = validate.leave_out(model, jobs)
     measured = model.lab_[model.keep_]
     mean = measured - left.error
-    noise = residual.own_noise(model.design_, model.hyper_)
-    noise = noise + residual.job_noise(model.design_, model.hyper_)
+    noise = posterior.own_noise(model.design_, model.hyper_)
+    noise = noise + posterior.job_noise(model.design_, model.hyper_)
     at = np.arange(len(measured))
     return Forecasts("job", at, left.group, measured, mean, left.covariance, noise, mean, None)
 

@@ -16,12 +16,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import cholesky
 
-from learn import residual
 from learn.fitting import SETTLED, squared_distance
+from learn.gp import posterior as residual
+from learn.gp.posterior import Block, Design, Hyper, Posterior
+from learn.gp.terms import MAX_LEVELS, FittedTerm
 from learn.inks import Shelf
-from learn.kernels import MAX_LEVELS, FittedTerm
 from learn.linearise import Layout, Rows
-from learn.residual import Block, Design, Hyper, Posterior
 
 Array = NDArray[np.float64]
 

@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from learn import residual
+from learn.gp import posterior
+from learn.gp.posterior import Design, Hyper
 from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
-from learn.residual import Design, Hyper
 
 Array = NDArray[np.float64]
 Objective = Callable[[Array], tuple[float, Array]]
@@ -102,7 +102,7 @@ def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) ->
                 moved[k] += LENGTH_STEP
                 psi2, rest2 = term.features(X, moved)
                 slopes[i, k] = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
-        value, g = residual.evidence(design, at)
+        value, g = posterior.evidence(design, at)
         by_length = [np.zeros(len(v)) for v in lengths]
         for i, term in smooth:
             variance = np.exp(2 * at.block[first + i])

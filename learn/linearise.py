@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from learn import baseline
 from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
+from learn.gp.design_matrix import Part, Phi, groups_of
+from learn.gp.posterior import Block, Design, Hyper
+from learn.gp.terms import FittedTerm
 from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
-from learn.kernels import FittedTerm
-from learn.phi import Part, Phi, groups_of
-from learn.residual import Block, Design, Hyper
 from learn.shop import jobs_of
 
 Array = NDArray[np.float64]

@@ -20,9 +20,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import residual, validate
+from learn import validate
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
+from learn.gp import posterior
 from learn.inks import lab_columns
 from learn.reliability import Share, binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score, pit_gaussian
@@ -115,7 +116,7 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     kept = model.prints_[model.keep_].reset_index(drop=True)
     linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
     model.rows_ = linear.rows
-    model.posterior_ = residual.posterior(model.design_, model.hyper_)
+    model.posterior_ = posterior.posterior(model.design_, model.hyper_)
     return model
 
 

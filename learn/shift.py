@@ -10,17 +10,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import grow, residual, validate
+from learn import grow, validate
 from learn.colour.colorimetry import delta_e00, viewing
 from learn.decision import judge
 from learn.features import Encoder
 from learn.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross
+from learn.gp import posterior
+from learn.gp.posterior import Design, one_thread
+from learn.gp.terms import TERMS, Term
 from learn.inks import describe_shelf, lab_columns
-from learn.kernels import TERMS, Term
 from learn.likeness import Likeness
 from learn.linearise import Linear, Rows
 from learn.marks import changes, marks_of
-from learn.residual import Design, one_thread
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 
@@ -244,9 +245,9 @@ class ShiftModel:
         linear, design = self.linearised(setups)
         free = ~self.layout_.physical
         mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
-        _, cov = residual.predict(linear.phi, self.posterior_)
-        noise = residual.new_job_noise(design, self.hyper_)
-        own = residual.own_noise(design, self.hyper_) + residual.job_noise(design, self.hyper_)
+        _, cov = posterior.predict(linear.phi, self.posterior_)
+        noise = posterior.new_job_noise(design, self.hyper_)
+        own = posterior.own_noise(design, self.hyper_) + posterior.job_noise(design, self.hyper_)
         X = linear.rows.X
         factor = self._spread(X)[:, None, None] ** 2
         return Prediction(mean, factor * (cov + noise), own, X)

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing
 from learn.features import Encoder
+from learn.gp.posterior import Hyper, Posterior
+from learn.gp.terms import FittedTerm, Term
 from learn.inks import Shelf
-from learn.kernels import FittedTerm, Term
 from learn.likeness import Likeness
 from learn.linearise import Layout
-from learn.residual import Hyper, Posterior
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:

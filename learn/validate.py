@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.fitting import FIRST_PRINTS, first_prints
-from learn.leave_out import leave_groups_out
+from learn.gp.leave_out import leave_groups_out
 from learn.shop import PROCESS_NUMBERS, jobs_of
 
 if TYPE_CHECKING:

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn import ahead, drift, residual
+from learn import ahead, drift
 from learn.ahead import Stream, one_step_ahead
 from learn.drift import SHIFT, cusum, drifts, first_alarm, run_length, threshold
 from learn.glance import glance
+from learn.gp import posterior
 from learn.shift import ShiftModel
 from pipelines import learning, models
 from pipelines.cli import main
@@ -147,10 +148,10 @@ def test_forecast_errors_are_those_of_forecasts_made_one_by_one():
     _, late = ahead._forecast(design, hyper, 25)
     np.testing.assert_allclose(late, white[75:], atol=1e-5)  # learnt as a whole, or in turn
     for i in (3, 30):
-        post = residual.posterior(design.take(np.arange(i)), hyper)
+        post = posterior.posterior(design.take(np.arange(i)), hyper)
         own = design.take(np.array([i]))
-        mean, cov = residual.predict(own.phi, post)
-        cov = cov + residual.noise_blocks(own, hyper)
+        mean, cov = posterior.predict(own.phi, post)
+        cov = cov + posterior.noise_blocks(own, hyper)
         theirs = np.linalg.solve(np.linalg.cholesky(cov[0]), own.y[0] - mean[0])
         np.testing.assert_allclose(white[3 * i : 3 * i + 3], theirs, atol=1e-5)
 

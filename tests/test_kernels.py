@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from sklearn.gaussian_process.kernels import RBF, Matern
 
-from learn.kernels import TERMS, FittedTerm, Term
+from learn.gp.terms import TERMS, FittedTerm, Term
 
 NAMES = [t.name for t in TERMS]
 SMOOTH = [t for t in TERMS if t.smooth and not t.linear]

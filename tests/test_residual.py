@@ -14,10 +14,10 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
 from learn import hyper as hypers
-from learn import leave_out, residual
-from learn.kernels import FittedTerm, Term
-from learn.phi import Phi
-from learn.residual import Block, Design, Hyper
+from learn.gp import leave_out, posterior
+from learn.gp.design_matrix import Phi
+from learn.gp.posterior import Block, Design, Hyper
+from learn.gp.terms import FittedTerm, Term
 from tests.published import table
 
 N, SIZES = 14, (3, 4, 2)
@@ -102,23 +102,23 @@ def test_weights_and_likelihood_by_dense_algebra(scaled):
     flat = design.phi.dense().reshape(3 * N, -1)
     sigma = flat @ prior @ flat.T + noise
     gain = prior @ flat.T @ np.linalg.inv(sigma)
-    post = residual.posterior(design, hyper)
+    post = posterior.posterior(design, hyper)
     np.testing.assert_allclose(post.mean, gain @ design.y.ravel(), rtol=1e-9)
     covariance = prior - gain @ flat @ prior
     np.testing.assert_allclose(post.covariance, covariance, atol=1e-10)
     likelihood = multivariate_normal(cov=sigma).logpdf(design.y.ravel())
     assert post.log_evidence == pytest.approx(likelihood, rel=1e-11)
-    assert residual.evidence(design, hyper)[0] == pytest.approx(likelihood, rel=1e-11)
+    assert posterior.evidence(design, hyper)[0] == pytest.approx(likelihood, rel=1e-11)
 
     new = np.random.default_rng(2).normal(size=(5, 3, flat.shape[1]))
-    mean, cov = residual.predict(Phi.of(new), post)
+    mean, cov = posterior.predict(Phi.of(new), post)
     np.testing.assert_allclose(mean, new @ gain @ design.y.ravel(), rtol=1e-9)
     np.testing.assert_allclose(cov, new @ covariance @ new.transpose(0, 2, 1), atol=1e-10)
 
     w, error = np.linspace(-1, 1, flat.shape[1]), design.y - 0.3
     misfit = error.ravel() @ np.linalg.solve(noise, error.ravel())
     misfit += w @ np.linalg.solve(prior, w)
-    assert residual.penalised_misfit(design, hyper, error, w) == pytest.approx(misfit, rel=1e-10)
+    assert posterior.penalised_misfit(design, hyper, error, w) == pytest.approx(misfit, rel=1e-10)
 
 
 def test_noise_with_and_without_what_features_miss():
@@ -126,18 +126,18 @@ def test_noise_with_and_without_what_features_miss():
     _, good, _ = dense(design, replace(hyper, job=np.full(2, -50.0)))
     at = np.arange(N)
     own = good.reshape(N, 3, N, 3)[at, :, at, :]
-    np.testing.assert_allclose(residual.noise_blocks(design, hyper), own, rtol=1e-12)
+    np.testing.assert_allclose(posterior.noise_blocks(design, hyper), own, rtol=1e-12)
     # nothing missed: remainders of zero
     carried = [replace(b, remainder=None) for b in design.blocks]
-    bare = residual.noise_blocks(replace(design, blocks=carried), hyper)
-    np.testing.assert_array_equal(residual.own_noise(design, hyper), bare)
+    bare = posterior.noise_blocks(replace(design, blocks=carried), hyper)
+    np.testing.assert_array_equal(posterior.own_noise(design, hyper), bare)
     assert (np.linalg.eigvalsh(own - bare) > -1e-12).all()
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_gradient_against_finite_differences(seed):
     design, hyper = small_problem(seed)
-    _, gradient = residual.evidence(design, hyper)
+    _, gradient = posterior.evidence(design, hyper)
     analytic = np.concatenate([gradient.block, gradient.noise, gradient.job])
     x, step = hyper.vector(), 1e-5
 
@@ -147,7 +147,7 @@ def test_gradient_against_finite_differences(seed):
     for k, axis in enumerate(np.eye(len(x))):
 
         def at_hyper(h: float, axis=axis) -> float:
-            return residual.evidence(design, hyper.of(x + h * axis))[0]
+            return posterior.evidence(design, hyper.of(x + h * axis))[0]
 
         assert analytic[k] == pytest.approx(slope(at_hyper), rel=1e-6, abs=1e-6)
     rng = np.random.default_rng(seed)
@@ -158,7 +158,7 @@ def test_gradient_against_finite_differences(seed):
 
         def moved(h: float, values=values, at=at) -> float:
             was, values[at] = values[at], values[at] + h
-            value = residual.evidence(design, hyper)[0]
+            value = posterior.evidence(design, hyper)[0]
             values[at] = was
             return value
 
@@ -171,7 +171,7 @@ def test_gradient_against_finite_differences(seed):
                 rest = blocks[b].remainder.copy()
                 rest[i] += h
                 blocks[b] = replace(blocks[b], remainder=rest)
-                return residual.evidence(replace(design, blocks=blocks), hyper)[0]
+                return posterior.evidence(replace(design, blocks=blocks), hyper)[0]
 
             by_rest = np.exp(2 * hyper.block[b]) * gradient.along[i, design.blocks[b].direction]
             assert by_rest == pytest.approx(slope(missed), rel=1e-5, abs=1e-6)
@@ -190,7 +190,7 @@ def test_leaving_groups_out_is_fitting_without_them(groups, by, scaled, monkeypa
         "all in one": np.zeros(N, int),
     }[groups]
     monkeypatch.setattr(leave_out, "SMALL_SHARE", 99.0 if by == "predictions" else 0.0)
-    left = leave_out.leave_groups_out(design, hyper, residual.posterior(design, hyper), group)
+    left = leave_out.leave_groups_out(design, hyper, posterior.posterior(design, hyper), group)
     prior, good, noise = dense(design, hyper)
     flat, y = design.phi.dense().reshape(3 * N, -1), design.y.ravel()
     for g in np.unique(group):
@@ -212,7 +212,7 @@ def test_leaving_one_print_out_keeps_the_rest_of_its_job():
     prior, good, noise = dense(design, hyper)
     flat, y = design.phi.dense().reshape(3 * N, -1), design.y.ravel()
     sigma = flat @ prior @ flat.T + noise
-    _, error, covariance = residual.leave_one_out(design, hyper)
+    _, error, covariance = posterior.leave_one_out(design, hyper)
     for i in range(N):
         own = np.arange(3 * i, 3 * i + 3)
         rest = np.setdiff1d(np.arange(3 * N), own)
@@ -226,9 +226,9 @@ def test_leaving_one_print_out_keeps_the_rest_of_its_job():
 def test_a_batch_added_later_is_all_learnt_at_once():
     design, hyper = small_problem(8, scaled=False)
     first = np.isin(JOB, [0, 1, 4])
-    post = residual.posterior(design.take(first), hyper)
-    post = residual.updated(post, design.take(~first), hyper)
-    at_once = residual.posterior(design, hyper)
+    post = posterior.posterior(design.take(first), hyper)
+    post = posterior.updated(post, design.take(~first), hyper)
+    at_once = posterior.posterior(design, hyper)
     np.testing.assert_allclose(post.mean, at_once.mean, atol=1e-10)
     np.testing.assert_allclose(post.covariance, at_once.covariance, atol=1e-10)
 
@@ -271,10 +271,10 @@ def test_worked_examples(case):
     variance = max(first["sigma_n"] ** 2, 1e-9)
     tolerance = {"atol": 1e-6, "rtol": 1e-6} if case == "B" else {"atol": 2e-12, "rtol": 1e-10}
     design, hyper = single_channel(root[: len(x)], y, variance)
-    post = residual.posterior(design, hyper)
+    post = posterior.posterior(design, hyper)
     new = np.zeros((len(rows), 3, root.shape[1]))
     new[:, 0] = root[len(x) :]
-    mean, cov = residual.predict(Phi.of(new), post)
+    mean, cov = posterior.predict(Phi.of(new), post)
     np.testing.assert_allclose(mean[:, 0], rows["mean"], **tolerance)
     np.testing.assert_allclose(cov[:, 0, 0], rows["var_latent"], **tolerance)
     if case != "B":
@@ -316,11 +316,11 @@ def test_scikit_learn_agrees_on_the_shared_special_case():
 
     hyper = Hyper(np.log([sd]), np.log([noise]), np.zeros(0))
     design = problem(np.log(length))
-    value, gradient = residual.evidence(design, hyper)
-    post = residual.posterior(design, hyper)
+    value, gradient = posterior.evidence(design, hyper)
+    post = posterior.posterior(design, hyper)
     at = pd.DataFrame({"day": [-9.0, -2.9, -1.234, 0.0, 0.77, 2.2, 4.0]})
     psi, rest = term.features(at, np.log([length]))
-    mean, cov = residual.predict(Phi.of(free(psi)), post)
+    mean, cov = posterior.predict(Phi.of(free(psi)), post)
     cov = cov + sd**2 * rest[:, None, None] * np.eye(3)
 
     log_likelihood, slopes = 0.0, np.zeros(2)
@@ -357,14 +357,14 @@ def test_bands_hold_what_they_say_of_data_from_the_model():
     shared = np.einsum(
         "nri,r,nrj->nij", new.job_directions, np.exp(2 * hyper.job), new.job_directions
     )
-    own = residual.noise_blocks(new, hyper) + shared
+    own = posterior.noise_blocks(new, hyper) + shared
     inside, by_left_out = [], []
     for _ in range(1000):
         w = np.sqrt(np.diag(prior)) * rng.standard_normal(len(prior))
         y = flat @ w + root @ rng.standard_normal(3 * N)
         seen = replace(past, y=y[old].reshape(-1, 3))
-        post = residual.posterior(seen, hyper)
-        mean, cov = residual.predict(new.phi, post)
+        post = posterior.posterior(seen, hyper)
+        mean, cov = posterior.predict(new.phi, post)
         z = (y[~old].reshape(-1, 3) - mean) / np.sqrt(np.einsum("nii->ni", cov + own))
         inside.append(abs(z[0, 0]) <= norm.ppf(0.95))
         left = leave_out.leave_groups_out(seen, hyper, post, seen.job)

@@ -14,7 +14,7 @@ from __future__ import annotations
 import argparse
 import time
 
-from learn.kernels import TERMS
+from learn.gp.terms import TERMS
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words, summary

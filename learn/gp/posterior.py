@@ -3,12 +3,12 @@
     Lab residual of print i = Phi_i w + noise_i,      w ~ N(0, diag(prior variance))
 
 Phi_i (3, p) holds the tangents of the physics (constants, K and S of each ink) and the
-features of every :class:`learn.kernels.Term` times its direction. Noise is a 3 x 3 block a
+features of every :class:`learn.gp.terms.Term` times its direction. Noise is a 3 x 3 block a
 print - instrument, free scatter, print-to-print film along the film tangent - plus film
 errors that prints of one job share. This is a GP with covariance
 ``Phi diag(variance) Phi' + N``; kept as p weights instead of n x n, its cost grows with n
 only linearly, a batch is appended by adding to a p x p matrix, and leaving out any group
-has a closed form (:mod:`learn.leave_out`).
+has a closed form (:mod:`learn.gp.leave_out`).
 
 Parts of Phi (an ink each) meet only in the p x p precision, so everything before and after
 it goes part by part.
@@ -28,7 +28,7 @@ from scipy.linalg.blas import dsyrk
 from scipy.linalg.lapack import dpotri
 from threadpoolctl import threadpool_limits
 
-from learn.phi import Part, Phi
+from learn.gp.design_matrix import Part, Phi
 
 Array = NDArray[np.float64]
 

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 
-from learn import residual
-from learn.phi import groups_of
-from learn.residual import Design, Hyper, Posterior
+from learn.gp import posterior
+from learn.gp.design_matrix import groups_of
+from learn.gp.posterior import Design, Hyper, Posterior
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -34,7 +34,7 @@ class Left(NamedTuple):
     covariance: Array  # (n, 3, 3) of the next measurement
 
 
-@residual.one_thread
+@posterior.one_thread
 def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index) -> Left:
     """Predict every group of prints (n,) from all the others, as prints of a new job.
 
@@ -56,7 +56,7 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
         precision = post.root.T @ post.root
         for rows in large:
             mean[rows], covariance[rows] = _without_large(design, hyper, post, precision, rows)
-    covariance += residual.new_job_noise(design, hyper)
+    covariance += posterior.new_job_noise(design, hyper)
     return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
 
 
@@ -98,7 +98,7 @@ def _without_small(
     same_job = (job[:, :, None] == job[:, None, :]).astype(float)
     N = np.einsum("gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True)
     at = np.arange(k)
-    N[:, at, :, at, :] += residual.scaled_noise(own, hyper).reshape(m, k, 3, 3).swapaxes(0, 1)
+    N[:, at, :, at, :] += posterior.scaled_noise(own, hyper).reshape(m, k, 3, 3).swapaxes(0, 1)
     N = N.reshape(m, 3 * k, 3 * k)
     # the small ridge keeps N - H positive where the group alone fixes a weight
     ridge = 1e-9 * np.trace(N, axis1=1, axis2=2) / (3 * k)
@@ -119,8 +119,8 @@ def _without_large(
     touched = np.isin(design.job, design.job[rows])
     projected = precision @ post.mean
     precision = precision.copy()
-    residual.add_information(design.take(touched), hyper, precision, projected, -1.0)
-    residual.add_information(design.take(touched & ~out), hyper, precision, projected)
+    posterior.add_information(design.take(touched), hyper, precision, projected, -1.0)
+    posterior.add_information(design.take(touched & ~out), hyper, precision, projected)
     root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
     without = Posterior(cho_solve((root, False), projected), root, post.log_evidence)
-    return residual.predict(design.phi.take(rows), without)
+    return posterior.predict(design.phi.take(rows), without)
