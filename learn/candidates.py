@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import baseline
+from learn.physics import print_model
 from learn.shop import SETUP_COLUMNS
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def dry_films(model: ShiftModel, setups: pd.DataFrame) -> tuple[Array, Array]:
         return np.zeros(0), np.zeros(0)
     stack = model.encoder_.layers(setups)
     constants = model.layout_.state(model.weights_).constants
-    return baseline.film_um(stack, constants, baseline.no_shift(len(stack)))
+    return print_model.film_um(stack, constants, print_model.no_shift(len(stack)))
 
 
 def _named(

@@ -48,7 +48,7 @@ class Checkup:
     by_date: bool
     budget: Budget
     limits: pd.DataFrame
-    known_from: dict[str, str]  # ink -> what its drawdowns tell (learn.inks.Shelf)
+    known_from: dict[str, str]  # ink -> what its drawdowns tell (learn.physics.drawdowns.Shelf)
     recorded: dict[str, float]  # column -> share of prints that fill it
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.decision import ask_for_test, difference
 from learn.evaluate import Z90
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.reliability import Share, grouped_share
 from learn.shift import ShiftModel
 from learn.shop import Shop, jobs_of

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.baseline import Stack
 from learn.colour.colorimetry import Viewing, reflectance_from_lab
-from learn.deposit import complete_meshes
-from learn.inks import LAB, body_of, has_pores, reflectance_columns
+from learn.physics.deposit import complete_meshes
+from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
+from learn.physics.print_model import Stack
 from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]

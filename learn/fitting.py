@@ -15,14 +15,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from learn.baseline import CONSTANTS
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.hyper import Found, evidence_by, most_probable
-from learn.inks import Shelf
 from learn.linearise import Layout, Rows
+from learn.physics.drawdowns import Shelf
+from learn.physics.print_model import CONSTANTS
 from learn.shop import jobs_of
 
 Array = NDArray[np.float64]

@@ -15,8 +15,8 @@ from learn.colour.colorimetry import delta_e00
 from learn.drift import drifts
 from learn.evaluate import Z90
 from learn.gp import posterior
-from learn.inks import lab_columns
 from learn.limits import Budget, budget, limits
+from learn.physics.drawdowns import lab_columns
 from learn.review import Forecasts, recall
 from learn.shift import ShiftModel
 from learn.shop import Shop, jobs_of

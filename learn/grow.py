@@ -20,8 +20,8 @@ from learn.fitting import SETTLED, squared_distance
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import MAX_LEVELS, FittedTerm
-from learn.inks import Shelf
 from learn.linearise import Layout, Rows
+from learn.physics.drawdowns import Shelf
 
 Array = NDArray[np.float64]
 

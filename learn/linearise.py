@@ -16,13 +16,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import baseline
-from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.gp.design_matrix import Part, Phi, groups_of
 from learn.gp.posterior import Block, Design, Hyper
 from learn.gp.terms import FittedTerm
-from learn.inks import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
+from learn.physics import print_model
+from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
+from learn.physics.print_model import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
 from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
@@ -197,11 +197,11 @@ class Layout:
         """Add the film and the ground beneath it, by the physics, to the features."""
         state = self.state(w)
         n = len(rows.stack)
-        shifts = baseline.no_shift(n)
-        top, _ = baseline.film_um(rows.stack, state.constants, shifts)
+        shifts = print_model.no_shift(n)
+        top, _ = print_model.film_um(rows.stack, state.constants, shifts)
         # the ground the ink lies on: the same set-up with next to no top ink
         bare = replace(rows.stack, log_solids=np.full(n, -12.0))
-        ground = baseline.lab(bare, state, shifts, self.viewing)
+        ground = print_model.lab(bare, state, shifts, self.viewing)
         columns = [np.log(top), *ground.T]
         scaled = {
             name: values / scale
@@ -211,7 +211,7 @@ class Layout:
 
     def shifts(self, features: list[tuple[Array, Array]], w: Array, n: int) -> Array:
         """Latent shifts (n, latents) that the terms give at ``w``."""
-        out = baseline.no_shift(n)
+        out = print_model.no_shift(n)
         for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             for latent in _THROUGH.get(term.term.direction, ()):
                 out[:, latent] += psi @ w[columns]
@@ -225,7 +225,7 @@ class Layout:
     def lab(self, rows: Rows, w: Array, features: list[tuple[Array, Array]]) -> Array:
         """Lab (n, 3) of every print at ``w``: through the optics, free terms added."""
         shifts = self.shifts(features, w, len(rows.stack))
-        lab = baseline.lab(rows.stack, self.state(w), shifts, self.viewing)
+        lab = print_model.lab(rows.stack, self.state(w), shifts, self.viewing)
         for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             if term.term.direction == "free":
                 lab = lab + psi @ w[columns].reshape(3, -1).T
@@ -265,7 +265,7 @@ class Layout:
         n, rows = len(rows.stack), self.with_ground(rows, w)
         features = self.features(rows, log_lengths)
         shifts = self.shifts(features, w, n)
-        t = baseline.tangents(rows.stack, self.state(w), shifts, self.viewing)
+        t = print_model.tangents(rows.stack, self.state(w), shifts, self.viewing)
         vectors, places, parts = directions_of(t), self.places(rows), []
         for place in places:
             values = np.zeros((len(place.rows), 3, len(place.columns)))
@@ -327,7 +327,7 @@ class Layout:
         state = self.state(w)
 
         def lab_at(k: Array, s: Array) -> Array:
-            return lab_from_reflectance(baseline.bucket_reflectance(k, s), self.viewing)
+            return lab_from_reflectance(print_model.bucket_reflectance(k, s), self.viewing)
 
         lab = lab_at(state.log_k, state.log_s)
         step = 1e-4

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from learn.inks import LAB, SPECTRUM
+from learn.physics.drawdowns import LAB, SPECTRUM
 from learn.shop import SETUP_COLUMNS, Shop
 
 Marks = dict[str, dict[str, int]]  # table -> id -> mark

@@ -17,10 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from learn import baseline
-from learn.baseline import State
 from learn.joint import Joint, LeftOver, left_over, on_garments
 from learn.linearise import Rows, directions_of
+from learn.physics import print_model
+from learn.physics.print_model import State
 from learn.transport import to_film, to_particles
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ class Mixing:
 
     def _lab(self, shares: Array, at: _Inks, unsure: tuple[float, float]) -> Array:
         stack, state, shifts, free = self._printed(shares, at, unsure)
-        lab = baseline.lab(stack, state, shifts, self.model.viewing_)
+        lab = print_model.lab(stack, state, shifts, self.model.viewing_)
         return lab.reshape(free.shape) + free
 
     def predict(self, shares: Array) -> Mixed:
@@ -175,7 +175,7 @@ class Mixing:
 
     def _left_over(self, shares: Array) -> LeftOver:
         stack, state, shifts, _ = self._printed(shares, self._mean, (0.0, 0.0))
-        u = directions_of(baseline.tangents(stack, state, shifts, self.model.viewing_))
+        u = directions_of(print_model.tangents(stack, state, shifts, self.model.viewing_))
         m, g = len(self.inks), len(self.garments)
         remainders = []
         for term, (_, rest) in zip(self.model.layout_.terms, self.features, strict=True):

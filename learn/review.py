@@ -24,7 +24,7 @@ from learn import validate
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.gp import posterior
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.reliability import Share, binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.shift import ShiftModel

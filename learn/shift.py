@@ -18,10 +18,10 @@ from learn.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gros
 from learn.gp import posterior
 from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import TERMS, Term
-from learn.inks import describe_shelf, lab_columns
 from learn.likeness import Likeness
 from learn.linearise import Linear, Rows
 from learn.marks import changes, marks_of
+from learn.physics.drawdowns import describe_shelf, lab_columns
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
 

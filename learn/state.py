@@ -17,9 +17,9 @@ from learn.colour.colorimetry import Viewing
 from learn.features import Encoder
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
-from learn.inks import Shelf
 from learn.likeness import Likeness
 from learn.linearise import Layout
+from learn.physics.drawdowns import Shelf
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:

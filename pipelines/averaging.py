@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, delta_e00
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from pipelines.cells import shown
 from pipelines.problems import Problem
 from pipelines.spectra import wavelength_nm

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import viewing
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from pipelines.averaging import Averaged, average
 from pipelines.incoming import Incoming
 from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged

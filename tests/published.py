@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
-from learn.deposit import complete_meshes
+from learn.physics.deposit import complete_meshes
 from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop, ShopSettings
 
 PUBLISHED = Path(__file__).parent.parent / "datasets" / "published"

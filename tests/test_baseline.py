@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from learn import baseline, optics
-from learn.baseline import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State
 from learn.colour.colorimetry import lab_from_reflectance, viewing
 from learn.features import Encoder
-from learn.inks import DRAWDOWN_HAZE, SPECTRUM
+from learn.physics import kubelka_munk, print_model
+from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
+from learn.physics.print_model import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State
 from learn.shop import Shop, ShopSettings
 
 D50 = viewing("D50", "2")
@@ -70,13 +70,13 @@ def random_job(seed: int) -> tuple[Stack, State, np.ndarray]:
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_tangents_against_central_differences(seed):
     stack, state, shifts = random_job(seed)
-    t = baseline.tangents(stack, state, shifts, D50)
-    np.testing.assert_allclose(t.lab, baseline.lab(stack, state, shifts, D50), atol=1e-10)
+    t = print_model.tangents(stack, state, shifts, D50)
+    np.testing.assert_allclose(t.lab, print_model.lab(stack, state, shifts, D50), atol=1e-10)
     h = 1e-4
     close = {"rtol": 2e-3, "atol": 2e-3}
 
     def slope(at) -> np.ndarray:
-        up, down = (baseline.lab(stack, *at(sign * h), D50) for sign in (1, -1))
+        up, down = (print_model.lab(stack, *at(sign * h), D50) for sign in (1, -1))
         return (up - down) / (2 * h)
 
     for i, step in enumerate(np.eye(len(LATENTS))):
@@ -109,9 +109,9 @@ def test_tangents_against_central_differences(seed):
 
 def with_film(stack: Stack, state: State, log_film: float) -> np.ndarray:
     """Reflectance (n, 31) with that much more or less of the top ink."""
-    shifts = baseline.no_shift(len(stack))
+    shifts = print_model.no_shift(len(stack))
     shifts[:, LATENTS.index("film")] = log_film
-    return baseline.reflectance(stack, state, shifts)
+    return print_model.reflectance(stack, state, shifts)
 
 
 def constants_with(**values: float) -> np.ndarray:
@@ -125,10 +125,12 @@ def test_without_ink_the_base_is_seen():
     even = {"log_uneven_bare": -12.0, "log_uneven_base": -12.0}
     state = replace(state, constants=constants_with(**even))
     named = {c.name: c.mean for c in CONSTANTS}
-    _, base_um = baseline.film_um(stack, state.constants, baseline.no_shift(len(stack)))
-    cloth = optics.wet_out(stack.cloth, expit(named["sealed_wet_out_logit"]))
+    _, base_um = print_model.film_um(stack, state.constants, print_model.no_shift(len(stack)))
+    cloth = kubelka_munk.wet_out(stack.cloth, expit(named["sealed_wet_out_logit"]))
     K, S = np.exp(state.log_k[stack.base]), np.exp(state.log_s[stack.base])
-    by_hand = optics.through_surface(optics.reflectance_over(K, S, base_um[:, None], cloth))
+    by_hand = kubelka_munk.through_surface(
+        kubelka_munk.reflectance_over(K, S, base_um[:, None], cloth)
+    )
     seen = with_film(stack, state, -15.0)
     np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=2e-4)
 
@@ -139,8 +141,8 @@ def test_without_ink_the_wet_cloth_is_seen():
     state = replace(state, constants=CONSTANT_MEAN)
     named = {c.name: c.mean for c in CONSTANTS}
     left = 1 - expit(named["discharge_logit"]) * stack.discharges[:, None]
-    wet = optics.wet_out(optics.dyed(stack.cloth, left), expit(named["wet_out_logit"]))
-    by_hand = optics.through_surface(wet)
+    wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth, left), expit(named["wet_out_logit"]))
+    by_hand = kubelka_munk.through_surface(wet)
     seen = with_film(stack, state, -15.0)
     np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=1e-3)
 
@@ -150,7 +152,7 @@ def test_a_very_thick_film_is_the_bucket(seed):
     """On any ground, base or none; the haze of a print and of a well made equal."""
     stack, state, _ = random_job(seed)
     state = replace(state, constants=constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
-    bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
+    bucket = print_model.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     np.testing.assert_allclose(with_film(stack, state, 12.0), bucket, atol=1e-4)
 
 
@@ -159,7 +161,7 @@ def test_more_film_moves_towards_the_bucket_and_never_back(seed):
     """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking."""
     stack, state, _ = random_job(seed)
     state = replace(state, constants=constants_with(log_haze=np.log(DRAWDOWN_HAZE)))
-    bucket = baseline.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
+    bucket = print_model.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     ladder = np.stack([with_film(stack, state, x) for x in np.linspace(-8, 8, 60)])
     away = np.abs(ladder - bucket)
     based = stack.base >= 0
@@ -181,20 +183,20 @@ def test_film_in_um():
     constants = constants_with(
         log_transfer=np.log(0.65), mesh_slope=0.0, flash_gain_logit=np.log(0.85 / 0.15)
     )
-    top, _ = baseline.film_um(stack, constants, baseline.no_shift(N))
+    top, _ = print_model.film_um(stack, constants, print_model.no_shift(N))
     np.testing.assert_allclose(top[:3], 16.25 * np.array([1.0, 1.85, 0.74]))
 
 
 def test_films_multiply():
     """Twice the solids, twice the film; a flashed stroke adds more than a wet one."""
     stack, state, _ = random_job(10)
-    zero = baseline.no_shift(N)
-    top, base = baseline.film_um(stack, state.constants, zero)
+    zero = print_model.no_shift(N)
+    top, base = print_model.film_um(stack, state.constants, zero)
     twice = replace(stack, log_solids=stack.log_solids + np.log(2))
-    np.testing.assert_allclose(baseline.film_um(twice, state.constants, zero)[0], 2 * top)
+    np.testing.assert_allclose(print_model.film_um(twice, state.constants, zero)[0], 2 * top)
     assert (base[stack.base < 0] == 0).all() and (base[stack.base >= 0] > 0).all()
     one, wet, flashed = (
-        baseline.film_um(
+        print_model.film_um(
             replace(stack, strokes=np.full(N, s), flashes=np.full(N, f)), state.constants, zero
         )[0]
         for s, f in ((1.0, 0.0), (2.0, 0.0), (2.0, 1.0))
@@ -210,7 +212,7 @@ def test_no_overflow_for_extreme_inks_and_films(log_film, log_ks):
         flat = State(state.constants, np.full((2 * N, 31), log_k), np.full((2 * N, 31), log_s))
         with np.errstate(over="raise", invalid="raise", divide="raise"):
             r = with_film(stack, flat, log_film)
-            t = baseline.tangents(stack, flat, baseline.no_shift(N) + log_film / 10, D50)
+            t = print_model.tangents(stack, flat, print_model.no_shift(N) + log_film / 10, D50)
         assert ((r >= 0) & (r <= 1.1)).all()
         assert all(np.isfinite(part).all() for part in t)
         assert np.isfinite(lab_from_reflectance(r, D50)).all()

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.deposit import (
+from learn.physics.deposit import (
     FABRIC_PER_THREAD,
     complete_meshes,
     stroke_gain,

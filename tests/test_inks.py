@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn import baseline, inks, optics
 from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
-from learn.inks import LAB, SPECTRUM, Shelf, describe_shelf
+from learn.physics import drawdowns, kubelka_munk, print_model
+from learn.physics.drawdowns import LAB, SPECTRUM, Shelf, describe_shelf
 
 D50 = viewing("D50", "2")
 NM = WAVELENGTHS_NM
@@ -39,15 +39,15 @@ def reading(ink: Ink, film_um: float, card: str) -> np.ndarray:
     """Measured reflectance (31,) of a drawdown."""
     K, S = ink
     if np.isinf(film_um):
-        body = optics.r_infinity(K, S)
+        body = kubelka_munk.r_infinity(K, S)
     else:
         back = CARD_R[CARDS["substrate_id"].tolist().index(card)]
         if "shirt" in card:  # cloth has no surface, and is darker wet
-            back = optics.wet_out(back, inks.CLOTH_WET_OUT)
+            back = kubelka_munk.wet_out(back, drawdowns.CLOTH_WET_OUT)
         else:
-            back = optics.beneath_surface(back)
-        body = optics.reflectance_over(K, S, film_um, back)
-    return optics.through_surface(body) + inks.DRAWDOWN_HAZE
+            back = kubelka_munk.beneath_surface(back)
+        body = kubelka_munk.reflectance_over(K, S, film_um, back)
+    return kubelka_munk.through_surface(body) + drawdowns.DRAWDOWN_HAZE
 
 
 def drawdown(ink_id: str, film_um: float, card: str, r: np.ndarray, as_lab: bool = False) -> dict:
@@ -65,15 +65,15 @@ def shelf_of(ids: list[str], rows: list[dict], role: str = "colour") -> Shelf:
 def print_lab(log_k: np.ndarray, log_s: np.ndarray) -> np.ndarray:
     """Lab (3, 3) of 15 um over dark, middle and light."""
     back = np.array([0.03, 0.3, 0.8])[:, None]
-    r = optics.reflectance_over(np.exp(log_k), np.exp(log_s), 15.0, back)
-    return lab_from_reflectance(optics.through_surface(r), D50)
+    r = kubelka_munk.reflectance_over(np.exp(log_k), np.exp(log_s), 15.0, back)
+    return lab_from_reflectance(kubelka_munk.through_surface(r), D50)
 
 
 def print_sd(shelf: Shelf, at: int) -> np.ndarray:
     """Standard deviation of `print_lab` by what the drawdowns leave open."""
     k, s = shelf.log_k[at], shelf.log_s[at]
     variance, step = np.zeros((3, 3)), 1e-4
-    for d in range(inks.POSTERIOR_DIRECTIONS):
+    for d in range(drawdowns.POSTERIOR_DIRECTIONS):
         dk, ds = step * shelf.directions_k[at, d], step * shelf.directions_s[at, d]
         variance += ((print_lab(k + dk, s + ds) - print_lab(k - dk, s - ds)) / (2 * step)) ** 2
     return np.sqrt(variance)
@@ -108,8 +108,10 @@ def test_near_black_inks(absorption, cards):
     ink = absorption * np.linspace(1.0, 0.8, 31), np.full(31, 0.003)
     rows = [drawdown("black", 25.0, card, reading(ink, 25.0, card)) for card in cards]
     shelf = shelf_of(["black"], rows)
-    r = optics.reflectance_over(np.exp(shelf.log_k[0]), np.exp(shelf.log_s[0]), 25.0, CARD_R[0])
-    r = optics.through_surface(r) + inks.DRAWDOWN_HAZE
+    r = kubelka_munk.reflectance_over(
+        np.exp(shelf.log_k[0]), np.exp(shelf.log_s[0]), 25.0, CARD_R[0]
+    )
+    r = kubelka_munk.through_surface(r) + drawdowns.DRAWDOWN_HAZE
     off = lab_from_reflectance(r, D50) - lab_from_reflectance(reading(ink, 25.0, "white"), D50)
     assert np.abs(off).max() < 1.5
 
@@ -138,8 +140,8 @@ def test_noisy_drawdowns_miss_by_as_much_as_the_posterior_says():
     rows = []
     for i, ink in enumerate(truth):
         for film, card in BOTH_CARDS[:2]:
-            r = reading(ink, film * (1 + inks.FILM_ERROR * rng.standard_normal()), card)
-            error = inks.READING_FLOOR + inks.READING_SHARE * r
+            r = reading(ink, film * (1 + drawdowns.FILM_ERROR * rng.standard_normal()), card)
+            error = drawdowns.READING_FLOOR + drawdowns.READING_SHARE * r
             rows.append(drawdown(ids[i], film, card, r + error * rng.standard_normal(31)))
     shelf = shelf_of(ids, rows)
     z = [
@@ -191,7 +193,7 @@ def test_a_measured_bucket_is_the_bucket():
     )
     np.testing.assert_allclose(shelf.bucket_measured[0], lab_from_reflectance(well, D50))
     assert np.isnan(shelf.bucket_measured[1]).all()
-    r = baseline.bucket_reflectance(shelf.log_k, shelf.log_s)
+    r = print_model.bucket_reflectance(shelf.log_k, shelf.log_s)
     off = np.abs(lab_from_reflectance(r, D50) - lab_from_reflectance(well, D50)).max(axis=1)
     assert off[0] < 1 and off[0] < off[1]
 
@@ -207,7 +209,7 @@ def test_readings_at_every_extreme_give_a_finite_ink(level, film_um, as_lab):
     ]
     with np.errstate(over="raise", invalid="raise", divide="raise"):
         shelf = shelf_of(["X"], rows)
-        bucket = baseline.bucket_reflectance(shelf.log_k, shelf.log_s)
+        bucket = print_model.bucket_reflectance(shelf.log_k, shelf.log_s)
     for values in (shelf.log_k, shelf.log_s, shelf.directions_k, shelf.directions_s):
         assert np.isfinite(values).all()
     assert ((bucket >= 0) & (bucket <= 1.01)).all()
@@ -230,6 +232,6 @@ def test_a_table_without_spectra_or_without_lab():
 
 
 def test_ink_takes_a_cards_surface_but_not_a_cloths():
-    body = inks.body_of(CARDS, CARD_R)
-    np.testing.assert_allclose(body[:2], optics.beneath_surface(CARD_R[:2]))
+    body = drawdowns.body_of(CARDS, CARD_R)
+    np.testing.assert_allclose(body[:2], kubelka_munk.beneath_surface(CARD_R[:2]))
     np.testing.assert_allclose(body[2], CARD_R[2])

@@ -10,11 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from learn import optics, transport
+from learn import transport
 from learn.colour.colorimetry import delta_e00
 from learn.joint import on_garments
 from learn.mixes import Weighing, near_metric, recipes
 from learn.mixture import Mixing
+from learn.physics import kubelka_munk
 from learn.topup import top_up
 from learn.transport import to_film, to_particles
 from tests.published import table
@@ -57,7 +58,7 @@ def test_equal_parts_by_mean_density():
     K = -np.log([0.4, 0.8]) / 2  # Beer-Lambert through a film of 1 um and back
     a, s = to_particles(K, np.zeros(2))
     mixed, scatters = to_film(a.mean(), s.mean())
-    assert_allclose(optics.reflectance_over(mixed, scatters, 1.0, 1.0), 0.566, atol=0.0005)
+    assert_allclose(kubelka_munk.reflectance_over(mixed, scatters, 1.0, 1.0), 0.566, atol=0.0005)
 
 
 def test_inks_that_turn_all_light_mix_by_plain_sums():

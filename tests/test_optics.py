@@ -8,69 +8,71 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from learn import optics
+from learn.physics import kubelka_munk
 from tests.published import table
 
 
 def test_infinite_thickness():
     """Kubelka & Munk 1931: K/S = (1 - R)^2 / 2R and back."""
     rows = table("km_infinite_thickness")
-    np.testing.assert_allclose(optics.k_over_s(rows["R_inf"]), rows["K_over_S"], rtol=1e-7)
-    np.testing.assert_allclose(optics.r_infinity(rows["K_over_S"], 1), rows["R_inf"], rtol=1e-7)
-    assert optics.r_infinity(1.0, 0.0) == 0
+    np.testing.assert_allclose(kubelka_munk.k_over_s(rows["R_inf"]), rows["K_over_S"], rtol=1e-7)
+    np.testing.assert_allclose(
+        kubelka_munk.r_infinity(rows["K_over_S"], 1), rows["R_inf"], rtol=1e-7
+    )
+    assert kubelka_munk.r_infinity(1.0, 0.0) == 0
 
 
 def test_finite_layer():
     """Hyperbolic, exponential, layer-addition and differential-equation routes agree."""
     rows = table("km_finite_layer")
     K, S, X = rows["K_per_unit"], rows["S_per_unit"], rows["X_units"]
-    R0, T = optics.film(K, S, X)
+    R0, T = kubelka_munk.film(K, S, X)
     np.testing.assert_allclose(R0, rows["R0_over_ideal_black"], atol=2e-12)
     np.testing.assert_allclose(T, rows["T_layer"], atol=2e-12)
-    R = optics.reflectance_over(K, S, X, rows["R_background"])
+    R = kubelka_munk.reflectance_over(K, S, X, rows["R_background"])
     np.testing.assert_allclose(R, rows["R_layer_over_background"], atol=2e-12)
-    np.testing.assert_allclose(optics.r_infinity(K, S), rows["R_inf"], atol=2e-12)
-    contrast = optics.contrast_ratio(K, S, X, r_white=0.8)
+    np.testing.assert_allclose(kubelka_munk.r_infinity(K, S), rows["R_inf"], atol=2e-12)
+    contrast = kubelka_munk.contrast_ratio(K, S, X, r_white=0.8)
     np.testing.assert_allclose(contrast, rows["contrast_ratio_R0_over_R080"], atol=2e-12)
 
 
 def test_ink_over_white_base_over_garment():
     """Kubelka 1954, both as backgrounds in turn and as one layer made of two."""
     rows = table("km_underbase_stack")
-    ink = optics.film(rows["K_ink"], rows["S_ink"], rows["X_ink"])
-    white = optics.film(rows["K_white"], rows["S_white"], rows["X_white"])
-    after_white = optics.over(*white, rows["R_garment"])
+    ink = kubelka_munk.film(rows["K_ink"], rows["S_ink"], rows["X_ink"])
+    white = kubelka_munk.film(rows["K_white"], rows["S_white"], rows["X_white"])
+    after_white = kubelka_munk.over(*white, rows["R_garment"])
     np.testing.assert_allclose(after_white, rows["R_after_white"], atol=1e-10)
-    np.testing.assert_allclose(optics.over(*ink, after_white), rows["R_final"], atol=1e-10)
+    np.testing.assert_allclose(kubelka_munk.over(*ink, after_white), rows["R_final"], atol=1e-10)
     # T12 does not depend on the side seen from, R12 does: over black both are enough
-    R12, _ = optics.add_layers(*ink, *white)
-    np.testing.assert_allclose(R12, optics.over(*ink, white[0]), rtol=1e-12)
+    R12, _ = kubelka_munk.add_layers(*ink, *white)
+    np.testing.assert_allclose(R12, kubelka_munk.over(*ink, white[0]), rtol=1e-12)
 
 
 def test_film_that_hides():
     """Contrast ratio 0.98 over black and a white of 0.80, the criterion of ISO 6504-1."""
     rows = table("hiding_cr098")
-    K, X = optics.k_over_s(rows["R_inf"]), rows["SX_for_contrast_ratio_0.98"]
-    np.testing.assert_allclose(optics.contrast_ratio(K, 1.0, X), 0.98, atol=1e-9)
-    R0, _ = optics.film(K, 1.0, X)
+    K, X = kubelka_munk.k_over_s(rows["R_inf"]), rows["SX_for_contrast_ratio_0.98"]
+    np.testing.assert_allclose(kubelka_munk.contrast_ratio(K, 1.0, X), 0.98, atol=1e-9)
+    R0, _ = kubelka_munk.film(K, 1.0, X)
     np.testing.assert_allclose(R0, rows["R0_black"], atol=1e-9)
 
 
 def test_surface_reflectances():
     """Fresnel integrals over diffuse light; classic table: Judd 1942, J. Res. NBS 29, 329."""
     for row in table("fresnel_interface").itertuples():
-        assert optics.fresnel_normal(row.n) == pytest.approx(row.F_normal, abs=1e-8)
-        external = optics.fresnel_diffuse_external(row.n)
+        assert kubelka_munk.fresnel_normal(row.n) == pytest.approx(row.F_normal, abs=1e-8)
+        external = kubelka_munk.fresnel_diffuse_external(row.n)
         assert external == pytest.approx(row.r_external_diffuse, abs=1e-7)
-        internal = optics.fresnel_diffuse_internal(row.n)
+        internal = kubelka_munk.fresnel_diffuse_internal(row.n)
         assert internal == pytest.approx(row.r_internal_diffuse, abs=1e-7)
-        at_45 = optics.fresnel(row.n, np.cos(np.pi / 4))
+        at_45 = kubelka_munk.fresnel(row.n, np.cos(np.pi / 4))
         assert at_45 == pytest.approx(row.F_45deg_external, abs=1e-8)
 
 
 def test_saunderson():
     """Saunderson 1942; worked examples k1 = 0, k2 = 0.6 print 0.021 and 0.008."""
-    printed = optics.through_surface([0.05, 0.02], k1=0, k2=0.6)
+    printed = kubelka_munk.through_surface([0.05, 0.02], k1=0, k2=0.6)
     np.testing.assert_allclose(printed, [0.021, 0.008], atol=5e-4)
     for row in table("saunderson_forward").itertuples():
         for measured, gloss in (
@@ -78,19 +80,19 @@ def test_saunderson():
             (row.R_measured_SPEX_k1_removed, False),
         ):
             surface = {"k1": row.k1, "k2": row.k2, "specular_included": gloss}
-            R = optics.through_surface(row.R_internal, **surface)
+            R = kubelka_munk.through_surface(row.R_internal, **surface)
             np.testing.assert_allclose(R, measured, atol=1e-10)
-            back = optics.beneath_surface(R, **surface)
+            back = kubelka_munk.beneath_surface(R, **surface)
             np.testing.assert_allclose(back, row.R_internal, atol=1e-12)
 
 
 def test_two_constant_mix():
     """Duncan 1940: K and S of a mix are the weighted sums."""
     for row in table("two_constant_mix").itertuples():
-        K, S = optics.mix([row.K1, row.K2], [row.S1, row.S2], [row.c1, row.c2])
+        K, S = kubelka_munk.mix([row.K1, row.K2], [row.S1, row.S2], [row.c1, row.c2])
         np.testing.assert_allclose([K, S], [row.K_mix, row.S_mix], rtol=1e-9)
-        assert optics.r_infinity(K, S) == pytest.approx(row.R_inf_mix, abs=1e-9)
-        over_white = optics.reflectance_over(K, S, 1.0, 0.8)
+        assert kubelka_munk.r_infinity(K, S) == pytest.approx(row.R_inf_mix, abs=1e-9)
+        over_white = kubelka_munk.reflectance_over(K, S, 1.0, 0.8)
         assert over_white == pytest.approx(row.R_over_Rg_0_8_X1, abs=1e-9)
 
 
@@ -100,8 +102,8 @@ def test_transparent_inks_mix_by_density():
     Beer-Lambert over an ideal white is the S = 0 limit of the film, and the mix of K its mean.
     """
     K = -np.log([0.4, 0.8]) / 2
-    K_mix, S_mix = optics.mix(K, [0.0, 0.0], [0.5, 0.5])
-    assert optics.reflectance_over(K_mix, S_mix, 1.0, 1.0) == pytest.approx(0.566, abs=5e-4)
+    K_mix, S_mix = kubelka_munk.mix(K, [0.0, 0.0], [0.5, 0.5])
+    assert kubelka_munk.reflectance_over(K_mix, S_mix, 1.0, 1.0) == pytest.approx(0.566, abs=5e-4)
 
 
 # True for any ink. Films of 1e-6 um to a metre, and coefficients from nothing to 1e4 per um,
@@ -118,30 +120,30 @@ many = settings(max_examples=200, deadline=None)
 @example(K=0.0, S=1e4, X=1e6, Rg=0.999)
 @example(K=0.0, S=0.0, X=1e6, Rg=0.5)
 def test_light_is_conserved_at_every_extreme(K, S, X, Rg):
-    R0, T = optics.film(K, S, X)
+    R0, T = kubelka_munk.film(K, S, X)
     assert 0 <= R0 <= 1 and 0 <= T <= 1 and R0 + T <= 1 + 1e-9
     if K == 0:
         np.testing.assert_allclose([R0, T], [S * X / (1 + S * X), 1 / (1 + S * X)], rtol=1e-9)
-    R = optics.over(R0, T, Rg)
+    R = kubelka_munk.over(R0, T, Rg)
     assert 0 <= R <= 1
     if S == 0:
         np.testing.assert_allclose(R, Rg * np.exp(-2 * K * X), rtol=1e-9, atol=1e-300)
-    assert 0 <= optics.contrast_ratio(K, S, X) <= 1
+    assert 0 <= kubelka_munk.contrast_ratio(K, S, X) <= 1
 
 
 @many
 @given(K=coefficient, S=coefficient, X=thickness)
 def test_a_film_over_its_own_bucket_is_the_bucket(K, S, X):
-    bucket = optics.r_infinity(K, S)
+    bucket = kubelka_munk.r_infinity(K, S)
     if bucket < 0.999:
-        assert optics.reflectance_over(K, S, X, bucket) == pytest.approx(bucket, abs=1e-8)
+        assert kubelka_munk.reflectance_over(K, S, X, bucket) == pytest.approx(bucket, abs=1e-8)
 
 
 @many
 @given(K=coefficient, S=coefficient, X1=thickness, X2=thickness)
 def test_two_films_of_one_ink_are_one_film(K, S, X1, X2):
-    R, T = optics.add_layers(*optics.film(K, S, X1), *optics.film(K, S, X2))
-    R12, T12 = optics.film(K, S, X1 + X2)
+    R, T = kubelka_munk.add_layers(*kubelka_munk.film(K, S, X1), *kubelka_munk.film(K, S, X2))
+    R12, T12 = kubelka_munk.film(K, S, X1 + X2)
     # near R = 1 a bounce 1 - R1 R2 keeps few digits
     np.testing.assert_allclose([R12, T12], [R, T], atol=1e-6)
 
@@ -150,35 +152,35 @@ def test_two_films_of_one_ink_are_one_film(K, S, X1, X2):
 @given(K=coefficient, S=coefficient, Rg=reflectance, X=st.lists(thickness, min_size=2, max_size=6))
 def test_thicker_moves_from_backing_to_bucket_and_hides_more(K, S, Rg, X):
     X = np.sort(X)
-    to_bucket = np.abs(optics.reflectance_over(K, S, X, Rg) - optics.r_infinity(K, S))
+    to_bucket = np.abs(kubelka_munk.reflectance_over(K, S, X, Rg) - kubelka_munk.r_infinity(K, S))
     assert (np.diff(to_bucket) <= 1e-8).all()
     if S > 0:
-        assert (np.diff(optics.contrast_ratio(K, S, X)) >= -1e-8).all()
+        assert (np.diff(kubelka_munk.contrast_ratio(K, S, X)) >= -1e-8).all()
 
 
 @many
 @given(K=coefficient, S=coefficient, X=thickness, Rg=reflectance)
 def test_a_lighter_backing_never_darkens_and_never_gains(K, S, X, Rg):
-    R0, T = optics.film(K, S, X)
+    R0, T = kubelka_munk.film(K, S, X)
     slope = T**2 / (1 - R0 * Rg) ** 2  # dR/dRg
     assert 0 <= slope <= 1 + 1e-9
     step = 1e-4
-    rise = optics.over(R0, T, Rg + step) - optics.over(R0, T, Rg)
+    rise = kubelka_munk.over(R0, T, Rg + step) - kubelka_munk.over(R0, T, Rg)
     assert -1e-12 <= rise <= step * (1 + 1e-9) + 1e-12
 
 
 def test_opaque_at_any_thickness_is_the_bucket():
     K, S = np.array([0.1, 1.0, 1e-3]), np.array([1.0, 0.01, 1.0])
     for X in (1e8, np.inf):
-        R = optics.reflectance_over(K, S, X, 0.8)
-        np.testing.assert_allclose(R, optics.r_infinity(K, S), rtol=1e-12)
+        R = kubelka_munk.reflectance_over(K, S, X, 0.8)
+        np.testing.assert_allclose(R, kubelka_munk.r_infinity(K, S), rtol=1e-12)
 
 
 def test_wet_cloth_is_darker():
     """Common practice, no source: cloth darkens when its pores fill; none filled, none lost."""
     dry = np.linspace(0.01, 0.95, 20)
-    assert (optics.wet_out(dry, 0.3) < dry).all()
-    np.testing.assert_array_equal(optics.wet_out(dry, 0.0), dry)
+    assert (kubelka_munk.wet_out(dry, 0.3) < dry).all()
+    np.testing.assert_array_equal(kubelka_munk.wet_out(dry, 0.0), dry)
 
 
 def test_dye_adds_up_in_cloth():
@@ -186,7 +188,9 @@ def test_dye_adds_up_in_cloth():
     away, some dyed in, all of it gone."""
     rows = table("km_infinite_thickness")
     R, k = rows["R_inf"].to_numpy(), rows["K_over_S"].to_numpy()
-    np.testing.assert_allclose(optics.dyed(R, 1.0), R, rtol=1e-6)
-    np.testing.assert_allclose(optics.k_over_s(optics.dyed(R, 0.5)), k / 2, rtol=1e-6)
-    np.testing.assert_allclose(optics.k_over_s(optics.dyed(R, 1.0, 0.3)), k + 0.3, rtol=1e-6)
-    np.testing.assert_allclose(optics.dyed(R, 0.0), 1.0)
+    np.testing.assert_allclose(kubelka_munk.dyed(R, 1.0), R, rtol=1e-6)
+    np.testing.assert_allclose(kubelka_munk.k_over_s(kubelka_munk.dyed(R, 0.5)), k / 2, rtol=1e-6)
+    np.testing.assert_allclose(
+        kubelka_munk.k_over_s(kubelka_munk.dyed(R, 1.0, 0.3)), k + 0.3, rtol=1e-6
+    )
+    np.testing.assert_allclose(kubelka_munk.dyed(R, 0.0), 1.0)

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from learn import optics
 from learn.colour.colorimetry import (
     delta_e00,
     lab_from_reflectance,
@@ -18,6 +17,7 @@ from learn.colour.colorimetry import (
     viewing,
 )
 from learn.colour.resampling import resample_spectrum
+from learn.physics import kubelka_munk
 from tests.published import LAB, PAPER, coated_shop, spectra_380_730, table
 
 D50 = viewing("D50", "2")
@@ -29,11 +29,11 @@ USUAL_LOG_KS, USUAL_SD = np.log([0.3, 0.01]), np.array([3.0, 1.5])
 
 def film_of_ink(backs: list[np.ndarray], prints: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """K and S (31,) of an ink, per film thickness, from its prints over measured backings."""
-    back, measured = optics.beneath_surface(np.array(backs)), np.array(prints)
+    back, measured = kubelka_munk.beneath_surface(np.array(backs)), np.array(prints)
 
     def misses(log_ks: np.ndarray, at: int) -> np.ndarray:
         K, S = np.exp(log_ks)
-        r = optics.through_surface(optics.reflectance_over(K, S, 1.0, back[:, at]))
+        r = kubelka_munk.through_surface(kubelka_munk.reflectance_over(K, S, 1.0, back[:, at]))
         reading = (r - measured[:, at]) / (0.001 + 0.05 * measured[:, at])
         return np.concatenate([reading, (log_ks - USUAL_LOG_KS) / USUAL_SD])
 
@@ -43,8 +43,8 @@ def film_of_ink(backs: list[np.ndarray], prints: list[np.ndarray]) -> tuple[np.n
 
 
 def print_lab(ink: tuple[np.ndarray, np.ndarray], back: np.ndarray) -> np.ndarray:
-    r = optics.reflectance_over(*ink, 1.0, optics.beneath_surface(back))
-    return lab_from_reflectance(optics.through_surface(r), D50)
+    r = kubelka_munk.reflectance_over(*ink, 1.0, kubelka_munk.beneath_surface(back))
+    return lab_from_reflectance(kubelka_munk.through_surface(r), D50)
 
 
 def test_overprints_from_single_solids():

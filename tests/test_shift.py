@@ -16,7 +16,7 @@ from scipy.stats import binom, chi2
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import nearest_past_print, score
 from learn.fitting import is_gross
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
 from tests.published import coated_shop

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from learn.deposit import complete_meshes
+from learn.physics.deposit import complete_meshes
 from pipelines.checks import check_mesh_units
 from pipelines.problems import InputProblems
 from pipelines.schema import SHOP_TABLES

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn import optics
 from learn.colour.colorimetry import delta_e00
 from learn.features import substrate_reflectance
-from learn.inks import DRAWDOWN_HAZE, SPECTRUM
+from learn.physics import kubelka_munk
+from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
 from learn.shift import ShiftModel
 from tests.small_demo import small_model, small_shop
 
@@ -32,10 +32,13 @@ def mixed(parts: dict[str, float]) -> pd.DataFrame:
     """Drawdowns of a mix of shelf inks (Duncan 1940), 25 um over both cards."""
     shop, shelf = small_shop(), small_model().shelf_
     at = shelf.index(pd.Series(list(parts)))
-    K, S = optics.mix(np.exp(shelf.log_k[at]), np.exp(shelf.log_s[at]), list(parts.values()))
+    K, S = kubelka_munk.mix(np.exp(shelf.log_k[at]), np.exp(shelf.log_s[at]), list(parts.values()))
     cards = shop.substrates[shop.substrates["kind"] == "card"]
-    back = optics.beneath_surface(substrate_reflectance(cards, small_model().viewing_))
-    r = optics.through_surface(optics.reflectance_over(K, S, 25.0, back)) + DRAWDOWN_HAZE
+    back = kubelka_munk.beneath_surface(substrate_reflectance(cards, small_model().viewing_))
+    r = (
+        kubelka_munk.through_surface(kubelka_munk.reflectance_over(K, S, 25.0, back))
+        + DRAWDOWN_HAZE
+    )
     known = {"ink_id": "+".join(parts), "substrate_id": cards["substrate_id"], "film_um": 25.0}
     return pd.DataFrame(known).join(pd.DataFrame(r, index=cards.index, columns=SPECTRUM))
 

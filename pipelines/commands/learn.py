@@ -162,8 +162,8 @@ def search_words(searches: list[list[dict]]) -> list[str]:
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
     """Marks of what can be learnt from, as the model takes them."""
-    from learn.inks import lab_columns
     from learn.marks import marks_of
+    from learn.physics.drawdowns import lab_columns
 
     usable = np.isfinite(lab_columns(data.prints, model.viewing_)).all(axis=1)
     return marks_of(replace(data, prints=data.prints[usable].reset_index(drop=True)))

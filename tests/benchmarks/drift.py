@@ -21,7 +21,7 @@ from datasets.demo.recipe import MEDIUM, Recipe
 from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
 from learn.ahead import Stream, one_step_ahead
 from learn.drift import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, threshold
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.shops import folder_of, kept, kinds, tables

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from learn.colour.colorimetry import viewing
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, deciles, summary

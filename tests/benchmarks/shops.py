@@ -21,7 +21,7 @@ from datasets.demo.generate import write_shop
 from datasets.demo.recipe import RECIPES, Recipe
 from datasets.demo.shop import TRUE_LAB, make_shop
 from learn.colour.colorimetry import viewing
-from learn.inks import lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.shop import Shop
 from pipelines.tables import check_setups, identifiers, read_folder
 

@@ -7,7 +7,7 @@ takes the garment's own dye away, and the film is uneven over the yarns; an unde
 the cloth and evens the film.
 
 What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
-of every ink (:class:`learn.inks.Shelf`), and a shift per print of a few
+of every ink (:class:`learn.physics.drawdowns.Shelf`), and a shift per print of a few
 :data:`LATENTS` - log film, log base film, log strength, wet-out, soak, haze, discharge -
 which is what the residual model learns to predict.
 """
@@ -22,10 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from learn import optics
 from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
-from learn.deposit import stroke_gain
-from learn.inks import DRAWDOWN_HAZE
+from learn.physics import kubelka_munk
+from learn.physics.deposit import stroke_gain
+from learn.physics.drawdowns import DRAWDOWN_HAZE
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -166,10 +166,10 @@ def _uneven(
     r = np.zeros_like(back)
     for z, weight in zip(nodes, weights, strict=True):
         x = film * np.exp(sigma * z - 0.5 * sigma**2)
-        R0, T = optics.film(K, S, x[:, None])
+        R0, T = kubelka_munk.film(K, S, x[:, None])
         if like is not None:
             R0, T = R0[like], T[like]
-        r += weight * optics.over(R0, T, back)
+        r += weight * kubelka_munk.over(R0, T, back)
     return r
 
 
@@ -207,10 +207,10 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         pores = stack.pores[bare]
         w = pores[:, None] * expit(c["wet_out_logit"] + shifts[bare, 3:4])
         taken = expit(c["discharge_logit"] + shifts[bare, 6]) * stack.discharges[bare] * pores
-        wet = optics.wet_out(optics.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
+        wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
         sunk = pores * soak * -np.expm1(-x / soak)
-        tinted = optics.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
+        tinted = kubelka_munk.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
         standing = np.maximum(x - sunk, 1e-4)
         sigma = np.where(pores > 0, sigma_bare, sigma_base)
         r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
@@ -219,7 +219,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     if based.any():
         pores = stack.pores[based]
         wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
-        cloth = optics.wet_out(stack.cloth[based], wet_base)
+        cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
         sigma = np.where(pores > 0, sigma_bare, sigma_base)
         # A plan asks for thousands of set-ups made of a few grounds and a few films.
         one, like = _shared(stack.base[based], base_um[based], sigma, cloth)
@@ -236,7 +236,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         K, S, x = K[based][one], S[based][one], top_um[based][one]
         r[based] = _uneven(K, S, x, sigma_base, base, _NODES3, _WEIGHTS3, like)
     haze = np.exp(np.clip(c["log_haze"] + shifts[:, 5:6], -12.0, -2.0))
-    return optics.through_surface(r) + haze
+    return kubelka_munk.through_surface(r) + haze
 
 
 def _inks_of(stack: Stack, state: State) -> _Inks:
@@ -321,5 +321,5 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
 
 def bucket_reflectance(log_k: Array, log_s: Array) -> Array:
     """Measured reflectance of inks at full hiding, same shape as ``log_k``."""
-    body = optics.r_infinity(np.exp(log_k), np.exp(log_s))
-    return optics.through_surface(body) + DRAWDOWN_HAZE
+    body = kubelka_munk.r_infinity(np.exp(log_k), np.exp(log_s))
+    return kubelka_munk.through_surface(body) + DRAWDOWN_HAZE

@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import optics
 from learn.colour.colorimetry import (
     WAVELENGTHS_NM,
     Viewing,
@@ -24,6 +23,7 @@ from learn.colour.colorimetry import (
     lab_jacobian,
     reflectance_from_lab,
 )
+from learn.physics import kubelka_munk
 
 Array = NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def body_of(substrates: pd.DataFrame, substrate_r: Array) -> Array:
     Ink takes the place of a card's surface; cloth has none, and is measured as it is.
     """
     cloth = has_pores(substrates)[:, None]
-    body = np.where(cloth, substrate_r, optics.beneath_surface(substrate_r))
+    body = np.where(cloth, substrate_r, kubelka_munk.beneath_surface(substrate_r))
     return np.clip(body, 0.0, 0.995)
 
 
@@ -144,9 +144,9 @@ def _film_reflectance(theta: Array, rows: _Drawdowns) -> Array:
     K, S = np.exp(theta[:N_WAVELENGTHS]), np.exp(theta[N_WAVELENGTHS:])
     bucket = np.isinf(rows.film_um)
     X = np.where(bucket, 1.0, rows.film_um)[:, None]
-    r = optics.reflectance_over(K, S, X, rows.back)
-    r[bucket] = optics.r_infinity(K, S)
-    return optics.through_surface(r) + DRAWDOWN_HAZE
+    r = kubelka_munk.reflectance_over(K, S, X, rows.back)
+    r[bucket] = kubelka_munk.r_infinity(K, S)
+    return kubelka_munk.through_surface(r) + DRAWDOWN_HAZE
 
 
 def _linearised(
@@ -264,7 +264,7 @@ def _rows_of(
     at = pd.Index(substrates["substrate_id"]).get_indexer(drawdowns["substrate_id"])
     back = body_of(substrates, substrate_r)[at]
     cloth = has_pores(substrates)[at]
-    back[cloth] = optics.wet_out(back[cloth], CLOTH_WET_OUT)
+    back[cloth] = kubelka_munk.wet_out(back[cloth], CLOTH_WET_OUT)
     spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
     smooth = np.full_like(spectra, np.nan)
     only_lab = ~np.isfinite(spectra).all(axis=1)
