@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.decision import ask_for_test, difference
-from learn.evaluate import Z90
+from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.reliability import Share, grouped_share
 from learn.shift import ShiftModel

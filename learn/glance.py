@@ -13,9 +13,9 @@ from learn.ahead import one_step_ahead
 from learn.checkup import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
 from learn.drift import drifts
-from learn.evaluate import Z90
 from learn.gp import posterior
 from learn.limits import Budget, budget, limits
+from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.review import Forecasts, recall
 from learn.shift import ShiftModel

@@ -22,13 +22,14 @@ from numpy.typing import NDArray
 
 from learn import validate
 from learn.colour.colorimetry import delta_e00
-from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.gp import posterior
+from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.reliability import Share, binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.shift import ShiftModel
 from learn.shop import Shop, jobs_of
+from learn.validate import nearest_past_print, spread_factor
 
 Array = NDArray[np.float64]
 

@@ -15,9 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.evaluate import Z90, nearest_past_print, spread_factor
 from learn.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
+from learn.normal import Z90
 from learn.shop import PROCESS_NUMBERS, jobs_of
 
 if TYPE_CHECKING:
@@ -171,3 +171,50 @@ def report(model: ShiftModel, left: LeftOut, physics: ShiftModel | None) -> dict
         dE = delta_e00(measured - alone.error, measured)
         out["physics_median_dE00"] = float(np.median(dE))
     return out
+
+
+def nearest_past_print(
+    history: pd.DataFrame,
+    lab: Array,
+    setups: pd.DataFrame,
+    exclude: NDArray[np.bool_] | None = None,
+) -> Array:
+    """Lab (n, 3) of the print a person would look up: same ink, then the most alike.
+
+    Parameters
+    ----------
+    history, setups : encoded features (:meth:`learn.features.Encoder.process`)
+    lab : (m, 3) measured colours of the history
+    exclude : (n, m) prints that may not be used for a set-up, such as its own job
+    """
+    distance = np.zeros((len(setups), len(history)))
+    # How much a difference matters to someone leafing through the records.
+    for column, weight in {
+        "ink": 100.0,
+        "substrate": 6.0,
+        "based": 20.0,
+        "base_ink": 6.0,
+        "lot": 0.5,
+        "press": 1.0,
+    }.items():
+        a = setups[column].astype(object).fillna("").to_numpy()
+        b = history[column].astype(object).fillna("").to_numpy()
+        distance += weight * (a[:, None] != b)
+    for column, weight in {"log_volume": 4.0, "wet_strokes": 1.0, "flashes": 2.0}.items():
+        distance += weight * np.abs(setups[column].to_numpy()[:, None] - history[column].to_numpy())
+    if exclude is not None:
+        distance[exclude] = np.inf
+    return lab[distance.argmin(axis=1)]
+
+
+def spread_factor(z: Array, group: NDArray, shrink: float = 4.0) -> float:
+    """Factor on predictive standard deviations that makes 90 % intervals hold 90 %.
+
+    ``z`` (n, 3) are standardised residuals of groups left out whole. With few groups the
+    factor is drawn towards 1, as if ``shrink`` perfectly calibrated groups were added.
+    """
+    if not len(z):
+        return 1.0
+    ratio = np.quantile(np.abs(z), 0.9) / Z90
+    groups = len(np.unique(group))
+    return float(np.exp(np.log(ratio) * groups / (groups + shrink)))

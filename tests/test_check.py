@@ -18,8 +18,8 @@ from learn.checkup import Checkup, checkup
 from learn.colour.colorimetry import delta_e00
 from learn.curve import job_order, learning_curve, median_by_groups
 from learn.decision import difference
-from learn.evaluate import Z90
 from learn.limits import crossed_effects
+from learn.normal import Z90
 from learn.reliability import (
     Share,
     binomial_band,

@@ -14,11 +14,12 @@ import pytest
 from scipy.stats import binom, chi2
 
 from learn.colour.colorimetry import delta_e00
-from learn.evaluate import nearest_past_print, score
+from learn.evaluate import score
 from learn.fitting import is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
+from learn.validate import nearest_past_print
 from tests.published import coated_shop
 from tests.small_demo import demo, gross_errors, held_out, restricted, small_model, small_shop
 

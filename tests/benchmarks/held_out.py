@@ -22,9 +22,10 @@ from numpy.typing import NDArray
 
 from datasets.demo.recipe import RECIPES
 from datasets.demo.world import World
-from learn.evaluate import nearest_past_print, plain_regressor
+from learn.evaluate import plain_regressor
 from learn.shift import ShiftModel
 from learn.shop import Shop
+from learn.validate import nearest_past_print
 from pipelines.progress import Progress
 from tests.benchmarks.measures import (
     Answer,

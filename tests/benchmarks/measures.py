@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.evaluate import Z90
+from learn.normal import Z90
 from learn.scores import coverage, crps_gaussian, energy_score, pit_gaussian
 from learn.shift import ShiftModel
 from tests.benchmarks.shops import Held

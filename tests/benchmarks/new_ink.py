@@ -25,9 +25,9 @@ from datasets.demo.shop import _printed
 from datasets.demo.world import FIRST_DAY, read_lab
 from learn.colour.colorimetry import delta_e00
 from learn.decision import chance_needed, difference
-from learn.evaluate import Z90
 from learn.joint import UNDERBASE
 from learn.new_ink import errors_after, metric_of, past_of, plan_ink, spread_after, usual_of
+from learn.normal import Z90
 from learn.planning import usual_setup
 from learn.shift import ShiftModel
 from learn.shop import SETUP_COLUMNS, Shop

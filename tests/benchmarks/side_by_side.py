@@ -33,8 +33,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from learn.evaluate import Z90
 from learn.linearise import GROUND_SCALES
+from learn.normal import Z90
 from learn.shift import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words, interval_summary, summary
