@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
 from learn.drift import CLIP
+from learn.fit.linearisation import DIRECTIONS
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
-from learn.linearise import DIRECTIONS
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 
 from learn import validate
 from learn.colour.colorimetry import delta_e00
-from learn.fitting import is_gross, squared_distance
+from learn.fit.fitting import is_gross, squared_distance
 from learn.gp.posterior import one_thread
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns

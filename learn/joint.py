@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
-from learn.linearise import DIRECTIONS
+from learn.fit.linearisation import DIRECTIONS
 
 if TYPE_CHECKING:
     from learn.shift import ShiftModel

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.features import SCALES
+from learn.fit.encoding import SCALES
 from learn.validate import FEW_PRINTS
 
 # How a process number is called on the press floor, and how far beyond the history's

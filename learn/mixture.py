@@ -17,8 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
+from learn.fit.linearisation import Rows, directions_of
 from learn.joint import Joint, LeftOver, left_over, on_garments
-from learn.linearise import Rows, directions_of
 from learn.physics import print_model
 from learn.physics.print_model import State
 from learn.transport import to_film, to_particles

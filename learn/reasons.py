@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.candidates import Grid, dry_films
 from learn.colour.colorimetry import delta_e00
+from learn.fit.linearisation import GROUND_SCALES
 from learn.joint import UNDERBASE, on_garments
-from learn.linearise import GROUND_SCALES
 
 if TYPE_CHECKING:
     from learn.search import Scored

@@ -10,17 +10,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import grow, validate
+from learn import validate
 from learn.colour.colorimetry import delta_e00, viewing
 from learn.decision import judge
-from learn.features import Encoder
-from learn.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross
+from learn.fit import update
+from learn.fit.encoding import Encoder
+from learn.fit.fingerprints import changes, marks_of
+from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross
+from learn.fit.linearisation import Linear, Rows
 from learn.gp import posterior
 from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import TERMS, Term
 from learn.likeness import Likeness
-from learn.linearise import Linear, Rows
-from learn.marks import changes, marks_of
 from learn.physics.drawdowns import describe_shelf, lab_columns
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.state import from_state, to_state
@@ -152,15 +153,15 @@ class ShiftModel:
             described = describe_shelf(
                 shop.inks, shop.drawdowns, shop.substrates, encoder.substrate_r, self.viewing_
             )
-            self.shelf_ = grow.joined(self.shelf_, described)
+            self.shelf_ = update.joined(self.shelf_, described)
         rows = self._encode(prints)
-        state = grow.Grown(self.layout_, self.hyper_, self.weights_, self.posterior_)
-        state = grow.with_room(state, self.shelf_, rows.X)
+        state = update.Grown(self.layout_, self.hyper_, self.weights_, self.posterior_)
+        state = update.with_room(state, self.shelf_, rows.X)
         fixed = (self.log_lengths_, self.settings_.repeatability_dE00)
-        error, squared = grow.surprise(state, rows, lab, *fixed)
+        error, squared = update.surprise(state, rows, lab, *fixed)
         keep = ~is_gross(squared, delta_e00(lab - error, lab))
         keep |= prints["print_id"].isin(trusted).to_numpy()
-        state = grow.learnt(state, rows.take(keep), lab[keep], *fixed)
+        state = update.learnt(state, rows.take(keep), lab[keep], *fixed)
         self.layout_, self.hyper_, self.weights_, self.posterior_ = state
         out = set_aside(prints, keep, np.sqrt(squared))
         self.set_aside_ = pd.concat([self.set_aside_, out], ignore_index=True)

@@ -14,11 +14,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing
-from learn.features import Encoder
+from learn.fit.encoding import Encoder
+from learn.fit.linearisation import Layout
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.likeness import Likeness
-from learn.linearise import Layout
 from learn.physics.drawdowns import Shelf
 from learn.shop import ShopSettings
 

@@ -19,8 +19,8 @@ from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
 from learn.decision import HOPELESS
+from learn.fit.linearisation import DIRECTIONS
 from learn.joint import JOB_DIRECTIONS
-from learn.linearise import DIRECTIONS
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:

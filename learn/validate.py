@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.fitting import FIRST_PRINTS, first_prints
+from learn.fit.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
 from learn.normal import Z90
 from learn.shop import PROCESS_NUMBERS, jobs_of
@@ -183,7 +183,7 @@ def nearest_past_print(
 
     Parameters
     ----------
-    history, setups : encoded features (:meth:`learn.features.Encoder.process`)
+    history, setups : encoded features (:meth:`learn.fit.encoding.Encoder.process`)
     lab : (m, 3) measured colours of the history
     exclude : (n, m) prints that may not be used for a set-up, such as its own job
     """

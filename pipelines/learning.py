@@ -131,8 +131,8 @@ def next_step(
     charge: Charge, shop: Shop, marks: dict, trusted: Collection[str], card: list[Record]
 ) -> Step:
     """Append, fit anew, or nothing to learn."""
+    from learn.fit.fingerprints import changes
     from learn.forecast import honesty
-    from learn.marks import changes
 
     model = charge.model
     for name, value in vars(model.settings_).items():

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import expit
 
 from learn.colour.colorimetry import lab_from_reflectance, viewing
-from learn.features import Encoder
+from learn.fit.encoding import Encoder
 from learn.physics import kubelka_munk, print_model
 from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
 from learn.physics.print_model import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 from learn import forecast
-from learn.marks import marks_of
+from learn.fit.fingerprints import marks_of
 from learn.shift import ShiftModel
 from learn.shop import ShopSettings
 from pipelines import learning, models, report_card, store

@@ -13,7 +13,7 @@ from scipy.stats import multivariate_normal, norm
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
-from learn import hyper as hypers
+from learn.fit import hyperparameters as hypers
 from learn.gp import leave_out, posterior
 from learn.gp.design_matrix import Phi
 from learn.gp.posterior import Block, Design, Hyper

@@ -15,7 +15,7 @@ from scipy.stats import binom, chi2
 
 from learn.colour.colorimetry import delta_e00
 from learn.evaluate import score
-from learn.fitting import is_gross
+from learn.fit.fitting import is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.shift import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop

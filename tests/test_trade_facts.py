@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from learn.colour.colorimetry import delta_e00
-from learn.features import substrate_reflectance
+from learn.fit.encoding import substrate_reflectance
 from learn.physics import kubelka_munk
 from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
 from learn.shift import ShiftModel

@@ -162,7 +162,7 @@ def search_words(searches: list[list[dict]]) -> list[str]:
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
     """Marks of what can be learnt from, as the model takes them."""
-    from learn.marks import marks_of
+    from learn.fit.fingerprints import marks_of
     from learn.physics.drawdowns import lab_columns
 
     usable = np.isfinite(lab_columns(data.prints, model.viewing_)).all(axis=1)

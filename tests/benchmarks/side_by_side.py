@@ -33,7 +33,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from learn.linearise import GROUND_SCALES
+from learn.fit.linearisation import GROUND_SCALES
 from learn.normal import Z90
 from learn.shift import ShiftModel
 from pipelines.progress import Progress

@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from learn.fit.linearisation import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
-from learn.linearise import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
 
 Array = NDArray[np.float64]
 Objective = Callable[[Array], tuple[float, Array]]

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
+from learn.fit.hyperparameters import Found, evidence_by, most_probable
+from learn.fit.linearisation import Layout, Rows
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
-from learn.hyper import Found, evidence_by, most_probable
-from learn.linearise import Layout, Rows
 from learn.physics.drawdowns import Shelf
 from learn.physics.print_model import CONSTANTS
 from learn.shop import jobs_of
