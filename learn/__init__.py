@@ -52,7 +52,7 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
-    "ShiftModel": "shift",
+    "ShiftModel": "predict.model",
     "Shop": "shop",
     "ShopSettings": "shop",
     "Limits": "candidates",
@@ -62,7 +62,7 @@ _HOMES = {
     "Plan": "planning",
     "usual_setup": "planning",
     "shades": "corrections",
-    "decide": "costs",
+    "decide": "predict.costs",
     "Mixing": "mixture",
     "Weighing": "mixes",
     "recipes": "mixes",

@@ -23,7 +23,7 @@ from learn.gp.posterior import Design, Hyper
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

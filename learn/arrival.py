@@ -43,7 +43,7 @@ TYPED = {
 
 
 class Predicts(Protocol):
-    """What is needed of a model: `learn.shift.ShiftModel` is one."""
+    """What is needed of a model: `learn.predict.model.ShiftModel` is one."""
 
     encoder_: object
 

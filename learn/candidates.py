@@ -14,7 +14,7 @@ from learn.physics import print_model
 from learn.shop import SETUP_COLUMNS
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

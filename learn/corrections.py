@@ -10,12 +10,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.joint import UNDERBASE, joint, outcome
 from learn.planning import bucket_ink, checked_garments, checked_target
+from learn.predict.garments import UNDERBASE, joint, outcome
 from learn.reasons import miss_in_words
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

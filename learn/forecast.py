@@ -15,17 +15,17 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from learn import validate
 from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import is_gross, squared_distance
 from learn.gp.posterior import one_thread
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
+from learn.predict import calibration
 from learn.reliability import binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
 Array = NDArray[np.float64]
@@ -115,7 +115,7 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
 
 def left_out(model: ShiftModel) -> pd.DataFrame:
     """The same of every print learnt from, by the model without its job (closed form)."""
-    left = validate.without_own_job(model)
+    left = calibration.without_own_job(model)
     measured = model.lab_[model.keep_]
     covariance = model.spread_factors_["job"] ** 2 * left.covariance
     return scored(model.prints_[model.keep_], measured, measured - left.error, covariance)

@@ -8,7 +8,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn import validate
 from learn.ahead import one_step_ahead
 from learn.checkup import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
@@ -17,8 +16,9 @@ from learn.gp import posterior
 from learn.limits import Budget, budget, limits
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
+from learn.predict import calibration
+from learn.predict.model import ShiftModel
 from learn.review import Forecasts, recall
-from learn.shift import ShiftModel
 from learn.shop import Shop, jobs_of
 
 
@@ -85,7 +85,7 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
 
 def _by_job(model: ShiftModel, jobs: pd.Series) -> Forecasts:
     """Every print as predicted without its job; nothing to compare with."""
-    left = validate.leave_out(model, jobs)
+    left = calibration.leave_out(model, jobs)
     measured = model.lab_[model.keep_]
     mean = measured - left.error
     noise = posterior.own_noise(model.design_, model.hyper_)

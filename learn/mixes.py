@@ -17,13 +17,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.costs import decide
-from learn.joint import Joint, draws, outcome, spread_between
 from learn.mixture import Mixed, Mixing
 from learn.planning import checked_garments, checked_target
+from learn.predict.costs import decide
+from learn.predict.garments import Joint, draws, outcome, spread_between
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.fit.linearisation import Rows, directions_of
-from learn.joint import Joint, LeftOver, left_over, on_garments
 from learn.physics import print_model
 from learn.physics.print_model import State
+from learn.predict.garments import Joint, LeftOver, left_over, on_garments
 from learn.transport import to_film, to_particles
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

@@ -20,15 +20,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.decision import chance_needed
-from learn.joint import UNDERBASE
-from learn.likeness import Likeness
 from learn.planning import usual_setup
+from learn.predict.garments import UNDERBASE
+from learn.predict.novelty import Likeness
+from learn.predict.verdict import chance_needed
 from learn.shop import SETUP_COLUMNS
 from learn.teaching import Belief, between, condition, normal, root
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

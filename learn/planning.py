@@ -1,7 +1,7 @@
 """Find the set-up that lands on a target on every garment of a job.
 
 All candidates are looked at by their means (`learn.search`); those near enough to matter get
-their full covariance over the garments (`learn.joint`); what no other plan beats in everything
+their full covariance over the garments (`learn.predict.garments`); what no other plan beats in everything
 is told (`learn.front`), with what it changes from the shop's usual set-up (`learn.reasons`).
 """
 
@@ -17,15 +17,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.candidates import Grid, Limits, dry_films
 from learn.colour.colorimetry import delta_e00
-from learn.costs import decide
 from learn.front import short_list
-from learn.joint import UNDERBASE, Joint, draws, joint, on_garments, outcome, spread_between
+from learn.predict.costs import decide
+from learn.predict.garments import (
+    UNDERBASE,
+    Joint,
+    draws,
+    joint,
+    on_garments,
+    outcome,
+    spread_between,
+)
 from learn.reasons import Reasons
 from learn.search import Scored, search
 from learn.shop import PROCESS_NUMBERS
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 
@@ -43,7 +51,7 @@ class Plan:
     with ``worst_lo`` and ``worst_hi`` (90 %); ``spread_dE00``, the largest difference between
     two garments, with ``spread_lo`` and ``spread_hi``; ``press_steps``, strokes and flashes a
     garment; ``film_um``, dry ink and base where thickest; ``test_print``, ``expected_cost``,
-    ``turns_at`` (`learn.costs`); ``changes`` and ``why`` in words; ``n_changes``;
+    ``turns_at`` (`learn.predict.costs`); ``changes`` and ``why`` in words; ``n_changes``;
     ``smallest_change``, whether no other line that lands changes less; ``unlike``, what of it
     was never printed.
 

@@ -11,11 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 from learn.candidates import Grid, dry_films
 from learn.colour.colorimetry import delta_e00
 from learn.fit.linearisation import GROUND_SCALES
-from learn.joint import UNDERBASE, on_garments
+from learn.predict.garments import UNDERBASE, on_garments
 
 if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
     from learn.search import Scored
-    from learn.shift import ShiftModel
 
 Array = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ latest weeks, or without the end of a process number it lies at, in closed form.
 error stand the scatter of press and instrument, which no model goes below, the physics
 alone and the nearest past print.
 
-Spread factors are learnt from such residuals (:mod:`learn.validate`), so coverage is
+Spread factors are learnt from such residuals (:mod:`learn.predict.calibration`), so coverage is
 cross-checked: the factor of a kind comes from one half of its groups, its coverage from
 the other.
 """
@@ -20,16 +20,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import validate
 from learn.colour.colorimetry import delta_e00
 from learn.gp import posterior
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
+from learn.predict import calibration
+from learn.predict.calibration import nearest_past_print, spread_factor
+from learn.predict.model import ShiftModel
 from learn.reliability import Share, binomial_band, grouped_share
 from learn.scores import crps_gaussian, energy_score, pit_gaussian
-from learn.shift import ShiftModel
 from learn.shop import Shop, jobs_of
-from learn.validate import nearest_past_print, spread_factor
 
 Array = NDArray[np.float64]
 
@@ -128,17 +128,17 @@ def cases(X: pd.DataFrame) -> Iterator[Case]:
     job = pd.factorize(jobs)[0]
     if job.max() > 0:
         yield Case("job", jobs, everyone, job)
-    for kind, column in validate.SITUATIONS.items():
-        known = validate.left_out_of(X[column])
+    for kind, column in calibration.SITUATIONS.items():
+        known = calibration.left_out_of(X[column])
         code = pd.factorize(X[column])[0]
         if len(np.unique(code[known])) > 1:
             yield Case(kind, X[column].where(known), known, code)
     day = X["day"].to_numpy(float)
     if np.isfinite(day).any():
-        latest = day > np.nanquantile(day, 1 - validate.LATEST_SHARE)
+        latest = day > np.nanquantile(day, 1 - calibration.LATEST_SHARE)
         if 0 < latest.sum() < len(X):
             yield Case("later", jobs.where(~latest, "\x1fout"), latest, job)
-    ends = [rows for column in validate.EDGES for rows in _ends(X[column].to_numpy(float))]
+    ends = [rows for column in calibration.EDGES for rows in _ends(X[column].to_numpy(float))]
     for i, rows in enumerate(ends):
         yield Case("outside", jobs.where(~rows, "\x1fout"), rows, np.full(len(X), i))
 
@@ -148,11 +148,11 @@ def _ends(values: Array) -> Iterator[NDArray[np.bool_]]:
     known = values[np.isfinite(values)]
     if not len(known) or np.ptp(known) == 0:
         return
-    low, high = np.quantile(known, [validate.EDGE_SHARE, 1 - validate.EDGE_SHARE])
+    low, high = np.quantile(known, [calibration.EDGE_SHARE, 1 - calibration.EDGE_SHARE])
     with np.errstate(invalid="ignore"):
         ends = values <= low, values >= high
     for rows in ends:
-        if 0 < rows.sum() <= 3 * validate.EDGE_SHARE * len(values):
+        if 0 < rows.sum() <= 3 * calibration.EDGE_SHARE * len(values):
             yield rows
 
 
@@ -163,8 +163,8 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
     parts: dict[str, list[tuple]] = {}
     for case in cases(X):
         at = np.flatnonzero(case.rows)
-        left = validate.leave_out(model, case.levels)
-        alone = validate.leave_out(physics, case.levels)
+        left = calibration.leave_out(model, case.levels)
+        alone = calibration.leave_out(physics, case.levels)
         covariance, z = left.covariance[at], left.z[at]
         nearest = None
         if case.kind != "ink":
@@ -174,7 +174,7 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
         parts.setdefault(case.kind, []).append(
             (at, case.group[at], left.error[at], covariance, z, alone.error[at], nearest)
         )
-    usual = model.spread_factors_["job"] / validate.ALLOWANCE
+    usual = model.spread_factors_["job"] / calibration.ALLOWANCE
     out = []
     for kind, found in parts.items():
         at, group, error, covariance, z, alone, nearest = (
@@ -182,8 +182,8 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
             for column in zip(*found, strict=True)
         )
         least = {"job": 1.0}.get(kind, usual)
-        if kind == "ink" and len(np.unique(group)) >= validate.MANY_INKS:
-            least = validate.NARROWEST
+        if kind == "ink" and len(np.unique(group)) >= calibration.MANY_INKS:
+            least = calibration.NARROWEST
         factor = crossed_factors(z, group, least)
         out.append(
             Forecasts(
@@ -214,7 +214,7 @@ def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0)
     for mine in (0, 1):
         other = half != mine
         learnt = spread_factor(z[other], group[other])
-        factor[half == mine] = np.clip(learnt, least, max(least, validate.WIDEST))
+        factor[half == mine] = np.clip(learnt, least, max(least, calibration.WIDEST))
     return factor
 
 

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from learn.candidates import BLOCK, Grid, dry_films
 from learn.colour.colorimetry import delta_e00
-from learn.joint import on_garments
+from learn.predict.garments import on_garments
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

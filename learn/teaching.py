@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
-from learn.decision import HOPELESS
 from learn.fit.linearisation import DIRECTIONS
-from learn.joint import JOB_DIRECTIONS
+from learn.predict.garments import JOB_DIRECTIONS
+from learn.predict.verdict import HOPELESS
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 
@@ -190,7 +190,7 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
         after = now.copy()
         after[some] = np.minimum(test, risk).mean(axis=1)
         if not misses[t]:
-            after[t] = 0.0  # settled, as `learn.costs.decide` takes it
+            after[t] = 0.0  # settled, as `learn.predict.costs.decide` takes it
         again = tested_now.astype(float)
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test

@@ -14,9 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from learn.colour.colorimetry import delta_e00
-from learn.joint import Joint, outcome
 from learn.mixes import Weighing, near_metric
 from learn.mixture import Mixing
+from learn.predict.garments import Joint, outcome
 
 Array = NDArray[np.float64]
 

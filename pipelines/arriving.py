@@ -30,7 +30,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
     from learn import arrival  # takes seconds to import, as does the model
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
     try:
         stored = models.load(folder)

@@ -18,7 +18,7 @@ from pipelines.report_card import Record, in_words
 
 if TYPE_CHECKING:
     from learn.forecast import Paired
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
 GROWN = 0.10  # of the prints appended since the last full fit: then all is learnt anew
@@ -50,7 +50,7 @@ def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
     """
     if version is None:
         return None
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
     try:
         stored = models.load(folder, version)
@@ -179,7 +179,9 @@ def learnt_anew(
     charge: Charge | None, shop: Shop, marks: dict, trusted: Collection[str], say: Progress
 ) -> tuple[ShiftModel, Paired | None]:
     """A model fitted to everything, compared with the one in charge where that can be."""
-    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
+    from learn.predict.model import (
+        ShiftModel,  # takes seconds to import; the help must not wait for it
+    )
 
     model = ShiftModel().fit(shop, say, trusted)
     if charge is None or not same_colours(charge.model, shop):

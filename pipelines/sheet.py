@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import srgb_hex, viewing
-from learn.joint import UNDERBASE, on_garments
 from learn.planning import Plan
+from learn.predict.garments import UNDERBASE, on_garments
 from learn.reasons import strokes_in_words
 from pipelines import csvfile
 from pipelines.files import write_text

@@ -57,9 +57,9 @@ def go_from(settings: ShopSettings) -> tuple[float, bool]:
     """The chance of being in tolerance from which a set-up goes straight on; whether by cost.
 
     With both costs known it is where a test print costs what the spoiled print it may prevent
-    is expected to cost, else the shop's ``confidence`` (see `learn.decision.chance_needed`).
+    is expected to cost, else the shop's ``confidence`` (see `learn.predict.verdict.chance_needed`).
     """
-    from learn.decision import chance_needed  # slow to import, and the help needs none of it
+    from learn.predict.verdict import chance_needed  # slow to import, and the help needs none of it
 
     by_cost = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
     return chance_needed(settings), by_cost

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.tables import read_folder
 

@@ -13,13 +13,15 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, norm
 
-from learn import curve, validate
+from learn import curve
 from learn.checkup import Checkup, checkup
 from learn.colour.colorimetry import delta_e00
 from learn.curve import job_order, learning_curve, median_by_groups
-from learn.decision import difference
 from learn.limits import crossed_effects
 from learn.normal import Z90
+from learn.predict import calibration
+from learn.predict.model import ShiftModel
+from learn.predict.verdict import difference
 from learn.reliability import (
     Share,
     binomial_band,
@@ -30,7 +32,6 @@ from learn.reliability import (
     wilson,
 )
 from learn.review import Forecasts, crossed_factors, expected_difference, forecasts, recall
-from learn.shift import ShiftModel
 from pipelines.catalogue import Catalogue
 from pipelines.check_page import write_check_page
 from pipelines.check_words import advice, bands_verdict, report
@@ -219,7 +220,7 @@ def test_a_stored_model_recalls_its_history():
     fitted, stored = small_model(), recall(stored_small_model(), small_shop())
     np.testing.assert_array_equal(stored.keep_, fitted.keep_)
     job = fitted.rows_.X["job"]
-    ours, theirs = validate.leave_out(stored, job), validate.leave_out(fitted, job)
+    ours, theirs = calibration.leave_out(stored, job), calibration.leave_out(fitted, job)
     # the fitted model's last step went beyond where it was linearised
     assert np.quantile(np.abs(ours.error - theirs.error), 0.98) < 0.1
     np.testing.assert_allclose(ours.z.std(), theirs.z.std(), rtol=0.05)
@@ -250,7 +251,7 @@ def checked() -> Checkup:
 
 def test_checkup_of_the_small_demo_shop():
     found = checked()
-    assert [k.kind for k in found.kinds] == validate.ALL_SITUATIONS
+    assert [k.kind for k in found.kinds] == calibration.ALL_SITUATIONS
     by_kind = {k.kind: k for k in found.kinds}
     for k in found.kinds:
         assert 0.5 * k.floor < k.error < k.physics + 0.3

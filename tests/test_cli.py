@@ -73,7 +73,7 @@ class StubModel:
 @pytest.fixture
 def stub(monkeypatch):
     module = SimpleNamespace(ShiftModel=StubModel)
-    monkeypatch.setitem(sys.modules, "learn.shift", module)
+    monkeypatch.setitem(sys.modules, "learn.predict.model", module)
 
 
 def one_sentence(capsys) -> str:

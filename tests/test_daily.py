@@ -55,7 +55,7 @@ def model(shop, monkeypatch):
             self.encoder_ = SimpleNamespace(inks=pd.DataFrame(index=list(names)), unknown=unknown)
             self.predict_lab = lambda s: plain(s.assign(ink_id=s["ink_id"].map(names)))
 
-    monkeypatch.setitem(sys.modules, "learn.shift", SimpleNamespace(ShiftModel=Model))
+    monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=Model))
     facts = {"set_aside": [{"print_id": "P3", "reason": "far off"}], "rows": {"prints": 2}}
     facts["validation"] = {"median_dE00": 0.5, "coverage90": 0.9, "n_prints": 2}
     models.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
@@ -277,7 +277,7 @@ def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypa
         def from_state(cls, arrays, meta):
             raise ValueError
 
-    monkeypatch.setitem(sys.modules, "learn.shift", SimpleNamespace(ShiftModel=OfOlderForm))
+    monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=OfOlderForm))
     before = DATABASE.read_bytes()
     for command in (["record", write("b.csv", GOOD)], ["doubts", "correct", "P1", "--lot", "L9"]):
         said = says(capsys, *command, code=2)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.decision import ask_for_test, difference, judge
+from learn.predict.verdict import ask_for_test, difference, judge
 from learn.shop import ShopSettings
 
 RED, BLUE, GREY = [45.0, 60.0, 30.0], [35.0, 10.0, -45.0], [60.0, 0.5, 0.0]

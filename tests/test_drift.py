@@ -14,7 +14,7 @@ from learn.ahead import Stream, one_step_ahead
 from learn.drift import SHIFT, cusum, drifts, first_alarm, run_length, threshold
 from learn.glance import glance
 from learn.gp import posterior
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines import learning, models
 from pipelines.cli import main
 from pipelines.commands import status as command

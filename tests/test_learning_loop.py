@@ -13,7 +13,7 @@ from scipy import stats
 
 from learn import forecast
 from learn.fit.fingerprints import marks_of
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
 from pipelines import learning, models, report_card, store
 from pipelines.cli import main
@@ -57,7 +57,7 @@ def learnt(tmp_path_factory) -> tuple[Path, list[pd.DataFrame]]:
     job = late["job_id"].to_numpy()
     first = np.isin(job, pd.unique(job)[:5])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("learn.shift.ShiftModel", Quick)
+        patch.setattr("learn.predict.model.ShiftModel", Quick)
         assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
         assert main(["--workspace", str(root), "learn"]) == 0
     return root, [late[first], late[~first]]
@@ -66,7 +66,7 @@ def learnt(tmp_path_factory) -> tuple[Path, list[pd.DataFrame]]:
 @pytest.fixture
 def says(learnt, monkeypatch, capsys):
     """Run a command on the shop; what it printed."""
-    monkeypatch.setattr("learn.shift.ShiftModel", Quick)
+    monkeypatch.setattr("learn.predict.model.ShiftModel", Quick)
     monkeypatch.setattr(learning, "GROWN", 0.2)  # the shop is small
 
     def run(*command: str) -> str:
@@ -167,7 +167,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     ],
 )
 def test_what_calls_for_learning_anew(learnt, monkeypatch, change, how, why):
-    monkeypatch.setattr("learn.shift.ShiftModel", Quick)
+    monkeypatch.setattr("learn.predict.model.ShiftModel", Quick)
     root, _ = learnt
     shop = to_shop(read_folder(root / "tables", name="s").given)
     settings = {name: value for name, value in change.items() if name != "L"}

@@ -12,10 +12,10 @@ from numpy.testing import assert_allclose
 
 from learn import transport
 from learn.colour.colorimetry import delta_e00
-from learn.joint import on_garments
 from learn.mixes import Weighing, near_metric, recipes
 from learn.mixture import Mixing
 from learn.physics import kubelka_munk
+from learn.predict.garments import on_garments
 from learn.topup import top_up
 from learn.transport import to_film, to_particles
 from tests.published import table

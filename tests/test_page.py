@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from learn.decision import ask_for_test
+from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
 from pipelines.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
 from pipelines.page import write_page
@@ -282,7 +282,7 @@ def test_summary_block():
     assert "Target" not in block and "nan" not in block.lower()
 
 
-# Every way `learn.decision` begins a reason, and whether a test print would help.
+# Every way `learn.predict.verdict` begins a reason, and whether a test print would help.
 REASONS = {
     "go: 19 of 20 such prints are within 1.1 dE00 of the target (tolerance 2)": "go",
     "misses: predicted 4.5 dE00 from the target (tolerance 2); change the set-up": "change",
@@ -316,7 +316,7 @@ def test_three_kinds_of_verdict_each_with_its_own_words_and_sign(tmp_path):
 
 
 def test_the_chance_from_which_a_setup_goes_straight_on():
-    """Against the verdicts of `learn.decision` on either side of it."""
+    """Against the verdicts of `learn.predict.verdict` on either side of it."""
     for costs in ({}, {"cost_test_print": 35.0, "cost_spoiled_print": 260.0}):
         settings = ShopSettings("x", **costs)
         least, by_cost = go_from(settings)

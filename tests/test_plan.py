@@ -21,12 +21,12 @@ import learn
 from learn.candidates import Grid, Limits, dry_films
 from learn.colour.colorimetry import delta_e00
 from learn.front import STEPS, WIDE, non_dominated
-from learn.joint import UNDERBASE, joint, on_garments, outcome
 from learn.mixture import Mixing
 from learn.new_ink import errors_after, metric_of, plan_ink
 from learn.planning import plan, usual_setup
+from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
+from learn.predict.model import ShiftModel
 from learn.search import search
-from learn.shift import ShiftModel
 from learn.teaching import belief, between, condition, rank_tests
 from pipelines import models
 from pipelines.catalogue import Catalogue

@@ -17,9 +17,9 @@ from learn.colour.colorimetry import delta_e00
 from learn.evaluate import score
 from learn.fit.fitting import is_gross
 from learn.physics.drawdowns import lab_columns
-from learn.shift import ShiftModel
+from learn.predict.calibration import nearest_past_print
+from learn.predict.model import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
-from learn.validate import nearest_past_print
 from tests.published import coated_shop
 from tests.small_demo import demo, gross_errors, held_out, restricted, small_model, small_shop
 

@@ -15,7 +15,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.fit.encoding import substrate_reflectance
 from learn.physics import kubelka_munk
 from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from tests.small_demo import small_model, small_shop
 
 # No ink of the demo shop is both clear and hiding; these let the ground show through.

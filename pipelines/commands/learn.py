@@ -22,7 +22,7 @@ from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
     from learn.forecast import Paired
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
 SHOWN_SET_ASIDE = 20

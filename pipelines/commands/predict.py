@@ -29,7 +29,7 @@ from pipelines.wording import (
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 COMMAND_LINE = "the command line"
 
@@ -122,7 +122,9 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         version = version.zfill(4) if version.isdigit() else version
         models.described(workspace.models(shop_name), version)  # says which ones there are
     stored = models.load(workspace.models(shop_name), version)
-    from learn.shift import ShiftModel  # takes seconds to import; the help must not wait for it
+    from learn.predict.model import (
+        ShiftModel,  # takes seconds to import; the help must not wait for it
+    )
 
     try:
         model = ShiftModel.from_state(stored.arrays, stored.meta)

@@ -15,7 +15,7 @@ import argparse
 import time
 
 from learn.gp.terms import TERMS
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words, summary
 from tests.benchmarks.shops import add_shop_options, folder_of, kinds, tables

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from learn import arrival
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines.arriving import usual_bases
 from pipelines.tables import read_folder
 from tests.benchmarks import shops

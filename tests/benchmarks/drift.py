@@ -22,7 +22,7 @@ from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
 from learn.ahead import Stream, one_step_ahead
 from learn.drift import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, threshold
 from learn.physics.drawdowns import lab_columns
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.shops import folder_of, kept, kinds, tables
 

@@ -24,7 +24,7 @@ from datasets.demo.history import PRINT_COLUMNS, finish
 from datasets.demo.recipe import MEDIUM
 from datasets.demo.shop import LAB, _printed
 from datasets.demo.world import World, generator, read_lab
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
 from tests.benchmarks.measures import answer, bands, in_words, summary, verdicts

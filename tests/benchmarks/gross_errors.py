@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import in_words
 from tests.benchmarks.shops import RECIPES, folder_of, tables

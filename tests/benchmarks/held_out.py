@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from datasets.demo.recipe import RECIPES
 from datasets.demo.world import World
 from learn.evaluate import plain_regressor
-from learn.shift import ShiftModel
+from learn.predict.calibration import nearest_past_print
+from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from learn.validate import nearest_past_print
 from pipelines.progress import Progress
 from tests.benchmarks.measures import (
     Answer,

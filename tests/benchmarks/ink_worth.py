@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from learn.physics.drawdowns import lab_columns
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
+from learn.predict.model import ShiftModel
 from learn.scores import coverage, crps_gaussian, energy_score, pit_gaussian
-from learn.shift import ShiftModel
 from tests.benchmarks.shops import Held
 
 Array = NDArray[np.float64]

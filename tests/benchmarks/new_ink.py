@@ -24,12 +24,12 @@ from numpy.typing import NDArray
 from datasets.demo.shop import _printed
 from datasets.demo.world import FIRST_DAY, read_lab
 from learn.colour.colorimetry import delta_e00
-from learn.decision import chance_needed, difference
-from learn.joint import UNDERBASE
 from learn.new_ink import errors_after, metric_of, past_of, plan_ink, spread_after, usual_of
 from learn.normal import Z90
 from learn.planning import usual_setup
-from learn.shift import ShiftModel
+from learn.predict.garments import UNDERBASE
+from learn.predict.model import ShiftModel
+from learn.predict.verdict import chance_needed, difference
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.teaching import Belief, between, condition
 from pipelines.progress import Progress

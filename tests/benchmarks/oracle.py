@@ -20,7 +20,7 @@ from datasets.demo.world import (
     PRINT_HAZE_SD,
     World,
 )
-from learn.decision import ask_for_test, difference
+from learn.predict.verdict import ask_for_test, difference
 from learn.shop import ShopSettings
 
 Array = NDArray[np.float64]

@@ -35,10 +35,10 @@ from datasets.demo.world import World, generator, read_lab
 from learn.candidates import Grid, Limits
 from learn.colour.colorimetry import delta_e00
 from learn.corrections import shade_deeper
-from learn.joint import UNDERBASE, on_garments
 from learn.planning import SETUP, plan, usual_setup
+from learn.predict.garments import UNDERBASE, on_garments
+from learn.predict.model import ShiftModel
 from learn.search import search
-from learn.shift import ShiftModel
 from learn.shop import Shop
 from pipelines.progress import Progress
 from tests.benchmarks.shops import folder_of, tables

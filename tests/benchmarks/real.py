@@ -12,7 +12,7 @@ import numpy as np
 
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
 from pipelines.progress import Progress
 from tests.benchmarks.measures import bands, colours, deciles, summary
 from tests.benchmarks.shops import Held

@@ -51,7 +51,7 @@ def folder_of(n: int) -> Path:
 
 def learn(folder: Path) -> dict[str, float]:
     """Fit the history; with a batch kept back where `append` exists to take it in."""
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
     from pipelines.tables import read_folder
 
     shop = read_folder(folder / "tables", name=SHOP).shop
@@ -69,7 +69,7 @@ def learn(folder: Path) -> dict[str, float]:
 
 
 def _stored(folder: Path):
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
     with np.load(folder / "state.npz", allow_pickle=False) as arrays:
         description = json.loads((folder / "state.json").read_text(encoding="utf-8"))

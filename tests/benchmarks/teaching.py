@@ -20,8 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.decision import ask_for_test, difference
-from learn.shift import ShiftModel
+from learn.predict.model import ShiftModel
+from learn.predict.verdict import ask_for_test, difference
 from learn.shop import Shop
 from learn.teaching import Belief, belief, condition, rank
 from pipelines.progress import Progress

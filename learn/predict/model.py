@@ -10,9 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn import validate
 from learn.colour.colorimetry import delta_e00, viewing
-from learn.decision import judge
 from learn.fit import update
 from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import changes, marks_of
@@ -21,10 +19,12 @@ from learn.fit.linearisation import Linear, Rows
 from learn.gp import posterior
 from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import TERMS, Term
-from learn.likeness import Likeness
 from learn.physics.drawdowns import describe_shelf, lab_columns
+from learn.predict import calibration
+from learn.predict.novelty import Likeness
+from learn.predict.serialise import from_state, to_state
+from learn.predict.verdict import judge
 from learn.shop import SETUP_COLUMNS, Shop
-from learn.state import from_state, to_state
 
 Array = NDArray[np.float64]
 
@@ -106,9 +106,9 @@ class ShiftModel:
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
         if self.keep_.any():
             say("predicting every job from all the others")
-            by_job = validate.without_own_job(self)
-            self.spread_factors_ = validate.spread_factors(self, by_job)
-            self.validation_ = validate.report(self, by_job, self.physics_alone())
+            by_job = calibration.without_own_job(self)
+            self.spread_factors_ = calibration.spread_factors(self, by_job)
+            self.validation_ = calibration.report(self, by_job, self.physics_alone())
         return self
 
     @one_thread
@@ -191,7 +191,9 @@ class ShiftModel:
         fitting.calibrate(alone.max_iterations)
         alone._take_over(fitting)
         # its bands get the same care
-        alone.spread_factors_ = validate.spread_factors(alone, validate.without_own_job(alone))
+        alone.spread_factors_ = calibration.spread_factors(
+            alone, calibration.without_own_job(alone)
+        )
         return alone
 
     def _fitting(self, rows: Rows, trusted: Collection[str]) -> Fitting:
@@ -215,7 +217,7 @@ class ShiftModel:
         self.searches_ = [[f.report() for f in found] for found in fitting.searches]
         self.set_aside_ = set_aside(self.prints_, fitting.keep, fitting.distance)
         self.likeness_ = Likeness.of(self.rows_.X)
-        self.spread_factors_ = dict.fromkeys(validate.ALL_SITUATIONS, 1.0)
+        self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
 
     @property
     def converged_(self) -> bool:
@@ -300,7 +302,7 @@ class ShiftModel:
     # -- keep ------------------------------------------------------------------------
 
     def to_state(self) -> tuple[dict[str, Array], dict[str, Any]]:
-        """Arrays and a JSON-able description; see :mod:`learn.state`."""
+        """Arrays and a JSON-able description; see :mod:`learn.predict.serialise`."""
         return to_state(self)
 
     @classmethod

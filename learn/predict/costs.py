@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from learn.decision import chance_needed
+from learn.predict.verdict import chance_needed
 from learn.shop import ShopSettings
 
 Array = NDArray[np.float64]

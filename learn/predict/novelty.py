@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.fit.encoding import SCALES
-from learn.validate import FEW_PRINTS
+from learn.predict.calibration import FEW_PRINTS
 
 # How a process number is called on the press floor, and how far beyond the history's
 # range (in usual steps of features.SCALES) it may go before it counts as outside.
@@ -71,7 +71,7 @@ class Likeness:
         return counted.where(column.notna(), -1).to_numpy()
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-        """Which set-ups are in which situation of :mod:`learn.validate`, but for "outside"."""
+        """Which set-ups are in which situation of :mod:`learn.predict.calibration`, but for "outside"."""
         unseen = {s: self.seen(X, s) == 0 for s in LEVELS}
         unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / SCALES["day"]
         return unseen

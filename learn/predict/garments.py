@@ -20,7 +20,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.fit.linearisation import DIRECTIONS
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 

@@ -18,12 +18,12 @@ from learn.fit.encoding import Encoder
 from learn.fit.linearisation import Layout
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
-from learn.likeness import Likeness
 from learn.physics.drawdowns import Shelf
+from learn.predict.novelty import Likeness
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Arrays = dict[str, NDArray[np.float64]]
 

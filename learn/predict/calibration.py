@@ -21,7 +21,7 @@ from learn.normal import Z90
 from learn.shop import PROCESS_NUMBERS, jobs_of
 
 if TYPE_CHECKING:
-    from learn.shift import ShiftModel
+    from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 
