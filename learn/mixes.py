@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.mixture import Mixed, Mixing
-from learn.planning import checked_garments, checked_target
+from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
 from learn.predict.garments import Joint, draws, outcome, spread_between
 

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 import pandas as pd
 
 from learn.mixes import Recipes
-from learn.new_ink import InkPlan, Sureness
-from learn.planning import Plan
+from learn.planning.new_ink import InkPlan, Sureness
+from learn.planning.plan import Plan
+from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE
-from learn.reasons import strokes_in_words
 from learn.shop import ShopSettings
 from learn.topup import TopUp
 from pipelines.check_words import DRAWDOWN, percent

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import srgb_hex, viewing
-from learn.planning import Plan
+from learn.planning.plan import Plan
+from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE, on_garments
-from learn.reasons import strokes_in_words
 from pipelines import csvfile
 from pipelines.files import write_text
 from pipelines.plan_words import named

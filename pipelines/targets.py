@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from learn.colour.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
-from learn.planning import checked_target
+from learn.planning.plan import checked_target
 from learn.shop import ShopSettings
 from pipelines.problems import UserError
 

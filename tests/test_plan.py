@@ -18,16 +18,16 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 
 import learn
-from learn.candidates import Grid, Limits, dry_films
 from learn.colour.colorimetry import delta_e00
-from learn.front import STEPS, WIDE, non_dominated
 from learn.mixture import Mixing
-from learn.new_ink import errors_after, metric_of, plan_ink
-from learn.planning import plan, usual_setup
+from learn.planning.candidates import Grid, Limits, dry_films
+from learn.planning.new_ink import errors_after, metric_of, plan_ink
+from learn.planning.next_test import belief, between, condition, rank_tests
+from learn.planning.pareto import STEPS, WIDE, non_dominated
+from learn.planning.plan import plan, usual_setup
+from learn.planning.search import search
 from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
 from learn.predict.model import ShiftModel
-from learn.search import search
-from learn.teaching import belief, between, condition, rank_tests
 from pipelines import models
 from pipelines.catalogue import Catalogue
 from pipelines.cli import main

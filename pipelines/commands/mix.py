@@ -9,7 +9,7 @@ import pandas as pd
 
 from learn.mixes import Weighing, recipes
 from learn.mixture import Mixing
-from learn.planning import checked_garments
+from learn.planning.plan import checked_garments
 from learn.topup import top_up
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
 from pipelines.commands.predict import open_model

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from learn.new_ink import plan_ink
+from learn.planning.new_ink import plan_ink
 from pipelines import csvfile, store
 from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
 from pipelines.commands.predict import open_model

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from learn.teaching import rank_tests
+from learn.planning.next_test import rank_tests
 from pipelines.commands.predict import open_model
 from pipelines.plan_words import by_model
 from pipelines.problems import UserError

@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from learn.candidates import Limits
-from learn.corrections import shades
-from learn.planning import Plan, usual_setup
-from learn.planning import plan as find
+from learn.planning.candidates import Limits
+from learn.planning.plan import Plan, usual_setup
+from learn.planning.plan import plan as find
+from learn.planning.shades import shades
 from pipelines import csvfile, store
 from pipelines.commands.predict import Opened, open_model
 from pipelines.files import refuse_unwritable, write_text

@@ -3,7 +3,7 @@
 ``python -m tests.benchmarks.new_ink --seed 101 102 103``: every ink of those shops that was never
 printed, described by one to four test prints. First among its held-out prints: those of half of
 its jobs may be pulled, those of the other half are predicted; many such halves are drawn. Tests are
-picked one by one - as `learn.new_ink` picks them for the shop's usual set-ups, by the widest band,
+picked one by one - as `learn.planning.new_ink` picks them for the shop's usual set-ups, by the widest band,
 at random. Then *pulled* on the press that made the shop, and all held-out prints predicted: the
 prints that are planned; a white and a black shirt, each without and with base; usual set-ups at
 random. Each test is learnt by one Gaussian update. After each: median and mean dE00 from predicted
@@ -24,14 +24,21 @@ from numpy.typing import NDArray
 from datasets.demo.shop import _printed
 from datasets.demo.world import FIRST_DAY, read_lab
 from learn.colour.colorimetry import delta_e00
-from learn.new_ink import errors_after, metric_of, past_of, plan_ink, spread_after, usual_of
 from learn.normal import Z90
-from learn.planning import usual_setup
+from learn.planning.new_ink import (
+    errors_after,
+    metric_of,
+    past_of,
+    plan_ink,
+    spread_after,
+    usual_of,
+)
+from learn.planning.next_test import Belief, between, condition
+from learn.planning.plan import usual_setup
 from learn.predict.garments import UNDERBASE
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import chance_needed, difference
 from learn.shop import SETUP_COLUMNS, Shop
-from learn.teaching import Belief, between, condition
 from pipelines.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.shops import Held, folder_of, kinds, tables

@@ -32,13 +32,13 @@ from datasets.demo.history import finish
 from datasets.demo.recipe import MEDIUM
 from datasets.demo.shop import _printed
 from datasets.demo.world import World, generator, read_lab
-from learn.candidates import Grid, Limits
 from learn.colour.colorimetry import delta_e00
-from learn.corrections import shade_deeper
-from learn.planning import SETUP, plan, usual_setup
+from learn.planning.candidates import Grid, Limits
+from learn.planning.plan import SETUP, plan, usual_setup
+from learn.planning.search import search
+from learn.planning.shades import shade_deeper
 from learn.predict.garments import UNDERBASE, on_garments
 from learn.predict.model import ShiftModel
-from learn.search import search
 from learn.shop import Shop
 from pipelines.progress import Progress
 from tests.benchmarks.shops import folder_of, tables

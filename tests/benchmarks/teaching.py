@@ -20,10 +20,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.planning.next_test import Belief, belief, condition, rank
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, difference
 from learn.shop import Shop
-from learn.teaching import Belief, belief, condition, rank
 from pipelines.progress import Progress
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 

@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.planning import bucket_ink, checked_garments, checked_target
+from learn.planning.plan import bucket_ink, checked_garments, checked_target
+from learn.planning.reasons import miss_in_words
 from learn.predict.garments import UNDERBASE, joint, outcome
-from learn.reasons import miss_in_words
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -62,7 +62,7 @@ def shades(
     ``p_all``, ``looks`` (the print beside the target), ``lore``: "bucket match" for the ink
     one would reach for, "one shade deeper" for the one that is picked by rule of thumb.
 
-    Raises ValueError as :func:`learn.planning.plan` does.
+    Raises ValueError as :func:`learn.planning.plan.plan` does.
     """
     target, garments = checked_target(target), checked_garments(model, garments)
     tolerance = model.settings_.tolerance_dE00 if tolerance is None else tolerance

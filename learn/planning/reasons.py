@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from learn.candidates import Grid, dry_films
 from learn.colour.colorimetry import delta_e00
 from learn.fit.linearisation import GROUND_SCALES
+from learn.planning.candidates import Grid, dry_films
 from learn.predict.garments import UNDERBASE, on_garments
 
 if TYPE_CHECKING:
+    from learn.planning.search import Scored
     from learn.predict.model import ShiftModel
-    from learn.search import Scored
 
 Array = NDArray[np.float64]
 

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.candidates import BLOCK, Grid, dry_films
 from learn.colour.colorimetry import delta_e00
+from learn.planning.candidates import BLOCK, Grid, dry_films
 from learn.predict.garments import on_garments
 
 if TYPE_CHECKING:

@@ -20,12 +20,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.planning import usual_setup
+from learn.planning.next_test import Belief, between, condition, normal, root
+from learn.planning.plan import usual_setup
 from learn.predict.garments import UNDERBASE
 from learn.predict.novelty import Likeness
 from learn.predict.verdict import chance_needed
 from learn.shop import SETUP_COLUMNS
-from learn.teaching import Belief, between, condition, normal, root
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel

@@ -1,8 +1,8 @@
 """Find the set-up that lands on a target on every garment of a job.
 
-All candidates are looked at by their means (`learn.search`); those near enough to matter get
+All candidates are looked at by their means (`learn.planning.search`); those near enough to matter get
 their full covariance over the garments (`learn.predict.garments`); what no other plan beats in everything
-is told (`learn.front`), with what it changes from the shop's usual set-up (`learn.reasons`).
+is told (`learn.planning.pareto`), with what it changes from the shop's usual set-up (`learn.planning.reasons`).
 """
 
 from __future__ import annotations
@@ -15,9 +15,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from learn.candidates import Grid, Limits, dry_films
 from learn.colour.colorimetry import delta_e00
-from learn.front import short_list
+from learn.planning.candidates import Grid, Limits, dry_films
+from learn.planning.pareto import short_list
+from learn.planning.reasons import Reasons
+from learn.planning.search import Scored, search
 from learn.predict.costs import decide
 from learn.predict.garments import (
     UNDERBASE,
@@ -28,8 +30,6 @@ from learn.predict.garments import (
     outcome,
     spread_between,
 )
-from learn.reasons import Reasons
-from learn.search import Scored, search
 from learn.shop import PROCESS_NUMBERS
 
 if TYPE_CHECKING:
