@@ -63,11 +63,11 @@ _HOMES = {
     "usual_setup": "planning.plan",
     "shades": "planning.shades",
     "decide": "predict.costs",
-    "Mixing": "mixture",
-    "Weighing": "mixes",
-    "recipes": "mixes",
+    "Mixing": "mixing.mixture",
+    "Weighing": "mixing.recipes",
+    "recipes": "mixing.recipes",
     "rank_tests": "planning.next_test",
-    "top_up": "topup",
+    "top_up": "mixing.top_up",
 }
 __all__ = sorted(_HOMES)
 

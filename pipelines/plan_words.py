@@ -7,13 +7,13 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from learn.mixes import Recipes
+from learn.mixing.recipes import Recipes
+from learn.mixing.top_up import TopUp
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE
 from learn.shop import ShopSettings
-from learn.topup import TopUp
 from pipelines.check_words import DRAWDOWN, percent
 from pipelines.progress import counted
 from pipelines.wording import chance, go_from, number

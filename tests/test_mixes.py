@@ -10,14 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from learn import transport
 from learn.colour.colorimetry import delta_e00
-from learn.mixes import Weighing, near_metric, recipes
-from learn.mixture import Mixing
+from learn.mixing import transport
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import Weighing, near_metric, recipes
+from learn.mixing.top_up import top_up
+from learn.mixing.transport import to_film, to_particles
 from learn.physics import kubelka_munk
 from learn.predict.garments import on_garments
-from learn.topup import top_up
-from learn.transport import to_film, to_particles
 from tests.published import table
 from tests.small_demo import small_model
 

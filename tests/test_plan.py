@@ -19,7 +19,7 @@ from numpy.testing import assert_allclose
 
 import learn
 from learn.colour.colorimetry import delta_e00
-from learn.mixture import Mixing
+from learn.mixing.mixture import Mixing
 from learn.planning.candidates import Grid, Limits, dry_films
 from learn.planning.new_ink import errors_after, metric_of, plan_ink
 from learn.planning.next_test import belief, between, condition, rank_tests

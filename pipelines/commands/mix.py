@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from learn.mixes import Weighing, recipes
-from learn.mixture import Mixing
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import Weighing, recipes
+from learn.mixing.top_up import top_up
 from learn.planning.plan import checked_garments
-from learn.topup import top_up
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
 from pipelines.commands.predict import open_model
 from pipelines.plan_words import by_model, recipes_block, setup_words, top_up_block

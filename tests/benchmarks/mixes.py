@@ -26,13 +26,13 @@ from numpy.typing import NDArray
 from datasets.demo.materials import Optics
 from datasets.demo.world import World, generator
 from learn.colour.colorimetry import delta_e00
-from learn.mixes import Weighing, recipes
-from learn.mixture import Mixing
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import Weighing, recipes
+from learn.mixing.top_up import top_up
 from learn.normal import Z90
 from learn.planning.candidates import Grid, Limits
 from learn.predict.garments import on_garments
 from learn.predict.model import ShiftModel
-from learn.topup import top_up
 from pipelines.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.shops import folder_of, tables

@@ -1,7 +1,7 @@
 """The colour of a mix of inks in print, over the actual base and garment, and how sure it is.
 
 Absorption and scattering of a mix are the sums of its inks' by their share of the dry film (two
-constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.transport` on why not K and S). The mixed
+constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.mixing.transport` on why not K and S). The mixed
 film then goes through the same physics as any other ink; what the history taught of each ink
 (film, haze, soak, what physics misses) is mixed alike. A mix of one ink is that ink.
 """
@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.fit.linearisation import Rows, directions_of
+from learn.mixing.transport import to_film, to_particles
 from learn.physics import print_model
 from learn.physics.print_model import State
 from learn.predict.garments import Joint, LeftOver, left_over, on_garments
-from learn.transport import to_film, to_particles
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -43,7 +43,7 @@ class _Inks(NamedTuple):
     log_s: Array
     K: Array  # (m, 31) of the inks to mix
     S: Array
-    absorbs: Array  # (m, 31) by `learn.transport`
+    absorbs: Array  # (m, 31) by `learn.mixing.transport`
     scatters: Array
     shifts: Array  # (m, g, latents)
     free: Array  # (m, g, 3) Lab

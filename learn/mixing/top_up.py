@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from learn.colour.colorimetry import delta_e00
-from learn.mixes import Weighing, near_metric
-from learn.mixture import Mixing
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import Weighing, near_metric
 from learn.predict.garments import Joint, outcome
 
 Array = NDArray[np.float64]

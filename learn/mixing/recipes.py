@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.mixture import Mixed, Mixing
+from learn.mixing.mixture import Mixed, Mixing
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
 from learn.predict.garments import Joint, draws, outcome, spread_between
