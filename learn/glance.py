@@ -9,16 +9,16 @@ import numpy as np
 import pandas as pd
 
 from learn.ahead import one_step_ahead
-from learn.checkup import FEWEST_JOBS, RECORDED
+from learn.assessment.attribution import Budget, budget, limits
+from learn.assessment.cross_validation import Forecasts, recall
+from learn.assessment.report import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
 from learn.drift import drifts
 from learn.gp import posterior
-from learn.limits import Budget, budget, limits
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.predict import calibration
 from learn.predict.model import ShiftModel
-from learn.review import Forecasts, recall
 from learn.shop import Shop, jobs_of
 
 
@@ -33,7 +33,7 @@ class News(NamedTuple):
 
 @dataclass(frozen=True)
 class Glance:
-    """What `strikeoff status` tells beside the tables; named as in `learn.checkup.Checkup`."""
+    """What `strikeoff status` tells beside the tables; named as in `learn.assessment.report.Checkup`."""
 
     news: News
     drift: pd.DataFrame | None  # of learn.drift.drifts; None: too few dated prints

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from learn.reliability import binomial_band
+from learn.assessment.reliability import binomial_band
 from pipelines.drawing import mark
 
 DARK = "#1a1a1a"

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from learn.checkup import Checkup
-from learn.curve import ITERATIONS
-from learn.review import KindScore
+from learn.assessment.cross_validation import KindScore
+from learn.assessment.learning_curve import ITERATIONS
+from learn.assessment.report import Checkup
 from pipelines import check_drawing as draw
 from pipelines import drawing
 from pipelines.catalogue import Catalogue

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from learn.checkup import Checkup
-from learn.limits import Budget
-from learn.reliability import Share
-from learn.review import KindScore
+from learn.assessment.attribution import Budget
+from learn.assessment.cross_validation import KindScore
+from learn.assessment.reliability import Share
+from learn.assessment.report import Checkup
 from pipelines.wording import count, number
 
 # Situation -> what was kept from the model.

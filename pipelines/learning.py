@@ -17,7 +17,7 @@ from pipelines.progress import Progress, counted
 from pipelines.report_card import Record, in_words
 
 if TYPE_CHECKING:
-    from learn.forecast import Paired
+    from learn.assessment.forecasts import Paired
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
@@ -89,7 +89,7 @@ def score_batch(
     most are slips, which are no miss of the model. One that is brought back is new, and is
     forecast before it is learnt like any other.
     """
-    from learn.forecast import forecast
+    from learn.assessment.forecasts import forecast
 
     done = report_card.forecast_already(card)
     batch = {
@@ -117,7 +117,7 @@ def score_batch(
 
 def forecast_worse(card: list[Record], charge: Charge, rival: Charge | None) -> Paired | None:
     """How the model in charge forecast against its rival, where it was surely worse."""
-    from learn.forecast import compare
+    from learn.assessment.forecasts import compare
 
     both = report_card.pairs(card, charge.version, rival.version) if rival else []
     if not both:
@@ -131,8 +131,8 @@ def next_step(
     charge: Charge, shop: Shop, marks: dict, trusted: Collection[str], card: list[Record]
 ) -> Step:
     """Append, fit anew, or nothing to learn."""
+    from learn.assessment.forecasts import honesty
     from learn.fit.fingerprints import changes
-    from learn.forecast import honesty
 
     model = charge.model
     for name, value in vars(model.settings_).items():
@@ -194,7 +194,7 @@ def judged_append(
     charge: Charge, shop: Shop, new: list[str], trusted: Collection[str]
 ) -> Paired | None:
     """Appending against not appending: each half of the batch forecast with the other learnt."""
-    from learn.forecast import FEWEST_JOBS, by_halves, compare, forecast
+    from learn.assessment.forecasts import FEWEST_JOBS, by_halves, compare, forecast
 
     prints = shop.prints[shop.prints["print_id"].isin(new)]
     if prints["job_id"].nunique() + prints["job_id"].isna().sum() < FEWEST_JOBS:
@@ -205,8 +205,8 @@ def judged_append(
 
 def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict) -> Paired | None:
     """Both models on the prints both learnt, every job forecast without it (closed form)."""
-    from learn.forecast import compare, left_out
-    from learn.review import recall
+    from learn.assessment.cross_validation import recall
+    from learn.assessment.forecasts import compare, left_out
 
     learnt = charge.model.marks_["prints"]
     same = [name for name, mark in marks["prints"].items() if learnt.get(name) == mark]

@@ -20,7 +20,7 @@ from pipelines.problems import UserError
 from pipelines.progress import counted
 
 if TYPE_CHECKING:
-    from learn.forecast import Paired
+    from learn.assessment.forecasts import Paired
 
 FILE = "forecasts.jsonl"
 FORM = 1
@@ -32,7 +32,7 @@ class Record:
     """One version's forecast of one batch.
 
     ``fitted``: the version that was learnt anew last, of which this one is a continuation;
-    ``forecasts``: as of :mod:`learn.forecast`; ``marks``: print_id -> mark of its row;
+    ``forecasts``: as of :mod:`learn.assessment.forecasts`; ``marks``: print_id -> mark of its row;
     ``unknown``: prints not scored, of things the version was never told of; ``aside``: prints
     not scored because the check on arrival has set them aside, which flatters the rest.
     """
@@ -161,7 +161,7 @@ def table(records: list[Record]) -> list[str]:
 
 def side_by_side(records: list[Record], one: str, other: str) -> list[str]:
     """Two versions on the recent batches that both forecast; nothing where there are none."""
-    from learn.forecast import compare  # slow to import
+    from learn.assessment.forecasts import compare  # slow to import
 
     both = pairs(records, one, other)
     if not both:

@@ -13,16 +13,17 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, norm
 
-from learn import curve
-from learn.checkup import Checkup, checkup
-from learn.colour.colorimetry import delta_e00
-from learn.curve import job_order, learning_curve, median_by_groups
-from learn.limits import crossed_effects
-from learn.normal import Z90
-from learn.predict import calibration
-from learn.predict.model import ShiftModel
-from learn.predict.verdict import difference
-from learn.reliability import (
+from learn.assessment import learning_curve as curve
+from learn.assessment.attribution import crossed_effects
+from learn.assessment.cross_validation import (
+    Forecasts,
+    crossed_factors,
+    expected_difference,
+    forecasts,
+    recall,
+)
+from learn.assessment.learning_curve import job_order, learning_curve, median_by_groups
+from learn.assessment.reliability import (
     Share,
     binomial_band,
     brier,
@@ -31,7 +32,12 @@ from learn.reliability import (
     reliability,
     wilson,
 )
-from learn.review import Forecasts, crossed_factors, expected_difference, forecasts, recall
+from learn.assessment.report import Checkup, checkup
+from learn.colour.colorimetry import delta_e00
+from learn.normal import Z90
+from learn.predict import calibration
+from learn.predict.model import ShiftModel
+from learn.predict.verdict import difference
 from pipelines.catalogue import Catalogue
 from pipelines.check_page import write_check_page
 from pipelines.check_words import advice, bands_verdict, report
@@ -238,7 +244,7 @@ def forecast_once() -> Iterator[None]:
     known = small_forecasts()
     with (
         patch.object(ShiftModel, "physics_alone", lambda _: None),
-        patch("learn.checkup.forecasts", lambda *_: known),
+        patch("learn.assessment.report.forecasts", lambda *_: known),
     ):
         yield
 

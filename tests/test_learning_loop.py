@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from learn import forecast
+from learn.assessment import forecasts
 from learn.fit.fingerprints import marks_of
 from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
@@ -97,7 +97,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "Nothing new since model 0001" in says("learn")
 
     record(batches[0])
-    worse = forecast.Paired(6, 5, 0.3, 0.1, 0.5)
+    worse = forecasts.Paired(6, 5, 0.3, 0.1, 0.5)
     with monkeypatch.context() as patch:
         patch.setattr(learning, "judged_append", lambda *_: worse)
         said = says("learn")
@@ -114,11 +114,11 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     model = Quick.from_state(stored.arrays, stored.meta)
     shop = store.load_shop(root / "datasets" / "s" / "shop.db")
     prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
-    by_hand = forecast.forecast(model, prints)
+    by_hand = forecasts.forecast(model, prints)
     np.testing.assert_allclose(first.forecasts["energy"], by_hand["energy"], atol=1e-5)
     assert not set(first.marks) & set(model.marks_["prints"])
-    paired = forecast.compare(
-        forecast.by_halves(model, shop, list(first.marks), frozenset()), by_hand
+    paired = forecasts.compare(
+        forecasts.by_halves(model, shop, list(first.marks), frozenset()), by_hand
     )
     assert (paired.jobs, paired.prints) == (5, len(prints))
 
@@ -190,35 +190,35 @@ def simulated(jobs: int, seed: int, stated: float = 1.0, skill: float = 1.0) -> 
     lab = np.array([50.0, 20.0, 10.0]) + skill * np.sqrt(0.5) * (shared + own)
     prints = pd.DataFrame({"print_id": [f"P{i}" for i in range(n)], "job_id": job.astype(str)})
     mean = np.tile([50.0, 20.0, 10.0], (n, 1))
-    return forecast.scored(prints, lab, mean, np.tile(stated**2 * np.eye(3), (n, 1, 1)))
+    return forecasts.scored(prints, lab, mean, np.tile(stated**2 * np.eye(3), (n, 1, 1)))
 
 
 def test_forecasts_that_are_honest_are_left_alone_and_others_are_not():
-    many = forecast.honesty(simulated(400, 0))
+    many = forecasts.honesty(simulated(400, 0))
     assert many.energy == pytest.approx(1, abs=0.06)
     # E|X - X'| / 2 of a standard normal in three dimensions is 2 / sqrt(pi) (Maxwell distribution)
     assert simulated(1, 0)["expected"].mean() == pytest.approx(2 / np.sqrt(np.pi), rel=0.07)
-    called = [forecast.honesty(simulated(15, seed)).moved for seed in range(60)]
+    called = [forecasts.honesty(simulated(15, seed)).moved for seed in range(60)]
     assert sum(why is not None for why in called) <= 5
-    assert "the 90 % bands held" in forecast.honesty(simulated(30, 1, stated=0.5)).moved
-    assert forecast.honesty(simulated(30, 1, stated=2.0)).moved
-    assert forecast.honesty(simulated(4, 1, stated=0.5)).moved is None  # too few to tell
+    assert "the 90 % bands held" in forecasts.honesty(simulated(30, 1, stated=0.5)).moved
+    assert forecasts.honesty(simulated(30, 1, stated=2.0)).moved
+    assert forecasts.honesty(simulated(4, 1, stated=0.5)).moved is None  # too few to tell
 
 
 def test_a_candidate_is_refused_only_where_jobs_agree_that_it_is_worse():
     one, other = simulated(200, 1), simulated(200, 2)
-    paired = forecast.compare(one, other)
+    paired = forecasts.compare(one, other)
     # nearly a ratio to a constant here, so a paired t-test must say the same
     sums = [f.groupby("job", sort=True)["energy"].sum().to_numpy() for f in (one, other)]
     t = stats.ttest_rel(*sums).confidence_interval(0.9)
     assert paired.lo == pytest.approx(t.low / sums[1].mean(), abs=0.02)
     assert paired.hi == pytest.approx(t.high / sums[1].mean(), abs=0.02)
-    assert forecast.compare(one, other) == paired
-    refused = [forecast.compare(simulated(6, s), simulated(6, 999 + s)).worse for s in range(60)]
+    assert forecasts.compare(one, other) == paired
+    refused = [forecasts.compare(simulated(6, s), simulated(6, 999 + s)).worse for s in range(60)]
     assert np.mean(refused) < 0.15
-    assert forecast.compare(simulated(30, 3, skill=1.5), simulated(30, 3)).worse
-    assert not forecast.compare(simulated(30, 3), simulated(30, 3, skill=1.5)).worse
-    assert forecast.compare(simulated(4, 3), simulated(4, 4)) is None
+    assert forecasts.compare(simulated(30, 3, skill=1.5), simulated(30, 3)).worse
+    assert not forecasts.compare(simulated(30, 3), simulated(30, 3, skill=1.5)).worse
+    assert forecasts.compare(simulated(4, 3), simulated(4, 4)) is None
 
 
 def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from learn import scores
+from learn.assessment import scores
 from tests.published import table
 
 

@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, chi2
 
+from learn.assessment.metrics import score
 from learn.colour.colorimetry import delta_e00
-from learn.evaluate import score
 from learn.fit.fitting import is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.predict.calibration import nearest_past_print

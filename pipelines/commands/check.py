@@ -38,7 +38,9 @@ def check(
             f"them; {models.AGAIN}, then check it."
         )
     progress(f"checking version {opened.version} of shop {name}")
-    from learn.checkup import checkup  # takes seconds to import; the help must not wait for it
+    from learn.assessment.report import (
+        checkup,  # takes seconds to import; the help must not wait for it
+    )
     from pipelines.check_words import report
 
     opened.model.settings_ = opened.catalogue.settings  # the tolerance may be another by now

@@ -21,7 +21,7 @@ from pipelines.tables import to_shop
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
-    from learn.forecast import Paired
+    from learn.assessment.forecasts import Paired
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
@@ -202,7 +202,7 @@ def _forecasts(
 
 def scored(record: Record) -> list[str]:
     """The forecast of a batch in words."""
-    from learn.forecast import gross, honesty
+    from learn.assessment.forecasts import gross, honesty
 
     n = len(record.forecasts)
     left = f"; {record.unknown} of things it was not told of" if record.unknown else ""

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from datasets.demo.recipe import RECIPES
 from datasets.demo.world import World
-from learn.evaluate import plain_regressor
+from learn.assessment.metrics import plain_regressor
 from learn.predict.calibration import nearest_past_print
 from learn.predict.model import ShiftModel
 from learn.shop import Shop

@@ -3,7 +3,7 @@
 Errors are dE00 to the noise-free colour where it is known (invented shops), else to the
 measured one. All else is about the measured colour: coverage of L, a and b by their 90 % bands
 and the mean width of these; CRPS a channel and energy score of the three (both in Lab units,
-both reward sharp and honest forecasts: `learn.scores`); deciles of the PIT, each 10 % when
+both reward sharp and honest forecasts: `learn.assessment.scores`); deciles of the PIT, each 10 % when
 honest, the outer ones too full when the bands are too narrow.
 """
 
@@ -15,10 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.assessment.scores import coverage, crps_gaussian, energy_score, pit_gaussian
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
-from learn.scores import coverage, crps_gaussian, energy_score, pit_gaussian
 from tests.benchmarks.shops import Held
 
 Array = NDArray[np.float64]

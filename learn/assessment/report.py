@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from learn.assessment.attribution import Budget, budget, limits
+from learn.assessment.cross_validation import Forecasts, KindScore, forecasts, recall, score_kind
+from learn.assessment.learning_curve import Point, learning_curve, point
+from learn.assessment.reliability import Share, brier, grouped_share, pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
-from learn.curve import Point, learning_curve, point
-from learn.limits import Budget, budget, limits
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, chance_needed, difference
-from learn.reliability import Share, brier, grouped_share, pseudo_targets, reliability
-from learn.review import Forecasts, KindScore, forecasts, recall, score_kind
 from learn.shop import PROCESS_NUMBERS, Shop
 
 FEWEST_JOBS = 5

@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.assessment.reliability import Share, grouped_share
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, difference
-from learn.reliability import Share, grouped_share
 from learn.shop import Shop, jobs_of
 
 Array = NDArray[np.float64]

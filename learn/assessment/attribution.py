@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.assessment.cross_validation import Forecasts, expected_difference
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, difference
-from learn.review import Forecasts, expected_difference
 
 Array = NDArray[np.float64]
 

@@ -15,14 +15,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from learn.assessment.reliability import binomial_band, grouped_share
+from learn.assessment.scores import crps_gaussian, energy_score
 from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import is_gross, squared_distance
 from learn.gp.posterior import one_thread
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.predict import calibration
-from learn.reliability import binomial_band, grouped_share
-from learn.scores import crps_gaussian, energy_score
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel

@@ -20,6 +20,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.assessment.reliability import Share, binomial_band, grouped_share
+from learn.assessment.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.colour.colorimetry import delta_e00
 from learn.gp import posterior
 from learn.normal import Z90
@@ -27,8 +29,6 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict import calibration
 from learn.predict.calibration import nearest_past_print, spread_factor
 from learn.predict.model import ShiftModel
-from learn.reliability import Share, binomial_band, grouped_share
-from learn.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.shop import Shop, jobs_of
 
 Array = NDArray[np.float64]
