@@ -14,7 +14,7 @@ from pipelines.schema import UNDERBASE
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
-    from learn.arrival import Arrival
+    from learn.monitoring.inspection import Arrival
 
 USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bare print
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
-from learn.drift import KINDS
-from learn.glance import Glance, News
+from learn.monitoring.cusum import KINDS
+from learn.monitoring.status import Glance, News
 from pipelines.check_words import FACTORS, advice, percent
 from pipelines.wording import count, number
 

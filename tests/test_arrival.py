@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn import arrival
+from learn.monitoring import inspection
 
 INKS = {"red": (45, 60, 35), "green": (50, -55, 30), "blue": (30, 10, -50), "pink": (46, 60, 33)}
 BASES = pd.DataFrame(
@@ -46,15 +46,15 @@ def batch(n: int = 40, seed: int = 3) -> tuple[pd.DataFrame, np.ndarray]:
     return prints, lab
 
 
-def look(prints, lab, typed=True, **more) -> arrival.Arrival:
+def look(prints, lab, typed=True, **more) -> inspection.Arrival:
     typed = np.full(len(prints), typed)
-    return arrival.inspect_arrivals(KnownShop(), prints, lab, typed=typed, bases=BASES, **more)
+    return inspection.inspect_arrivals(KnownShop(), prints, lab, typed=typed, bases=BASES, **more)
 
 
 def test_the_limit_is_the_chi_square_table_s():
     # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4: upper 0.001 point, 3 degrees
-    assert arrival.limit(1e-3) ** 2 == pytest.approx(16.266, abs=0.001)
-    assert abs(arrival.ORDINARY - 11.345) < 0.001  # upper 0.01 point
+    assert inspection.limit(1e-3) ** 2 == pytest.approx(16.266, abs=0.001)
+    assert abs(inspection.ORDINARY - 11.345) < 0.001  # upper 0.01 point
 
 
 def test_right_prints_are_doubted_as_often_as_stated():
@@ -77,8 +77,8 @@ def test_a_difference_nobody_sees_is_not_doubted_however_sure_the_model():
     lab = model.predict_lab(prints).mean + np.array([0.2, 0.0, 0.0])
     lab[0, 0] += 2
     typed = np.ones(len(prints), bool)
-    found = arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=BASES)
-    assert (found.distance > arrival.limit()).all()
+    found = inspection.inspect_arrivals(model, prints, lab, typed=typed, bases=BASES)
+    assert (found.distance > inspection.limit()).all()
     assert found.doubtful.tolist() == [True] + [False] * 39
 
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn import ahead, drift
-from learn.ahead import Stream, one_step_ahead
-from learn.drift import SHIFT, cusum, drifts, first_alarm, run_length, threshold
-from learn.glance import glance
 from learn.gp import posterior
+from learn.monitoring import cusum as drift
+from learn.monitoring import innovations
+from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, run_length, threshold
+from learn.monitoring.innovations import Stream, one_step_ahead
+from learn.monitoring.status import glance
 from learn.predict.model import ShiftModel
 from pipelines import learning, models
 from pipelines.cli import main
@@ -144,8 +145,8 @@ def test_forecast_errors_are_those_of_forecasts_made_one_by_one():
     _, design = model.linearised(prints, model.lab_[model.keep_][:40])
     design = replace(design, job=np.arange(40))  # else prints of a job share more than weights
     hyper = replace(model.hyper_, job=np.full_like(model.hyper_.job, -20.0))
-    _, white = ahead._forecast(design, hyper, 0)
-    _, late = ahead._forecast(design, hyper, 25)
+    _, white = innovations._forecast(design, hyper, 0)
+    _, late = innovations._forecast(design, hyper, 25)
     np.testing.assert_allclose(late, white[75:], atol=1e-5)  # learnt as a whole, or in turn
     for i in (3, 30):
         post = posterior.posterior(design.take(np.arange(i)), hyper)

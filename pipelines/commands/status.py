@@ -39,7 +39,9 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             "makes a new one; until then no print can be recorded."
         )
     else:
-        from learn.glance import glance  # takes seconds to import; the help must not wait for it
+        from learn.monitoring.status import (
+            glance,  # takes seconds to import; the help must not wait for it
+        )
         from pipelines.status_words import drift_lines, known_lines, news_line
 
         lines += _model(version, models.described(folder, version))

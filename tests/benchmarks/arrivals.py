@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn import arrival
+from learn.monitoring import inspection
 from learn.predict.model import ShiftModel
 from pipelines.arriving import usual_bases
 from pipelines.tables import read_folder
@@ -53,11 +53,11 @@ def main() -> None:
 
     based = prints["underbase_ink_id"].notna().to_numpy()
     wrong = prints.copy()
-    for column in arrival.UNDERBASE:
+    for column in inspection.UNDERBASE:
         wrong[column] = prints[column].where(~based, None).where(based, bases[column].iloc[0])
     wrong["underbase_strokes"] = wrong["underbase_strokes"].astype(float)
     spoil.score("base wrong", wrong, lab, lambda i: prints["underbase_ink_id"].iloc[i])
-    for name, (order, sign) in list(arrival.TYPED.items())[:3]:
+    for name, (order, sign) in list(inspection.TYPED.items())[:3]:
         typed = np.empty_like(lab)
         typed[:, order] = lab * np.array(sign)
         spoil.score(name, prints, typed, lambda _, name=name: name)
@@ -65,11 +65,11 @@ def main() -> None:
 
 def look(
     model: ShiftModel, prints: pd.DataFrame, lab: Array, bases: pd.DataFrame
-) -> arrival.Arrival:
+) -> inspection.Arrival:
     """The check on arrival, of colours that were typed in."""
     prints = prints.assign(print_id=prints["setup_id"])
     typed = np.ones(len(prints), bool)
-    return arrival.inspect_arrivals(model, prints, lab, typed=typed, bases=bases)
+    return inspection.inspect_arrivals(model, prints, lab, typed=typed, bases=bases)
 
 
 class Spoil(NamedTuple):

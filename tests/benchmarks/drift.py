@@ -19,8 +19,8 @@ import pandas as pd
 
 from datasets.demo.recipe import MEDIUM, Recipe
 from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
-from learn.ahead import Stream, one_step_ahead
-from learn.drift import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, threshold
+from learn.monitoring.cusum import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, threshold
+from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from pipelines.progress import Progress

@@ -8,13 +8,13 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn.ahead import one_step_ahead
 from learn.assessment.attribution import Budget, budget, limits
 from learn.assessment.cross_validation import Forecasts, recall
 from learn.assessment.report import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
-from learn.drift import drifts
 from learn.gp import posterior
+from learn.monitoring.cusum import drifts
+from learn.monitoring.innovations import one_step_ahead
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
 from learn.predict import calibration
@@ -36,7 +36,7 @@ class Glance:
     """What `strikeoff status` tells beside the tables; named as in `learn.assessment.report.Checkup`."""
 
     news: News
-    drift: pd.DataFrame | None  # of learn.drift.drifts; None: too few dated prints
+    drift: pd.DataFrame | None  # of learn.monitoring.cusum.drifts; None: too few dated prints
     budget: Budget | None  # None: too few jobs
     limits: pd.DataFrame | None
     known_from: dict[str, str]

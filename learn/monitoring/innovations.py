@@ -16,10 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
-from learn.drift import CLIP
 from learn.fit.linearisation import DIRECTIONS
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
+from learn.monitoring.cusum import CLIP
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:
