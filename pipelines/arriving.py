@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines import models
-from pipelines.problems import UserError
 from pipelines.recording import Doubt, Gate
 from pipelines.schema import UNDERBASE
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     from learn.monitoring.inspection import Arrival

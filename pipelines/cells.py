@@ -8,9 +8,9 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from pipelines.problems import Findings, Problem
 from pipelines.schema import LAB, UNDERBASE, Column, Table
 from pipelines.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
+from pipelines.workspace.problems import Findings, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"

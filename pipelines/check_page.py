@@ -28,9 +28,9 @@ from pipelines.check_words import (
     parts,
     percent,
 )
-from pipelines.files import write_text
 from pipelines.page_style import STYLE
 from pipelines.wording import count, number
+from pipelines.workspace.files import write_text
 
 SHOWN_LEVELS = 8  # of each factor; the rest limit less
 

@@ -7,8 +7,8 @@ import difflib
 import numpy as np
 import pandas as pd
 
-from pipelines.problems import Findings, Problem
 from pipelines.schema import Table
+from pipelines.workspace.problems import Findings, Problem
 
 
 def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings) -> None:

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, NoReturn
 
 from pipelines import daily, planning
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import UserError
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
-    from pipelines.workspace import Workspace
+    from pipelines.workspace.folders import Workspace
 
 # The commands themselves are imported when run: `--help` should not wait for numpy.
 
@@ -214,7 +214,7 @@ def run() -> NoReturn:
 
 
 def _dispatch(args: argparse.Namespace) -> int:
-    from pipelines.workspace import Workspace
+    from pipelines.workspace.folders import Workspace
 
     workspace = Workspace.find(args.workspace)
     match args.command:

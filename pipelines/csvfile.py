@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipelines.files import read_at_most
-from pipelines.problems import Findings, InputProblems
+from pipelines.workspace.files import read_at_most
+from pipelines.workspace.problems import Findings, InputProblems
 
 SAVE_AS = "save the sheet again as CSV UTF-8"
 # 50,000 prints with spectra are some 20 MB and 3 million cells.

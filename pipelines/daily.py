@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import UserError
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
-    from pipelines.workspace import Workspace
+    from pipelines.workspace.folders import Workspace
 
 RECORD = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's

@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 import sqlalchemy as sa
 
-from pipelines.problems import UserError
+from pipelines.workspace.problems import UserError
 
 Source = Path | str  # a database file, or the URL of a database on a server
 

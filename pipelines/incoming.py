@@ -17,11 +17,11 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines import csvfile
 from pipelines.cells import known_columns
-from pipelines.files import read_at_most
 from pipelines.measured.block import MAX_BYTES
-from pipelines.problems import Findings, UserError
 from pipelines.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.spectra import SPECTRUM
+from pipelines.workspace.files import read_at_most
+from pipelines.workspace.problems import Findings, UserError
 
 WORKBOOK = b"PK\x03\x04"
 SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour

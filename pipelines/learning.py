@@ -12,9 +12,9 @@ import pandas as pd
 
 from pipelines import models, report_card
 from pipelines.catalogue import OF_VERDICT
-from pipelines.problems import UserError
-from pipelines.progress import Progress, counted
 from pipelines.report_card import Record, in_words
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import Progress, counted
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired

@@ -6,9 +6,9 @@ import pandas as pd
 import sqlalchemy as sa
 
 from pipelines.ledger import IMPORT, Addition, Batch, Sheet
-from pipelines.problems import UserError
 from pipelines.schema import SHOP_TABLES
 from pipelines.tables import Given, digest_of
+from pipelines.workspace.problems import UserError
 
 ROW, REASON = "sheet_row", "set_aside_because"
 

@@ -22,10 +22,10 @@ import numpy as np
 
 from pipelines import csvfile
 from pipelines.catalogue import OF_VERDICT
-from pipelines.files import sweep, write_text
-from pipelines.problems import Findings, UserError
 from pipelines.settings import read_settings
 from pipelines.tables import Given
+from pipelines.workspace.files import sweep, write_text
+from pipelines.workspace.problems import Findings, UserError
 
 FORMAT = "strikeoff model 1"
 ARRAYS, FACTS, CURRENT = "arrays.npz", "model.json", "CURRENT"

@@ -15,7 +15,6 @@ from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
 from learn.shop import ShopSettings
 from pipelines import drawing
 from pipelines.drawing import Colour
-from pipelines.files import write_text
 from pipelines.page_style import STYLE
 from pipelines.wording import (
     BAND90,
@@ -31,6 +30,7 @@ from pipelines.wording import (
     verdict,
     why,
 )
+from pipelines.workspace.files import write_text
 
 # Prefixes of the Lab columns, in the order the swatches lie: the print touches both others.
 COLOURS = {"bucket": "bucket_", "print": "", "target": "target_"}

@@ -15,8 +15,8 @@ from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE
 from learn.shop import ShopSettings
 from pipelines.check_words import DRAWDOWN, percent
-from pipelines.progress import counted
 from pipelines.wording import chance, go_from, number
+from pipelines.workspace.progress import counted
 
 WIDTH = 96
 VERDICT = {"no": "straight on", "yes": "test first"}

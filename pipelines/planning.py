@@ -7,10 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.problems import UserError
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
-    from pipelines.workspace import Workspace
+    from pipelines.workspace.folders import Workspace
 
 PLAN = """\
 Looks through every ink, mesh, number of strokes and flashes and every base of the shop for set-ups

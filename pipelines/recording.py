@@ -13,11 +13,11 @@ from learn.physics.drawdowns import lab_columns
 from pipelines.averaging import Averaged, average
 from pipelines.incoming import Incoming
 from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.problems import Findings, InputProblems, Problem, UserError
 from pipelines.schema import SHOP_TABLES
 from pipelines.settings import read_settings
 from pipelines.spectra import SPECTRUM
 from pipelines.tables import Given, check_added
+from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
 
 RECORD = "record"
 # Rows that come in are checked beside those that are there, under numbers of their own.

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipelines.problems import UserError
-from pipelines.progress import counted
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import counted
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired

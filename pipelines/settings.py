@@ -6,7 +6,7 @@ import tomllib
 from typing import Any
 
 from learn.shop import ShopSettings
-from pipelines.problems import Findings
+from pipelines.workspace.problems import Findings
 
 FILE = "shop.toml"
 ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{n}" for n in range(1, 13)))

@@ -16,11 +16,11 @@ from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE, on_garments
 from pipelines import csvfile
-from pipelines.files import write_text
 from pipelines.plan_words import named
 from pipelines.schema import PRINTS
 from pipelines.sheet_style import STYLE
 from pipelines.wording import BAND90, chance, number
+from pipelines.workspace.files import write_text
 
 if TYPE_CHECKING:
     from pipelines.commands.predict import Opened

@@ -22,7 +22,6 @@ import sqlalchemy as sa
 from learn.shop import Shop
 from pipelines import database
 from pipelines.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
-from pipelines.files import beside, refuse_unwritable
 from pipelines.ledger import (
     IMPORT,
     Addition,
@@ -34,8 +33,9 @@ from pipelines.ledger import (
     current,
 )
 from pipelines.migrate import from_form_1
-from pipelines.problems import UserError
 from pipelines.tables import Given, digest_of, to_shop
+from pipelines.workspace.files import beside, refuse_unwritable
+from pipelines.workspace.problems import UserError
 
 TRIES = 50  # so often may others have written while a change was being worked out
 Plan = Callable[[Ledger], Addition | None]

@@ -16,11 +16,11 @@ import pandas as pd
 from learn.shop import Shop
 from pipelines import checks, csvfile
 from pipelines.cells import known_columns, typed
-from pipelines.files import read_at_most
-from pipelines.problems import Findings, InputProblems, Problem
 from pipelines.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
 from pipelines.settings import FILE as SETTINGS_FILE
 from pipelines.settings import read_settings
+from pipelines.workspace.files import read_at_most
+from pipelines.workspace.problems import Findings, InputProblems, Problem
 
 MAX_TOML_BYTES = 1_000_000
 

@@ -11,7 +11,7 @@ import numpy as np
 from learn.colour.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
 from learn.planning.plan import checked_target
 from learn.shop import ShopSettings
-from pipelines.problems import UserError
+from pipelines.workspace.problems import UserError
 
 HOW = "give L,a,b as 45,60,30, a screen colour as #aa3322, or a file with a measured chip"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")

@@ -17,8 +17,8 @@ from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
 from pipelines import learning, models, report_card, store
 from pipelines.cli import main
-from pipelines.problems import UserError
 from pipelines.tables import read_folder, to_shop
+from pipelines.workspace.problems import UserError
 from tests.small_demo import DEMO
 
 INKS = ["C06", "C10", "C24", "U1"]

@@ -12,8 +12,8 @@ import sqlalchemy as sa
 
 from pipelines import database, store
 from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.problems import UserError
 from pipelines.tables import Given, read_folder
+from pipelines.workspace.problems import UserError
 from tests.tiny_shop import TINY, with_cell, write_shop
 
 

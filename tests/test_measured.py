@@ -25,8 +25,8 @@ from learn.colour.colorimetry import (
 )
 from learn.shop import ShopSettings
 from pipelines.measured import Measured, read_measured, write_cgats, write_cxf
-from pipelines.problems import UserError
 from pipelines.spectra import SPECTRUM
+from pipelines.workspace.problems import UserError
 from tests import extract_published
 from tests.published import PUBLISHED
 

@@ -17,8 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines import csvfile, models, store
-from pipelines.problems import Findings, UserError
 from pipelines.tables import Given, read_folder
+from pipelines.workspace.problems import Findings, UserError
 from tests.tiny_shop import TINY, with_cell, write_shop
 
 TODAY = date(2026, 1, 1)

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from learn.physics.deposit import complete_meshes
 from pipelines.checks import check_mesh_units
-from pipelines.problems import InputProblems
 from pipelines.schema import SHOP_TABLES
 from pipelines.spectra import SPECTRUM, gap_in, resample
 from pipelines.tables import Checked, identifiers, read_folder, read_setups
+from pipelines.workspace.problems import InputProblems
 from tests.tiny_shop import (
     SETUPS,
     TINY,

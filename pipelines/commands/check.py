@@ -6,11 +6,11 @@ from pathlib import Path
 
 from pipelines import models, store
 from pipelines.commands.predict import open_model
-from pipelines.files import refuse_unwritable
-from pipelines.problems import UserError
-from pipelines.progress import Progress
 from pipelines.tables import to_shop
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import refuse_unwritable
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import Progress
 
 
 def check(

@@ -8,12 +8,12 @@ from pipelines import store
 from pipelines.commands import predict
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
-from pipelines.files import as_before_unless_done
-from pipelines.problems import Findings, UserError
-from pipelines.progress import Progress
 from pipelines.settings import FILE, read_settings
 from pipelines.tables import read_setups, to_shop
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import as_before_unless_done
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.progress import Progress
 
 SHOP = "demo"
 

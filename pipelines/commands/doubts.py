@@ -7,11 +7,11 @@ import difflib
 from pipelines import models, store
 from pipelines.arriving import gate_of
 from pipelines.ledger import Addition, Decision, Ledger, State, current, judged
-from pipelines.problems import InputProblems, UserError
-from pipelines.progress import counted, tell
 from pipelines.recording import Gate, check_rows
 from pipelines.spectra import wavelength_nm
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.progress import counted, tell
 
 FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
 

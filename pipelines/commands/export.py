@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipelines import csvfile, store
-from pipelines.files import write_text
-from pipelines.problems import UserError
-from pipelines.progress import counted
 from pipelines.schema import SHOP_TABLES
 from pipelines.settings import FILE
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import write_text
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import counted
 
 
 def export(

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pipelines import store
 from pipelines.commands.doubts import day
 from pipelines.ledger import IMPORT, Addition, Batch, Decision, Ledger, current
-from pipelines.problems import InputProblems, UserError
-from pipelines.progress import counted
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.progress import counted
 
 KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints")
 TIMES = "Times are UTC."

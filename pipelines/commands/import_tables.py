@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipelines import store
-from pipelines.problems import Findings, UserError
-from pipelines.progress import counted, tell
 from pipelines.settings import FILE, read_settings
 from pipelines.tables import read_folder, to_shop
-from pipelines.workspace import Workspace, checked_name, name_from
+from pipelines.workspace.folders import Workspace, checked_name, name_from
+from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.progress import counted, tell
 
 SHOWN_SET_ASIDE = 20
 

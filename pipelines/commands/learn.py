@@ -11,14 +11,14 @@ import numpy as np
 
 from pipelines import learning, models, report_card, store
 from pipelines.catalogue import Catalogue
-from pipelines.files import refuse_unwritable
 from pipelines.learning import Charge, Step
-from pipelines.problems import UserError
-from pipelines.progress import Progress, counted
 from pipelines.report_card import Record, in_words
 from pipelines.schema import SHOP_TABLES
 from pipelines.tables import to_shop
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import refuse_unwritable
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import Progress, counted
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired

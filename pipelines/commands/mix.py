@@ -14,10 +14,10 @@ from learn.planning.plan import checked_garments
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
 from pipelines.commands.predict import open_model
 from pipelines.plan_words import by_model, recipes_block, setup_words, top_up_block
-from pipelines.problems import UserError
-from pipelines.progress import tell
 from pipelines.targets import read_target
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
 
 BASE = ("underbase_ink_id", "underbase_mesh_id", "underbase_strokes")
 

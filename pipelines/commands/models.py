@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from pipelines import models, report_card
-from pipelines.problems import UserError
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
 
 FIGURES = (
     ("prints learnt from", ("rows", "prints"), "{:.0f}"),

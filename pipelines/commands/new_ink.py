@@ -8,12 +8,12 @@ from learn.planning.new_ink import plan_ink
 from pipelines import csvfile, store
 from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
 from pipelines.commands.predict import open_model
-from pipelines.files import write_text
 from pipelines.plan_words import by_model, ink_block
-from pipelines.problems import UserError
-from pipelines.progress import tell
 from pipelines.sheet import prints_to_measure
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import write_text
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
 
 
 def new_ink(

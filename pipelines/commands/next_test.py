@@ -7,11 +7,11 @@ from pathlib import Path
 from learn.planning.next_test import rank_tests
 from pipelines.commands.predict import open_model
 from pipelines.plan_words import by_model
-from pipelines.problems import UserError
-from pipelines.progress import counted, tell
 from pipelines.tables import read_setups
 from pipelines.wording import chance, number
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import counted, tell
 
 MOST = 150  # jobs at once: every pair is looked at
 

@@ -14,12 +14,12 @@ from learn.planning.plan import plan as find
 from learn.planning.shades import shades
 from pipelines import csvfile, store
 from pipelines.commands.predict import Opened, open_model
-from pipelines.files import refuse_unwritable, write_text
 from pipelines.plan_words import by_model, plan_block
-from pipelines.problems import UserError
-from pipelines.progress import tell
 from pipelines.targets import read_target
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import refuse_unwritable, write_text
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
 
 # What errors call by its name in the code, and how it is given.
 OPTIONS = {

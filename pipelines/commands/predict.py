@@ -10,10 +10,7 @@ import pandas as pd
 
 from pipelines import csvfile, models
 from pipelines.catalogue import OF_VERDICT, Catalogue
-from pipelines.files import refuse_unwritable, write_text
 from pipelines.options import SETUP_OPTIONS
-from pipelines.problems import Findings, InputProblems, Problem, UserError
-from pipelines.progress import counted, tell
 from pipelines.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
 from pipelines.settings import read_settings
 from pipelines.tables import check_setups, read_setups, to_shop
@@ -26,7 +23,10 @@ from pipelines.wording import (
     summary_block,
     verdict,
 )
-from pipelines.workspace import Workspace
+from pipelines.workspace.files import refuse_unwritable, write_text
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
+from pipelines.workspace.progress import counted, tell
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel

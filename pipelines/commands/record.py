@@ -8,12 +8,12 @@ from pipelines import store
 from pipelines.arriving import gate_of
 from pipelines.incoming import read_incoming
 from pipelines.ledger import Addition, Ledger, current
-from pipelines.problems import Findings
-from pipelines.progress import counted, tell
 from pipelines.recording import Report, plan
 from pipelines.settings import read_settings
 from pipelines.tables import to_shop
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import Findings
+from pipelines.workspace.progress import counted, tell
 
 SHOWN = 20
 ONE = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "drawdowns": "drawdown"}

@@ -10,10 +10,10 @@ import pandas as pd
 from pipelines import learning, models, store
 from pipelines.commands.doubts import by_learner, day
 from pipelines.ledger import Batch, Ledger, State, current
-from pipelines.problems import UserError
 from pipelines.tables import to_shop
 from pipelines.wording import count, number
-from pipelines.workspace import Workspace
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
 
 WIDTH = 98
 

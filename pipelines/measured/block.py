@@ -8,7 +8,7 @@ from typing import NoReturn
 
 import pandas as pd
 
-from pipelines.problems import UserError, printable
+from pipelines.workspace.problems import UserError, printable
 
 # A reading with 36 bands takes some 300 bytes: these are far above any day's measurements.
 MAX_BYTES = 20_000_000

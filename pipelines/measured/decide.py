@@ -14,8 +14,8 @@ from pipelines.measured.block import CONDITIONS, Block, listed, refuse
 from pipelines.measured.colour import colours
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.measured.numbers import looks_like_a_date, looks_rounded
-from pipelines.problems import printable
 from pipelines.spectra import SPECTRUM
+from pipelines.workspace.problems import printable
 
 _MAX_NAME = 200
 

@@ -6,11 +6,11 @@ import re
 from pathlib import Path
 
 from learn.shop import ShopSettings
-from pipelines.files import read_at_most
 from pipelines.measured import sheets
 from pipelines.measured.block import MAX_BYTES, MAX_LINE, MAX_LINES, Block, refuse
 from pipelines.measured.cgats import looks_like_cgats, read_cgats
 from pipelines.measured.decide import Measured, decide
+from pipelines.workspace.files import read_at_most
 
 _OLD_EXCEL = bytes.fromhex("d0cf11e0a1b11ae1")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")

@@ -17,7 +17,7 @@ import pandas as pd
 from pipelines import csvfile
 from pipelines.measured.block import MAX_FIELDS, MAX_READINGS, Block, check_counts, listed, refuse
 from pipelines.measured.columns import Columns, columns_of
-from pipelines.problems import Findings
+from pipelines.workspace.problems import Findings
 
 if TYPE_CHECKING:
     from openpyxl.worksheet._read_only import ReadOnlyWorksheet

@@ -10,9 +10,9 @@ from xml.etree.ElementTree import Element, SubElement, indent, register_namespac
 import numpy as np
 import pandas as pd
 
-from pipelines.files import beside, write_text
-from pipelines.problems import printable
 from pipelines.spectra import SPECTRUM, WAVELENGTHS_NM
+from pipelines.workspace.files import beside, write_text
+from pipelines.workspace.problems import printable
 
 CXF_NAMESPACE = "http://colorexchangeformat.com/CxF3-core"
 _KEYWORDS = {

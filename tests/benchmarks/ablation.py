@@ -16,7 +16,7 @@ import time
 
 from learn.gp.terms import TERMS
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words, summary
 from tests.benchmarks.shops import add_shop_options, folder_of, kinds, tables
 

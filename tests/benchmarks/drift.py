@@ -23,7 +23,7 @@ from learn.monitoring.cusum import FALSE_ALARMS, KINDS, SHIFT, cusum, drifts, th
 from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.shops import folder_of, kept, kinds, tables
 
 SEEDS = (101, 102, 103)

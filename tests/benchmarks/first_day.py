@@ -26,7 +26,7 @@ from datasets.demo.shop import LAB, _printed
 from datasets.demo.world import World, generator, read_lab
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import answer, bands, in_words, summary, verdicts
 from tests.benchmarks.shops import DEMO, DEMO_SEED, Held, kinds, tables
 

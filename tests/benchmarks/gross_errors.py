@@ -16,7 +16,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import in_words
 from tests.benchmarks.shops import RECIPES, folder_of, tables
 

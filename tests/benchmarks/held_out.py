@@ -26,7 +26,7 @@ from learn.assessment.metrics import plain_regressor
 from learn.predict.calibration import nearest_past_print
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import (
     Answer,
     answer,

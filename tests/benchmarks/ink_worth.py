@@ -17,7 +17,7 @@ import pandas as pd
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words
 from tests.benchmarks.shops import Held, folder_of, tables
 

@@ -33,7 +33,7 @@ from learn.normal import Z90
 from learn.planning.candidates import Grid, Limits
 from learn.predict.garments import on_garments
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.shops import folder_of, tables
 

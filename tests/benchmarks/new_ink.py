@@ -39,7 +39,7 @@ from learn.predict.garments import UNDERBASE
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import chance_needed, difference
 from learn.shop import SETUP_COLUMNS, Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 

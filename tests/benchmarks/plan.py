@@ -40,7 +40,7 @@ from learn.planning.shades import shade_deeper
 from learn.predict.garments import UNDERBASE, on_garments
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.shops import folder_of, tables
 
 Array = NDArray[np.float64]

@@ -13,7 +13,7 @@ import numpy as np
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import bands, colours, deciles, summary
 from tests.benchmarks.shops import Held
 from tests.published import FAMILIES, Trial, coated_shop, proof_shop

@@ -30,7 +30,7 @@ import numpy as np
 from datasets.demo.generate import write_shop
 from datasets.demo.recipe import MEDIUM
 from datasets.demo.shop import make_shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import in_words
 
 SEED = 101
@@ -108,7 +108,7 @@ def cold(folder: Path) -> dict[str, float]:
     from pipelines.catalogue import Catalogue
     from pipelines.commands.import_tables import import_tables
     from pipelines.tables import read_folder
-    from pipelines.workspace import Workspace
+    from pipelines.workspace.folders import Workspace
 
     shop = read_folder(folder / "tables", name=SHOP).shop
     workspace = Workspace(folder)

@@ -36,7 +36,7 @@ from scipy.optimize import minimize
 from learn.fit.linearisation import GROUND_SCALES
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import bands, colours, in_words, interval_summary, summary
 from tests.benchmarks.shops import add_shop_options, folder_of, kinds, tables
 

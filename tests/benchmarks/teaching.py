@@ -24,7 +24,7 @@ from learn.planning.next_test import Belief, belief, condition, rank
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, difference
 from learn.shop import Shop
-from pipelines.progress import Progress
+from pipelines.workspace.progress import Progress
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 
 Array = NDArray[np.float64]

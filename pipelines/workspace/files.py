@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipelines.problems import InputProblems, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Problem, UserError
 
 
 def read_at_most(path: Path, most: int) -> bytes:

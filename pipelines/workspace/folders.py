@@ -7,8 +7,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipelines.files import write_text
-from pipelines.problems import UserError
+from pipelines.workspace.files import write_text
+from pipelines.workspace.problems import UserError
 
 VARIABLE = "STRIKEOFF_WORKSPACE"
 FILE, URL = "shop.db", "database.url"
