@@ -18,7 +18,8 @@ from pipelines import check_drawing as draw
 from pipelines import drawing
 from pipelines.catalogue import Catalogue
 from pipelines.check_style import CHECK_STYLE
-from pipelines.check_words import (
+from pipelines.page_style import STYLE
+from pipelines.words.check import (
     FACTORS,
     KINDS,
     advice,
@@ -28,8 +29,7 @@ from pipelines.check_words import (
     parts,
     percent,
 )
-from pipelines.page_style import STYLE
-from pipelines.wording import count, number
+from pipelines.words.prediction import count, number
 from pipelines.workspace.files import write_text
 
 SHOWN_LEVELS = 8  # of each factor; the rest limit less

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from learn.colour.colorimetry import delta_e00
-from pipelines.wording import BAND90, number
+from pipelines.words.prediction import BAND90, number
 
 # Radius holding 90 % of a two-dimensional normal distribution: sqrt of chi2(2) at 0.90.
 ELLIPSE90 = 2.1460

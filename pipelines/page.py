@@ -16,7 +16,7 @@ from learn.shop import ShopSettings
 from pipelines import drawing
 from pipelines.drawing import Colour
 from pipelines.page_style import STYLE
-from pipelines.wording import (
+from pipelines.words.prediction import (
     BAND90,
     VERDICTS,
     chance,

@@ -16,10 +16,10 @@ from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE, on_garments
 from pipelines import csvfile
-from pipelines.plan_words import named
 from pipelines.schema import PRINTS
 from pipelines.sheet_style import STYLE
-from pipelines.wording import BAND90, chance, number
+from pipelines.words.plan import named
+from pipelines.words.prediction import BAND90, chance, number
 from pipelines.workspace.files import write_text
 
 if TYPE_CHECKING:

@@ -40,9 +40,9 @@ from learn.predict.model import ShiftModel
 from learn.predict.verdict import difference
 from pipelines.catalogue import Catalogue
 from pipelines.check_page import write_check_page
-from pipelines.check_words import advice, bands_verdict, report
 from pipelines.cli import main
 from pipelines.commands import check as command
+from pipelines.words.check import advice, bands_verdict, report
 from tests.published import table
 from tests.small_demo import small_model, small_shop
 from tests.test_page import Reader

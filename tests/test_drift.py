@@ -19,7 +19,7 @@ from learn.predict.model import ShiftModel
 from pipelines import learning, models
 from pipelines.cli import main
 from pipelines.commands import status as command
-from pipelines.status_words import REMEDIES, drift_lines, drift_sentence
+from pipelines.words.status import REMEDIES, drift_lines, drift_sentence
 from tests.small_demo import small_model, small_shop
 from tests.tiny_shop import write_shop
 

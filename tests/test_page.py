@@ -15,7 +15,7 @@ from learn.shop import SETUP_COLUMNS, ShopSettings
 from pipelines.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
 from pipelines.page import write_page
 from pipelines.page_style import STYLE
-from pipelines.wording import (
+from pipelines.words.prediction import (
     BAND90,
     VERDICTS,
     chance,

@@ -32,9 +32,9 @@ from pipelines import models
 from pipelines.catalogue import Catalogue
 from pipelines.cli import main
 from pipelines.incoming import read_sheet
-from pipelines.plan_words import cost_words, ink_block, plan_block
 from pipelines.sheet import cautions, operations, write_sheet
 from pipelines.targets import read_target
+from pipelines.words.plan import cost_words, ink_block, plan_block
 from tests.small_demo import DEMO, held_out, small_model, small_shop
 
 GARMENTS = ["G01", "G02", "G04"]  # white cotton, black cotton, grey blend

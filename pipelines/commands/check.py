@@ -41,7 +41,7 @@ def check(
     from learn.assessment.report import (
         checkup,  # takes seconds to import; the help must not wait for it
     )
-    from pipelines.check_words import report
+    from pipelines.words.check import report
 
     opened.model.settings_ = opened.catalogue.settings  # the tolerance may be another by now
     try:

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from learn.planning.next_test import rank_tests
 from pipelines.commands.predict import open_model
-from pipelines.plan_words import by_model
 from pipelines.tables import read_setups
-from pipelines.wording import chance, number
+from pipelines.words.plan import by_model
+from pipelines.words.prediction import chance, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import counted, tell

@@ -14,7 +14,7 @@ from pipelines.options import SETUP_OPTIONS
 from pipelines.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
 from pipelines.settings import read_settings
 from pipelines.tables import check_setups, read_setups, to_shop
-from pipelines.wording import (
+from pipelines.words.prediction import (
     VERDICTS,
     chance,
     interval,

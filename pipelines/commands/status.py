@@ -11,7 +11,7 @@ from pipelines import learning, models, store
 from pipelines.commands.doubts import by_learner, day
 from pipelines.ledger import Batch, Ledger, State, current
 from pipelines.tables import to_shop
-from pipelines.wording import count, number
+from pipelines.words.prediction import count, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -42,7 +42,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from learn.monitoring.status import (
             glance,  # takes seconds to import; the help must not wait for it
         )
-        from pipelines.status_words import drift_lines, known_lines, news_line
+        from pipelines.words.status import drift_lines, known_lines, news_line
 
         lines += _model(version, models.described(folder, version))
         try:

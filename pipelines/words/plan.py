@@ -14,8 +14,8 @@ from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE
 from learn.shop import ShopSettings
-from pipelines.check_words import DRAWDOWN, percent
-from pipelines.wording import chance, go_from, number
+from pipelines.words.check import DRAWDOWN, percent
+from pipelines.words.prediction import chance, go_from, number
 from pipelines.workspace.progress import counted
 
 WIDTH = 96

@@ -10,7 +10,7 @@ from learn.assessment.attribution import Budget
 from learn.assessment.cross_validation import KindScore
 from learn.assessment.reliability import Share
 from learn.assessment.report import Checkup
-from pipelines.wording import count, number
+from pipelines.words.prediction import count, number
 
 # Situation -> what was kept from the model.
 KINDS = {

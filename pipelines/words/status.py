@@ -8,8 +8,8 @@ import pandas as pd
 
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
-from pipelines.check_words import FACTORS, advice, percent
-from pipelines.wording import count, number
+from pipelines.words.check import FACTORS, advice, percent
+from pipelines.words.prediction import count, number
 
 ADVICE = 4  # lines; strikeoff check tells the rest
 # Cause of a drift -> what to measure or correct.
