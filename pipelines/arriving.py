@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipelines import models
 from pipelines.recording import Doubt, Gate
-from pipelines.schema import UNDERBASE
+from pipelines.tables.schema import UNDERBASE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.physics.drawdowns import lab_columns
-from pipelines.cells import shown
-from pipelines.spectra import wavelength_nm
+from pipelines.tables.cells import shown
+from pipelines.tables.spectra import wavelength_nm
 from pipelines.workspace.problems import Problem
 
 # Readings of one print that lie further than this from their mean are told: more than the

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from learn.shop import Shop, ShopSettings
-from pipelines.schema import SHOP_TABLES
+from pipelines.tables.schema import SHOP_TABLES
 
 # Columns that say in words what an identifier stands for.
 WORDS = {"inks": ["ink_name"], "substrates": ["colour_name", "fibre"], "meshes": []}

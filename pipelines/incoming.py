@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 
 from learn.shop import ShopSettings
-from pipelines import csvfile
-from pipelines.cells import known_columns
 from pipelines.measured.block import MAX_BYTES
-from pipelines.schema import PRINTS, SETUPS, SHOP_TABLES
-from pipelines.spectra import SPECTRUM
+from pipelines.tables import csvfile
+from pipelines.tables.cells import known_columns
+from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, UserError
 

@@ -16,8 +16,8 @@ from typing import Literal
 
 import pandas as pd
 
-from pipelines.schema import SHOP_TABLES
-from pipelines.tables import Given
+from pipelines.tables.folder import Given
+from pipelines.tables.schema import SHOP_TABLES
 
 What = Literal[
     "set aside", "doubted", "kept", "restored", "corrected", "taken back", "put back"

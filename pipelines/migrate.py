@@ -6,8 +6,8 @@ import pandas as pd
 import sqlalchemy as sa
 
 from pipelines.ledger import IMPORT, Addition, Batch, Sheet
-from pipelines.schema import SHOP_TABLES
-from pipelines.tables import Given, digest_of
+from pipelines.tables.folder import Given, digest_of
+from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.problems import UserError
 
 ROW, REASON = "sheet_row", "set_aside_because"

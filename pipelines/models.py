@@ -20,10 +20,10 @@ from typing import Any
 
 import numpy as np
 
-from pipelines import csvfile
 from pipelines.catalogue import OF_VERDICT
-from pipelines.settings import read_settings
-from pipelines.tables import Given
+from pipelines.tables import csvfile
+from pipelines.tables.folder import Given
+from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import sweep, write_text
 from pipelines.workspace.problems import Findings, UserError
 

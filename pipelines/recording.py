@@ -13,10 +13,10 @@ from learn.physics.drawdowns import lab_columns
 from pipelines.averaging import Averaged, average
 from pipelines.incoming import Incoming
 from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.schema import SHOP_TABLES
-from pipelines.settings import read_settings
-from pipelines.spectra import SPECTRUM
-from pipelines.tables import Given, check_added
+from pipelines.tables.folder import Given, check_added
+from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.settings import read_settings
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
 
 RECORD = "record"

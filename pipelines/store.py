@@ -2,7 +2,7 @@
 
 Cells are kept as the text that was handed over (an empty one as empty), because a print that
 is set aside may hold anything and because an export must give back what was imported. Columns
-are typed on opening, by the code that checked them on import (`pipelines.tables`).
+are typed on opening, by the code that checked them on import (`pipelines.tables.folder`).
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from pipelines.ledger import (
     current,
 )
 from pipelines.migrate import from_form_1
-from pipelines.tables import Given, digest_of, to_shop
+from pipelines.tables.folder import Given, digest_of, to_shop
 from pipelines.workspace.files import beside, refuse_unwritable
 from pipelines.workspace.problems import UserError
 

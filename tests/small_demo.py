@@ -10,7 +10,7 @@ import pandas as pd
 
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
-from pipelines.tables import read_folder
+from pipelines.tables.folder import read_folder
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 # From process-clear to opaque: clear magenta, golden yellow, signal red (never printed), its

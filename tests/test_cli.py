@@ -14,7 +14,7 @@ import pytest
 
 from pipelines import store
 from pipelines.cli import main
-from pipelines.schema import PREDICTION_COLUMNS
+from pipelines.tables.schema import PREDICTION_COLUMNS
 from tests.tiny_shop import SETUPS, TINY, with_cell, write_shop
 
 

@@ -17,7 +17,7 @@ from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
 from pipelines import learning, models, report_card, store
 from pipelines.cli import main
-from pipelines.tables import read_folder, to_shop
+from pipelines.tables.folder import read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.small_demo import DEMO
 

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from pipelines import database, store
 from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.tables import Given, read_folder
+from pipelines.tables.folder import Given, read_folder
 from pipelines.workspace.problems import UserError
 from tests.tiny_shop import TINY, with_cell, write_shop
 

@@ -25,7 +25,7 @@ from learn.colour.colorimetry import (
 )
 from learn.shop import ShopSettings
 from pipelines.measured import Measured, read_measured, write_cgats, write_cxf
-from pipelines.spectra import SPECTRUM
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import UserError
 from tests import extract_published
 from tests.published import PUBLISHED

@@ -16,8 +16,9 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import csvfile, models, store
-from pipelines.tables import Given, read_folder
+from pipelines import models, store
+from pipelines.tables import csvfile
+from pipelines.tables.folder import Given, read_folder
 from pipelines.workspace.problems import Findings, UserError
 from tests.tiny_shop import TINY, with_cell, write_shop
 

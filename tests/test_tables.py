@@ -12,10 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from learn.physics.deposit import complete_meshes
-from pipelines.checks import check_mesh_units
-from pipelines.schema import SHOP_TABLES
-from pipelines.spectra import SPECTRUM, gap_in, resample
-from pipelines.tables import Checked, identifiers, read_folder, read_setups
+from pipelines.tables.checks import check_mesh_units
+from pipelines.tables.folder import Checked, identifiers, read_folder, read_setups
+from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.spectra import SPECTRUM, gap_in, resample
 from pipelines.workspace.problems import InputProblems
 from tests.tiny_shop import (
     SETUPS,

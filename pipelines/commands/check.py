@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipelines import models, store
 from pipelines.commands.predict import open_model
-from pipelines.tables import to_shop
+from pipelines.tables.folder import to_shop
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

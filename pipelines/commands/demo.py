@@ -8,8 +8,8 @@ from pipelines import store
 from pipelines.commands import predict
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
-from pipelines.settings import FILE, read_settings
-from pipelines.tables import read_setups, to_shop
+from pipelines.tables.folder import read_setups, to_shop
+from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.files import as_before_unless_done
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, UserError

@@ -8,7 +8,7 @@ from pipelines import models, store
 from pipelines.arriving import gate_of
 from pipelines.ledger import Addition, Decision, Ledger, State, current, judged
 from pipelines.recording import Gate, check_rows
-from pipelines.spectra import wavelength_nm
+from pipelines.tables.spectra import wavelength_nm
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 from pipelines.workspace.progress import counted, tell

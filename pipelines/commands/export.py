@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines import csvfile, store
-from pipelines.schema import SHOP_TABLES
-from pipelines.settings import FILE
+from pipelines import store
+from pipelines.tables import csvfile
+from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.settings import FILE
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipelines import store
-from pipelines.settings import FILE, read_settings
-from pipelines.tables import read_folder, to_shop
+from pipelines.tables.folder import read_folder, to_shop
+from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import counted, tell

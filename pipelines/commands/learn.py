@@ -13,8 +13,8 @@ from pipelines import learning, models, report_card, store
 from pipelines.catalogue import Catalogue
 from pipelines.learning import Charge, Step
 from pipelines.report_card import Record, in_words
-from pipelines.schema import SHOP_TABLES
-from pipelines.tables import to_shop
+from pipelines.tables.folder import to_shop
+from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from learn.planning.new_ink import plan_ink
-from pipelines import csvfile, store
+from pipelines import store
 from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
 from pipelines.commands.predict import open_model
 from pipelines.sheet import prints_to_measure
+from pipelines.tables import csvfile
 from pipelines.words.plan import by_model, ink_block
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from learn.planning.next_test import rank_tests
 from pipelines.commands.predict import open_model
-from pipelines.tables import read_setups
+from pipelines.tables.folder import read_setups
 from pipelines.words.plan import by_model
 from pipelines.words.prediction import chance, number
 from pipelines.workspace.folders import Workspace

@@ -12,8 +12,9 @@ from learn.planning.candidates import Limits
 from learn.planning.plan import Plan, usual_setup
 from learn.planning.plan import plan as find
 from learn.planning.shades import shades
-from pipelines import csvfile, store
+from pipelines import store
 from pipelines.commands.predict import Opened, open_model
+from pipelines.tables import csvfile
 from pipelines.targets import read_target
 from pipelines.words.plan import by_model, plan_block
 from pipelines.workspace.files import refuse_unwritable, write_text

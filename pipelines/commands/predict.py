@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipelines import csvfile, models
+from pipelines import models
 from pipelines.catalogue import OF_VERDICT, Catalogue
 from pipelines.options import SETUP_OPTIONS
-from pipelines.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
-from pipelines.settings import read_settings
-from pipelines.tables import check_setups, read_setups, to_shop
+from pipelines.tables import csvfile
+from pipelines.tables.folder import check_setups, read_setups, to_shop
+from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
+from pipelines.tables.settings import read_settings
 from pipelines.words.prediction import (
     VERDICTS,
     chance,

@@ -9,8 +9,8 @@ from pipelines.arriving import gate_of
 from pipelines.incoming import read_incoming
 from pipelines.ledger import Addition, Ledger, current
 from pipelines.recording import Report, plan
-from pipelines.settings import read_settings
-from pipelines.tables import to_shop
+from pipelines.tables.folder import to_shop
+from pipelines.tables.settings import read_settings
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings
 from pipelines.workspace.progress import counted, tell

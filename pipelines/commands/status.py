@@ -10,7 +10,7 @@ import pandas as pd
 from pipelines import learning, models, store
 from pipelines.commands.doubts import by_learner, day
 from pipelines.ledger import Batch, Ledger, State, current
-from pipelines.tables import to_shop
+from pipelines.tables.folder import to_shop
 from pipelines.words.prediction import count, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

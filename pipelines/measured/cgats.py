@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from pipelines.cells import shown
 from pipelines.measured.block import Block, check_counts, listed, refuse
 from pipelines.measured.facts import from_keywords
+from pipelines.tables.cells import shown
 
 # A token: a quoted string, in which a doubled quotation mark is one, or anything up to a blank.
 _TOKEN = re.compile(r'"((?:[^"]|"")*)"|(\S+)')

@@ -13,8 +13,8 @@ from pipelines.measured.block import Block, listed, refuse, with_others
 from pipelines.measured.columns import Columns
 from pipelines.measured.numbers import to_numbers
 from pipelines.measured.reflectance import check_wavelengths, scaled, to_10_nm
-from pipelines.schema import LAB
-from pipelines.spectra import SPECTRUM
+from pipelines.tables.schema import LAB
+from pipelines.tables.spectra import SPECTRUM
 
 AGREE_DE00 = 0.5  # above: the file's Lab and its spectra do not tell of the same light
 _LIKELY = (("D50", "2"), ("D65", "10"), ("D65", "2"), ("D50", "10"), ("C", "2"), ("A", "10"))

@@ -8,12 +8,12 @@ from xml.etree.ElementTree import Element
 
 import pandas as pd
 
-from pipelines.cells import shown
 from pipelines.measured import facts as declared
 from pipelines.measured.block import Block, check_counts, listed, refuse
 from pipelines.measured.reflectance import STEPS_NM
 from pipelines.measured.spot import Tint, spot_inks
 from pipelines.measured.xmlfile import local, text_of
+from pipelines.tables.cells import shown
 
 
 @dataclass

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 
 from learn.shop import ShopSettings
-from pipelines.cells import shown
 from pipelines.measured import facts as declared
 from pipelines.measured.block import CONDITIONS, Block, listed, refuse
 from pipelines.measured.colour import colours
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.measured.numbers import looks_like_a_date, looks_rounded
-from pipelines.spectra import SPECTRUM
+from pipelines.tables.cells import shown
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import printable
 
 _MAX_NAME = 200

@@ -7,8 +7,8 @@ import re
 import numpy as np
 import pandas as pd
 
-from pipelines.cells import shown
 from pipelines.measured.block import Block, refuse, with_others
+from pipelines.tables.cells import shown
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _POINT = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipelines import csvfile
 from pipelines.measured.block import MAX_FIELDS, MAX_READINGS, Block, check_counts, listed, refuse
 from pipelines.measured.columns import Columns, columns_of
+from pipelines.tables import csvfile
 from pipelines.workspace.problems import Findings
 
 if TYPE_CHECKING:

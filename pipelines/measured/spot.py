@@ -12,9 +12,9 @@ import re
 from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
-from pipelines.cells import shown
 from pipelines.measured.block import refuse
 from pipelines.measured.xmlfile import local, text_of
+from pipelines.tables.cells import shown
 
 _REFERENCE = re.compile(r"(object|sample|measurement)?_?(id)?ref(erence)?|objectid|objectref")
 

@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element, SubElement, indent, register_namespac
 import numpy as np
 import pandas as pd
 
-from pipelines.spectra import SPECTRUM, WAVELENGTHS_NM
+from pipelines.tables.spectra import SPECTRUM, WAVELENGTHS_NM
 from pipelines.workspace.files import beside, write_text
 from pipelines.workspace.problems import printable
 

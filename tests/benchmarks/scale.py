@@ -52,7 +52,7 @@ def folder_of(n: int) -> Path:
 def learn(folder: Path) -> dict[str, float]:
     """Fit the history; with a batch kept back where `append` exists to take it in."""
     from learn.predict.model import ShiftModel
-    from pipelines.tables import read_folder
+    from pipelines.tables.folder import read_folder
 
     shop = read_folder(folder / "tables", name=SHOP).shop
     model = ShiftModel()
@@ -78,7 +78,7 @@ def _stored(folder: Path):
 
 def predict(folder: Path) -> dict[str, float]:
     """Predict the history's own set-ups, over and over, until there are `SETUPS`."""
-    from pipelines.tables import read_folder
+    from pipelines.tables.folder import read_folder
 
     model = _stored(folder)
     prints = read_folder(folder / "tables", name=SHOP).shop.prints
@@ -91,7 +91,7 @@ def predict(folder: Path) -> dict[str, float]:
 
 def append(folder: Path) -> dict[str, float]:
     """Take in the last `BATCH` prints of the history."""
-    from pipelines.tables import read_folder
+    from pipelines.tables.folder import read_folder
 
     model = _stored(folder)
     if not hasattr(model, "append"):
@@ -107,7 +107,7 @@ def cold(folder: Path) -> dict[str, float]:
     from pipelines import models
     from pipelines.catalogue import Catalogue
     from pipelines.commands.import_tables import import_tables
-    from pipelines.tables import read_folder
+    from pipelines.tables.folder import read_folder
     from pipelines.workspace.folders import Workspace
 
     shop = read_folder(folder / "tables", name=SHOP).shop

@@ -23,7 +23,7 @@ from datasets.demo.shop import TRUE_LAB, make_shop
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
 from learn.shop import Shop
-from pipelines.tables import check_setups, identifiers, read_folder
+from pipelines.tables.folder import check_setups, identifiers, read_folder
 
 Array = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from pipelines.schema import LAB, UNDERBASE, Column, Table
-from pipelines.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
+from pipelines.tables.schema import LAB, UNDERBASE, Column, Table
+from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
 from pipelines.workspace.problems import Findings, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.

@@ -14,11 +14,11 @@ from pathlib import Path
 import pandas as pd
 
 from learn.shop import Shop
-from pipelines import checks, csvfile
-from pipelines.cells import known_columns, typed
-from pipelines.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
-from pipelines.settings import FILE as SETTINGS_FILE
-from pipelines.settings import read_settings
+from pipelines.tables import checks, csvfile
+from pipelines.tables.cells import known_columns, typed
+from pipelines.tables.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
+from pipelines.tables.settings import FILE as SETTINGS_FILE
+from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Problem
 

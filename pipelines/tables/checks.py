@@ -7,7 +7,7 @@ import difflib
 import numpy as np
 import pandas as pd
 
-from pipelines.schema import Table
+from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Findings, Problem
 
 
