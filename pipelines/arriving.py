@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines import models
-from pipelines.recording import Doubt, Gate
+from pipelines.ledger.recording import Doubt, Gate
 from pipelines.tables.schema import UNDERBASE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

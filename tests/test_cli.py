@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines import store
 from pipelines.cli import main
+from pipelines.ledger import store
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from tests.tiny_shop import SETUPS, TINY, with_cell, write_shop
 

@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines import models, store
+from pipelines import models
 from pipelines.cli import main
-from pipelines.ledger import current
+from pipelines.ledger import store
+from pipelines.ledger.state import current
 from tests.tiny_shop import TINY, write_shop
 
 INSTANTS = 16  # at which a program is killed, spread over the time it takes

@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines import models, store
+from pipelines import models
 from pipelines.cli import main
+from pipelines.ledger import store
 from tests.test_arrival import KnownShop
 from tests.tiny_shop import TINY, with_cell, write_shop
 

@@ -15,8 +15,9 @@ from learn.assessment import forecasts
 from learn.fit.fingerprints import marks_of
 from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
-from pipelines import learning, models, report_card, store
+from pipelines import learning, models, report_card
 from pipelines.cli import main
+from pipelines.ledger import store
 from pipelines.tables.folder import read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.small_demo import DEMO

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 import sqlalchemy as sa
 
-from pipelines import database, store
-from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
+from pipelines.ledger import database, store
+from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.tables.folder import Given, read_folder
 from pipelines.workspace.problems import UserError
 from tests.tiny_shop import TINY, with_cell, write_shop

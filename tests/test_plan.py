@@ -31,7 +31,7 @@ from learn.predict.model import ShiftModel
 from pipelines import models
 from pipelines.catalogue import Catalogue
 from pipelines.cli import main
-from pipelines.incoming import read_sheet
+from pipelines.ledger.incoming import read_sheet
 from pipelines.sheet import cautions, operations, write_sheet
 from pipelines.targets import read_target
 from pipelines.words.plan import cost_words, ink_block, plan_block

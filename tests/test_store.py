@@ -16,7 +16,8 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import models, store
+from pipelines import models
+from pipelines.ledger import store
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given, read_folder
 from pipelines.workspace.problems import Findings, UserError

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines import store
 from pipelines.commands import predict
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
+from pipelines.ledger import store
 from pipelines.tables.folder import read_setups, to_shop
 from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.files import as_before_unless_done

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import difflib
 
-from pipelines import models, store
+from pipelines import models
 from pipelines.arriving import gate_of
-from pipelines.ledger import Addition, Decision, Ledger, State, current, judged
-from pipelines.recording import Gate, check_rows
+from pipelines.ledger import store
+from pipelines.ledger.recording import Gate, check_rows
+from pipelines.ledger.state import Addition, Decision, Ledger, State, current, judged
 from pipelines.tables.spectra import wavelength_nm
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines import store
+from pipelines.ledger import store
 from pipelines.tables import csvfile
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.settings import FILE

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pipelines import store
 from pipelines.commands.doubts import day
-from pipelines.ledger import IMPORT, Addition, Batch, Decision, Ledger, current
+from pipelines.ledger import store
+from pipelines.ledger.state import IMPORT, Addition, Batch, Decision, Ledger, current
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 from pipelines.workspace.progress import counted

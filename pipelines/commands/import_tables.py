@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines import store
+from pipelines.ledger import store
 from pipelines.tables.folder import read_folder, to_shop
 from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.folders import Workspace, checked_name, name_from

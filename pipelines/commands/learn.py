@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines import learning, models, report_card, store
+from pipelines import learning, models, report_card
 from pipelines.catalogue import Catalogue
 from pipelines.learning import Charge, Step
+from pipelines.ledger import store
 from pipelines.report_card import Record, in_words
 from pipelines.tables.folder import to_shop
 from pipelines.tables.schema import SHOP_TABLES

@@ -12,8 +12,8 @@ from learn.planning.candidates import Limits
 from learn.planning.plan import Plan, usual_setup
 from learn.planning.plan import plan as find
 from learn.planning.shades import shades
-from pipelines import store
 from pipelines.commands.predict import Opened, open_model
+from pipelines.ledger import store
 from pipelines.tables import csvfile
 from pipelines.targets import read_target
 from pipelines.words.plan import by_model, plan_block

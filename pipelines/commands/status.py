@@ -7,9 +7,10 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipelines import learning, models, store
+from pipelines import learning, models
 from pipelines.commands.doubts import by_learner, day
-from pipelines.ledger import Batch, Ledger, State, current
+from pipelines.ledger import store
+from pipelines.ledger.state import Batch, Ledger, State, current
 from pipelines.tables.folder import to_shop
 from pipelines.words.prediction import count, number
 from pipelines.workspace.folders import Workspace

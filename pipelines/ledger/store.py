@@ -20,9 +20,10 @@ import pandas as pd
 import sqlalchemy as sa
 
 from learn.shop import Shop
-from pipelines import database
-from pipelines.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
-from pipelines.ledger import (
+from pipelines.ledger import database
+from pipelines.ledger.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
+from pipelines.ledger.migrate import from_form_1
+from pipelines.ledger.state import (
     IMPORT,
     Addition,
     Batch,
@@ -32,7 +33,6 @@ from pipelines.ledger import (
     State,
     current,
 )
-from pipelines.migrate import from_form_1
 from pipelines.tables.folder import Given, digest_of, to_shop
 from pipelines.workspace.files import beside, refuse_unwritable
 from pipelines.workspace.problems import UserError

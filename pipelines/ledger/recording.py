@@ -10,9 +10,9 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
-from pipelines.averaging import Averaged, average
-from pipelines.incoming import Incoming
-from pipelines.ledger import Addition, Batch, Decision, Ledger, Sheet, current, judged
+from pipelines.ledger.averaging import Averaged, average
+from pipelines.ledger.incoming import Incoming
+from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.tables.folder import Given, check_added
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.settings import read_settings

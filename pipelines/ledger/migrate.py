@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import sqlalchemy as sa
 
-from pipelines.ledger import IMPORT, Addition, Batch, Sheet
+from pipelines.ledger.state import IMPORT, Addition, Batch, Sheet
 from pipelines.tables.folder import Given, digest_of
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.problems import UserError

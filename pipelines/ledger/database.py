@@ -1,6 +1,6 @@
 """A shop's database, SQLite file or PostgreSQL server: opened, locked, errors made sentences.
 
-Nothing in it is ever changed or deleted: every table only grows (`pipelines.ledger` says what
+Nothing in it is ever changed or deleted: every table only grows (`pipelines.ledger.state` says what
 the rows mean together). Whoever writes holds the one lock from before it reads the last
 number to its commit, so that two writers at once both land.
 """

@@ -1,6 +1,6 @@
 """Files of a batch - tables of prints, a folder of tables, instrument exports - as text cells.
 
-A row of ``prints`` is one reading here; `pipelines.averaging` makes prints of them.
+A row of ``prints`` is one reading here; `pipelines.ledger.averaging` makes prints of them.
 """
 
 from __future__ import annotations
