@@ -16,9 +16,9 @@ from learn.assessment.learning_curve import ITERATIONS
 from learn.assessment.report import Checkup
 from pipelines import check_drawing as draw
 from pipelines import drawing
-from pipelines.catalogue import Catalogue
 from pipelines.check_style import CHECK_STYLE
 from pipelines.page_style import STYLE
+from pipelines.registry.catalogue import Catalogue
 from pipelines.words.check import (
     FACTORS,
     KINDS,

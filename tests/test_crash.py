@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines import models
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.ledger.state import current
+from pipelines.registry import versions
 from tests.tiny_shop import TINY, write_shop
 
 INSTANTS = 16  # at which a program is killed, spread over the time it takes
@@ -124,13 +124,13 @@ def test_saving_a_model_killed_at_any_instant(tmp_path):
 
     def make() -> None:
         shutil.rmtree(tmp_path / "models", ignore_errors=True)
-        models.save(tmp_path / "models", arrays, {"n": 1}, {})
+        versions.save(tmp_path / "models", arrays, {"n": 1}, {})
 
     def work() -> None:
-        models.save(tmp_path / "models", arrays, {"n": 2}, {})
+        versions.save(tmp_path / "models", arrays, {"n": 2}, {})
 
     def look() -> tuple[object, ...]:
-        stored = models.load(tmp_path / "models")
+        stored = versions.load(tmp_path / "models")
         np.testing.assert_array_equal(stored.arrays["x"], arrays["x"])
         return stored.version, stored.meta["n"]
 
@@ -156,12 +156,12 @@ def test_two_learning_at_once_make_two_versions(tmp_path):
     folder = tmp_path / "models"
 
     def save(n: int) -> int:
-        models.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
+        versions.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
         return 0
 
     assert two_at_once(save) == [0, 0]
-    assert models.versions(folder) == ["0001", "0002"]
-    assert sorted(models.load(folder, v).meta["n"] for v in ("0001", "0002")) == [0, 1]
+    assert versions.versions(folder) == ["0001", "0002"]
+    assert sorted(versions.load(folder, v).meta["n"] for v in ("0001", "0002")) == [0, 1]
 
 
 def test_two_recording_at_once_both_land(shop):

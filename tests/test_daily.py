@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines import models
 from pipelines.cli import main
 from pipelines.ledger import store
+from pipelines.registry import versions
 from tests.test_arrival import KnownShop
 from tests.tiny_shop import TINY, with_cell, write_shop
 
@@ -59,7 +59,7 @@ def model(shop, monkeypatch):
     monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=Model))
     facts = {"set_aside": [{"print_id": "P3", "reason": "far off"}], "rows": {"prints": 2}}
     facts["validation"] = {"median_dE00": 0.5, "coverage90": 0.9, "n_prints": 2}
-    models.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
+    versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
 
 
 DATABASE = Path("datasets/tiny/shop.db")
@@ -351,12 +351,12 @@ def test_models_are_listed_put_in_charge_and_compared(shop, capsys):
     assert "no model has been learnt yet" in says(capsys, "models", code=2)
     for n, median in enumerate((0.4, 0.6)):
         facts = {"validation": {"median_dE00": median, "coverage90": 0.91}, "rows": {"prints": n}}
-        models.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
+        versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
     said = says(capsys, "models").splitlines()
     assert "0.40" in said[1]
     assert said[2].endswith("in charge")
     assert "Model 0001 is in charge, in place of 0002" in says(capsys, "models", "--use", "1")
-    assert models.load(Path("models/tiny")).version == "0001"
+    assert versions.load(Path("models/tiny")).version == "0001"
     said = says(capsys, "models", "--compare", "0001", "0002")
     assert "0.40        0.60" in said
     assert 'no model version "0009"; it has 0001, 0002' in says(
@@ -365,7 +365,7 @@ def test_models_are_listed_put_in_charge_and_compared(shop, capsys):
     (Path("models/tiny/0002") / "arrays.npz").write_bytes(b"PK")
     said = says(capsys, "models", "--use", "2", code=2)
     assert "damaged" in said
-    assert models.in_charge(Path("models/tiny")) == "0001"
+    assert versions.in_charge(Path("models/tiny")) == "0001"
 
 
 def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):

@@ -16,9 +16,9 @@ from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, run_length
 from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.monitoring.status import glance
 from learn.predict.model import ShiftModel
-from pipelines import learning, models
 from pipelines.cli import main
 from pipelines.commands import status as command
+from pipelines.registry import promotion, versions
 from pipelines.words.status import REMEDIES, drift_lines, drift_sentence
 from tests.small_demo import small_model, small_shop
 from tests.tiny_shop import write_shop
@@ -226,16 +226,16 @@ def test_status_screen(tmp_path, monkeypatch, capsys):
     assert "Shop tiny: " in said
     assert "Last batch: 1, import" in said
     assert "none yet; strikeoff learn" in said
-    models.save(tmp_path / "models" / "tiny", {}, {}, {"validation": {}})
+    versions.save(tmp_path / "models" / "tiny", {}, {}, {"validation": {}})
     assert main(["status"]) == 0
     assert "cannot be read by this version: strikeoff learn makes" in capsys.readouterr().out
     arrays, meta = small_model().to_state()
     facts = {"validation": small_model().validation_, "set_aside": [], "rows": {}}
-    models.save(tmp_path / "models" / "tiny", arrays, meta, facts)
+    versions.save(tmp_path / "models" / "tiny", arrays, meta, facts)
     given = small_shop()
     model = ShiftModel.from_state(arrays, meta)
-    charge = learning.Charge(model, "0002", "0002", {})
-    monkeypatch.setattr(learning, "opened", lambda *_: charge)
+    charge = promotion.Charge(model, "0002", "0002", {})
+    monkeypatch.setattr(promotion, "opened", lambda *_: charge)
     monkeypatch.setattr(command, "to_shop", lambda _: given)
     assert main(["status"]) == 0
     said = capsys.readouterr().out

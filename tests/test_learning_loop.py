@@ -15,9 +15,9 @@ from learn.assessment import forecasts
 from learn.fit.fingerprints import marks_of
 from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
-from pipelines import learning, models, report_card
 from pipelines.cli import main
 from pipelines.ledger import store
+from pipelines.registry import promotion, report_card, versions
 from pipelines.tables.folder import read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.small_demo import DEMO
@@ -68,7 +68,7 @@ def learnt(tmp_path_factory) -> tuple[Path, list[pd.DataFrame]]:
 def says(learnt, monkeypatch, capsys):
     """Run a command on the shop; what it printed."""
     monkeypatch.setattr("learn.predict.model.ShiftModel", Quick)
-    monkeypatch.setattr(learning, "GROWN", 0.2)  # the shop is small
+    monkeypatch.setattr(promotion, "GROWN", 0.2)  # the shop is small
 
     def run(*command: str) -> str:
         capsys.readouterr()
@@ -100,7 +100,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     record(batches[0])
     worse = forecasts.Paired(6, 5, 0.3, 0.1, 0.5)
     with monkeypatch.context() as patch:
-        patch.setattr(learning, "judged_append", lambda *_: worse)
+        patch.setattr(promotion, "judged_append", lambda *_: worse)
         said = says("learn")
     assert f"{len(batches[0])} new prints of 5 jobs, as model 0001 forecast them" in said
     assert f"Appended {len(batches[0])} prints to model 0001" in said
@@ -111,7 +111,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
 
     # The report card by hand: the stored model had learnt none of the batch.
     first = report_card.read(folder)[0]
-    stored = models.load(folder, "0001")
+    stored = versions.load(folder, "0001")
     model = Quick.from_state(stored.arrays, stored.meta)
     shop = store.load_shop(root / "datasets" / "s" / "shop.db")
     prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
@@ -176,8 +176,8 @@ def test_what_calls_for_learning_anew(learnt, monkeypatch, change, how, why):
     if "L" in change:
         garment = shop.prints["strokes"].where(shop.prints.index != 3, 3.0)
         shop = replace(shop, prints=shop.prints.assign(strokes=garment))
-    charge = learning.opened(root / "models" / "s", "0001", shop)
-    step = learning.next_step(charge, shop, marks_of(shop), frozenset(), [])
+    charge = promotion.opened(root / "models" / "s", "0001", shop)
+    step = promotion.next_step(charge, shop, marks_of(shop), frozenset(), [])
     assert step.how == how
     assert why in step.why
 
@@ -228,11 +228,11 @@ def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit()
             version, version == "0002", "0001", simulated(30, 1, **quality), {"P0": 1}
         )
 
-    new, old = (learning.Charge(None, version, "0001", {}) for version in ("0002", "0001"))
+    new, old = (promotion.Charge(None, version, "0001", {}) for version in ("0002", "0001"))
     card = [record("0001"), record("0002", skill=1.4)]
-    assert learning.forecast_worse(card, new, old).surely_worse
-    assert learning.forecast_worse([record("0001", skill=1.4), record("0002")], new, old) is None
-    assert learning.forecast_worse(card, new, None) is None
+    assert promotion.forecast_worse(card, new, old).surely_worse
+    assert promotion.forecast_worse([record("0001", skill=1.4), record("0002")], new, old) is None
+    assert promotion.forecast_worse(card, new, None) is None
 
     marks = {"prints": {f"P{i}": i for i in range(100)}, "inks": {}}
     model = SimpleNamespace(
@@ -242,10 +242,10 @@ def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit()
         appended_=0,
     )
     shop = SimpleNamespace(settings=ShopSettings(name="s"))
-    charge = learning.Charge(model, "0002", "0001", {})
+    charge = promotion.Charge(model, "0002", "0001", {})
 
-    def step(card: list, *trusted: str) -> learning.Step:
-        return learning.next_step(charge, shop, marks, trusted, card)
+    def step(card: list, *trusted: str) -> promotion.Step:
+        return promotion.next_step(charge, shop, marks, trusted, card)
 
     assert step([record("0002")]).how == "append"
     narrow = step([record("0002", stated=0.5)])

@@ -28,10 +28,10 @@ from learn.planning.plan import plan, usual_setup
 from learn.planning.search import search
 from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
 from learn.predict.model import ShiftModel
-from pipelines import models
-from pipelines.catalogue import Catalogue
 from pipelines.cli import main
 from pipelines.ledger.incoming import read_sheet
+from pipelines.registry import versions
+from pipelines.registry.catalogue import Catalogue
 from pipelines.sheet import cautions, operations, write_sheet
 from pipelines.targets import read_target
 from pipelines.words.plan import cost_words, ink_block, plan_block
@@ -426,9 +426,9 @@ def workspace(tmp_path_factory):
         frame.to_csv(root / "tables" / f"{name}.csv", index=False)
     assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
     facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
-    facts |= {"database_sha256": models.database_stamp(root / "datasets" / "s" / "shop.db")}
+    facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}
     facts |= {"data_sha256": ""}
-    models.save(root / "models" / "s", *small_model().to_state(), facts)
+    versions.save(root / "models" / "s", *small_model().to_state(), facts)
     return root
 
 

@@ -16,8 +16,8 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import models
 from pipelines.ledger import store
+from pipelines.registry import versions
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given, read_folder
 from pipelines.workspace.problems import Findings, UserError
@@ -51,7 +51,7 @@ def test_the_store_gives_back_what_was_given(tmp_path, tables):
     assert back.tables["inks"].loc[3].tolist() == ["007", "Red, warm", "plastisol", "colour", ""]
     assert back.tables["prints"].loc[2, "L"] == "46.00"
     assert back.tables["prints"].loc[3, "L"] == "n/a"
-    assert models.fingerprint(back) == models.fingerprint(tables)
+    assert versions.fingerprint(back) == versions.fingerprint(tables)
 
 
 def test_prints_set_aside_are_kept_but_not_loaded(tmp_path, tables):
@@ -126,12 +126,12 @@ ARRAYS = {"weights": np.arange(6.0).reshape(2, 3), "names": np.array(["a", "ö"]
 
 def test_a_model_is_given_back_and_versions_count_up(tmp_path):
     facts = {"validation": {"median_dE00": np.float64(0.5), "by_group": {"job": float("nan")}}}
-    assert models.save(tmp_path, ARRAYS, {"n": np.int64(3)}, facts) == "0001"
-    assert models.save(tmp_path, ARRAYS, {"n": 4}, facts) == "0002"
-    stored = models.load(tmp_path)
+    assert versions.save(tmp_path, ARRAYS, {"n": np.int64(3)}, facts) == "0001"
+    assert versions.save(tmp_path, ARRAYS, {"n": 4}, facts) == "0002"
+    stored = versions.load(tmp_path)
     assert (stored.version, stored.meta) == ("0002", {"n": 4})
     assert stored.facts["validation"]["median_dE00"] == 0.5
-    assert models.load(tmp_path, "0001").meta == {"n": 3}
+    assert versions.load(tmp_path, "0001").meta == {"n": 3}
     for name, array in ARRAYS.items():
         np.testing.assert_array_equal(stored.arrays[name], array)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "0002", "CURRENT"]
@@ -139,7 +139,7 @@ def test_a_model_is_given_back_and_versions_count_up(tmp_path):
 
 def test_a_model_never_holds_objects(tmp_path):
     with pytest.raises(TypeError, match="not Python objects"):
-        models.save(tmp_path, {"x": np.array([None])}, {}, {})
+        versions.save(tmp_path, {"x": np.array([None])}, {}, {})
     assert list(tmp_path.iterdir()) == []
 
 
@@ -172,28 +172,30 @@ def _pickled(folder: Path) -> None:
     ],
 )
 def test_a_damaged_or_foreign_model_is_told_in_one_sentence(tmp_path, damage):
-    models.save(tmp_path, ARRAYS, {}, {})
+    versions.save(tmp_path, ARRAYS, {}, {})
     damage(tmp_path / "0001")
     with pytest.raises(UserError, match="run strikeoff learn") as error:
-        models.load(tmp_path)
+        versions.load(tmp_path)
     assert len(str(error.value).splitlines()) == 1
 
 
 def test_an_interrupted_save_keeps_the_current_model(tmp_path, monkeypatch):
-    models.save(tmp_path, ARRAYS, {"n": 1}, {})
+    versions.save(tmp_path, ARRAYS, {"n": 1}, {})
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(os, "rename", interrupt)
     with pytest.raises(KeyboardInterrupt):
-        models.save(tmp_path, ARRAYS, {"n": 2}, {})
-    assert models.load(tmp_path).meta == {"n": 1}
+        versions.save(tmp_path, ARRAYS, {"n": 2}, {})
+    assert versions.load(tmp_path).meta == {"n": 1}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "CURRENT"]
 
 
 def test_the_fingerprint_sees_every_cell():
     frame = pd.DataFrame({"x": ["1"]}, index=[2], dtype=object)
-    one = models.fingerprint(Given("s", TINY["shop.toml"], {"prints": frame}))
-    other = models.fingerprint(Given("s", TINY["shop.toml"], {"prints": frame.replace("1", "1.0")}))
+    one = versions.fingerprint(Given("s", TINY["shop.toml"], {"prints": frame}))
+    other = versions.fingerprint(
+        Given("s", TINY["shop.toml"], {"prints": frame.replace("1", "1.0")})
+    )
     assert one != other

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines import models
 from pipelines.commands.predict import open_model
 from pipelines.ledger import store
+from pipelines.registry import versions
 from pipelines.tables.folder import to_shop
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
@@ -36,7 +36,7 @@ def check(
     if opened.notes:
         raise UserError(
             f"The tables of shop {name} have changed since version {opened.version} learnt from "
-            f"them; {models.AGAIN}, then check it."
+            f"them; {versions.AGAIN}, then check it."
         )
     progress(f"checking version {opened.version} of shop {name}")
     from learn.assessment.report import (

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import difflib
 
-from pipelines import models
-from pipelines.arriving import gate_of
 from pipelines.ledger import store
 from pipelines.ledger.recording import Gate, check_rows
 from pipelines.ledger.state import Addition, Decision, Ledger, State, current, judged
+from pipelines.registry import versions
+from pipelines.registry.gate import gate_of
 from pipelines.tables.spectra import wavelength_nm
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
@@ -212,11 +212,11 @@ def _row(state: State, print_id: str) -> int:
 def by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
     """Gross errors of the model in charge that nobody has decided on since."""
     folder = workspace.models(name)
-    version = models.in_charge(folder)
+    version = versions.in_charge(folder)
     if version is None:
         return []
     lines = []
-    for record in models.described(folder, version)["facts"].get("set_aside", []):
+    for record in versions.described(folder, version)["facts"].get("set_aside", []):
         row = state.row_of(record["print_id"])
         if row is None or state.standing[row].why or state.standing[row].decision is not None:
             continue

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines import learning, models, report_card
-from pipelines.catalogue import Catalogue
-from pipelines.learning import Charge, Step
 from pipelines.ledger import store
-from pipelines.report_card import Record, in_words
+from pipelines.registry import promotion, report_card, versions
+from pipelines.registry.catalogue import Catalogue
+from pipelines.registry.promotion import Charge, Step
+from pipelines.registry.report_card import Record, in_words
 from pipelines.tables.folder import to_shop
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.files import refuse_unwritable
@@ -41,18 +41,18 @@ def learn(
     name = workspace.pick(shop)
     folder = workspace.models(name)
     refuse_unwritable(folder)  # before the long work, not after it
-    database = models.database_stamp(workspace.database(name))
+    database = versions.database_stamp(workspace.database(name))
     state = store.read_state(workspace.database(name))
     given = state.given
-    data, digest = to_shop(given), models.fingerprint(given)
+    data, digest = to_shop(given), versions.fingerprint(given)
     card = report_card.read(folder)
-    in_charge = models.in_charge(folder)
-    charge = learning.opened(folder, in_charge, data)
+    in_charge = versions.in_charge(folder)
+    charge = promotion.opened(folder, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
         marks = _marks(charge.model, data)
         charge, card, back = _forecasts(folder, charge, data, marks, card, state.doubted())
-        step = learning.next_step(charge, data, marks, given.trusted, card)
+        step = promotion.next_step(charge, data, marks, given.trusted, card)
         if step.how == "append" and back:
             step = Step("refit", "what was appended last made forecasts worse")
     elif in_charge is not None:
@@ -65,12 +65,12 @@ def learn(
             print(line)
         return 0
 
-    new = learning.new_prints(charge.model, marks) if charge else []
+    new = promotion.new_prints(charge.model, marks) if charge else []
     if step.how == "append":
-        model, paired = learning.appended(charge, data, new, given.trusted, progress)
+        model, paired = promotion.appended(charge, data, new, given.trusted, progress)
     else:
         progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
-        model, paired = learning.learnt_anew(charge, data, marks, given.trusted, progress)
+        model, paired = promotion.learnt_anew(charge, data, marks, given.trusted, progress)
     takes, why = _verdict(charge, data, paired, step, in_charge)
     arrays, meta = model.to_state()
     facts = {
@@ -91,7 +91,7 @@ def learn(
             "compared": paired._asdict() if paired else None,
         },
     }
-    version = models.save(folder, arrays, meta, facts, charge=takes)
+    version = versions.save(folder, arrays, meta, facts, charge=takes)
     progress("done")
     for line in _told(step, charge, model, new, len(data.prints)):
         print(line)
@@ -114,11 +114,11 @@ def _verdict(
     """Whether the new model takes over, and why."""
     if charge is None:
         return True, f"model {in_charge} cannot be read" if in_charge else "it is the first"
-    if not learning.same_colours(charge.model, data):
+    if not promotion.same_colours(charge.model, data):
         return True, (
             f"under another illuminant or observer it cannot be compared with {charge.version}"
         )
-    return learning.judgement(paired, charge.version, step.how)
+    return promotion.judgement(paired, charge.version, step.how)
 
 
 def _told(
@@ -142,7 +142,7 @@ def _told(
         shown = out[:SHOWN_SET_ASIDE]
         lines += [f"  {i}: {r}" for i, r in zip(shown["print_id"], shown["reason"], strict=True)]
         if (more := len(out) - SHOWN_SET_ASIDE) > 0:
-            lines.append(f"  and {more} more, all of them in the version's {models.FACTS}")
+            lines.append(f"  and {more} more, all of them in the version's {versions.FACTS}")
     return lines
 
 
@@ -183,21 +183,21 @@ def _forecasts(
     The rival is the version before the one in charge, or one that was kept and not used. The
     last of the answer says whether what was appended since the rival did harm.
     """
-    others = [v for v in models.versions(folder) if v != charge.version]
-    rival = learning.opened(folder, others[-1], data) if others else None
-    records = learning.score_batch(folder, charge, rival, data, marks, card, doubted)
+    others = [v for v in versions.versions(folder) if v != charge.version]
+    rival = promotion.opened(folder, others[-1], data) if others else None
+    records = promotion.score_batch(folder, charge, rival, data, marks, card, doubted)
     for record in records[:1]:
         for line in scored(record):
             print(line)
     card = [*card, *records]
-    worse = learning.forecast_worse(card, charge, rival) if records else None
+    worse = promotion.forecast_worse(card, charge, rival) if records else None
     if worse is None:
         return charge, card, False
     print(
         f"Model {rival.version} takes over: recent batches were forecast worse by "
         f"{charge.version}, {in_words(worse)}."
     )
-    models.put_in_charge(folder, rival.version)
+    versions.put_in_charge(folder, rival.version)
     return rival, card, int(rival.version) < int(charge.version)
 
 
@@ -227,9 +227,9 @@ def scored(record: Record) -> list[str]:
 
 def _tried(folder: Path, charge: Charge | None, digest: str) -> str | None:
     """The version that learnt just these data after the one in charge, and was not used."""
-    for version in reversed(models.versions(folder)):
+    for version in reversed(versions.versions(folder)):
         try:
-            facts = models.described(folder, version)["facts"]
+            facts = versions.described(folder, version)["facts"]
         except UserError:
             continue
         after = facts.get("learnt", {}).get("after")

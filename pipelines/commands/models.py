@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipelines import models, report_card
+from pipelines.registry import report_card, versions
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -22,15 +22,15 @@ FIGURES = (
 def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
     """Every stored version, oldest first, and which one is in charge."""
     folder = workspace.models(workspace.pick(shop))
-    names = models.versions(folder)
+    names = versions.versions(folder)
     if not names:
-        raise UserError(f"{folder}: no model has been learnt yet; {models.AGAIN}.")
-    charge = models.in_charge(folder)
+        raise UserError(f"{folder}: no model has been learnt yet; {versions.AGAIN}.")
+    charge = versions.in_charge(folder)
     print("version  made              prints  median dE00  in 90 % bands")
     for name in names:
         mark = "  in charge" if name == charge else ""
         try:
-            told = models.described(folder, name)
+            told = versions.described(folder, name)
         except UserError:
             print(f"{name:<9}damaged or of another version{mark}")
             continue
@@ -41,7 +41,7 @@ def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
         made = str(told.get("made", ""))[:16].replace("T", " ")
         print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
     if charge not in names:
-        print(f"None is in charge; {models.AGAIN}, or put one in charge with --use VERSION.")
+        print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")
     print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
     for line in report_card.table(report_card.read(folder)):
         print(line)
@@ -52,11 +52,11 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
     """Put a stored version in charge."""
     folder = workspace.models(workspace.pick(shop))
     version = _named(folder, version)
-    before = models.in_charge(folder)
+    before = versions.in_charge(folder)
     if version == before:
         print(f"Model {version} is in charge already; nothing was changed.")
         return 0
-    models.put_in_charge(folder, version)
+    versions.put_in_charge(folder, version)
     print(f"Model {version} is in charge" + (f", in place of {before}." if before else "."))
     return 0
 
@@ -65,7 +65,7 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
     """The figures of two versions side by side, and what they learnt from differently."""
     folder = workspace.models(workspace.pick(shop))
     names = [_named(folder, one), _named(folder, other)]
-    told = [models.described(folder, name) for name in names]
+    told = [versions.described(folder, name) for name in names]
     facts = [each["facts"] for each in told]
     print(f"{'':<28}{names[0]:>12}{names[1]:>12}")
     for label, path, form in FIGURES:
@@ -101,7 +101,7 @@ def _fitted(version: str, facts: dict[str, Any]) -> str:
 def _named(folder: Path, version: str) -> str:
     """The version, also when the zeros before it are left out."""
     name = version.zfill(4) if version.isdigit() else version
-    models.described(folder, name)
+    versions.described(folder, name)
     return name
 
 

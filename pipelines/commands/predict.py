@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipelines import models
-from pipelines.catalogue import OF_VERDICT, Catalogue
 from pipelines.options import SETUP_OPTIONS
+from pipelines.registry import versions
+from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.tables import csvfile
 from pipelines.tables.folder import check_setups, read_setups, to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
@@ -121,8 +121,8 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
     """
     if version is not None:
         version = version.zfill(4) if version.isdigit() else version
-        models.described(workspace.models(shop_name), version)  # says which ones there are
-    stored = models.load(workspace.models(shop_name), version)
+        versions.described(workspace.models(shop_name), version)  # says which ones there are
+    stored = versions.load(workspace.models(shop_name), version)
     from learn.predict.model import (
         ShiftModel,  # takes seconds to import; the help must not wait for it
     )
@@ -133,10 +133,10 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         folder = workspace.models(shop_name) / stored.version
-        message = f"{folder}: does not hold a model this version can read; {models.AGAIN}."
+        message = f"{folder}: does not hold a model this version can read; {versions.AGAIN}."
         raise UserError(message) from error
     notes = []
-    if database != models.database_stamp(workspace.database(shop_name)):
+    if database != versions.database_stamp(workspace.database(shop_name)):
         from pipelines import store  # not needed, and slow to import, where nothing has changed
 
         given = store.read(workspace.database(shop_name))
@@ -150,7 +150,7 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         # Only what both know can be predicted: the model from then, the tables of now.
         catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
         model.settings_ = catalogue.settings
-        if stored.facts["data_sha256"] != models.fingerprint(given):
+        if stored.facts["data_sha256"] != versions.fingerprint(given):
             notes.append("the tables have changed since this model learnt; run strikeoff learn.")
     return Opened(model, stored.version, validation, catalogue, notes)
 

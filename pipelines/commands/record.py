@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines.arriving import gate_of
 from pipelines.ledger import store
 from pipelines.ledger.incoming import read_incoming
 from pipelines.ledger.recording import Report, plan
 from pipelines.ledger.state import Addition, Ledger, current
+from pipelines.registry.gate import gate_of
 from pipelines.tables.folder import to_shop
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.folders import Workspace

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipelines import learning, models
 from pipelines.commands.doubts import by_learner, day
 from pipelines.ledger import store
 from pipelines.ledger.state import Batch, Ledger, State, current
+from pipelines.registry import promotion, versions
 from pipelines.tables.folder import to_shop
 from pipelines.words.prediction import count, number
 from pipelines.workspace.folders import Workspace
@@ -29,8 +29,8 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     data = to_shop(state.given)
     lines = [*_tables(name, data), *_last_batch(ledger)]
     folder = workspace.models(name)
-    version = models.in_charge(folder)
-    charge = learning.opened(folder, version, data)
+    version = versions.in_charge(folder)
+    charge = promotion.opened(folder, version, data)
     lines += _doubts(state, by_learner(workspace, name, state) if charge else [])
     if version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
@@ -45,7 +45,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         )
         from pipelines.words.status import drift_lines, known_lines, news_line
 
-        lines += _model(version, models.described(folder, version))
+        lines += _model(version, versions.described(folder, version))
         try:
             found = glance(charge.model, data)
         except ValueError as error:

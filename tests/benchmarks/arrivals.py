@@ -17,7 +17,7 @@ import pandas as pd
 
 from learn.monitoring import inspection
 from learn.predict.model import ShiftModel
-from pipelines.arriving import usual_bases
+from pipelines.registry.gate import usual_bases
 from pipelines.tables.folder import read_folder
 from tests.benchmarks import shops
 

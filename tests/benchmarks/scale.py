@@ -104,9 +104,9 @@ def append(folder: Path) -> dict[str, float]:
 
 def cold(folder: Path) -> dict[str, float]:
     """``strikeoff predict`` from the shell, the quickest of a few runs."""
-    from pipelines import models
-    from pipelines.catalogue import Catalogue
     from pipelines.commands.import_tables import import_tables
+    from pipelines.registry import versions
+    from pipelines.registry.catalogue import Catalogue
     from pipelines.tables.folder import read_folder
     from pipelines.workspace.folders import Workspace
 
@@ -117,11 +117,11 @@ def cold(folder: Path) -> dict[str, float]:
     arrays, description = _stored(folder).to_state()
     facts = {
         "data_sha256": "",
-        "database_sha256": models.file_digest(workspace.database(SHOP)),
+        "database_sha256": versions.file_digest(workspace.database(SHOP)),
         "catalogue": Catalogue.of(shop).facts(),
         "validation": {},
     }
-    models.save(workspace.models(SHOP), arrays, description, facts)
+    versions.save(workspace.models(SHOP), arrays, description, facts)
     last = shop.prints.iloc[-1]
     options = ONE_SETUP.format(
         ink=last["ink_id"], substrate=last["substrate_id"], mesh=last["mesh_id"]

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from pipelines.catalogue import OF_VERDICT
+from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given
 from pipelines.tables.settings import read_settings

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipelines import models, report_card
-from pipelines.catalogue import OF_VERDICT
-from pipelines.report_card import Record, in_words
+from pipelines.registry import report_card, versions
+from pipelines.registry.catalogue import OF_VERDICT
+from pipelines.registry.report_card import Record, in_words
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress, counted
 
@@ -53,7 +53,7 @@ def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
     from learn.predict.model import ShiftModel
 
     try:
-        stored = models.load(folder, version)
+        stored = versions.load(folder, version)
         model = ShiftModel.from_state(stored.arrays, stored.meta)
         verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
         model.settings_ = replace(model.settings_, **verdict)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pipelines import models
 from pipelines.ledger.recording import Doubt, Gate
+from pipelines.registry import versions
 from pipelines.tables.schema import UNDERBASE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -26,14 +26,14 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     learnt from before any model had looked at it.
     """
     folder = workspace.models(shop)
-    if not models.versions(folder):
+    if not versions.versions(folder):
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
     from learn import arrival  # takes seconds to import, as does the model
     from learn.predict.model import ShiftModel
 
     try:
-        stored = models.load(folder)
+        stored = versions.load(folder)
         model = ShiftModel.from_state(stored.arrays, stored.meta)
     except (UserError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise UserError(
