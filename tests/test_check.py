@@ -38,9 +38,9 @@ from learn.normal import Z90
 from learn.predict import calibration
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import difference
-from pipelines.check_page import write_check_page
 from pipelines.cli import main
 from pipelines.commands import check as command
+from pipelines.pages.check import write_check_page
 from pipelines.registry.catalogue import Catalogue
 from pipelines.words.check import advice, bands_verdict, report
 from tests.published import table

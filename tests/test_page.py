@@ -12,9 +12,9 @@ from scipy import stats
 
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
-from pipelines.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
-from pipelines.page import write_page
-from pipelines.page_style import STYLE
+from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
+from pipelines.pages.page_style import STYLE
+from pipelines.pages.prediction import write_page
 from pipelines.words.prediction import (
     BAND90,
     VERDICTS,

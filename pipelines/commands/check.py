@@ -53,7 +53,7 @@ def check(
     for line in report(found):
         print(line)
     if page is not None:
-        from pipelines.check_page import write_check_page
+        from pipelines.pages.check import write_check_page
 
         write_check_page(page, found, opened.catalogue, opened.version)
         print(f"The page is {page}.")

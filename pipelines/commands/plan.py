@@ -90,7 +90,7 @@ def plan(
         write_text(out, csvfile.to_csv(_table(found)))
         print(f"The set-ups are in {out}.")
     if sheet is not None:
-        from pipelines.sheet import write_sheet
+        from pipelines.pages.press_sheet import write_sheet
 
         listed = write_sheet(sheet, found, line, opened, job or f"plan {sheet.stem}")
         print(f"The press sheet is {sheet}; measure into {listed}:")

@@ -168,7 +168,7 @@ def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
 
 def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, opened: Opened) -> None:
     """The page of one run, with the names of inks and garments written out."""
-    from pipelines.page import write_page as draw  # pulls in the colour tables
+    from pipelines.pages.prediction import write_page as draw  # pulls in the colour tables
 
     path.parent.mkdir(parents=True, exist_ok=True)
     draw(

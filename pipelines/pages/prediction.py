@@ -13,9 +13,9 @@ import pandas as pd
 
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
 from learn.shop import ShopSettings
-from pipelines import drawing
-from pipelines.drawing import Colour
-from pipelines.page_style import STYLE
+from pipelines.pages import drawing
+from pipelines.pages.drawing import Colour
+from pipelines.pages.page_style import STYLE
 from pipelines.words.prediction import (
     BAND90,
     VERDICTS,

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from learn.assessment.reliability import binomial_band
-from pipelines.drawing import mark
+from pipelines.pages.drawing import mark
 
 DARK = "#1a1a1a"
 ROW_PX = 26

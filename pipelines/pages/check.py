@@ -14,10 +14,10 @@ import pandas as pd
 from learn.assessment.cross_validation import KindScore
 from learn.assessment.learning_curve import ITERATIONS
 from learn.assessment.report import Checkup
-from pipelines import check_drawing as draw
-from pipelines import drawing
-from pipelines.check_style import CHECK_STYLE
-from pipelines.page_style import STYLE
+from pipelines.pages import check_drawing as draw
+from pipelines.pages import drawing
+from pipelines.pages.check_style import CHECK_STYLE
+from pipelines.pages.page_style import STYLE
 from pipelines.registry.catalogue import Catalogue
 from pipelines.words.check import (
     FACTORS,

@@ -15,7 +15,7 @@ from learn.colour.colorimetry import srgb_hex, viewing
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.garments import UNDERBASE, on_garments
-from pipelines.sheet_style import STYLE
+from pipelines.pages.sheet_style import STYLE
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
 from pipelines.words.plan import named
