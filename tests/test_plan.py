@@ -30,10 +30,10 @@ from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
 from learn.predict.model import ShiftModel
 from pipelines.cli import main
 from pipelines.ledger.incoming import read_sheet
+from pipelines.measured.target import read_target
 from pipelines.pages.press_sheet import cautions, operations, write_sheet
 from pipelines.registry import versions
 from pipelines.registry.catalogue import Catalogue
-from pipelines.targets import read_target
 from pipelines.words.plan import cost_words, ink_block, plan_block
 from tests.small_demo import DEMO, held_out, small_model, small_shop
 

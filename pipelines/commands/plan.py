@@ -14,8 +14,8 @@ from learn.planning.plan import plan as find
 from learn.planning.shades import shades
 from pipelines.commands.predict import Opened, open_model
 from pipelines.ledger import store
+from pipelines.measured.target import read_target
 from pipelines.tables import csvfile
-from pipelines.targets import read_target
 from pipelines.words.plan import by_model, plan_block
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
