@@ -137,7 +137,7 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         raise UserError(message) from error
     notes = []
     if database != versions.database_stamp(workspace.database(shop_name)):
-        from pipelines import store  # not needed, and slow to import, where nothing has changed
+        from pipelines.ledger import store  # not needed, and slow to import, where nothing has changed
 
         given = store.read(workspace.database(shop_name))
         if version is not None:

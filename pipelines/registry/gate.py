@@ -29,7 +29,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     if not versions.versions(folder):
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
-    from learn import arrival  # takes seconds to import, as does the model
+    from learn.monitoring import inspection  # takes seconds to import, as does the model
     from learn.predict.model import ShiftModel
 
     try:
@@ -44,7 +44,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     def gate(
         prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, history: pd.DataFrame
     ) -> list[Doubt]:
-        found = arrival.inspect_arrivals(
+        found = inspection.inspect_arrivals(
             model, prints, lab, typed=typed, bases=usual_bases(history)
         )
         unknown = int(np.isnan(found.distance).sum())

@@ -65,7 +65,7 @@ def database_stamp(source: Path | str) -> str:
     """The quick way to see that nothing in the shop's database has changed."""
     if isinstance(source, Path):
         return file_digest(source)
-    from pipelines import store  # slow to import, and a file does without it
+    from pipelines.ledger import store  # slow to import, and a file does without it
 
     return store.stamp(source)
 
