@@ -1,8 +1,8 @@
 """The colour of a mix of inks in print, over the actual base and garment, and how sure it is.
 
 Absorption and scattering of a mix are the sums of its inks' by their share of the dry film (two
-constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.mixing.transport` on why not K and S). The mixed
-film then goes through the same physics as any other ink; what the history taught of each ink
+constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.mixing.transport` on why not K and S). The
+mixed film then goes through the same physics as any other ink; what the history taught of each ink
 (film, haze, soak, what physics misses) is mixed alike. A mix of one ink is that ink.
 """
 

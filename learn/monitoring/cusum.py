@@ -34,7 +34,7 @@ COLUMNS = [
 
 
 class Errors(Protocol):
-    """Film errors in time order and how they come about (:class:`learn.monitoring.innovations.Stream`)."""
+    """Film errors in time order and how they come about (`learn.monitoring.innovations`)."""
 
     frame: pd.DataFrame
     white: Array

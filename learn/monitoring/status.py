@@ -33,7 +33,7 @@ class News(NamedTuple):
 
 @dataclass(frozen=True)
 class Glance:
-    """What `strikeoff status` tells beside the tables; named as in `learn.assessment.report.Checkup`."""
+    """What `strikeoff status` tells beside the tables; names as in `learn.assessment.report`."""
 
     news: News
     drift: pd.DataFrame | None  # of learn.monitoring.cusum.drifts; None: too few dated prints

@@ -1,8 +1,9 @@
 """Find the set-up that lands on a target on every garment of a job.
 
-All candidates are looked at by their means (`learn.planning.search`); those near enough to matter get
-their full covariance over the garments (`learn.predict.garments`); what no other plan beats in everything
-is told (`learn.planning.pareto`), with what it changes from the shop's usual set-up (`learn.planning.reasons`).
+All candidates are looked at by their means (`learn.planning.search`); those near enough to matter
+get their full covariance over the garments (`learn.predict.garments`); what no other plan beats in
+everything is told (`learn.planning.pareto`), with what it changes from the shop's usual set-up
+(`learn.planning.reasons`).
 """
 
 from __future__ import annotations

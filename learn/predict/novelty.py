@@ -71,7 +71,7 @@ class Likeness:
         return counted.where(column.notna(), -1).to_numpy()
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
-        """Which set-ups are in which situation of :mod:`learn.predict.calibration`, but for "outside"."""
+        """Which set-ups are in which situation of `learn.predict.calibration`, but "outside"."""
         unseen = {s: self.seen(X, s) == 0 for s in LEVELS}
         unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / SCALES["day"]
         return unseen

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipelines.commands.predict import open_model
 from pipelines.ledger import store
 from pipelines.registry import versions
+from pipelines.registry.opened import open_model
 from pipelines.tables.folder import to_shop
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace

@@ -8,6 +8,7 @@ from pipelines.commands import predict
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
 from pipelines.ledger import store
+from pipelines.registry.opened import open_model
 from pipelines.tables.folder import read_setups, to_shop
 from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.files import as_before_unless_done
@@ -29,7 +30,7 @@ def demo(*, workspace: Workspace) -> int:
         learn(workspace=workspace, shop=SHOP, progress=progress)
 
     progress("predicting next week's jobs")
-    opened = predict.open_model(workspace, SHOP)
+    opened = open_model(workspace, SHOP)
     setups, _ = read_setups(source / "next_week.csv", opened.known)
     predictions = opened.predict(setups)
     reports = workspace.reports(SHOP)

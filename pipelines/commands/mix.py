@@ -12,8 +12,8 @@ from learn.mixing.recipes import Weighing, recipes
 from learn.mixing.top_up import top_up
 from learn.planning.plan import checked_garments
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
-from pipelines.commands.predict import open_model
 from pipelines.measured.target import read_target
+from pipelines.registry.opened import open_model
 from pipelines.words.plan import by_model, recipes_block, setup_words, top_up_block
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

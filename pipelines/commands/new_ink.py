@@ -6,9 +6,9 @@ from pathlib import Path
 
 from learn.planning.new_ink import plan_ink
 from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
-from pipelines.commands.predict import open_model
 from pipelines.ledger import store
 from pipelines.pages.press_sheet import prints_to_measure
+from pipelines.registry.opened import open_model
 from pipelines.tables import csvfile
 from pipelines.words.plan import by_model, ink_block
 from pipelines.workspace.files import write_text

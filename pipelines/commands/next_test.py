@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from learn.planning.next_test import rank_tests
-from pipelines.commands.predict import open_model
+from pipelines.registry.opened import open_model
 from pipelines.tables.folder import read_setups
 from pipelines.words.plan import by_model
 from pipelines.words.prediction import chance, number

@@ -12,9 +12,9 @@ from learn.planning.candidates import Limits
 from learn.planning.plan import Plan, usual_setup
 from learn.planning.plan import plan as find
 from learn.planning.shades import shades
-from pipelines.commands.predict import Opened, open_model
 from pipelines.ledger import store
 from pipelines.measured.target import read_target
+from pipelines.registry.opened import Opened, open_model
 from pipelines.tables import csvfile
 from pipelines.words.plan import by_model, plan_block
 from pipelines.workspace.files import refuse_unwritable, write_text

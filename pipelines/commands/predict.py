@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from pipelines.options import SETUP_OPTIONS
-from pipelines.registry import versions
-from pipelines.registry.catalogue import OF_VERDICT, Catalogue
+from pipelines.registry.opened import Opened, open_model
 from pipelines.tables import csvfile
-from pipelines.tables.folder import check_setups, read_setups, to_shop
-from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS, UNDERBASE
-from pipelines.tables.settings import read_settings
+from pipelines.tables.folder import check_setups, read_setups
+from pipelines.tables.schema import SETUPS, UNDERBASE
 from pipelines.words.prediction import (
     VERDICTS,
     chance,
@@ -26,32 +23,13 @@ from pipelines.words.prediction import (
 )
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Problem, UserError
 from pipelines.workspace.progress import counted, tell
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    pass
 
 COMMAND_LINE = "the command line"
-
-
-@dataclass(frozen=True)
-class Opened:
-    """A shop's current model, ready to predict, with what its set-ups may name."""
-
-    model: ShiftModel
-    version: str
-    validation: dict
-    catalogue: Catalogue
-    notes: list[str]
-
-    @property
-    def known(self) -> dict[str, list[str]]:
-        return self.catalogue.identifiers()
-
-    def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
-        """Predictions, one row a set-up in the order given."""
-        return self.model.predict(setups)[PREDICTION_COLUMNS]
 
 
 def predict_file(
@@ -112,47 +90,6 @@ def predict_one(
         write_page(page, predictions, setups, opened)
         print(f"The page is {page}.")
     return 0
-
-
-def open_model(workspace: Workspace, shop_name: str, version: str | None = None) -> Opened:
-    """The model in charge of a shop, under the settings of now; or a version as it was then.
-
-    Raises UserError when there is none, or it is damaged.
-    """
-    if version is not None:
-        version = version.zfill(4) if version.isdigit() else version
-        versions.described(workspace.models(shop_name), version)  # says which ones there are
-    stored = versions.load(workspace.models(shop_name), version)
-    from learn.predict.model import (
-        ShiftModel,  # takes seconds to import; the help must not wait for it
-    )
-
-    try:
-        model = ShiftModel.from_state(stored.arrays, stored.meta)
-        catalogue = Catalogue.from_facts(stored.facts["catalogue"])
-        validation, database = stored.facts["validation"], stored.facts["database_sha256"]
-    except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        folder = workspace.models(shop_name) / stored.version
-        message = f"{folder}: does not hold a model this version can read; {versions.AGAIN}."
-        raise UserError(message) from error
-    notes = []
-    if database != versions.database_stamp(workspace.database(shop_name)):
-        from pipelines.ledger import store  # not needed, and slow to import, where nothing has changed
-
-        given = store.read(workspace.database(shop_name))
-        if version is not None:
-            now = read_settings(given.shop_toml, given.name, Findings())
-            if any(getattr(now, name) != getattr(catalogue.settings, name) for name in OF_VERDICT):
-                notes.append(
-                    f"shop.toml has changed; verdicts are by what held when {version} learnt."
-                )
-            return Opened(model, stored.version, validation, catalogue, notes)
-        # Only what both know can be predicted: the model from then, the tables of now.
-        catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
-        model.settings_ = catalogue.settings
-        if stored.facts["data_sha256"] != versions.fingerprint(given):
-            notes.append("the tables have changed since this model learnt; run strikeoff learn.")
-    return Opened(model, stored.version, validation, catalogue, notes)
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:

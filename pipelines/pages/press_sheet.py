@@ -23,7 +23,7 @@ from pipelines.words.prediction import BAND90, chance, number
 from pipelines.workspace.files import write_text
 
 if TYPE_CHECKING:
-    from pipelines.commands.predict import Opened
+    from pipelines.registry.opened import Opened
 
 READINGS = 3  # places measured on each print
 # Dry film from which cure through the film is the first worry; common practice, no source.

@@ -46,7 +46,7 @@ def gap_in(wavelengths_nm: list[int]) -> str | None:
 def resample(wavelengths_nm: list[int], reflectance: np.ndarray) -> np.ndarray:
     """Reflectance (n, m) at evenly spaced wavelengths (m,) -> (n, 31) at 400, 410 ... 700 nm.
 
-    As `learn.colour.resampling.resample_spectrum`, but wavelengths that are not needed may have holes.
+    As `learn.colour.resampling.resample_spectrum`, but wavelengths not needed may have holes.
     """
     given = np.asarray(wavelengths_nm)
     wanted = np.isin(given, WAVELENGTHS_NM)

@@ -3,8 +3,8 @@
 Errors are dE00 to the noise-free colour where it is known (invented shops), else to the
 measured one. All else is about the measured colour: coverage of L, a and b by their 90 % bands
 and the mean width of these; CRPS a channel and energy score of the three (both in Lab units,
-both reward sharp and honest forecasts: `learn.assessment.scores`); deciles of the PIT, each 10 % when
-honest, the outer ones too full when the bands are too narrow.
+both reward sharp and honest forecasts: `learn.assessment.scores`); deciles of the PIT, each 10 %
+when honest, the outer ones too full when the bands are too narrow.
 """
 
 from __future__ import annotations

@@ -3,13 +3,12 @@
 ``python -m tests.benchmarks.new_ink --seed 101 102 103``: every ink of those shops that was never
 printed, described by one to four test prints. First among its held-out prints: those of half of
 its jobs may be pulled, those of the other half are predicted; many such halves are drawn. Tests are
-picked one by one - as `learn.planning.new_ink` picks them for the shop's usual set-ups, by the widest band,
-at random. Then *pulled* on the press that made the shop, and all held-out prints predicted: the
-prints that are planned; a white and a black shirt, each without and with base; usual set-ups at
-random. Each test is learnt by one Gaussian update. After each: median and mean dE00 from predicted
-to noise-free colour, the share of measured values in the 90 % bands, the share that goes straight
-to production and how much of that came out within tolerance of its prediction.
-"""
+picked one by one - as `learn.planning.new_ink` picks them for the shop's usual set-ups, by the
+widest band, at random. Then *pulled* on the press that made the shop, and all held-out prints
+predicted: the prints that are planned; a white and a black shirt, each without and with base; usual
+set-ups at random. Each test is learnt by one Gaussian update. After each: median and mean dE00 from
+predicted to noise-free colour, the share of measured values in the 90 % bands, the share that goes
+straight to production and how much of that came out within tolerance of its prediction."""
 
 from __future__ import annotations
 

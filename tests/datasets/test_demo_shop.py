@@ -15,7 +15,7 @@ from datasets.demo.recipe import MEDIUM, SMALL_LAB_ONLY
 from datasets.demo.shop import TRUE_LAB, make_shop
 from datasets.demo.world import FIRST_DAY, World, generator
 
-DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+DEMO = Path(__file__).parents[2] / "datasets" / "demo"
 SEED = 7
 KINDS = [
     "next_prints",

@@ -43,9 +43,9 @@ from pipelines.commands import check as command
 from pipelines.pages.check import write_check_page
 from pipelines.registry.catalogue import Catalogue
 from pipelines.words.check import advice, bands_verdict, report
+from tests.pages.test_prediction import Reader
 from tests.published import table
 from tests.small_demo import small_model, small_shop
-from tests.test_page import Reader
 
 
 def test_share_intervals_are_wilsons():

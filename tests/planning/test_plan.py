@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import doctest
 import itertools
 from copy import copy
 from dataclasses import replace
-from importlib import import_module
 from types import SimpleNamespace
 
 import numpy as np
@@ -50,18 +48,6 @@ def grid():
 def found():
     usual = usual_setup(small_shop().prints, GARMENTS)
     return plan(small_model(), [33, 55, 28], GARMENTS, limits=SMALL, usual=usual)
-
-
-@pytest.mark.parametrize(
-    "name", ["candidates", "planning", "front", "costs", "corrections", "reasons", "mixes"]
-)
-def test_examples_in_docstrings_run(name):
-    assert doctest.testmod(import_module(f"learn.{name}")).failed == 0
-
-
-def test_the_examples_of_the_package_run():
-    names = {"model": small_model(), "shop": small_shop()}
-    assert doctest.testmod(learn, extraglobs=names).failed == 0
 
 
 def test_every_name_the_package_offers_is_there():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -38,10 +36,6 @@ SETUP = {
 @pytest.fixture(scope="module")
 def mixing():
     return Mixing.of(small_model(), SETUP, GARMENTS, INKS)
-
-
-def test_examples_in_docstrings_run():
-    assert doctest.testmod(transport).failed == 0
 
 
 def test_a_mix_of_one_ink_is_that_ink(mixing):

@@ -17,7 +17,7 @@ import pytest
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry import versions
-from tests.test_arrival import KnownShop
+from tests.monitoring.test_inspection import KnownShop
 from tests.tiny_shop import TINY, with_cell, write_shop
 
 HEADER = "print_id,substrate_id,ink_id,mesh_id,strokes,flash_count,L,a,b\n"

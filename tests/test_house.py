@@ -1,0 +1,92 @@
+"""The house: rooms in the order the data flows, and examples in docstrings that run."""
+
+from __future__ import annotations
+
+import ast
+import doctest
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+import learn
+from tests.small_demo import small_model, small_shop
+
+ROOT = Path(__file__).parents[1]
+# Import only to the left. What lies beside the rooms comes before them all.
+LEARN = "colour gp physics fit predict planning mixing assessment monitoring"
+PIPELINES = "workspace words tables measured ledger registry pages commands daily planning cli"
+ROOMS = {"learn": LEARN.split(), "pipelines": PIPELINES.split()}
+BLIND = {"gp": {"colour", "physics"}}  # a process over features: whose, it does not know
+OUTSIDE = {"learn": {"pipelines", "datasets", "tests"}, "pipelines": {"datasets", "tests"}}
+MODULES = sorted(p for package in ROOMS for p in (ROOT / package).rglob("*.py"))
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def imported(path: Path) -> set[str]:
+    """Every module or name of a module that a file imports, at its head or inside a function."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: import by the full name"
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def room_of(package: str, module: str) -> int:
+    """Position of a module's room; -1 for what lies beside the rooms."""
+    parts = module.split(".")
+    rooms = ROOMS[package]
+    return rooms.index(parts[1]) if len(parts) > 1 and parts[1] in rooms else -1
+
+
+def against_the_flow(path: Path) -> list[str]:
+    package, *inside = path.relative_to(ROOT).with_suffix("").parts
+    here = room_of(package, module_name(path))
+    wrong = []
+    for name in sorted(imported(path)):
+        top = name.split(".")[0]
+        if top in OUTSIDE[package]:
+            wrong.append(name)
+        elif top == package and inside != ["__init__"]:
+            there = room_of(package, name)
+            room = ROOMS[package][there] if there >= 0 else ""
+            if there > here or room in BLIND.get(inside[0], ()):
+                wrong.append(name)
+    return wrong
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_imports_go_to_the_left_only(path):
+    assert against_the_flow(path) == []
+
+
+def test_every_module_lies_in_a_room():
+    beside = {
+        "learn": {"__init__", "shop", "normal"},
+        "pipelines": {"__init__", "daily", "planning", "options"},
+    }
+    for path in MODULES:
+        package, first, *_ = path.relative_to(ROOT).with_suffix("").parts
+        assert first in ROOMS[package] or first in beside[package], path
+
+
+def test_an_import_to_the_right_is_seen(tmp_path, monkeypatch):
+    monkeypatch.setattr("tests.test_house.ROOT", tmp_path)
+    path = tmp_path / "learn" / "gp" / "wrong.py"
+    path.parent.mkdir(parents=True)
+    path.write_text("from learn.colour import difference\nimport learn.fit.encoding, pipelines\n")
+    assert against_the_flow(path) == ["learn.colour.difference", "learn.fit.encoding", "pipelines"]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_examples_in_docstrings_run(path):
+    known = {"model": small_model, "shop": small_shop}
+    module = import_module(module_name(path))
+    needs = {n: make() for n, make in known.items() if module is learn}
+    assert doctest.testmod(module, extraglobs=needs).failed == 0
