@@ -19,7 +19,8 @@ def pit_gaussian(mu: ArrayLike, sigma: ArrayLike, y: ArrayLike) -> np.ndarray:
     Uniform on 0..1 when the forecast is honest; U-shaped when too narrow, humped when too
     wide (Gneiting, Balabdaoui & Raftery 2007, JRSSB 69, 243-268).
     """
-    return ndtr((np.asarray(y, float) - mu) / sigma)
+    mu, sigma, y = (np.asarray(v, float) for v in (mu, sigma, y))
+    return ndtr((y - mu) / sigma)
 
 
 def crps_gaussian(mu: ArrayLike, sigma: ArrayLike, y: ArrayLike) -> np.ndarray:
@@ -28,7 +29,8 @@ def crps_gaussian(mu: ArrayLike, sigma: ArrayLike, y: ArrayLike) -> np.ndarray:
     sigma [z (2 Phi(z) - 1) + 2 phi(z) - 1 / sqrt(pi)], z = (y - mu) / sigma (Gneiting &
     Raftery 2007, JASA 102, 359-378).
     """
-    z = (np.asarray(y, float) - mu) / sigma
+    mu, sigma, y = (np.asarray(v, float) for v in (mu, sigma, y))
+    z = (y - mu) / sigma
     phi = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     return sigma * (z * (2 * ndtr(z) - 1) + 2 * phi - 1 / math.sqrt(math.pi))
 

@@ -293,7 +293,8 @@ def _linear_srgb(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
 def in_srgb_gamut(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
     """Whether a screen can show these Lab (..., 3), to half a step of 8 bits: bool (...)."""
     linear = _linear_srgb(lab, viewing)
-    return ((linear > -0.5 / 255 / 12.92) & (linear < 1 + 0.5 / 255 * 2.3)).all(axis=-1)
+    shown = (linear > -0.5 / 255 / 12.92) & (linear < 1 + 0.5 / 255 * 2.3)
+    return np.asarray(shown.all(axis=-1))
 
 
 def srgb_hex(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
@@ -321,7 +322,8 @@ def _channels(text: str) -> tuple[int, int, int]:
     try:
         if len(digits) != 6:
             raise ValueError
-        return tuple(bytes.fromhex(digits))
+        r, g, b = bytes.fromhex(digits)
+        return r, g, b
     except ValueError:
         message = f"{text!r} is not a screen colour: write it as #rrggbb, for example #c8102e"
         raise ValueError(message) from None

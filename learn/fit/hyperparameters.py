@@ -58,7 +58,7 @@ def maximise(
         value, gradient = objective(x)
         away = (z - prior_median[free]) / prior_spread[free]
         return (
-            -(value - 0.5 * away @ away),
+            -(value - 0.5 * float(away @ away)),
             -(gradient[free] - away / prior_spread[free]),
         )
 

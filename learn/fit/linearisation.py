@@ -292,7 +292,7 @@ class Layout:
             by_ink[base] = by_ink.get(base, 0.0) + under
         ends = np.cumsum([0, POSTERIOR_DIRECTIONS, BEND_DIRECTIONS, BEND_DIRECTIONS])
         own = [by_ink[ink][:, :, a:b] for a, b in pairwise(ends) for ink in sorted(by_ink)]
-        common = sum(by_ink.values())[:, :, POSTERIOR_DIRECTIONS:]
+        common = np.add.reduce(list(by_ink.values()))[:, :, POSTERIOR_DIRECTIONS:]
         return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
     def design(self, linear: Linear, measured: Array, w: Array, repeat: float) -> Design:
@@ -300,7 +300,7 @@ class Layout:
         rows = linear.rows
         through = self.physical
         y = measured - linear.lab + linear.phi @ np.where(through, w, 0.0)
-        directions = [None] * self.first_term
+        directions: list[int | None] = [None] * self.first_term
         directions += [DIRECTIONS.index(t.term.direction) for t in self.terms]
         blocks = [
             Block(name, columns, direction, remainder)
@@ -371,7 +371,7 @@ def contract_term(by_phi: Array, place: Place, i: int, term: FittedTerm, vectors
     part = by_phi[:, :, place.where[i]]
     if term.term.direction == "free":
         k = len(place.used[i])
-        return sum(part[:, c, c * k : (c + 1) * k] for c in range(3))
+        return part[:, 0, :k] + part[:, 1, k : 2 * k] + part[:, 2, 2 * k :]
     u = vectors[place.rows, DIRECTIONS.index(term.term.direction)]
     return (u[:, None, :] @ part)[:, 0]
 

@@ -44,7 +44,8 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
     n, p = design.phi.n, design.phi.p
     mean, covariance = np.full((n, 3), np.nan), np.full((n, 3, 3), np.nan)
     torn = _torn(group, design.job)
-    small, large = [], []
+    small: list[Index] = []
+    large: list[Index] = []
     for rows in groups_of(group):
         if group[rows[0]] < 0:
             continue

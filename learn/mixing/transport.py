@@ -38,6 +38,7 @@ def turned(K: ArrayLike, S: ArrayLike) -> Array:
 
 def to_particles(K: ArrayLike, S: ArrayLike) -> tuple[Array, Array]:
     """Absorption and (3/4 of the) transport scattering per um, from K and S of a film."""
+    K, S = np.asarray(K, float), np.asarray(S, float)
     h = turned(K, S)
     return K / (STRAIGHT + (DIFFUSE - STRAIGHT) * h), S / (ONCE + (1 - ONCE) * h)
 

@@ -90,4 +90,5 @@ def stroke_gain(
     nearly doubles.
     """
     strokes, flashes = np.asarray(strokes, float), np.asarray(flashes, float)
-    return 1 + flash_gain * flashes + wet_gain * (strokes - 1 - flashes)
+    wet, flash = np.asarray(wet_gain, float), np.asarray(flash_gain, float)
+    return 1 + flash * flashes + wet * (strokes - 1 - flashes)

@@ -327,10 +327,10 @@ def describe_shelf(
 
     def pooled(ink: str) -> _Prior:
         """Where the drawdowns say little, inks of the same role lend their scattering."""
-        peers = [fits[i][0] for i in fits if (role[i] == role[ink])]
-        if len(peers) < 3:
+        alike = [fits[i][0] for i in fits if (role[i] == role[ink])]
+        if len(alike) < 3:
             return wide(ink)
-        peers = np.stack(peers)
+        peers = np.stack(alike)
         spread = np.cov(peers[:, N_WAVELENGTHS:].T) + 0.05 * cov_s
         return _prior(
             peers[:, :N_WAVELENGTHS].mean(axis=0),

@@ -106,8 +106,8 @@ def dyed(r: ArrayLike, share: ArrayLike, more: ArrayLike = 0.0) -> Array:
     of a thick cloth adds up over all that is in it (Kubelka & Munk 1931; its use for dyed
     textiles: common practice).
     """
-    r = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
-    k = share * (1 - r) ** 2 / (2 * r) + more
+    dry = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
+    k = np.asarray(share, float) * (1 - dry) ** 2 / (2 * dry) + np.asarray(more, float)
     return 1 / (1 + k + np.sqrt(k * (k + 2)))
 
 

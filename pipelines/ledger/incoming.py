@@ -106,6 +106,7 @@ def _folder(path: Path, condition: str | None) -> Incoming:
 
 def _cells_if_prints(data: bytes, file: str) -> tuple[pd.DataFrame, str] | None:
     """The cells of a table that says how its prints were made; None for anything else."""
+    read: tuple[pd.DataFrame, str] | None
     if data.startswith(WORKBOOK):
         from pipelines.measured.sheets import read_workbook
 
@@ -157,7 +158,7 @@ def _export(
         prints[column] = np.where(wanted, readings[column].map(lambda v: f"{v:.6g}"), "")
     prints = prints.astype(object).set_axis(range(2, len(prints) + 2))
     said = [*measured.said, *warnings]
-    left = sorted(row_of.keys() - set(names), key=row_of.get)
+    left = sorted(row_of.keys() - set(names), key=lambda name: row_of[name])
     if left:
         said.append(f"{sheet.name}: no reading of {_some(left)}; to be recorded when there is.")
     return Incoming(
@@ -178,6 +179,7 @@ def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
     findings = Findings()
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
+    assert read is not None  # else there were findings
     cells, delimiter = read
     if "print_id" not in cells and "setup_id" in cells:
         cells = cells.rename(columns={"setup_id": "print_id"})

@@ -195,7 +195,7 @@ def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged
     averaged = average(cells, typed, faulty, incoming.place, view)
     faults = dict(averaged.faults)
     for problem in faulty:
-        if problem.row in averaged.cells.index:
+        if problem.row is not None and problem.row in averaged.cells.index:
             why = [faults[problem.row]] if problem.row in faults else []
             faults[problem.row] = "; ".join([*why, problem.reason])
     empty = averaged.cells.index[averaged.cells["print_id"].str.strip() == ""]

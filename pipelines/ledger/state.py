@@ -125,7 +125,7 @@ class Ledger:
         """Batch -> whether it is in (True) or taken back."""
         states = {batch.id: True for batch in self.batches}
         for decision in self.decisions:
-            if decision.what in ("taken back", "put back"):
+            if decision.batch is not None and decision.what in ("taken back", "put back"):
                 states[decision.batch] = decision.what == "put back"
         return states
 
@@ -201,7 +201,7 @@ def current(ledger: Ledger) -> State:
         if stands.trusted and stands.why is None
     )
     out = {row: stands.why for row, stands in standing.items() if stands.why is not None}
-    given = Given(base.shop, base.shop_toml, tables, out, trusted)
+    given = Given(base.shop or "", base.shop_toml, tables, out, trusted)
     return State(given, standing)
 
 

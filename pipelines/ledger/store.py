@@ -71,7 +71,7 @@ def save(given: Given, source: Source, *, file: str = "") -> int | None:
         with suppress(FileExistsError):  # another import was first: add to what it made
             return _create(source, batch)
     done = change(source, plan, create=not isinstance(source, Path))
-    return done.batch.id if done else None
+    return done.batch.id if done and done.batch else None
 
 
 def make_room(path: Path) -> Path | None:
@@ -168,6 +168,7 @@ def _create(path: Path, batch: Batch) -> int:
     """
     refuse_unwritable(path.parent)
     done = Ledger().numbered(Addition(batch), _now(), _who())
+    assert done.batch is not None
     to_shop(current(Ledger() + done).given)
     with beside(path, replace=False) as fresh, database.writing(fresh, create=True) as connection:
         _prepare(connection, fresh)

@@ -58,10 +58,10 @@ def with_others(what: str, rows: int) -> str:
 
 def listed(names: Iterable[object], at_most: int = 6) -> str:
     """``a, b and c``, cut short when long."""
-    names = [str(name) for name in names]
-    if len(names) > at_most:
-        names = [*names[: at_most - 1], f"{len(names) - at_most + 1} more"]
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    words = [str(name) for name in names]
+    if len(words) > at_most:
+        words = [*words[: at_most - 1], f"{len(words) - at_most + 1} more"]
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def check_counts(file: str, readings: int, fields: int) -> None:

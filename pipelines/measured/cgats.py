@@ -47,7 +47,8 @@ def read_cgats(lines: Iterable[str], file: str) -> list[Block]:
     header: dict[str, list[str]] = {}
     fields: list[str] = []
     table = _Table({}, fields)
-    state, pending, start = "header", [], 0
+    pending: list[str] = []
+    state, start = "header", 0
     for number, line in enumerate(lines, start=1):
         tokens = _tokens(line, number, file)
         if not tokens:

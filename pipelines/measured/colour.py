@@ -140,7 +140,7 @@ def _spectra(
     nm = [*columns.spectrum]
     order = check_wavelengths(nm, block, names, file)
     values = np.stack([numbers[names[i]] for i in order], axis=1)
-    nm = np.array(nm, float)[order]
+    steps = np.array(nm, float)[order]
     empty = np.isnan(values)
     if (holes := empty.any(axis=1) & ~empty.all(axis=1)).any():
         row = int(np.flatnonzero(holes)[0])
@@ -152,7 +152,7 @@ def _spectra(
         row, band = (int(i) for i in np.argwhere(wild)[0])
         what, do = f"a reflectance of {values[row, band]:g} cannot be", "check the measurement"
         refuse(file, what, do, where=block.where[row], column=names[order[band]])
-    trial = to_10_nm(nm, values, file, said)
+    trial = to_10_nm(steps, values, file, said)
     error = None
     if np.isfinite(given).any() and (view := _viewing(condition)):
         as_read = [colorimetry.lab_from_reflectance(trial * scale, view) for scale in (1, 0.01)]

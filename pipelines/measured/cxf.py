@@ -105,7 +105,8 @@ def _specifications(root: Element, file: str) -> dict[str, _Spec]:
                 spec.facts[fact] = declared.normal(fact, texts[name].replace("_", " "))
         angles = texts.get("IlluminationAngle"), texts.get("MeasurementAngle")
         if all(angles):
-            spec.facts["geometry"] = ":".join(re.sub(r"\.0+$", "", angle) for angle in angles)
+            whole = (re.sub(r"\.0+$", "", angle or "") for angle in angles)
+            spec.facts["geometry"] = ":".join(whole)
         # Some programs tell the condition in the name alone; other lamps are none of M0 to M3.
         condition = texts.get("DeviceIllumination", key).replace("_", " ")
         if re.fullmatch(r"M[0-3]", one := declared.normal("measurement_condition", condition)):
@@ -244,7 +245,7 @@ def _whole(text: str, where: str, file: str) -> int:
 
 def _settle_backing(readings: list[_Reading], said: list[str]) -> None:
     """A characterisation tells what lies beneath patch by patch: its backings may differ."""
-    backings = {r.facts.get("backing") for r in readings} - {None}
+    backings = {r.facts["backing"] for r in readings if r.facts.get("backing") is not None}
     if len(backings) > 1:
         for reading in readings:
             reading.facts.pop("backing", None)

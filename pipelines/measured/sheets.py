@@ -28,8 +28,8 @@ _MAX_MEMBERS = 1_000
 _MAX_TAGS = 5_000_000  # four to six a cell; reading them takes far longer than counting
 # What unpacking raises on broken archives; RuntimeError is an encrypted one, NotImplementedError
 # a packing that Python does not know.
-_DAMAGE = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError)
-_DAMAGE += (ValueError, RuntimeError, NotImplementedError)
+_DAMAGE: tuple[type[Exception], ...] = (zipfile.BadZipFile, zlib.error, lzma.LZMAError)
+_DAMAGE += (struct.error, OSError, EOFError, ValueError, RuntimeError, NotImplementedError)
 _CHUNK = 1 << 20
 
 
@@ -38,6 +38,7 @@ def read_csv(data: bytes, file: str) -> list[Block]:
     findings = Findings()
     read = csvfile.cells_of(data, file, findings)
     findings.raise_if_any()
+    assert read is not None  # else there were findings
     cells, _ = read
     check_counts(file, len(cells), cells.shape[1])
     if cells.empty:

@@ -56,7 +56,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
         return [
             Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i]),
                   float(found.distance[i]))
-            for i in np.flatnonzero(found.doubtful)
+            for i in np.flatnonzero(found.doubtful).tolist()
         ]  # fmt: skip
 
     return gate

@@ -52,8 +52,8 @@ def known_columns(
                 findings.problem(file, 1, column.name, what, _rename_hint(column, names))
     if delimiter != ",":
         for name in own:
-            column = table.column(name)
-            if _is_colour(name) or (column and column.kind in ("number", "whole", "film")):
+            told = table.column(name)
+            if _is_colour(name) or (told and told.kind in ("number", "whole", "film")):
                 comma = given[name].str.strip().str.fullmatch(_DECIMAL_COMMA)
                 given.loc[comma, name] = given.loc[comma, name].str.replace(",", ".")
     return given
@@ -108,7 +108,7 @@ def _colour_header_faults(own: Iterable[str]) -> list[tuple[str | None, str, str
     """What is wrong with the colour columns of a header: (column, what, what to do)."""
     lab = [name for name in ("L", "a", "b") if name in own]
     wavelengths = wavelengths_in(own)
-    faults = []
+    faults: list[tuple[str | None, str, str]] = []
     if 0 < len(lab) < 3:
         missing = ", ".join(name for name in ("L", "a", "b") if name not in lab)
         what = f"the column is missing beside {' and '.join(lab)}"

@@ -78,10 +78,11 @@ def read_folder(
     if strict:
         findings.problems += faults
     findings.raise_if_any()
+    assert shop is not None  # else there were findings
 
     reasons: dict[int, list[str]] = {}
     for fault in faults:
-        reasons.setdefault(fault.row, []).append(fault.reason)
+        reasons.setdefault(fault.row or 0, []).append(fault.reason)
     set_aside = {row: "; ".join(why) for row, why in reasons.items()}
     kept = shop.prints.drop(index=list(set_aside))
     if kept.empty:
@@ -111,6 +112,7 @@ def to_shop(given: Given) -> Shop:
     shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date(9000, 1, 1))
     findings.problems += faults
     findings.raise_if_any()
+    assert shop is not None  # else there were findings
     return _renumbered(shop, shop.prints)
 
 
@@ -130,6 +132,7 @@ def read_setups(
         findings.raise_if_any()
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
+    assert read is not None  # else there were findings
     given = known_columns(SETUPS, *read, findings, path.name)
     if given.empty:
         what = "holds no set-up below its header"
@@ -171,6 +174,7 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     tables = given.tables | {"prints": prints}
     shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date.today())
     findings.raise_if_any()
+    assert shop is not None  # else there were findings
     return shop.prints, faults
 
 
@@ -228,7 +232,7 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
     for name in ("inks", "substrates", "meshes", "drawdowns"):
         findings.problems += faults.get(name, [])
     findings.problems.sort(key=lambda p: (_file_order(p.file), p.row or 0))
-    print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row)
+    print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row or 0)
     if len(frames) < len(SHOP_TABLES):
         return None, print_faults
     return Shop(settings, **_with_roles(frames)), print_faults
