@@ -22,14 +22,24 @@ from learn.gp.posterior import Block, Design, Hyper
 from learn.gp.terms import FittedTerm
 from learn.physics import print_model
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
-from learn.physics.print_model import CONSTANT_MEAN, CONSTANT_SD, LATENTS, Stack, State, Tangents
+from learn.physics.print_model import (
+    CONSTANT_MEAN,
+    CONSTANT_SD,
+    LATENTS,
+    Stack,
+    State,
+    Tangents,
+    column_of,
+)
 from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-DIRECTIONS = [*LATENTS, "both_films", "free"]
-_THROUGH = {name: (i,) for i, name in enumerate(LATENTS)} | {"both_films": (0, 1)}
+# What a term may push: one latent, several at once, or Lab itself.
+_THROUGH = {latent.name: [column_of(latent.name)] for latent in LATENTS}
+_THROUGH |= {"both_films": [column_of("film"), column_of("base_film")]}
+DIRECTIONS = [*_THROUGH, "free"]
 
 # Prior median and spread of the size of an ink's bends of log K and log S.
 BEND_SD, BEND_SPREAD = 0.05, 0.6
@@ -41,6 +51,7 @@ LOG_LENGTH_SPREAD = 0.5
 NOISE = {"film": (0.03, 0.5), "base_film": (0.03, 0.5), "free": (0.15, 0.5)}
 JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}
 NEGLIGIBLE = 1e-4
+JOB_DIRECTIONS = [DIRECTIONS.index(name) for name in JOB]
 
 # Scales of what the physics says of the film and the ground it lies on, as features.
 GROUND_SCALES = {"log_film": 0.5, "back_L": 25.0, "back_a": 25.0, "back_b": 25.0}
@@ -152,7 +163,7 @@ class Layout:
         spread = [0.0, 0.0] + [BEND_SPREAD] * (bends + 1)
         spread += [t.term.spread if t.size else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
-        job = [JOB[d] for d in ("film", "base_film")]
+        job = list(JOB.values())
         return (
             Hyper(np.array(block), np.log([m for m, _ in noise]), np.log([m for m, _ in job])),
             Hyper(np.array(spread), np.array([s for _, s in noise]), np.array([s for _, s in job])),
@@ -317,7 +328,7 @@ class Layout:
             directions=linear.vectors,
             instrument=repeat**2 / rows.readings,
             job=pd.factorize(screen)[0],
-            job_directions=linear.vectors[:, [0, 1]],
+            job_directions=linear.vectors[:, JOB_DIRECTIONS],
         )
 
     # -- buckets ---------------------------------------------------------------------
@@ -349,7 +360,8 @@ class Layout:
 def directions_of(t: Tangents) -> Array:
     """Lab along each of DIRECTIONS but "free": (n, d, 3)."""
     latents = t.latents.transpose(0, 2, 1)
-    return np.concatenate([latents, (latents[:, :1] + latents[:, 1:2])], axis=1)
+    pushed = [sum(latents[:, [at]] for at in columns) for columns in _THROUGH.values()]
+    return np.concatenate(pushed, axis=1)
 
 
 def fill_term(

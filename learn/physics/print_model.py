@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,12 +31,25 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 
+# Prints that something acts on: all, those without or with an underbase, or those whose ink
+# takes the dye out of a bare garment. On others its tangent is zero and is not worked out.
+Where = Literal["all", "bare", "based", "discharged"]
+
+
 class Constant(NamedTuple):
     """A physical number common to the shop: prior mean and standard deviation."""
 
     name: str
     mean: float
     sd: float
+    where: Where = "all"
+
+
+class Latent(NamedTuple):
+    """An effect that may be off from print to print; zero where the constants say it all."""
+
+    name: str
+    where: Where = "all"
 
 
 # Wide priors on purpose: published figures for transfer and press settings disagree, and
@@ -48,15 +61,16 @@ CONSTANTS = [
     Constant("stencil_share_logit", float(logit(0.3)), 1.2),
     Constant("wet_gain_logit", float(logit(0.2)), 0.7),
     Constant("flash_gain_logit", float(logit(0.85)), 0.7),
-    Constant("log_base_transfer", 0.0, 0.20),  # base against top ink
-    Constant("wet_out_logit", float(logit(0.35)), 1.0),
-    Constant("log_soak_um", float(np.log(2.0)), 0.8),
+    Constant("log_base_transfer", 0.0, 0.20, "based"),  # base against top ink
+    Constant("wet_out_logit", float(logit(0.35)), 1.0, "bare"),
+    Constant("log_soak_um", float(np.log(2.0)), 0.8, "bare"),
     # K of the ink a um sunk in, as K/S of the cloth: about 1 over the cloth's own S x depth
-    Constant("log_tint", float(np.log(0.15)), 1.0),
-    Constant("discharge_logit", float(logit(0.7)), 1.0),  # share of the dye taken away
+    Constant("log_tint", float(np.log(0.15)), 1.0, "bare"),
+    # share of the dye taken away
+    Constant("discharge_logit", float(logit(0.7)), 1.0, "discharged"),
     Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
-    Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0),  # under a base
+    Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0, "based"),  # under a base
     # a cured ink is not a mirror: a little gloss reaches even a 45:0 instrument
     Constant("log_haze", float(np.log(0.004)), 0.7),
 ]
@@ -64,7 +78,15 @@ CONSTANT_MEAN = np.array([c.mean for c in CONSTANTS])
 CONSTANT_SD = np.array([c.sd for c in CONSTANTS])
 REFERENCE_VOLUME = 25.0  # cm3/m2, a 90/cm mesh
 
-LATENTS = ["film", "base_film", "strength", "wet_out", "soak", "haze", "discharge"]
+LATENTS = [
+    Latent("film"),  # log film of the top ink
+    Latent("base_film", "based"),  # log film of the underbase
+    Latent("strength"),  # log K of the top ink
+    Latent("wet_out"),  # logit
+    Latent("soak", "bare"),  # log of the depth the ink soaks in to
+    Latent("haze"),  # log
+    Latent("discharge", "discharged"),  # logit of the share of the dye taken away
+]
 
 # Gauss-Hermite nodes for a standard normal: films vary log-normally over the yarns.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
@@ -126,9 +148,14 @@ def no_shift(n: int) -> Array:
     return np.zeros((n, len(LATENTS)))
 
 
+def column_of(latent: str) -> int:
+    """Where a latent stands among the columns of shifts and tangents."""
+    return [latent.name for latent in LATENTS].index(latent)
+
+
 def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array]:
     """Dry film of the top ink and of the underbase, um, both (n,)."""
-    c = _named(constants)
+    c, shift = _named(constants), _by_name(shifts)
     wet, flash = expit(c["wet_gain_logit"]), expit(c["flash_gain_logit"])
     stencil = expit(c["stencil_share_logit"]) * stack.stencil_um
     slope, reference = c["mesh_slope"], np.log(REFERENCE_VOLUME)
@@ -139,14 +166,28 @@ def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array
         gain = stroke_gain(strokes, flashes, wet_gain=wet, flash_gain=flash)
         return np.exp(np.clip(log_film, -8.0, 8.0)) * gain
 
-    top = laid(stack.volume, stack.strokes, stack.flashes, stack.log_solids + shifts[:, 0])
-    base_share = stack.log_base_solids + c["log_base_transfer"] + shifts[:, 1]
+    top = laid(stack.volume, stack.strokes, stack.flashes, stack.log_solids + shift["film"])
+    base_share = stack.log_base_solids + c["log_base_transfer"] + shift["base_film"]
     base = laid(stack.base_volume, stack.base_strokes, np.zeros(len(stack)), base_share)
     return top, np.where(stack.base >= 0, base, 0.0)
 
 
 def _named(constants: Array) -> Mapping[str, float]:
     return {c.name: float(v) for c, v in zip(CONSTANTS, constants, strict=True)}
+
+
+def _by_name(shifts: Array) -> Mapping[str, Array]:
+    return {latent.name: shifts[:, i] for i, latent in enumerate(LATENTS)}
+
+
+def _rows(stack: Stack) -> Mapping[Where, NDArray[np.bool_]]:
+    based = stack.base >= 0
+    return {
+        "all": np.ones(len(stack), bool),
+        "bare": ~based,
+        "based": based,
+        "discharged": ~based & (stack.discharges > 0),
+    }
 
 
 def _uneven(
@@ -194,19 +235,21 @@ class _Inks(NamedTuple):
 
 
 def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array) -> Array:
-    c = _named(constants)
+    c, shift = _named(constants), _by_name(shifts)
     top_um, base_um = film_um(stack, constants, shifts)
-    K = np.exp(inks.k + shifts[:, 2:3])
+    K = np.exp(inks.k + shift["strength"][:, None])
     S = np.exp(inks.s)
-    soak_um = np.exp(np.clip(c["log_soak_um"] + shifts[:, 4], -6.0, 4.0))
+    soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
     sigma_bare, sigma_base = np.exp(c["log_uneven_bare"]), np.exp(c["log_uneven_base"])
     r = np.empty_like(stack.cloth)
 
     bare = stack.base < 0
     if bare.any():
         pores = stack.pores[bare]
-        w = pores[:, None] * expit(c["wet_out_logit"] + shifts[bare, 3:4])
-        taken = expit(c["discharge_logit"] + shifts[bare, 6]) * stack.discharges[bare] * pores
+        w = pores[:, None] * expit(c["wet_out_logit"] + shift["wet_out"][bare, None])
+        taken = (
+            expit(c["discharge_logit"] + shift["discharge"][bare]) * stack.discharges[bare] * pores
+        )
         wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
         sunk = pores * soak * -np.expm1(-x / soak)
@@ -218,7 +261,8 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     based = ~bare
     if based.any():
         pores = stack.pores[based]
-        wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shifts[based, 3:4])
+        wet_out = shift["wet_out"][based, None]
+        wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + wet_out)
         cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
         sigma = np.where(pores > 0, sigma_bare, sigma_base)
         # A plan asks for thousands of set-ups made of a few grounds and a few films.
@@ -232,11 +276,11 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
             _NODES,
             _WEIGHTS,
         )[like]
-        one, like = _shared(stack.ink[based], top_um[based], shifts[based, 2])
+        one, like = _shared(stack.ink[based], top_um[based], shift["strength"][based])
         K, S, x = K[based][one], S[based][one], top_um[based][one]
         r[based] = _uneven(K, S, x, sigma_base, base, _NODES3, _WEIGHTS3, like)
-    haze = np.exp(np.clip(c["log_haze"] + shifts[:, 5:6], -12.0, -2.0))
-    return kubelka_munk.through_surface(r) + haze
+    haze = np.exp(np.clip(c["log_haze"] + shift["haze"], -12.0, -2.0))
+    return kubelka_munk.through_surface(r) + haze[:, None]
 
 
 def _inks_of(stack: Stack, state: State) -> _Inks:
@@ -264,46 +308,34 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     K and S act wavelength by wavelength, so one perturbed spectrum gives a whole
     derivative spectrum; the chain to Lab is analytic.
     """
-    n, step = len(stack), 1e-4
-    inks = _inks_of(stack, state)
+    step = 1e-4
+    inks, rows = _inks_of(stack, state), _rows(stack)
     r = _body_reflectance(stack, state.constants, inks, shifts)
     to_lab = lab_jacobian(r, viewing)
-    based = stack.base >= 0
 
     def slope(
-        rows: NDArray, constants: Array | None = None, ink: str | None = None, latent: int = -1
+        where: Where, constants: Array | None = None, ink: str | None = None, latent: int = -1
     ) -> Array:
-        """dR by one perturbation, for the masked rows; zero elsewhere."""
-        out = np.zeros_like(r)
-        if not rows.any():
+        """dR by one perturbation, for the prints it acts on; zero elsewhere."""
+        out, at = np.zeros_like(r), rows[where]
+        if not at.any():
             return out
-        some = _Inks(*(v[rows] for v in inks))
+        some = _Inks(*(v[at] for v in inks))
         if ink is not None:
             some = some._replace(**{ink: getattr(some, ink) + step})
-        moved = shifts[rows].copy()
+        moved = shifts[at].copy()
         if latent >= 0:
             moved[:, latent] += step
-        at = state.constants if constants is None else constants
-        out[rows] = (_body_reflectance(stack.take(rows), at, some, moved) - r[rows]) / step
+        by = state.constants if constants is None else constants
+        out[at] = (_body_reflectance(stack.take(at), by, some, moved) - r[at]) / step
         return out
 
-    everywhere = np.ones(n, bool)
-    discharged = ~based & (stack.discharges > 0)
-    concerns = [everywhere, based, everywhere, everywhere, ~based, everywhere, discharged]
-    by_latent = [slope(rows, latent=i) for i, rows in enumerate(concerns)]
-    by_constant = []
-    for i, constant in enumerate(CONSTANTS):
-        rows = {
-            "log_base_transfer": based,
-            "wet_out_logit": ~based,
-            "log_soak_um": ~based,
-            "log_tint": ~based,
-            "discharge_logit": discharged,
-            "sealed_wet_out_logit": based,
-        }.get(constant.name, everywhere)
-        at = state.constants.copy()
-        at[i] += step
-        by_constant.append(slope(rows, constants=at))
+    by_latent = [slope(latent.where, latent=i) for i, latent in enumerate(LATENTS)]
+    steps = step * np.eye(len(CONSTANTS))
+    by_constant = [
+        slope(c.where, constants=state.constants + one)
+        for c, one in zip(CONSTANTS, steps, strict=True)
+    ]
 
     def chained(columns: list[Array]) -> Array:
         return np.stack([np.einsum("nci,ni->nc", to_lab, d) for d in columns], axis=-1)
@@ -312,10 +344,10 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         lab=lab_from_reflectance(r, viewing),
         latents=chained(by_latent),
         constants=chained(by_constant),
-        ink_k=to_lab * by_latent[2][:, None, :],  # strength is log K of the top ink
-        ink_s=to_lab * slope(everywhere, ink="s")[:, None, :],
-        base_k=to_lab * slope(based, ink="base_k")[:, None, :],
-        base_s=to_lab * slope(based, ink="base_s")[:, None, :],
+        ink_k=to_lab * by_latent[column_of("strength")][:, None, :],
+        ink_s=to_lab * slope("all", ink="s")[:, None, :],
+        base_k=to_lab * slope("based", ink="base_k")[:, None, :],
+        base_s=to_lab * slope("based", ink="base_s")[:, None, :],
     )
 
 

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
-from learn.fit.linearisation import DIRECTIONS
-from learn.predict.garments import JOB_DIRECTIONS
+from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
 from learn.predict.verdict import HOPELESS
 from learn.shop import ShopSettings
 

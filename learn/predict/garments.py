@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
-from learn.fit.linearisation import DIRECTIONS
+from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
 
-# Along these the prints of one job err together (`linearise.Layout.design`).
-JOB_DIRECTIONS = [DIRECTIONS.index("film"), DIRECTIONS.index("base_film")]
 N_DRAWS = 1024
 BLOCK = 300  # prints at a time, to bound memory
 UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from learn.fit.linearisation import DIRECTIONS
 from learn.gp import posterior
 from learn.monitoring import cusum as drift
 from learn.monitoring import innovations
@@ -134,7 +135,7 @@ def stream(percent: float) -> Stream:
     linear, _ = model.linearised(prints, lab)
     day = linear.rows.X["day"].to_numpy()
     hit = (prints["press_id"] == "P1").to_numpy() & (day > 0.67 * np.nanmax(day))
-    lab[hit] += np.log1p(percent / 100) * (linear.vectors[hit, 0] + linear.vectors[hit, 1])
+    lab[hit] += np.log1p(percent / 100) * (linear.vectors[hit, DIRECTIONS.index("both_films")])
     return one_step_ahead(model, prints, lab)
 
 

@@ -11,7 +11,15 @@ from learn.colour.colorimetry import lab_from_reflectance, viewing
 from learn.fit.encoding import Encoder
 from learn.physics import kubelka_munk, print_model
 from learn.physics.drawdowns import DRAWDOWN_HAZE, SPECTRUM
-from learn.physics.print_model import CONSTANT_MEAN, CONSTANT_SD, CONSTANTS, LATENTS, Stack, State
+from learn.physics.print_model import (
+    CONSTANT_MEAN,
+    CONSTANT_SD,
+    CONSTANTS,
+    LATENTS,
+    Stack,
+    State,
+    column_of,
+)
 from learn.shop import Shop, ShopSettings
 
 D50 = viewing("D50", "2")
@@ -79,9 +87,11 @@ def test_tangents_against_central_differences(seed):
         up, down = (print_model.lab(stack, *at(sign * h), D50) for sign in (1, -1))
         return (up - down) / (2 * h)
 
-    for i, step in enumerate(np.eye(len(LATENTS))):
+    for name, _ in LATENTS:
+        step = np.eye(len(LATENTS))[column_of(name)]
         by_latent = slope(lambda h, step=step: (state, shifts + h * step))
-        np.testing.assert_allclose(t.latents[:, :, i], by_latent, err_msg=LATENTS[i], **close)
+        tangent = t.latents[:, :, column_of(name)]
+        np.testing.assert_allclose(tangent, by_latent, err_msg=name, **close)
     for i, step in enumerate(np.eye(len(CONSTANTS))):
         by_constant = slope(
             lambda h, step=step: (replace(state, constants=state.constants + h * step), shifts)
@@ -103,14 +113,29 @@ def test_tangents_against_central_differences(seed):
 
             np.testing.assert_allclose(which[:, :, nm], slope(moved), **close)
     bare = stack.base < 0
-    assert not t.base_k[bare].any() and not t.latents[bare][:, :, LATENTS.index("base_film")].any()
-    assert not t.latents[~bare][:, :, LATENTS.index("soak")].any(), "a base seals the cloth"
+    assert not t.base_k[bare].any() and not t.latents[bare][:, :, column_of("base_film")].any()
+    assert not t.latents[~bare][:, :, column_of("soak")].any(), "a base seals the cloth"
+
+
+def test_order_of_latents_means_nothing(monkeypatch):
+    """An effect listed elsewhere rewires nothing: colours and tangents follow the names."""
+    stack, state, shifts = random_job(3)
+    before = print_model.tangents(stack, state, shifts, D50)
+    order = np.random.default_rng(0).permutation(len(LATENTS))
+    monkeypatch.setattr(print_model, "LATENTS", [LATENTS[i] for i in order])
+    after = print_model.tangents(stack, state, shifts[:, order], D50)
+    np.testing.assert_array_equal(after.lab, before.lab)
+    np.testing.assert_array_equal(after.latents, before.latents[:, :, order])
+    for name in ("constants", "ink_k", "ink_s", "base_k", "base_s"):
+        np.testing.assert_array_equal(getattr(after, name), getattr(before, name), err_msg=name)
+    films = [print_model.film_um(stack, state.constants, s) for s in (shifts[:, order], shifts)]
+    assert not np.array_equal(*films), "shifts in another order are other shifts"
 
 
 def with_film(stack: Stack, state: State, log_film: float) -> np.ndarray:
     """Reflectance (n, 31) with that much more or less of the top ink."""
     shifts = print_model.no_shift(len(stack))
-    shifts[:, LATENTS.index("film")] = log_film
+    shifts[:, column_of("film")] = log_film
     return print_model.reflectance(stack, state, shifts)
 
 
