@@ -1,14 +1,12 @@
 """Slips made on purpose in right prints the model has not seen: found? named? right ones doubted?
 
-    python -m tests.benchmarks.arrivals [--seed N]
-
-A shop is invented and learnt from. Of its held-out prints, all are held against the model as they
-are; then every fourth of the kind "nothing new" is spoilt, one in a batch of ten.
+``python -m tests.benchmarks.arrivals [--seed N]``: a shop is invented and learnt from. Of its
+held-out prints, all are held against the model as they are; then every fourth of the kind "nothing
+new" is spoilt, one in a batch of ten.
 """
 
 from __future__ import annotations
 
-from argparse import ArgumentParser
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -20,27 +18,33 @@ from learn.predict.model import ShiftModel
 from pipelines.registry.gate import usual_bases
 from pipelines.tables.folder import read_folder
 from tests.benchmarks import shops
+from tests.benchmarks.results import Report
 
 Array = np.ndarray
 EVERY, BATCH = 4, 10
 
 
-def main() -> None:
-    """Learn, spoil, look, print a line a kind."""
-    parser = ArgumentParser(description=__doc__.splitlines()[0])
-    shops.add_shop_options(parser)
-    options = parser.parse_args()
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    report = Report("arrivals", __doc__)
+    shops.add_shop_options(report.parser)
+    options = report.parse(argv)
     folder = shops.folder_of(options.recipe, options.seed)
     checked = read_folder(folder / "tables", name="invented")
     model = ShiftModel().fit(checked.shop)
     bases = usual_bases(checked.given.tables["prints"])
     held = {kind: held for kind, held, _ in shops.kinds(folder, checked.shop)}
-    doubted = total = 0
-    for kind, one in held.items():
-        found = look(model, one.setups, one.measured, bases)
-        print(f"{kind:<18}{found.doubtful.sum():>4} of {len(one)} right prints doubted")
-        doubted, total = doubted + int(found.doubtful.sum()), total + len(one)
-    print(f"{'all':<18}{doubted:>4} of {total}")
+    right = {
+        kind: {
+            "n": len(one),
+            "doubted": int(look(model, one.setups, one.measured, bases).doubtful.sum()),
+        }
+        for kind, one in held.items()
+    }
+    right["all"] = {
+        column: sum(row[column] for row in right.values()) for column in ("n", "doubted")
+    }
+    report.table(f"{options.recipe}, seed {options.seed}: right prints doubted", right)
     nothing_new = held["next_prints"]
     prints, lab = nothing_new.setups, nothing_new.measured
     spoil = Spoil(model, bases, prints, lab)
@@ -49,18 +53,21 @@ def main() -> None:
 
     other = [rng.choice([ink for ink in inks if ink != one]) for one in prints["ink_id"]]
     swapped = prints.assign(ink_id=pd.Series(other, dtype=object), ink_lot=None)
-    spoil.score("ink swapped", swapped, lab, lambda i: prints["ink_id"].iloc[i])
+    slips = {"ink swapped": spoil.score(swapped, lab, lambda i: prints["ink_id"].iloc[i])}
 
     based = prints["underbase_ink_id"].notna().to_numpy()
     wrong = prints.copy()
     for column in inspection.UNDERBASE:
         wrong[column] = prints[column].where(~based, None).where(based, bases[column].iloc[0])
     wrong["underbase_strokes"] = wrong["underbase_strokes"].astype(float)
-    spoil.score("base wrong", wrong, lab, lambda i: prints["underbase_ink_id"].iloc[i])
+    slips["base wrong"] = spoil.score(wrong, lab, lambda i: prints["underbase_ink_id"].iloc[i])
     for name, (order, sign) in list(inspection.TYPED.items())[:3]:
         typed = np.empty_like(lab)
         typed[:, order] = lab * np.array(sign)
-        spoil.score(name, prints, typed, lambda _, name=name: name)
+        slips[name] = spoil.score(prints, typed, lambda _, name=name: name)
+    report.table("Slips made on purpose", slips)
+    report.record()
+    return 0
 
 
 def look(
@@ -81,8 +88,8 @@ class Spoil(NamedTuple):
     lab: Array
 
     def score(
-        self, label: str, prints: pd.DataFrame, lab: Array, truth: Callable[[int], str | None]
-    ) -> None:
+        self, prints: pd.DataFrame, lab: Array, truth: Callable[[int], str | None]
+    ) -> dict[str, int]:
         """Spoil one row of each batch by these rows; count found, named, named wrongly."""
         found = named = wrong = tried = 0
         for i in range(0, len(prints), EVERY):
@@ -98,8 +105,8 @@ class Spoil(NamedTuple):
             if (slip := told.slips[at]) is not None:
                 ok = (truth(i) or "") in slip.names
                 named, wrong = named + ok, wrong + (not ok)
-        print(f"{label:<20}{found:>4} of {tried} found, {named} named rightly, {wrong} wrongly")
+        return {"n": tried, "found": found, "named rightly": named, "named wrongly": wrong}
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -10,12 +10,12 @@ nothing, how soon a step of one press is seen, and how long it is told once it i
 
 from __future__ import annotations
 
-import argparse
-import time
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from datasets.demo.recipe import MEDIUM, Recipe
 from datasets.demo.world import DRIFT_PER_DAY, DRIFT_START_DAY, FIRST_DAY, World
@@ -24,11 +24,13 @@ from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, kept, kinds, tables
 
 SEEDS = (101, 102, 103)
 TRUE_LOT = 0.02
 RUNS = 150
+STEPPED, PUT_RIGHT = "P2", 15  # press and percent of the steps planted
 LOOKS = 12  # times the later period is looked at as it comes in
 
 
@@ -68,82 +70,101 @@ def cut(stream: Stream, n: int) -> Stream:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seed", type=int, nargs="*", default=SEEDS)
-    seeds = parser.parse_args(argv).seed
-    prints = false = 0
+    report = Report("drift", __doc__)
+    report.parser.add_argument("--seed", type=int, nargs="*", default=SEEDS)
+    seeds = report.parse(argv).seed
+    told, seen, steady, steps, put_right = ({} for _ in range(5))
     for seed in seeds:
         for recipe in (MEDIUM, replace(MEDIUM, drifting_press=None)):
             world, stream = World(recipe, seed), stream_of(recipe, seed)
-            z = stream.frame["film_error"] / stream.frame["film_sd"]
-            started = time.perf_counter()
-            found = drifts(stream)
-            took = time.perf_counter() - started
-            print(f"\nseed {seed}, drifting {recipe.drifting_press}: {len(z)} prints, sd of z "
-                  f"{z.std():.2f}, {took:.1f} s")  # fmt: skip
+            shop = f"seed {seed}, {recipe.drifting_press or 'nothing'} drifting"
             end = (stream.frame["date"].max() - FIRST_DAY).days
-            wrong = 0
-            for row in found.itertuples():
-                true = truth(row.cause, row.level, end, world)
-                wrong += true is None
-                print(f"  {row.cause} {row.level}: {row.percent:+.1f} % ({row.lo:+.1f} to "
-                      f"{row.hi:+.1f}) since {row.since:%d %b %Y} ({row.since_lo:%d %b} to "
-                      f"{row.since_hi:%d %b}); true "
-                      f"{'none' if true is None else f'{true:+.1f} %'}")  # fmt: skip
+            found = _told(stream, lambda c, lv, world=world, end=end: truth(c, lv, end, world))
+            told |= {f"{shop}: {level}": row for level, row in found.items()}
             if recipe.drifting_press is None:
-                prints, false = prints + len(z), false + wrong
-                _simulated(stream)
+                false = sum(row["true"] == "none" for row in found.values())
+                z = stream.frame["film_error"] / stream.frame["film_sd"]
+                row = {"n": len(z), "false alarms": false, "sd of errors": z.std()}
+                steady[shop] = row | {"drawn anew, a 1,000 prints": _for_nothing(stream)}
+                steps |= {f"{shop}: {step}": row for step, row in _steps(stream).items()}
+                put_right[shop] = _put_right(stream)
             else:
-                _delay(stream, recipe.drifting_press)
-    if prints:
-        print(f"\nFalse alarms on steady shops: {false} in {prints} prints, "
-              f"{1000 * false / prints:.2f} per 1,000; stated {FALSE_ALARMS:g}")  # fmt: skip
+                seen[shop] = _delay(stream, recipe.drifting_press)
+    report.table("Told at the end of the later period, %", told)
+    report.table("When the drifting press was seen first", seen)
+    report.table(f"Charts that rise for nothing ({FALSE_ALARMS:g} in 1,000 prints stated)", steady)
+    report.table(f"A step of press {STEPPED}, errors drawn anew", steps)
+    of = f"of {RUNS // 3}, so many of its prints later"
+    report.table(
+        f"{PUT_RIGHT} % more film of press {STEPPED}, put right: still told, {of}", put_right
+    )
+    report.record()
     return 0
 
 
-def _simulated(stream: Stream, press: str = "P2") -> None:
-    """False alarms, and delays to planted steps, with errors drawn from the model."""
-    rng, frame = np.random.default_rng(0), stream.frame
-    alarms = 0
-    for _ in range(RUNS):
-        drawn = replace(stream, white=rng.standard_normal(stream.white.size))
-        alarms += risen(drawn)
-    rate = 1000 * alarms / RUNS / len(frame)
-    print(f"  drawn anew: {rate:.2f} charts in 1,000 prints rise for nothing")
-    own = (frame["press"] == press).to_numpy()
-    start = frame["date"].iloc[len(frame) // 2]
-    hit = own & (frame["date"] >= start).to_numpy()
+def _told(stream: Stream, truth_of: Callable[[str, str], float | None]) -> dict[str, dict]:
+    """What is told, beside the truth."""
+    rows = {}
+    for row in drifts(stream).itertuples():
+        true = truth_of(row.cause, row.level)
+        rows[f"{row.cause} {row.level}"] = {
+            "told": f"{row.percent:+.1f} ({row.lo:+.1f} to {row.hi:+.1f})",
+            "true": "none" if true is None else f"{true:+.1f}",
+            "since": f"{row.since:%d %b %Y} ({row.since_lo:%d %b} to {row.since_hi:%d %b})",
+        }
+    return rows
+
+
+def _for_nothing(stream: Stream) -> float:
+    """Charts in 1,000 prints that rise with errors drawn from the model."""
+    rng = np.random.default_rng(0)
+    drawn = (rng.standard_normal(stream.white.size) for _ in range(RUNS))
+    alarms = sum(risen(replace(stream, white=white)) for white in drawn)
+    return 1000 * alarms / RUNS / len(stream.frame)
+
+
+def _later(stream: Stream) -> NDArray[np.bool_]:
+    """Prints of press `STEPPED` in the later half of the history."""
+    date = stream.frame["date"]
+    return ((stream.frame["press"] == STEPPED) & (date >= date.iloc[len(date) // 2])).to_numpy()
+
+
+def _steps(stream: Stream) -> dict[str, dict[str, float]]:
+    """How soon planted steps are seen, with errors drawn from the model."""
+    rng, hit, rows = np.random.default_rng(1), _later(stream), {}
     for percent in (5, 10, 15):
         made = stream.respond(np.log1p(percent / 100) * hit[:, None].astype(float))[:, 0]
         delays, held = [], []
         for _ in range(RUNS // 3):
             white = rng.standard_normal(stream.white.size) + made
-            found = drifts(replace(stream, white=white))
-            for row in found[(found["cause"] == "press") & (found["level"] == press)].itertuples():
-                delays.append(int((hit & (frame["date"] <= row.alarm).to_numpy()).sum()))
+            for row in _of_press(drifts(replace(stream, white=white)), STEPPED).itertuples():
+                before = (stream.frame["date"] <= row.alarm).to_numpy()
+                delays.append(int((hit & before).sum()))
                 held.append(row.lo <= percent <= row.hi)
-        print(f"  {press} lays {percent} % more, drawn anew: seen {len(held)} of {RUNS // 3}, "
-              f"after {np.median(delays):.0f} of its prints (median); bands held "
-              f"{100 * np.mean(held):.0f} %")  # fmt: skip
-    _put_right(stream, press, hit, rng)
+        rows[f"{percent} % more"] = {
+            "runs": RUNS // 3,
+            "seen": len(held),
+            "after prints (median)": float(np.median(delays)),
+            "bands held %": 100 * np.mean(held),
+        }
+    return rows
 
 
-def _put_right(
-    stream: Stream, press: str, hit: np.ndarray, rng: np.random.Generator, percent: float = 15.0
-) -> None:
+def _put_right(stream: Stream) -> dict[str, int]:
     """How often a step that was put right is still told, so many prints of the press later."""
+    rng, hit = np.random.default_rng(2), _later(stream)
     wrong = hit & (np.cumsum(hit) <= hit.sum() // 2)
-    made = stream.respond(np.log1p(percent / 100) * wrong[:, None].astype(float))[:, 0]
+    made = stream.respond(np.log1p(PUT_RIGHT / 100) * wrong[:, None].astype(float))[:, 0]
     ends = np.flatnonzero(hit & ~wrong)[19::20] + 1
     told = np.zeros(len(ends), int)
     for _ in range(RUNS // 3):
         drawn = replace(stream, white=rng.standard_normal(stream.white.size) + made)
-        for i, n in enumerate(ends):
-            found = drifts(cut(drawn, n))
-            told[i] += ((found["cause"] == "press") & (found["level"] == press)).any()
-    after = ", ".join(f"{n} after {20 * i}" for i, n in enumerate(told, start=1))
-    print(f"  {press} lays {percent:.0f} % more over {wrong.sum()} prints and is put right: still "
-          f"told in {after} of its prints, of {RUNS // 3}")  # fmt: skip
+        told += [bool(len(_of_press(drifts(cut(drawn, n)), STEPPED))) for n in ends]
+    return {str(20 * i): int(n) for i, n in enumerate(told, start=1)}
+
+
+def _of_press(found: pd.DataFrame, press: str) -> pd.DataFrame:
+    return found[(found["cause"] == "press") & (found["level"] == press)]
 
 
 def risen(stream: Stream) -> int:
@@ -162,21 +183,21 @@ def risen(stream: Stream) -> int:
     return n
 
 
-def _delay(stream: Stream, press: str) -> None:
+def _delay(stream: Stream, press: str) -> dict[str, float | str]:
     """When the drift was seen first, looking again and again as prints came in."""
     day = (stream.frame["date"] - FIRST_DAY).dt.days
     start = int((day < DRIFT_START_DAY).sum())
     for n in np.linspace(start, len(day), LOOKS + 1).round().astype(int):
-        found = drifts(cut(stream, n))
-        mine = found[(found["cause"] == "press") & (found["level"] == press)]
+        mine = _of_press(drifts(cut(stream, n)), press)
         if len(mine):
-            row, at = mine.iloc[0], day.iloc[n - 1]
-            by_it = (stream.frame["press"][start:n] == press).sum()
-            print(f"  seen {at - DRIFT_START_DAY} days and {by_it} prints of {press} after it "
-                  f"began, at {100 * DRIFT_PER_DAY * (at - DRIFT_START_DAY):.1f} % true: "
-                  f"{row['percent']:+.1f} % ({row['lo']:+.1f} to {row['hi']:+.1f})")  # fmt: skip
-            return
-    print(f"  drift of {press} not seen")
+            row, days = mine.iloc[0], int(day.iloc[n - 1]) - DRIFT_START_DAY
+            return {
+                "days": days,
+                "its prints": int((stream.frame["press"][start:n] == press).sum()),
+                "true then": f"{100 * DRIFT_PER_DAY * days:.1f}",
+                "told then": f"{row['percent']:+.1f} ({row['lo']:+.1f} to {row['hi']:+.1f})",
+            }
+    return {"told then": "not seen"}
 
 
 if __name__ == "__main__":

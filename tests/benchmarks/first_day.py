@@ -13,7 +13,6 @@ The shirts are printed by the optics that made the demo shop (``datasets/demo/RE
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import replace
 from itertools import product
 
@@ -27,7 +26,8 @@ from datasets.demo.world import World, generator, read_lab
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import answer, bands, in_words, summary, verdicts
+from tests.benchmarks.measures import answer, bands, summary, verdicts
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import DEMO, DEMO_SEED, Held, kinds, tables
 
 WHITE_SHIRT, BLACK_SHIRT, BASE, MESH = "G01", "G02", "U1", "M61-64"
@@ -79,11 +79,8 @@ def beginnings(shop: Shop) -> dict[str, Shop]:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.first_day",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    ).parse_args(argv)
+    report = Report("first_day", __doc__)
+    report.parse(argv)
     shop, progress = tables(DEMO), Progress()
     tolerance = shop.settings.tolerance_dE00
 
@@ -92,11 +89,12 @@ def main(argv: list[str] | None = None) -> int:
         return summary(bands(said, held)) | verdicts(said, held, tolerance)
 
     for name, begun in beginnings(shop).items():
-        progress(f"{name}: {len(begun.drawdowns)} drawdowns, {len(begun.prints)} prints")
+        title = f"{name}: {len(begun.drawdowns)} drawdowns, {len(begun.prints)} prints"
+        progress(title)
         model = ShiftModel().fit(begun)
         rows = {kind: line(model, held) for kind, held, _ in kinds(DEMO, shop)}
-        print(f"{name}: {len(begun.drawdowns)} drawdowns, {len(begun.prints)} prints")
-        print(in_words(rows), flush=True)
+        report.table(title, rows)
+    report.record()
     return 0
 
 

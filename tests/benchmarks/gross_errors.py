@@ -9,15 +9,13 @@ its recorded colour and what the model says of the recorded set-up.
 
 from __future__ import annotations
 
-import argparse
-
 import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import in_words
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import RECIPES, folder_of, tables
 
 SEEDS = (101, 102, 103)
@@ -73,14 +71,11 @@ def by_kind(rows: pd.DataFrame) -> dict[str, dict[str, float]]:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.gross_errors",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("gross_errors", __doc__)
+    parser = report.parser
     parser.add_argument("--recipe", choices=RECIPES, action="append", help="default: all")
     parser.add_argument("--seeds", type=int, nargs="+", default=SEEDS)
-    arguments = parser.parse_args(argv)
+    arguments = report.parse(argv)
     progress = Progress()
     found = []
     for recipe in arguments.recipe or RECIPES:
@@ -89,16 +84,16 @@ def main(argv: list[str] | None = None) -> int:
             progress(f"{recipe}, seed {seed}")
             found.append(judged(recipe, seed))
             lines[f"{recipe}, seed {seed}"] = rates(found[-1])
-        print(in_words(lines), flush=True)
+        report.table(f"{recipe} shops", lines)
     everything = pd.concat(found, ignore_index=True)
-    print("\nall of them, by kind of error")
-    print(in_words(by_kind(everything) | {"all": rates(everything)}))
+    report.table("All of them, by kind of error", by_kind(everything) | {"all": rates(everything)})
     lost = everything[everything["kind"].isna()]
     missed = everything[everything["kind"].notna() & ~everything["found"]]
-    for title, rows in (("good prints lost", lost), ("spoilt prints missed", missed)):
-        print(f"\n{title}: {len(rows)}")
+    for title, rows in (("Good prints lost", lost), ("Spoilt prints missed", missed)):
         if len(rows):
-            print(rows.drop(columns="found").round(1).to_string(index=False))
+            kind = rows["kind"].fillna("-")
+            report.table(title, rows.drop(columns="found").assign(kind=kind).set_index("print_id"))
+    report.record()
     return 0
 
 

@@ -12,10 +12,6 @@ prediction. The *oracle* knows the true colour and the press's noise (`tests.ben
 
 from __future__ import annotations
 
-import argparse
-import sys
-import time
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -32,12 +28,12 @@ from tests.benchmarks.measures import (
     answer,
     bands,
     deciles,
-    in_words,
     median_dE00,
     summary,
     verdicts,
 )
 from tests.benchmarks.oracle import waves_through
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, add_shop_options, folder_of, kinds, tables
 
 Array = NDArray[np.float64]
@@ -114,20 +110,10 @@ def tables_of(recipe: str, seed: int, progress: Progress) -> Tables:
     }
 
 
-def show(tables: Tables, title: str) -> None:
-    """Print every table under its title."""
-    for name, rows in tables.items():
-        print(f"\n{title}: {name}")
-        print(in_words(rows), flush=True)
-
-
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.held_out",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("held_out", __doc__)
+    parser = report.parser
     add_shop_options(parser)
     parser.add_argument("--real", action="store_true", help="real prints instead")
     parser.add_argument(
@@ -136,17 +122,21 @@ def main(argv: list[str] | None = None) -> int:
         action="append",
         help="with --real: which table (default: coated and proof); may be repeated",
     )
-    arguments = parser.parse_args(argv)
-    progress, started = Progress(), time.perf_counter()
+    arguments, progress = report.parse(argv), Progress()
     if arguments.real:
         from tests.benchmarks.real import tables_of_paper
 
-        for paper in arguments.paper or ("coated", "proof"):
-            show(tables_of_paper(paper, progress), paper)
+        found = {
+            f"{paper} (real prints)": tables_of_paper(paper, progress)
+            for paper in arguments.paper or ("coated", "proof")
+        }
     else:
         title = f"{arguments.recipe}, seed {arguments.seed}"
-        show(tables_of(arguments.recipe, arguments.seed, progress), title)
-    print(f"{time.perf_counter() - started:.0f} s", file=sys.stderr)
+        found = {title: tables_of(arguments.recipe, arguments.seed, progress)}
+    for title, parts in found.items():
+        for name, rows in parts.items():
+            report.table(f"{title}: {name}", rows)
+    report.record()
     return 0
 
 

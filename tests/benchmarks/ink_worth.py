@@ -8,7 +8,6 @@ Physics alone is calibrated to the same prints. Errors are dE00 to the measured 
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +17,8 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import bands, colours, in_words
+from tests.benchmarks.measures import bands, colours
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, folder_of, tables
 
 INKS, PRINTS = 4, 5
@@ -79,14 +79,10 @@ def of_shop(seed: int, progress: Progress) -> dict[str, list[dict[str, np.ndarra
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.ink_worth",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--seed", type=int, nargs="+", default=SEEDS)
-    progress = Progress()
-    shops = [of_shop(seed, progress) for seed in parser.parse_args(argv).seed]
+    report = Report("ink_worth", __doc__)
+    report.parser.add_argument("--seed", type=int, nargs="+", default=SEEDS)
+    seeds, progress = report.parse(argv).seed, Progress()
+    shops = [of_shop(seed, progress) for seed in seeds]
     rows = {}
     for name in CASES:
         learnt, physics = (
@@ -101,7 +97,9 @@ def main(argv: list[str] | None = None) -> int:
             "mean learnt": float(learnt["dE00"].mean()),
             "cover %": 100 * float(learnt["inside"].mean()),
         }
-    print(in_words(rows))
+    inks = f"{INKS} inks of each of {len(seeds)} shops, seeds {', '.join(map(str, seeds))}"
+    report.table(f"{inks}: dE00 to the measured colour", rows)
+    report.record()
     return 0
 
 

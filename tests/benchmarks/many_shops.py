@@ -6,15 +6,14 @@ ones over what errs together: inks for inks never printed, jobs for all else, of
 
 from __future__ import annotations
 
-import argparse
-
 import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import answer, bands, colours, in_words
+from tests.benchmarks.measures import answer, bands, colours
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import RECIPES, folder_of, kinds, tables
 
 SEEDS = (201, 202, 203, 204, 205, 206)  # no choice was made on these
@@ -86,14 +85,11 @@ def line(found: pd.DataFrame) -> dict[str, float]:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.many_shops",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("many_shops", __doc__)
+    parser = report.parser
     parser.add_argument("--recipe", choices=RECIPES, default="medium")
     parser.add_argument("--seed", type=int, nargs="+", default=SEEDS)
-    arguments = parser.parse_args(argv)
+    arguments = report.parse(argv)
     progress = Progress()
     shops = [of_shop(arguments.recipe, seed, progress) for seed in arguments.seed]
     found = pd.concat(shops, ignore_index=True)
@@ -102,7 +98,11 @@ def main(argv: list[str] | None = None) -> int:
         rows[kind] = line(of_kind)
         for part, of_part in of_kind[of_kind["part"] != ""].groupby("part"):
             rows[f"  {part}"] = line(of_part)
-    print(in_words(rows))
+    seeds = ", ".join(map(str, arguments.seed))
+    report.table(
+        f"{arguments.recipe}, seeds {seeds}: dE00 to the noise-free colour, 90 % bands", rows
+    )
+    report.record()
     return 0
 
 

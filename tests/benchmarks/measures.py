@@ -12,7 +12,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from learn.assessment.scores import coverage, crps_gaussian, energy_score, pit_gaussian
@@ -24,7 +23,6 @@ from tests.benchmarks.shops import Held
 Array = NDArray[np.float64]
 
 ENERGY_DRAWS = 400
-COUNTS = ("n", "spoilt", "found", "good lost")
 
 
 class Answer(NamedTuple):
@@ -123,14 +121,3 @@ def verdicts(
         found["oracle %"] = 100 * oracle[rows].mean()
         found["of oracle"] = waved.mean() / max(oracle[rows].mean(), 1e-9)
     return found | {"held %": 100 * within[waved].mean() if waved.any() else np.nan}
-
-
-def in_words(rows: dict[str, dict[str, float]]) -> str:
-    """A table to print: shares in whole percent, the rest with two decimals, gaps as -."""
-    table = pd.DataFrame.from_dict(rows, orient="index")
-    whole = [c for c in table if c in COUNTS or c.endswith(("%", "-"))]
-
-    def said(decimals: int):
-        return lambda v: "-" if pd.isna(v) else f"{v:.{decimals}f}"
-
-    return table.to_string(formatters={c: said(0 if c in whole else 2) for c in table})

@@ -14,9 +14,6 @@ to four of its inks, printed with random set-ups on one or two garments:
 
 from __future__ import annotations
 
-import argparse
-import sys
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -35,6 +32,7 @@ from learn.predict.garments import on_garments
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
 
 Array = NDArray[np.float64]
@@ -151,42 +149,46 @@ class MixBench(Bench):
         return pd.DataFrame(rows)
 
 
-def in_words(t: pd.DataFrame) -> str:
-    """The figures to print."""
-    return "\n".join(
-        [
-            f"{len(t)} hidden recipes of 2 to 4 inks",
-            f"by physics: within 0.3 dE00 {100 * (t['physics'] < 0.3).mean():.0f} %, median "
-            f"{t['physics'].median():.2f}, largest {t['physics'].max():.2f}; the hidden inks "
-            f"themselves {100 * t['physics same'].mean():.0f} %",
-            f"hidden recipe predicted: median {t['hidden dE00'].median():.2f} dE00, mean sd "
-            f"{t['hidden sd'].mean():.2f} (its inks alone {t['pure sd'].mean():.2f}), 90 % bands "
-            f"held {100 * t['hidden cover'].mean():.0f} %",
-            f"found recipe printed: within tolerance {100 * t['printed'].mean():.0f} %, stated "
-            f"{100 * t['p'].mean():.0f} %; median {t['printed dE00'].median():.2f} dE00",
-            f"after one test print and its correction: {100 * t['corrected'].mean():.0f} %, stated "
-            f"{100 * t['p corrected'].mean():.0f} %; median {t['corrected dE00'].median():.2f}; "
-            f"{100 * t['added share'].mean():.0f} % of the bucket added on average",
-        ]
+def tell(t: pd.DataFrame, report: Report) -> None:
+    """The figures."""
+    printed = {
+        "found recipe": {
+            "in tolerance %": 100 * t["printed"].mean(),
+            "stated %": 100 * t["p"].mean(),
+            "median dE00": t["printed dE00"].median(),
+        },
+        "after one test print and its correction": {
+            "in tolerance %": 100 * t["corrected"].mean(),
+            "stated %": 100 * t["p corrected"].mean(),
+            "median dE00": t["corrected dE00"].median(),
+        },
+    }
+    report.table(f"{len(t)} hidden recipes of 2 to 4 inks, printed", printed)
+    report.say(
+        f"By physics: within 0.3 dE00 {100 * (t['physics'] < 0.3).mean():.0f} %, median "
+        f"{t['physics'].median():.2f}, largest {t['physics'].max():.2f}; the hidden inks "
+        f"themselves {100 * t['physics same'].mean():.0f} %."
+    )
+    report.say(
+        f"Hidden recipe predicted: median {t['hidden dE00'].median():.2f} dE00, mean sd "
+        f"{t['hidden sd'].mean():.2f} (its inks alone {t['pure sd'].mean():.2f}), 90 % bands held "
+        f"{100 * t['hidden cover'].mean():.0f} %. The correction adds "
+        f"{100 * t['added share'].mean():.0f} % of the bucket on average."
     )
 
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.mixes",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("mixes", __doc__)
+    parser = report.parser
     parser.add_argument("--seed", type=int, default=101, help="of the invented shop")
     parser.add_argument("--recipes", type=int, default=40)
-    arguments = parser.parse_args(argv)
-    progress, started = Progress(), time.perf_counter()
+    arguments, progress = report.parse(argv), Progress()
     shop = tables(folder_of("medium", arguments.seed))
     model = ShiftModel().fit(shop, progress=progress)
     bench = MixBench(arguments.seed, shop, model, model)
-    print(in_words(bench.mixes(arguments.recipes, progress)))
-    print(f"{time.perf_counter() - started:.0f} s", file=sys.stderr)
+    tell(bench.mixes(arguments.recipes, progress), report)
+    report.record()
     return 0
 
 

@@ -12,7 +12,6 @@ straight to production and how much of that came out within tolerance of its pre
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,6 +39,7 @@ from learn.predict.verdict import chance_needed, difference
 from learn.shop import SETUP_COLUMNS, Shop
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 
 Array = NDArray[np.float64]
@@ -187,7 +187,7 @@ def figures(bench: Bench, folder: Path) -> dict[str, pd.DataFrame]:
     return found
 
 
-def in_words(inks: dict[str, pd.DataFrame]) -> str:
+def in_words(inks: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Mean over inks and its standard error; what planning gains, ink by ink."""
     every = pd.concat(inks, names=["ink"])
     by = every.groupby(["way", "prints"], sort=False)
@@ -199,24 +199,21 @@ def in_words(inks: dict[str, pd.DataFrame]) -> str:
             gain = (more - every.xs(ways[0], level="way")["mean dE00"]).groupby("prints")
             said = gain.mean().map("{:.2f}".format) + " +- " + gain.sem().map("{:.2f}".format)
             table.loc[way, "dE00 less as planned"] = said.to_numpy()
-    return f"{len(inks)} inks\n{table.to_string()}"
+    return table
 
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.new_ink",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--seed", type=int, nargs="+", default=[101, 102, 103])
+    report = Report("new_ink", __doc__)
+    report.parser.add_argument("--seed", type=int, nargs="+", default=[101, 102, 103])
     found: dict[str, pd.DataFrame] = {}
-    for seed in parser.parse_args(argv).seed:
+    for seed in report.parse(argv).seed:
         folder = folder_of("medium", seed)
         shop = tables(folder)
         model = ShiftModel().fit(shop, progress=Progress())
         found |= figures(Bench(seed, shop, model, model), folder)
-    print(in_words(found))
+    report.table(f"{len(found)} inks, mean and its standard error", in_words(found))
+    report.record()
     return 0
 
 

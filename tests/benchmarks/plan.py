@@ -17,8 +17,6 @@ every candidate by itself (timed on a few, extrapolated) and all of them in one 
 
 from __future__ import annotations
 
-import argparse
-import sys
 import time
 from dataclasses import replace
 from typing import Any
@@ -41,6 +39,7 @@ from learn.predict.garments import UNDERBASE, on_garments
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.workspace.progress import Progress
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
 
 Array = NDArray[np.float64]
@@ -153,7 +152,7 @@ class Bench:
         return pd.DataFrame(out)
 
 
-def speed(model: ShiftModel) -> str:
+def speed(model: ShiftModel) -> dict[str, dict[str, float]]:
     """Seconds for one plan, and for the ways around it."""
     garments = ["G01", "G02", "G03", "G04", "G09", "G10"]
     limits = Limits(presses=("P1",), max_strokes=3, max_flashes=2)
@@ -171,14 +170,13 @@ def speed(model: ShiftModel) -> str:
     start = time.perf_counter()
     model.predict_lab(some)
     together = (time.perf_counter() - start) / len(some) * n
-    return (
-        f"{found.n_candidates:,} candidates on {len(garments)} garments: plan {planned:.1f} s; "
-        f"predict in a loop {one_by_one / 3600:.1f} h; predict_lab in blocks {together:.0f} s"
-    )
+    ways = {"plan": planned, "predict in a loop": one_by_one, "predict_lab in blocks": together}
+    size = {"candidates": found.n_candidates, "garments": len(garments)}
+    return {way: size | {"seconds": seconds} for way, seconds in ways.items()}
 
 
-def in_words(jobs: pd.DataFrame) -> str:
-    """The table to print."""
+def tell(jobs: pd.DataFrame, report: Report) -> None:
+    """The figures."""
     ways = pd.DataFrame(
         {
             "in tolerance": {w: jobs[w].mean() for w in WAYS},
@@ -189,36 +187,30 @@ def in_words(jobs: pd.DataFrame) -> str:
     reliability = jobs.groupby(bands, observed=True).agg(
         jobs=("p", "size"), stated=("p", "mean"), printed=("plan", "mean")
     )
-    return "\n\n".join(
-        [
-            ways.to_string(float_format="{:.2f}".format),
-            reliability.to_string(float_format="{:.2f}".format),
-            f"stated, mean over jobs {jobs['p'].mean():.2f}, printed {jobs['plan'].mean():.2f}; "
-            f"chances multiplied over garments {jobs['independent'].mean():.2f}",
-        ]
+    report.table(f"{len(jobs)} jobs: share in tolerance on all garments", ways)
+    report.table("Stated chance of the first line, and what was printed", reliability)
+    report.say(
+        f"Stated, mean over jobs {jobs['p'].mean():.2f}, printed {jobs['plan'].mean():.2f}; "
+        f"chances multiplied over garments {jobs['independent'].mean():.2f}."
     )
 
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.plan",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("plan", __doc__)
+    parser = report.parser
     parser.add_argument("--seed", type=int, default=101, help="of the invented shop")
     parser.add_argument("--jobs", type=int, default=60)
     parser.add_argument("--speed", action="store_true", help="time one large plan instead")
-    arguments = parser.parse_args(argv)
-    progress, started = Progress(), time.perf_counter()
+    arguments, progress = report.parse(argv), Progress()
     shop = tables(folder_of("medium", arguments.seed))
     model = ShiftModel().fit(shop, progress=progress)
     if arguments.speed:
-        print(speed(model))
-        return 0
-    bench = Bench(arguments.seed, shop, model, model.physics_alone())
-    print(in_words(bench.run(arguments.jobs, progress)))
-    print(f"{time.perf_counter() - started:.0f} s", file=sys.stderr)
+        report.table("One large plan, and the ways around it (timed on a few)", speed(model))
+    else:
+        bench = Bench(arguments.seed, shop, model, model.physics_alone())
+        tell(bench.run(arguments.jobs, progress), report)
+    report.record()
     return 0
 
 

@@ -31,7 +31,7 @@ from datasets.demo.generate import write_shop
 from datasets.demo.recipe import MEDIUM
 from datasets.demo.shop import make_shop
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import in_words
+from tests.benchmarks.results import Report
 
 SEED = 101
 SIZES = (800, 2000, 6000)  # 30000 on request
@@ -151,15 +151,12 @@ def in_own_process(command: list[str]) -> dict[str, float]:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.scale",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("scale", __doc__)
+    parser = report.parser
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES)
     parser.add_argument("--tasks", choices=TASKS, nargs="+", default=list(TASKS))
     parser.add_argument("--in", dest="folder", type=Path, help=argparse.SUPPRESS)
-    arguments = parser.parse_args(argv)
+    arguments = report.parse(argv)
     if arguments.folder:  # how this program calls itself
         print(json.dumps(TASKS[arguments.tasks[0]](arguments.folder)))
         return 0
@@ -172,7 +169,8 @@ def main(argv: list[str] | None = None) -> int:
             found = in_own_process([*command, "--in", str(folder), "--tasks", task])
             rows[f"{n} prints: {task}"] = found
             progress(f"{n} prints, {task}: {found['seconds']:.2f} s, {found['MB']:.0f} MB")
-    print(in_words(rows))
+    report.table("Each task in a process of its own", rows)
+    report.record()
     return 0
 
 

@@ -37,7 +37,8 @@ from learn.fit.linearisation import GROUND_SCALES
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
-from tests.benchmarks.measures import bands, colours, in_words, interval_summary, summary
+from tests.benchmarks.measures import bands, colours, interval_summary, summary
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import add_shop_options, folder_of, kinds, tables
 
 Array = NDArray[np.float64]
@@ -189,15 +190,12 @@ def in_own_process(engine: str, folder: Path, kept_at: Path) -> dict:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.side_by_side",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    report = Report("side_by_side", __doc__)
+    parser = report.parser
     add_shop_options(parser)
     for name in ("--engine", "--folder", "--kept-at"):  # how this program calls itself
         parser.add_argument(name, help=argparse.SUPPRESS)
-    arguments = parser.parse_args(argv)
+    arguments = report.parse(argv)
     if arguments.engine:
         folder, kept_at = Path(arguments.folder), Path(arguments.kept_at)
         one = arguments.engine
@@ -213,23 +211,11 @@ def main(argv: list[str] | None = None) -> int:
             found = in_own_process(engine, folder, Path(kept_at))
             cost[engine] = {"seconds": found["seconds"], "MB": found["MB"]}
             lines[engine] = found["lines"]
-            print(f"\n{engine}: {found['seconds']:.0f} s, {found['MB']:.0f} MB")
-            print(in_words(found["lines"]), flush=True)
     for column in ("dE00", "cover %", "width"):
-        print(f"\n{arguments.recipe}, seed {arguments.seed}: {column}")
-        print(in_words({k: {e: lines[e][k][column] for e in lines} for k in lines["ours"]}))
-    first = cost["ours"]
-    print("\ncost, and against ours")
-    print(
-        in_words(
-            {
-                e: c
-                | {"times ours": c["seconds"] / first["seconds"]}
-                | {"memory, times ours": c["MB"] / first["MB"]}
-                for e, c in cost.items()
-            }
-        )
-    )
+        rows = {k: {e: lines[e][k][column] for e in lines} for k in lines["ours"]}
+        report.table(f"{arguments.recipe}, seed {arguments.seed}: {column}", rows)
+    report.table("Learning and predicting", cost)
+    report.record()
     return 0
 
 

@@ -12,7 +12,6 @@ run where they miss, others that were not tested a test print.
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +24,7 @@ from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, difference
 from learn.shop import Shop
 from pipelines.workspace.progress import Progress
+from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 
 Array = NDArray[np.float64]
@@ -93,19 +93,18 @@ def _pulled(
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        prog="python -m tests.benchmarks.teaching",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+    report = Report("teaching", __doc__)
+    report.parser.add_argument(
+        "--seed", type=int, nargs="+", default=[101], help="of invented shops"
     )
-    parser.add_argument("--seed", type=int, nargs="+", default=[101], help="of invented shops")
     weeks: list[pd.DataFrame] = []
-    for seed in parser.parse_args(argv).seed:
+    for seed in report.parse(argv).seed:
         folder = folder_of("medium", seed)
         shop = tables(folder)
         model = ShiftModel().fit(shop, progress=Progress())
         weeks += weeks_of(model, folder, shop, seed)
-    print(in_words(weeks))
+    tell(weeks, report)
+    report.record()
     return 0
 
 
@@ -116,16 +115,16 @@ def weeks_of(model: ShiftModel, folder: Path, shop: Shop, seed: int) -> list[pd.
     return [week(model, held, rng) for _ in range(WEEKS)]
 
 
-def in_words(weeks: list[pd.DataFrame]) -> str:
+def tell(weeks: list[pd.DataFrame], report: Report) -> None:
     """Means over the weeks; and how much more than by saving, with the standard error."""
     mean = sum(weeks) / len(weeks)
     more = np.stack([one.to_numpy() - one.loc["by saving"].to_numpy() for one in weeks])
     error = more.std(axis=0, ddof=1) / np.sqrt(len(weeks))
     said = pd.DataFrame(more.mean(axis=0), mean.index, mean.columns).map("{:+.2f}".format)
     said += pd.DataFrame(error, mean.index, mean.columns).map(" +- {:.2f}".format)
-    tables = (mean.T.map("{:.2f}".format), said.drop(index="by saving").T)
-    beside = "more than by saving, mean over the weeks and its standard error"
-    return f"{len(weeks)} weeks\n{tables[0].to_string()}\n\n{beside}\n{tables[1].to_string()}"
+    report.table(f"{len(weeks)} weeks of {JOBS} jobs: test prints and cost, mean", mean.T)
+    beside = "More than by saving, mean over the weeks and its standard error"
+    report.table(beside, said.drop(index="by saving").T)
 
 
 if __name__ == "__main__":
