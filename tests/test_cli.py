@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.cli import main
+from pipelines.cli import COMMANDS, main
 from pipelines.ledger import store
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from tests.tiny_shop import SETUPS, TINY, with_cell, write_shop
@@ -208,13 +209,13 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert "give L, a and b as" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target: "x" is not a number' in one_sentence(capsys)
-    assert main([*one, "--strokes", "1", "--underbase-ink", "white"]) == 2
-    assert "--underbase-mesh: is empty although an underbase ink" in one_sentence(capsys)
+    assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
+    assert "--base-mesh: is empty although an underbase ink" in one_sentence(capsys)
     assert main([*one, "--strokes", "2"]) == 0
     assert "note: --flashes is not given; taken as no flash" in capsys.readouterr().err
     assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2
     err = capsys.readouterr().err
-    assert "--substrate: the option is missing; add it." in err
+    assert "--garment: the option is missing; add it." in err
     assert "--mesh: the option is missing; add it." in err
 
 
@@ -297,8 +298,10 @@ def test_interrupt_and_unwritable_places(workspace, capsys, monkeypatch):
 
 
 def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
-    daily = ("record", "doubts", "history", "models")
-    for command in ("demo", "import", "learn", "predict", "check", "export", *daily):
+    assert main(["--help"]) == 0
+    listed = re.findall(r"^    ([a-z-]+) ", capsys.readouterr().out, re.MULTILINE)
+    assert len(listed) == len(COMMANDS) == len(set(listed))
+    for command in listed:
         assert main([command, "--help"]) == 0
         assert f"Example:\n  strikeoff {command}" in capsys.readouterr().out
     assert main([]) == 2
@@ -323,7 +326,10 @@ def loaded_after(code: str) -> set[str]:
 
 
 def test_nothing_waits_for_packages_it_does_not_need():
-    loaded = loaded_after("import pipelines.cli as c; c.main(['--help'])")
+    helps = (
+        "import pipelines.cli as c; [c.main([*n, '--help']) for n in ([], ['predict'], ['plan'])]"
+    )
+    loaded = loaded_after(helps)
     assert not loaded & {"numpy", "pandas", "scipy", "sqlalchemy", "sklearn", "colour"}
-    loaded = loaded_after("import pipelines.commands.predict")
+    loaded = loaded_after("import pipelines.registry.opened, pipelines.words.prediction")
     assert not loaded & {"scipy", "sqlalchemy", "sklearn", "colour", "matplotlib"}

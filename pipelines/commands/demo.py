@@ -2,25 +2,43 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
 from pipelines.commands import predict
+from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
-from pipelines.ledger import store
-from pipelines.registry.opened import open_model
-from pipelines.tables.folder import read_setups, to_shop
-from pipelines.tables.settings import FILE, read_settings
 from pipelines.workspace.files import as_before_unless_done
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import Progress
 
 SHOP = "demo"
+ABOUT = """\
+Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
+jobs and writes a page to look at. Takes about two minutes.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands, "demo", "the whole job on an invented shop", ABOUT, ["strikeoff demo"]
+    )
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return demo(workspace=workspace)
 
 
 def demo(*, workspace: Workspace) -> int:
     """Import the demo shop, learn, predict next week's jobs, write the page, say where it is."""
+    from pipelines.registry.opened import open_model
+    from pipelines.tables.folder import read_setups
+
     progress = Progress()
     source = demo_folder()
     _refuse_to_replace_a_real_shop(workspace, source / "tables")
@@ -56,6 +74,10 @@ def demo_folder() -> Path:
 
 
 def _refuse_to_replace_a_real_shop(workspace: Workspace, tables: Path) -> None:
+    from pipelines.ledger import store
+    from pipelines.tables.folder import to_shop
+    from pipelines.tables.settings import FILE, read_settings
+
     if SHOP not in workspace.shops():
         return
     if not isinstance(workspace.database(SHOP), Path):

@@ -2,23 +2,83 @@
 
 from __future__ import annotations
 
+import argparse
 import difflib
+from typing import TYPE_CHECKING
 
-from pipelines.ledger import store
-from pipelines.ledger.recording import Gate, check_rows
-from pipelines.ledger.state import Addition, Decision, Ledger, State, current, judged
-from pipelines.registry import versions
-from pipelines.registry.gate import gate_of
-from pipelines.tables.spectra import wavelength_nm
+from pipelines.commands._options import add_command, add_setup, add_shop, lab_parts, setup_cells
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 from pipelines.workspace.progress import counted, tell
 
+if TYPE_CHECKING:
+    from pipelines.ledger import store
+    from pipelines.ledger.recording import Gate
+    from pipelines.ledger.state import Addition, Decision, Ledger, State
+
+DECISIONS = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
 FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
+ABOUT = """\
+Lists the prints that are set aside: because they cannot be right, because their colour is far from
+expected on arrival, or as gross errors by the learner. Decide on each of them: keep (or restore)
+it, correct it, or set it aside for good. Nothing is deleted; strikeoff history tells it all.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "doubts",
+        "prints that are set aside, to decide on",
+        ABOUT,
+        [
+            "strikeoff doubts",
+            "strikeoff doubts keep P00412 P00413",
+            'strikeoff doubts set-aside P00414 --reason "smeared"',
+            "strikeoff doubts correct P00415 --ink C07",
+            "strikeoff doubts correct P00416 --lab 45.2,62,38",
+        ],
+    )
+    add.add_argument(
+        "verb",
+        nargs="?",
+        choices=("list", *DECISIONS, "correct"),
+        default="list",
+        help="what to do (default: list)",
+    )
+    add.add_argument("ids", metavar="PRINT_ID", nargs="*", help="which prints")
+    add.add_argument("--reason", metavar="TEXT", default="", help="why; kept in the history")
+    add.add_argument("--all", action="store_true", help="list those set aside by hand as well")
+    fix = add.add_argument_group("correct", "the cells that were wrong, by their right values")
+    add_setup(fix, without=("tolerance_dE00",))
+    fix.add_argument("--job", dest="setup_job_id", metavar="VALUE", help="job")
+    fix.add_argument("--lab", metavar="L,a,b", help="the measured colour")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    at = {"workspace": workspace, "shop": args.shop}
+    cells = setup_cells(args)
+    if args.verb != "correct" and (cells or args.lab):
+        raise UserError("Cells are given with strikeoff doubts correct PRINT_ID alone.")
+    if args.verb == "list":
+        return list_doubts(everything=args.all, **at)
+    if not args.ids:
+        raise UserError(f"Name the print: strikeoff doubts {args.verb} PRINT_ID.")
+    if args.verb == "correct":
+        if len(args.ids) > 1:
+            raise UserError("Correct one print at a time.")
+        return correct(args.ids[0], cells, lab=args.lab, reason=args.reason, **at)
+    return decide(DECISIONS[args.verb], args.ids, reason=args.reason, **at)
 
 
 def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bool = False) -> int:
     """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
+    from pipelines.ledger import store
+
     name = workspace.pick(shop)
     state = store.read_state(workspace.database(name))
     ids = state.given.tables["prints"]["print_id"].str.strip()
@@ -58,6 +118,8 @@ def decide(
     reason: str = "",
 ) -> int:
     """Keep, restore or set aside prints, all of them or (one unknown) none."""
+    from pipelines.ledger.state import Addition, Decision, current, judged
+
     name = workspace.pick(shop)
     if verb == "set aside" and not reason.strip():
         raise UserError("Say why it is set aside, with --reason TEXT.")
@@ -105,6 +167,9 @@ def correct(
     reason: str = "",
 ) -> int:
     """Change cells of one print; what stood there before stays in the history."""
+    from pipelines.registry.gate import gate_of
+    from pipelines.tables.spectra import wavelength_nm
+
     name = workspace.pick(shop)
     if lab is not None:
         cells = cells | _lab_cells(lab)
@@ -163,6 +228,10 @@ def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> li
 def _correction(
     ledger: Ledger, print_id: str, cells: dict[str, str], gate: Gate | None, reason: str, lab: bool
 ) -> Addition | None:
+    from pipelines.ledger.recording import check_rows
+    from pipelines.ledger.state import Addition, Decision, current, judged
+    from pipelines.tables.spectra import wavelength_nm
+
     state = current(ledger)
     row = _row(state, print_id)
     before = state.cells(row)
@@ -189,6 +258,8 @@ def _correction(
 def _changed(
     workspace: Workspace, name: str, plan: store.Plan, print_ids: list[str]
 ) -> Addition | None:
+    from pipelines.ledger import store
+
     try:
         return store.change(workspace.database(name), plan)
     except InputProblems as error:
@@ -211,6 +282,8 @@ def _row(state: State, print_id: str) -> int:
 
 def by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
     """Gross errors of the model in charge that nobody has decided on since."""
+    from pipelines.registry import versions
+
     folder = workspace.models(name)
     version = versions.in_charge(folder)
     if version is None:
@@ -226,10 +299,7 @@ def by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
 
 
 def _lab_cells(lab: str) -> dict[str, str]:
-    parts = [part.strip() for part in lab.replace(";", ",").split(",")]
-    if len(parts) != 3:
-        raise UserError(f'--lab "{lab}": give L, a and b as 52.3,48.1,20.5.')
-    return dict(zip("Lab", parts, strict=True))
+    return dict(zip("Lab", lab_parts("--lab", lab), strict=True))
 
 
 def _quoted(cell: str) -> str:

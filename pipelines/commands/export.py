@@ -2,22 +2,46 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
-from pipelines.ledger import store
-from pipelines.tables import csvfile
+from pipelines.commands._options import add_command, add_shop
 from pipelines.tables.schema import SHOP_TABLES
-from pipelines.tables.settings import FILE
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import counted
+
+ABOUT = """\
+Writes the tables as they were imported, with what was recorded and corrected since; prints that
+are set aside are among them.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands, "export", "the tables as CSV again", ABOUT, ["strikeoff export backup/"]
+    )
+    add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
+    add_shop(add)
+    add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return export(args.folder, workspace=workspace, shop=args.shop, force=args.force)
 
 
 def export(
     folder: Path, *, workspace: Workspace, shop: str | None = None, force: bool = False
 ) -> int:
     """Write every table as it was handed over, prints that were set aside among them."""
+    from pipelines.ledger import store
+    from pipelines.tables import csvfile
+    from pipelines.tables.settings import FILE
+
     given = store.read(workspace.database(workspace.pick(shop)))
     if folder.exists() and not folder.is_dir():
         raise UserError(f"{folder}: is a file; name a folder to export to.")

@@ -2,19 +2,59 @@
 
 from __future__ import annotations
 
+import argparse
+from typing import TYPE_CHECKING
+
+from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import day
-from pipelines.ledger import store
-from pipelines.ledger.state import IMPORT, Addition, Batch, Decision, Ledger, current
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 from pipelines.workspace.progress import counted
 
+if TYPE_CHECKING:
+    from pipelines.ledger.state import Addition, Batch, Ledger
+
 KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints")
 TIMES = "Times are UTC."
+ABOUT = """\
+Lists who brought in what and when; with a batch number, all that was decided on it. A batch can be
+taken back whole, and put back.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "history",
+        "who brought in what, and taking it back",
+        ABOUT,
+        ["strikeoff history", "strikeoff history 4", "strikeoff history --take-back 4"],
+    )
+    add.add_argument("batch", metavar="BATCH", nargs="?", type=int, help="tell of this one only")
+    which = add.add_mutually_exclusive_group()
+    which.add_argument("--take-back", metavar="BATCH", type=int, help="take a batch out, whole")
+    which.add_argument("--put-back", metavar="BATCH", type=int, help="bring it in again")
+    add.add_argument("--reason", metavar="TEXT", default="", help="why; kept in the history")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    at = {"workspace": workspace, "shop": args.shop}
+    if args.take_back is not None:
+        return take_back(args.take_back, back=True, reason=args.reason, **at)
+    if args.put_back is not None:
+        return take_back(args.put_back, back=False, reason=args.reason, **at)
+    return history(number=args.batch, **at)
 
 
 def history(*, workspace: Workspace, shop: str | None = None, number: int | None = None) -> int:
     """List the batches; of one batch, everything that was decided on it and its prints."""
+    from pipelines.ledger import store
+    from pipelines.ledger.state import IMPORT
+
     ledger = store.read_ledger(workspace.database(workspace.pick(shop)))
     if number is not None:
         return _one(ledger, _batch(ledger, number))
@@ -45,6 +85,9 @@ def take_back(
     number: int, *, back: bool, workspace: Workspace, shop: str | None = None, reason: str = ""
 ) -> int:
     """Take a batch back whole (``back``), or put one back in. Nothing of it is deleted."""
+    from pipelines.ledger import store
+    from pipelines.ledger.state import Addition, Decision, current
+
     source = workspace.database(workspace.pick(shop))
 
     def plan(ledger: Ledger) -> Addition | None:

@@ -2,16 +2,55 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
-from pipelines.ledger import store
-from pipelines.tables.folder import read_folder, to_shop
-from pipelines.tables.settings import FILE, read_settings
+from pipelines.commands._options import add_command, add_shop
 from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import counted, tell
 
 SHOWN_SET_ASIDE = 20
+ABOUT = """\
+TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
+shop.toml. Everything is checked before anything is changed. A print that cannot be right is set
+aside with the reason and kept; a table that cannot be used refuses the whole import, with every
+problem told by file, row and column. The tables imported before give way, and stay in the history;
+prints recorded since stay in use.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "import",
+        "take in a shop's tables",
+        ABOUT,
+        ["strikeoff import tables/", "strikeoff import tables/ --shop north-street --strict"],
+    )
+    add.add_argument("tables_dir", metavar="TABLES_DIR", type=Path, help="folder of the tables")
+    add_shop(add, "what to call the shop (default: after the name in shop.toml)")
+    add.add_argument(
+        "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
+    )
+    add.add_argument(
+        "--database",
+        metavar="URL",
+        help="keep the shop on a server, postgresql://user@host/name (default: a file)",
+    )
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return import_tables(
+        args.tables_dir,
+        workspace=workspace,
+        shop=args.shop,
+        strict=args.strict,
+        url=args.database,
+    )
 
 
 def import_tables(
@@ -23,6 +62,9 @@ def import_tables(
     url: str | None = None,
 ) -> int:
     """Check every table, then let them take the place of the ones imported before."""
+    from pipelines.ledger import store
+    from pipelines.tables.folder import read_folder
+
     name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
@@ -61,6 +103,10 @@ def import_tables(
 
 def _shop_of(tables_dir: Path, workspace: Workspace) -> str:
     """The shop imported before under the name these tables give, else a folder name from it."""
+    from pipelines.ledger import store
+    from pipelines.tables.folder import to_shop
+    from pipelines.tables.settings import FILE, read_settings
+
     text = None
     if (tables_dir / FILE).is_file():
         text = (tables_dir / FILE).read_text(encoding="utf-8-sig", errors="replace")

@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from pipelines.ledger import store
-from pipelines.registry import promotion, report_card, versions
-from pipelines.registry.catalogue import Catalogue
-from pipelines.registry.promotion import Charge, Step
-from pipelines.registry.report_card import Record, in_words
-from pipelines.tables.folder import to_shop
+from pipelines.commands._options import add_command, add_shop
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
@@ -25,8 +19,38 @@ if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
+    from pipelines.registry.promotion import Charge, Step
+    from pipelines.registry.report_card import Record
 
 SHOWN_SET_ASIDE = 20
+ABOUT = """\
+Fits the physics of film and ink to the print history, learns what is left over, checks itself on
+jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
+
+After a batch, what the model in charge forecast of it is scored and kept (strikeoff models shows
+it). Then the batch is appended, in seconds; or all is learnt anew, if anything learnt from has
+changed, if more than 10 % of the prints came since that was done last, or if the forecasts
+contradict the hyper-parameters. The new version is put in charge unless it forecasts worse.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "learn",
+        "learn from the print history",
+        ABOUT,
+        ["strikeoff learn", "strikeoff learn --refit"],
+    )
+    add.add_argument("--refit", action="store_true", help="learn all anew, whatever has come in")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return learn(workspace=workspace, shop=args.shop, refit=args.refit)
 
 
 def learn(
@@ -37,6 +61,12 @@ def learn(
     progress: Progress | None = None,
 ) -> int:
     """Score what came in as a forecast, learn it, and say which model is in charge and why."""
+    from pipelines.ledger import store
+    from pipelines.registry import promotion, report_card, versions
+    from pipelines.registry.catalogue import Catalogue
+    from pipelines.registry.promotion import Step
+    from pipelines.tables.folder import to_shop
+
     progress = progress or Progress()
     name = workspace.pick(shop)
     folder = workspace.models(name)
@@ -112,6 +142,8 @@ def _verdict(
     in_charge: str | None,
 ) -> tuple[bool, str]:
     """Whether the new model takes over, and why."""
+    from pipelines.registry import promotion
+
     if charge is None:
         return True, f"model {in_charge} cannot be read" if in_charge else "it is the first"
     if not promotion.same_colours(charge.model, data):
@@ -125,6 +157,8 @@ def _told(
     step: Step, charge: Charge | None, model: ShiftModel, new: list[str], n_prints: int
 ) -> list[str]:
     """What was learnt, how good the model is, and what it set aside."""
+    from pipelines.registry import versions
+
     known: set[str] = set()
     if step.how == "append":
         known = set(charge.model.set_aside_["print_id"])  # told when they were
@@ -163,6 +197,8 @@ def search_words(searches: list[list[dict]]) -> list[str]:
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
     """Marks of what can be learnt from, as the model takes them."""
+    import numpy as np
+
     from learn.fit.fingerprints import marks_of
     from learn.physics.drawdowns import lab_columns
 
@@ -183,6 +219,9 @@ def _forecasts(
     The rival is the version before the one in charge, or one that was kept and not used. The
     last of the answer says whether what was appended since the rival did harm.
     """
+    from pipelines.registry import promotion, versions
+    from pipelines.registry.report_card import in_words
+
     others = [v for v in versions.versions(folder) if v != charge.version]
     rival = promotion.opened(folder, others[-1], data) if others else None
     records = promotion.score_batch(folder, charge, rival, data, marks, card, doubted)
@@ -204,6 +243,7 @@ def _forecasts(
 def scored(record: Record) -> list[str]:
     """The forecast of a batch in words."""
     from learn.assessment.forecasts import gross, honesty
+    from pipelines.registry import report_card
 
     n = len(record.forecasts)
     left = f"; {record.unknown} of things it was not told of" if record.unknown else ""
@@ -227,6 +267,8 @@ def scored(record: Record) -> list[str]:
 
 def _tried(folder: Path, charge: Charge | None, digest: str) -> str | None:
     """The version that learnt just these data after the one in charge, and was not used."""
+    from pipelines.registry import versions
+
     for version in reversed(versions.versions(folder)):
         try:
             facts = versions.described(folder, version)["facts"]

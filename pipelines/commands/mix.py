@@ -2,24 +2,104 @@
 
 from __future__ import annotations
 
+import argparse
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from learn.mixing.mixture import Mixing
-from learn.mixing.recipes import Weighing, recipes
-from learn.mixing.top_up import top_up
-from learn.planning.plan import checked_garments
+from pipelines.commands._options import (
+    BASE_INK,
+    BASE_MESH,
+    BASE_STROKES,
+    add_aim,
+    add_command,
+    add_shop,
+    number,
+    numbers,
+    pairs,
+    whole,
+)
 from pipelines.commands.plan import by_option, refuse_unknown, usual_of
-from pipelines.measured.target import read_target
-from pipelines.registry.opened import open_model
-from pipelines.words.plan import by_model, recipes_block, setup_words, top_up_block
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
 BASE = ("underbase_ink_id", "underbase_mesh_id", "underbase_strokes")
+ABOUT = """\
+Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
+percent by weight. With --have and --measured it tells instead what to add to a mix that has been
+printed once; nothing can be taken out of a bucket, so only additions are sought.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "mix",
+        "mixes of inks that print as a target",
+        ABOUT,
+        [
+            "strikeoff mix --target 45,60,30 --garment tee-white --mesh 43-80",
+            "strikeoff mix --target 45,60,30 --garment tee-white --mesh 43-80 --bucket 3 \\",
+            "    --have red=70 --have white=30 --measured tee-white=47.1,55.0,28.2",
+        ],
+    )
+    add_aim(add)
+    screen = add.add_argument_group("the screens", "the shop's usual ones where left out")
+    for names, what in (
+        (("--mesh",), "mesh of the mix"),
+        (("--strokes",), "strokes of the mix"),
+        (("--flashes",), "flashes between them"),
+        ((BASE_INK, "--underbase"), "ink of the base; none for none"),
+        ((BASE_MESH,), "mesh of the base"),
+        ((BASE_STROKES,), "strokes of the base"),
+        (("--press",), "press"),
+    ):
+        screen.add_argument(*names, metavar="VALUE", help=what)
+    mixing = add.add_argument_group("mixing")
+    mixing.add_argument("--ink", metavar="ID", action="append", help="an ink that may be mixed")
+    mixing.add_argument("--most-inks", metavar="N", default="4", help="2, 3 or 4 (default 4)")
+    mixing.add_argument("--bucket", metavar="KG", default="1", help="what is mixed (default 1 kg)")
+    mixing.add_argument("--smallest", metavar="G", default="1", help="least that can be weighed")
+    mixing.add_argument("--density", metavar="INK=G/ML", action="append", help="1 where not given")
+    mixing.add_argument("--price", metavar="INK=PRICE", action="append", help="a kg")
+    after = add.add_argument_group("after the first test print")
+    after.add_argument("--have", metavar="INK=PERCENT", action="append", help="the mix as weighed")
+    after.add_argument(
+        "--measured", metavar="GARMENT=L,a,b", action="append", help="the test print"
+    )
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    screen = {
+        "mesh_id": args.mesh,
+        "strokes": None if args.strokes is None else whole("--strokes", args.strokes),
+        "flash_count": None if args.flashes is None else whole("--flashes", args.flashes),
+        "underbase_ink_id": args.base_ink,
+        "underbase_mesh_id": args.base_mesh,
+        "underbase_strokes": args.base_strokes and whole(BASE_STROKES, args.base_strokes),
+        "press_id": args.press,
+    }
+    return mix(
+        target=args.target,
+        garments=args.garments,
+        tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
+        screen=screen,
+        inks=args.ink,
+        most_inks=whole("--most-inks", args.most_inks),
+        weighing={
+            "bucket_kg": number("--bucket", args.bucket),
+            "smallest_g": number("--smallest", args.smallest),
+            "density": numbers("--density", args.density),
+            "price": numbers("--price", args.price),
+        },
+        have=numbers("--have", args.have),
+        measured=pairs("--measured", args.measured),
+        workspace=workspace,
+        shop=args.shop,
+    )
 
 
 def mix(
@@ -37,6 +117,14 @@ def mix(
     shop: str | None = None,
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
+    from learn.mixing.mixture import Mixing
+    from learn.mixing.recipes import Weighing, recipes
+    from learn.mixing.top_up import top_up
+    from learn.planning.plan import checked_garments
+    from pipelines.measured.target import read_target
+    from pipelines.registry.opened import open_model
+    from pipelines.words.plan import by_model, recipes_block, setup_words, top_up_block
+
     if bool(have) != bool(measured):
         raise UserError("--have and --measured belong together: the mix, and its test print.")
     name = workspace.pick(shop)
@@ -102,6 +190,9 @@ def _named(value: str | None) -> list[str]:
 
 def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
     """The set-up columns: what is given, else what the shop usually does."""
+    import numpy as np
+    import pandas as pd
+
     setup = {**usual, "ink_lot": None, "readings": 3.0}
     setup |= {k: v for k, v in screen.items() if v is not None and k not in BASE}
     if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
@@ -115,7 +206,7 @@ def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
         setup[BASE[1]] = setup[BASE[1]] or setup["mesh_id"]
     elif screen[BASE[1]] or screen[BASE[2]]:
         raise UserError(
-            "--base-mesh and --base-strokes need --underbase: name the ink of the base."
+            f"{BASE_MESH} and {BASE_STROKES} need {BASE_INK}: name the ink of the base."
         )
     strokes, flashes = setup["strokes"] or 1, setup["flash_count"] or 0
     if setup["mesh_id"] is None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 from typing import Any
 
-from pipelines.registry import report_card, versions
+from pipelines.commands._options import add_command, add_shop
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -17,10 +18,42 @@ FIGURES = (
     ("  nearest past print", ("validation", "nearest_median_dE00"), "{:.2f}"),
     ("in the 90 % bands, %", ("validation", "coverage90"), "{:.1%}"),
 )
+ABOUT = """\
+Lists the versions a shop has learnt, with how good each was on jobs held back, and which one is in
+charge. --use goes back to another version; --compare puts two side by side.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "models",
+        "versions of the model, and which is in charge",
+        ABOUT,
+        ["strikeoff models", "strikeoff models --use 0003", "strikeoff models --compare 0003 0004"],
+    )
+    which = add.add_mutually_exclusive_group()
+    which.add_argument("--use", metavar="VERSION", help="put this version in charge")
+    which.add_argument("--compare", metavar=("A", "B"), nargs=2, help="two versions side by side")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    at = {"workspace": workspace, "shop": args.shop}
+    if args.use is not None:
+        return use_model(args.use, **at)
+    if args.compare is not None:
+        return compare_models(*args.compare, **at)
+    return list_models(**at)
 
 
 def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
     """Every stored version, oldest first, and which one is in charge."""
+    from pipelines.registry import report_card, versions
+
     folder = workspace.models(workspace.pick(shop))
     names = versions.versions(folder)
     if not names:
@@ -50,6 +83,8 @@ def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
 
 def use_model(version: str, *, workspace: Workspace, shop: str | None = None) -> int:
     """Put a stored version in charge."""
+    from pipelines.registry import versions
+
     folder = workspace.models(workspace.pick(shop))
     version = _named(folder, version)
     before = versions.in_charge(folder)
@@ -63,6 +98,8 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
 
 def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | None = None) -> int:
     """The figures of two versions side by side, and what they learnt from differently."""
+    from pipelines.registry import report_card, versions
+
     folder = workspace.models(workspace.pick(shop))
     names = [_named(folder, one), _named(folder, other)]
     told = [versions.described(folder, name) for name in names]
@@ -100,6 +137,8 @@ def _fitted(version: str, facts: dict[str, Any]) -> str:
 
 def _named(folder: Path, version: str) -> str:
     """The version, also when the zeros before it are left out."""
+    from pipelines.registry import versions
+
     name = version.zfill(4) if version.isdigit() else version
     versions.described(folder, name)
     return name

@@ -2,19 +2,58 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
-from learn.planning.new_ink import plan_ink
+from pipelines.commands._options import add_command, add_garments, add_shop, whole
 from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
-from pipelines.ledger import store
-from pipelines.pages.press_sheet import prints_to_measure
-from pipelines.registry.opened import open_model
-from pipelines.tables import csvfile
-from pipelines.words.plan import by_model, ink_block
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+
+ABOUT = """\
+Which prints describe an ink that was never or seldom printed, in which order, and how many are
+enough? Each is the one that leaves the shop's usual set-ups - with this ink - least unsure once
+those above it are measured; it is said how sure they are then. Where a print comes out far from
+what was expected, record it, learn, and ask again. --out writes the list of prints, which
+strikeoff record MEASURED.csv --prints LIST takes when they have been measured.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "new-ink",
+        "the fewest prints that describe an ink",
+        ABOUT,
+        [
+            "strikeoff new-ink --ink red --out red.csv",
+            "strikeoff new-ink --ink red --garment tee-white --garment tee-black",
+        ],
+    )
+    add.add_argument("--ink", metavar="ID", required=True, help="the ink")
+    add_garments(add, "a garment it may be pulled on (default: the usual ones)", required=False)
+    what = "a mesh it may be pulled through (default: the usual ones)"
+    add.add_argument("--mesh", metavar="ID", action="append", help=what)
+    add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
+    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the list of prints to measure")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return new_ink(
+        args.ink,
+        garments=args.garments,
+        meshes=args.mesh,
+        most=whole("--most", args.most),
+        out=args.out,
+        workspace=workspace,
+        shop=args.shop,
+    )
 
 
 def new_ink(
@@ -28,6 +67,13 @@ def new_ink(
     shop: str | None = None,
 ) -> int:
     """Plan the prints of one ink, tell them, and write the list to measure if wanted."""
+    from learn.planning.new_ink import plan_ink
+    from pipelines.ledger import store
+    from pipelines.pages.press_sheet import prints_to_measure
+    from pipelines.registry.opened import open_model
+    from pipelines.tables import csvfile
+    from pipelines.words.plan import by_model, ink_block
+
     refuse_outputs(out)
     if most < 1:
         raise UserError(f"--most {most}: give 1 or more.")

@@ -2,24 +2,54 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
-from learn.planning.next_test import rank_tests
-from pipelines.registry.opened import open_model
-from pipelines.tables.folder import read_setups
-from pipelines.words.plan import by_model
-from pipelines.words.prediction import chance, number
+from pipelines.commands._options import add_command, add_shop, whole
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import counted, tell
 
 MOST = 150  # jobs at once: every pair is looked at
+ABOUT = """\
+Of all open jobs, which one test print would save most? SETUPS.csv holds a set-up with its target a
+row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
+garment, press or screen; what it is expected to save over all of them is told, itself paid unless
+its own job needs it anyway.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "next-test",
+        "which test print saves most over the open jobs",
+        ABOUT,
+        ["strikeoff next-test jobs.csv"],
+    )
+    add.add_argument("setups", metavar="SETUPS.csv", type=Path, help="the open jobs")
+    add.add_argument("--lines", metavar="N", default="6", help="told at most (default 6)")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    lines = whole("--lines", args.lines)
+    return next_test(args.setups, lines=lines, workspace=workspace, shop=args.shop)
 
 
 def next_test(
     setups_csv: Path, *, lines: int, workspace: Workspace, shop: str | None = None
 ) -> int:
     """Rank the set-ups of a file as test prints and print the first ``lines``."""
+    from learn.planning.next_test import rank_tests
+    from pipelines.registry.opened import open_model
+    from pipelines.tables.folder import read_setups
+    from pipelines.words.plan import by_model
+    from pipelines.words.prediction import chance, number
+
     opened = open_model(workspace, workspace.pick(shop))
     setups, warnings = read_setups(setups_csv, opened.known)
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
+import argparse
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from learn.planning.candidates import Limits
-from learn.planning.plan import Plan, usual_setup
-from learn.planning.plan import plan as find
-from learn.planning.shades import shades
-from pipelines.ledger import store
-from pipelines.measured.target import read_target
-from pipelines.registry.opened import Opened, open_model
-from pipelines.tables import csvfile
-from pipelines.words.plan import by_model, plan_block
+from pipelines.commands._options import (
+    BASE_INK,
+    BASE_MESH,
+    GARMENT,
+    add_aim,
+    add_command,
+    add_shop,
+    number,
+    pairs,
+    whole,
+)
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from learn.planning.plan import Plan
+    from pipelines.registry.opened import Opened
 
 # What errors call by its name in the code, and how it is given.
 OPTIONS = {
@@ -39,6 +46,82 @@ COLUMNS = {
     **dict.fromkeys(("spread_dE00", "spread_lo", "spread_hi", "press_steps", "film_um")),
     **dict.fromkeys(("test_print", "expected_cost", "changes", "why", "unlike")),
 }
+ABOUT = """\
+Looks through every ink, mesh, number of strokes and flashes and every base of the shop for set-ups
+that land on the target on all the garments named, and tells the few worth considering: the chance
+that every garment comes within tolerance, the garment that comes out worst, how far the garments
+lie apart, the press work and the film. Without limits everything in the tables may be used.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "plan",
+        "set-ups that land on a target on every garment",
+        ABOUT,
+        [
+            "strikeoff plan --target 45,60,30 --garment tee-white --garment tee-black",
+            "strikeoff plan --target '#aa3322' --garment tee-black --max-strokes 1 \\",
+            "    --base-ink none --sheet job-17.html --job 17",
+        ],
+    )
+    add_aim(add)
+    limits = add.add_argument_group("limits", "each may be given several times")
+    for names, what in (
+        (("--ink",), "an ink in stock"),
+        (("--mesh",), "a mesh in house"),
+        ((BASE_INK, "--underbase"), "a base ink that may be used; none for no base at all"),
+        ((BASE_MESH,), "a mesh for the base (default: as --mesh)"),
+        (("--press",), "a press (default: the one mostly used)"),
+    ):
+        limits.add_argument(*names, metavar="ID", action="append", help=what)
+    limits.add_argument("--base-on-all", action="store_true", help="never print without a base")
+    limits.add_argument("--max-strokes", metavar="N", default="2", help="of the ink (default 2)")
+    limits.add_argument("--max-flashes", metavar="N", default="1", help="between them (default 1)")
+    limits.add_argument("--max-base-strokes", metavar="N", default="2", help="(default 2)")
+    limits.add_argument("--max-film", metavar="UM", help="dry film of base and ink together")
+    add.add_argument("--lot", metavar="INK=LOT", action="append", help="the batch that is open")
+    add.add_argument("--date", metavar="DAY", help="day of printing, as 2026-03-31")
+    add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
+    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the set-ups as a table to keep")
+    add.add_argument("--sheet", metavar="FILE.html", type=Path, help="press sheet of one line")
+    add.add_argument("--line", metavar="N", default="1", help="the line for the sheet (default 1)")
+    add.add_argument("--job", metavar="NAME", help="what the job is called")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    limits = {
+        "inks": _ids(args.ink),
+        "meshes": _ids(args.mesh),
+        "base_meshes": _ids(args.base_mesh),
+        "presses": _ids(args.press),
+        "underbases": _bases(args.base_ink),
+        "bare": not args.base_on_all,
+        "max_strokes": whole("--max-strokes", args.max_strokes),
+        "max_flashes": whole("--max-flashes", args.max_flashes),
+        "max_base_strokes": whole("--max-base-strokes", args.max_base_strokes),
+        "max_film_um": None if args.max_film is None else number("--max-film", args.max_film),
+        "lots": pairs("--lot", args.lot),
+    }
+    return plan(
+        target=args.target,
+        garments=args.garments,
+        tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
+        limits=limits,
+        day=args.date,
+        lines=whole("--lines", args.lines),
+        out=args.out,
+        sheet=args.sheet,
+        line=whole("--line", args.line),
+        job=args.job,
+        workspace=workspace,
+        shop=args.shop,
+    )
 
 
 def plan(
@@ -57,6 +140,14 @@ def plan(
     shop: str | None = None,
 ) -> int:
     """Plan one job, print the short list, and write the table and the press sheet if wanted."""
+    from learn.planning.candidates import Limits
+    from learn.planning.plan import plan as find
+    from learn.planning.shades import shades
+    from pipelines.measured.target import read_target
+    from pipelines.registry.opened import open_model
+    from pipelines.tables import csvfile
+    from pipelines.words.plan import by_model, plan_block
+
     refuse_outputs(out, sheet)
     if lines < 1:
         raise UserError(f"--lines {lines}: give 1 or more.")
@@ -98,6 +189,18 @@ def plan(
     return 0
 
 
+def _ids(given: list[str] | None) -> tuple[str, ...] | None:
+    return tuple(given) if given else None
+
+
+def _bases(given: list[str] | None) -> tuple[str, ...] | None:
+    if given and "none" in given:
+        if len(given) > 1:
+            raise UserError(f"{BASE_INK} none and a base contradict each other; give one of them.")
+        return ()
+    return _ids(given)
+
+
 def by_option(error: ValueError) -> str:
     """The sentence of an error, speaking of options instead of names in the code."""
     text = f"{error}."
@@ -116,6 +219,9 @@ def usual_columns(found: Plan) -> list[str]:
 
 def usual_of(workspace: Workspace, shop: str, garments: list[str]) -> dict[str, Any]:
     """What the shop mostly does on these garments, from its prints."""
+    from learn.planning.plan import usual_setup
+    from pipelines.ledger import store
+
     return usual_setup(store.load_shop(workspace.database(shop)).prints, garments)
 
 
@@ -135,12 +241,12 @@ def refuse_unknown(opened: Opened, garments: list[str], limits: dict[str, Any]) 
     """Raises UserError for an identifier no table has, with what may have been meant."""
     import difflib
 
-    named = [("--substrate", "substrates", garments), ("--lot", "inks", limits.get("lots") or {})]
+    named = [(GARMENT[0], "substrates", garments), ("--lot", "inks", limits.get("lots") or {})]
     for option, table, key in (
         ("--ink", "inks", "inks"),
         ("--mesh", "meshes", "meshes"),
-        ("--base-mesh", "meshes", "base_meshes"),
-        ("--underbase", "inks", "underbases"),
+        (BASE_MESH, "meshes", "base_meshes"),
+        (BASE_INK, "inks", "underbases"),
     ):
         named.append((option, table, limits.get(key) or ()))
     for option, table, ids in named:
@@ -153,6 +259,8 @@ def refuse_unknown(opened: Opened, garments: list[str], limits: dict[str, Any]) 
 
 
 def _day(text: str) -> pd.Timestamp:
+    import pandas as pd
+
     try:
         return pd.Timestamp(date.fromisoformat(text))
     except ValueError:
@@ -161,6 +269,8 @@ def _day(text: str) -> pd.Timestamp:
 
 def _table(found: Plan) -> pd.DataFrame:
     """The lines as text cells."""
+    import pandas as pd
+
     cells = {"line": [str(i + 1) for i in range(len(found.lines))]}
     for column, called in COLUMNS.items():
         values = found.lines[column]
@@ -169,6 +279,8 @@ def _table(found: Plan) -> pd.DataFrame:
 
 
 def _cell(value: object) -> str:
+    import pandas as pd
+
     if isinstance(value, tuple):
         return " ".join(value)
     if value is None or pd.isna(value):

@@ -2,34 +2,83 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from pipelines.options import SETUP_OPTIONS
-from pipelines.registry.opened import Opened, open_model
-from pipelines.tables import csvfile
-from pipelines.tables.folder import check_setups, read_setups
-from pipelines.tables.schema import SETUPS, UNDERBASE
-from pipelines.words.prediction import (
-    VERDICTS,
-    chance,
-    interval,
-    known,
-    number,
-    summary_block,
-    verdict,
+from pipelines.commands._options import (
+    BASE_STROKES,
+    SETUP_OPTIONS,
+    add_command,
+    add_setup,
+    add_shop,
+    lab_parts,
+    setup_cells,
 )
+from pipelines.tables.schema import SETUPS, UNDERBASE
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Problem, UserError
 from pipelines.workspace.progress import counted, tell
 
 if TYPE_CHECKING:
-    pass
+    import pandas as pd
+
+    from pipelines.registry.opened import Opened
 
 COMMAND_LINE = "the command line"
+TARGET = ("target_L", "target_a", "target_b")
+ABOUT = """\
+Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
+print_id, and if wanted target_L, target_a, target_b and tolerance_dE00), or one set-up by options.
+Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
+straight to production, a test print first, or change the set-up first. Without a target the
+verdict says whether the next print can be relied on to come close to the prediction.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "predict",
+        "colour, bands and verdict for set-ups",
+        ABOUT,
+        [
+            "strikeoff predict jobs.csv --out answers.csv --page answers.html",
+            "strikeoff predict --ink red --garment tee-black --mesh 43-80 --strokes 2 \\",
+            "    --flashes 1 --base-ink white --base-mesh 43-80 --target 45.2,62,38",
+        ],
+    )
+    add.add_argument("setups", metavar="SETUPS.csv", nargs="?", type=Path, help="file of set-ups")
+    add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
+    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
+    add_shop(add)
+    one = add.add_argument_group(
+        "one set-up by options",
+        "--garment, --ink, --mesh and --strokes are needed; what is left out is not known.",
+    )
+    add_setup(one)
+    one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    cells = setup_cells(args)
+    common = {"page": args.page, "workspace": workspace, "shop": args.shop, "version": args.model}
+    if args.setups is None:
+        if not cells:
+            raise UserError(
+                "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
+            )
+        return predict_one(cells, target=args.target, out=args.out, **common)
+    if cells or args.target:
+        raise UserError("Give either a file of set-ups or one set-up by options, not both.")
+    if args.out is None:
+        raise UserError("Say where the predictions go, with --out FILE.csv.")
+    return predict_file(args.setups, out=args.out, **common)
 
 
 def predict_file(
@@ -42,6 +91,9 @@ def predict_file(
     version: str | None = None,
 ) -> int:
     """Predict every set-up of a file into a CSV file and, if wanted, a page to look at."""
+    from pipelines.registry.opened import open_model
+    from pipelines.tables.folder import read_setups
+
     _check_outputs(out, page, setups_csv)
     opened = open_model(workspace, workspace.pick(shop), version)
     setups, warnings = read_setups(setups_csv, opened.known)
@@ -67,6 +119,12 @@ def predict_one(
     version: str | None = None,
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
+    import pandas as pd
+
+    from pipelines.registry.opened import open_model
+    from pipelines.tables.folder import check_setups
+    from pipelines.words.prediction import summary_block
+
     _check_outputs(out, page)
     opened = open_model(workspace, workspace.pick(shop), version)
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + list(UNDERBASE), "")
@@ -94,6 +152,10 @@ def predict_one(
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
     """The Predictions table as CSV: four decimals, what is not known empty."""
+    import pandas as pd
+
+    from pipelines.tables import csvfile
+
     columns = {
         name: cells.map(lambda cell: "" if pd.isna(cell) else f"{cell:.4f}")
         if pd.api.types.is_numeric_dtype(cells)
@@ -121,6 +183,8 @@ def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, open
 
 def summary(predictions: pd.DataFrame) -> str:
     """One line: how many go straight on, want a test print, have to change."""
+    from pipelines.words.prediction import verdict
+
     kinds = [verdict(row) for row in predictions.to_dict("records")]
     return (
         f"{counted(len(kinds), 'set-up')}: {kinds.count('go')} straight to production, "
@@ -130,6 +194,8 @@ def summary(predictions: pd.DataFrame) -> str:
 
 def verdict_table(predictions: pd.DataFrame) -> str:
     """A line a set-up: verdict, chance of being in tolerance, shift from the bucket."""
+    from pipelines.words.prediction import VERDICTS, chance, interval, known, number, verdict
+
     width = max(6, *predictions["setup_id"].astype(str).str.len())
     lines = [f"{'set-up':<{width}}  {'verdict':<23}  {'in tolerance':<24}  bucket to print, dE00"]
     for row in predictions.to_dict("records"):
@@ -157,27 +223,27 @@ def _check_outputs(out: Path | None, page: Path | None, *inputs: Path) -> None:
 
 def _assumed(setup: pd.Series) -> list[str]:
     """What the options left open and is taken as the usual thing (`checks.assumed`)."""
+    import pandas as pd
+
     told = []
     if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
         told.append("--flashes is not given; taken as no flash between strokes.")
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
-        told.append("--underbase-strokes is not given; taken as one stroke.")
+        told.append(f"{BASE_STROKES} is not given; taken as one stroke.")
     return told
 
 
 def _target_cells(target: str | None) -> dict[str, str]:
     if target is None:
         return {}
-    parts = [part.strip() for part in target.replace(";", ",").split(",")]
-    if len(parts) != 3:
-        raise UserError(f'--target "{target}": give L, a and b as 52.3,48.1,20.5.')
-    return dict(zip(("target_L", "target_a", "target_b"), parts, strict=True))
+    return dict(zip(TARGET, lab_parts("--target", target), strict=True))
 
 
 def _by_option(problem: Problem) -> Problem:
     """The same problem, speaking of the option instead of the column."""
-    option = {column: option for option, (column, _) in SETUP_OPTIONS.items()}
-    name = option.get(problem.column, COMMAND_LINE)
+
+    names, _ = SETUP_OPTIONS.get(problem.column, ((COMMAND_LINE,), ""))
+    name = names[0]
     if problem.column is None or problem.column.startswith("target_"):
         name = "--target"
     if problem.what == "is empty":

@@ -2,21 +2,63 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from pipelines.ledger import store
-from pipelines.ledger.incoming import read_incoming
-from pipelines.ledger.recording import Report, plan
-from pipelines.ledger.state import Addition, Ledger, current
-from pipelines.registry.gate import gate_of
-from pipelines.tables.folder import to_shop
-from pipelines.tables.settings import read_settings
+from pipelines.commands._options import add_command, add_shop
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings
 from pipelines.workspace.progress import counted, tell
 
+if TYPE_CHECKING:
+    from pipelines.ledger.recording import Report
+    from pipelines.ledger.state import Addition, Ledger
+
+CONDITIONS = ("M0", "M1", "M2", "M3")
 SHOWN = 20
 ONE = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "drawdowns": "drawdown"}
+ABOUT = """\
+FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
+export whose sample names are the print_id (or setup_id) of --prints SETUPS.csv, or a folder with
+prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv or drawdowns.csv holding the
+added rows alone. Readings of one print are averaged. Every print is held against the model in
+charge before anything is learnt from it; a doubtful one is set aside with the reason. The same
+file twice changes nothing.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "record",
+        "take in a batch of measured prints",
+        ABOUT,
+        [
+            "strikeoff record monday.csv",
+            "strikeoff record export.txt --prints jobs.csv --condition M1",
+            "strikeoff record new-ink/ --dry-run",
+        ],
+    )
+    add.add_argument("file", metavar="FILE", type=Path, help="what was measured, or a folder")
+    add.add_argument("--prints", metavar="SETUPS.csv", type=Path, help="how the prints were made")
+    add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
+    add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return record(
+        args.file,
+        workspace=workspace,
+        shop=args.shop,
+        sheet=args.prints,
+        condition=args.condition,
+        dry_run=args.dry_run,
+    )
 
 
 def record(
@@ -29,6 +71,14 @@ def record(
     dry_run: bool = False,
 ) -> int:
     """Read, check and store what was measured; with ``dry_run`` only tell what would happen."""
+    from pipelines.ledger import store
+    from pipelines.ledger.incoming import read_incoming
+    from pipelines.ledger.recording import Report, plan
+    from pipelines.ledger.state import current
+    from pipelines.registry.gate import gate_of
+    from pipelines.tables.folder import to_shop
+    from pipelines.tables.settings import read_settings
+
     name = workspace.pick(shop)
     source = workspace.database(name)
     given = store.read(source)

@@ -2,25 +2,50 @@
 
 from __future__ import annotations
 
+import argparse
 import textwrap
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-import pandas as pd
-
+from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import by_learner, day
-from pipelines.ledger import store
-from pipelines.ledger.state import Batch, Ledger, State, current
-from pipelines.registry import promotion, versions
-from pipelines.tables.folder import to_shop
-from pipelines.words.prediction import count, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.ledger.state import Batch, Ledger, State
+
 WIDTH = 98
+ABOUT = """\
+One screen: what the shop has, the last batch, doubts waiting, how good the model in charge is, what
+has drifted (press, ink lot, mesh, blade or the whole shop: how much, since when, and what to do),
+which inks, garments, presses and meshes are poorly known, and what to print or measure next.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands, "status", "shop, model, drift and what to do next", ABOUT, ["strikeoff status"]
+    )
+    add_shop(add)
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    return status(workspace=workspace, shop=args.shop)
 
 
 def status(*, workspace: Workspace, shop: str | None = None) -> int:
     """Print it; nothing is changed."""
+    from pipelines.ledger import store
+    from pipelines.ledger.state import current
+    from pipelines.registry import promotion, versions
+    from pipelines.tables.folder import to_shop
+
     name = workspace.pick(shop)
     ledger = store.read_ledger(workspace.database(name))
     if not ledger.batches:
@@ -58,6 +83,10 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
 
 
 def _tables(name: str, data: object) -> Iterator[str]:
+    import pandas as pd
+
+    from pipelines.words.prediction import count
+
     prints = data.prints
     inks = data.inks["ink_id"]
     garments = data.substrates.loc[data.substrates["kind"] == "garment", "substrate_id"]
@@ -79,6 +108,8 @@ def _never(ids: pd.Series, printed: set[str]) -> str:
 
 
 def _last_batch(ledger: Ledger) -> Iterator[str]:
+    from pipelines.words.prediction import count
+
     states = ledger.states()
     batch: Batch = ledger.batches[-1]
     back = "" if states[batch.id] else ", taken back"
@@ -103,6 +134,8 @@ def _doubts(state: State, learnt: list[str]) -> Iterator[str]:
 
 
 def _model(version: str, told: dict) -> Iterator[str]:
+    from pipelines.words.prediction import count, number
+
     facts = told["facts"]["validation"]
     made = str(told.get("made", ""))[:10]
     said = f"Model {version} in charge, learnt {made} from {count(facts.get('n_prints'), 'print')}"

@@ -39,7 +39,7 @@ from learn.predict import calibration
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import difference
 from pipelines.cli import main
-from pipelines.commands import check as command
+from pipelines.ledger import store
 from pipelines.pages.check import write_check_page
 from pipelines.registry.catalogue import Catalogue
 from pipelines.words.check import advice, bands_verdict, report
@@ -311,9 +311,9 @@ def workspace(tmp_path, monkeypatch):
     )
     (tmp_path / "datasets" / "small").mkdir(parents=True)
     (tmp_path / "datasets" / "small" / "shop.db").touch()
-    monkeypatch.setattr(command, "open_model", lambda *_: opened)
-    monkeypatch.setattr(command.store, "read", lambda _: None)
-    monkeypatch.setattr(command, "to_shop", lambda _: small_shop())
+    monkeypatch.setattr("pipelines.registry.opened.open_model", lambda *_: opened)
+    monkeypatch.setattr(store, "read", lambda _: None)
+    monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: small_shop())
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
     return opened
@@ -345,10 +345,10 @@ def test_bad_input_is_one_sentence(workspace, capsys, monkeypatch, tmp_path):
     assert "have changed since version 0001" in refused()
     workspace.notes.clear()
     few = replace(small_shop(), prints=small_shop().prints.head(3))
-    monkeypatch.setattr(command, "to_shop", lambda _: few)
+    monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: few)
     assert "at least 5 are needed" in refused()
     none = replace(few, prints=few.prints.head(0))
-    monkeypatch.setattr(command, "to_shop", lambda _: none)
+    monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: none)
     assert "holds no measured print" in refused()
     monkeypatch.undo()
     monkeypatch.chdir(tmp_path)

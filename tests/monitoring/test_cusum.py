@@ -18,7 +18,6 @@ from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.monitoring.status import glance
 from learn.predict.model import ShiftModel
 from pipelines.cli import main
-from pipelines.commands import status as command
 from pipelines.registry import promotion, versions
 from pipelines.words.status import REMEDIES, drift_lines, drift_sentence
 from tests.small_demo import small_model, small_shop
@@ -237,7 +236,7 @@ def test_status_screen(tmp_path, monkeypatch, capsys):
     model = ShiftModel.from_state(arrays, meta)
     charge = promotion.Charge(model, "0002", "0002", {})
     monkeypatch.setattr(promotion, "opened", lambda *_: charge)
-    monkeypatch.setattr(command, "to_shop", lambda _: given)
+    monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: given)
     assert main(["status"]) == 0
     said = capsys.readouterr().out
     assert "Model 0002 in charge" in said

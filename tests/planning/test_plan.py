@@ -237,13 +237,13 @@ def test_words_of_a_plan(found):
     ("arguments", "sentence"),
     [
         (["--max-strokes", "x"], 'strikeoff: --max-strokes "x" is not a number'),
-        (["--underbase", "none", "--underbase", "U1"], "contradict each other"),
+        (["--base-ink", "none", "--base-ink", "U1"], "contradict each other"),
         (["--lot", "C08"], "write it as NAME=VALUE"),
         (["--out", "nowhere/a.csv"], "there is no folder"),
     ],
 )
 def test_a_mistake_on_the_command_line_is_one_sentence(arguments, sentence, tmp_path, capsys):
-    options = ["plan", "--target", "1,2,3", "--substrate", "G01", "--workspace", str(tmp_path)]
+    options = ["plan", "--target", "1,2,3", "--garment", "G01", "--workspace", str(tmp_path)]
     assert main([*options, *arguments]) == 2
     told = capsys.readouterr().err
     assert sentence in told
@@ -447,7 +447,7 @@ def typed(cells: pd.DataFrame) -> pd.DataFrame:
     [
         (["--ink", "C8"], '--ink "C8" is not in inks.csv; is "C08" meant?'),
         (["--ink", "U1"], "is an underbase: print it alone"),
-        (["--ink", "C08", "--substrate", "tee"], '--substrate "tee" is not in substrates.csv'),
+        (["--ink", "C08", "--garment", "tee"], '--garment "tee" is not in substrates.csv'),
         (["--ink", "C08", "--most", "0"], "--most 0: give 1 or more"),
         (["--ink", "C08", "--out", "nowhere/a.csv"], "there is no folder"),
     ],
@@ -463,11 +463,11 @@ def test_plans_name_the_model_they_rest_on(workspace, capsys, monkeypatch, open_
     monkeypatch.chdir(workspace)
     columns = ["setup_id", "substrate_id", "ink_id", "mesh_id", "strokes", "flash_count"]
     open_jobs[[*columns, "target_L", "target_a", "target_b"]].to_csv("jobs.csv", index=False)
-    aim = ["--target", "33,55,28", "--substrate", "G01"]
-    limits = ["--ink", "C08", "--mesh", "M77-55", "--underbase", "none"]
+    aim = ["--target", "33,55,28", "--garment", "G01"]
+    limits = ["--ink", "C08", "--mesh", "M77-55", "--base-ink", "none"]
     for command in (
         ["plan", *aim, *limits],
-        ["mix", *aim, "--ink", "C08", "--ink", "C10", "--mesh", "M77-55", "--underbase", "none"],
+        ["mix", *aim, "--ink", "C08", "--ink", "C10", "--mesh", "M77-55", "--base-ink", "none"],
         ["next-test", "jobs.csv"],
     ):
         assert main(command) == 0

@@ -1,0 +1,129 @@
+"""What the parsers of several commands share. Nothing heavy is imported: ``--help`` is quick."""
+
+from __future__ import annotations
+
+import argparse
+
+from pipelines.workspace.problems import UserError
+
+WORKSPACE = "the workspace (default: the current folder)"
+GARMENT = ("--garment", "--substrate")
+BASE_INK, BASE_MESH, BASE_STROKES = "--base-ink", "--base-mesh", "--base-strokes"
+# One set-up on the command line: column of the set-ups table -> names of the option, and its help.
+SETUP_OPTIONS = {
+    "substrate_id": (GARMENT, "garment to print on"),
+    "ink_id": (("--ink",), "ink on top"),
+    "mesh_id": (("--mesh",), "mesh of the top ink"),
+    "strokes": (("--strokes",), "strokes of the top ink, all together"),
+    "flash_count": (("--flashes",), "flashes between strokes of the top ink"),
+    "underbase_ink_id": ((BASE_INK, "--underbase-ink"), "ink of the base; leave out for none"),
+    "underbase_mesh_id": ((BASE_MESH, "--underbase-mesh"), "mesh of the base"),
+    "underbase_strokes": ((BASE_STROKES, "--underbase-strokes"), "strokes of the base"),
+    "ink_lot": (("--lot",), "batch of the ink"),
+    "press_id": (("--press",), "press"),
+    "printed_on": (("--date",), "day of printing, as 2026-03-31"),
+    "squeegee_shore_a": (("--squeegee",), "squeegee durometer, Shore A"),
+    "squeegee_angle_deg": (("--angle",), "squeegee angle from vertical, degrees"),
+    "off_contact_mm": (("--off-contact",), "off-contact distance, mm"),
+    "eom_um": (("--eom",), "stencil thickness over the mesh, um"),
+    "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
+}
+_CELL = "setup_"  # before the column in what was parsed
+
+
+def add_command(
+    commands: argparse._SubParsersAction, name: str, short: str, text: str, examples: list[str]
+) -> argparse.ArgumentParser:
+    """A parser as every command has it: its text, then examples that work."""
+    epilog = "Example:\n" + "\n".join(f"  {line}" for line in examples)
+    parser = commands.add_parser(
+        name,
+        help=short,
+        description=text,
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    # Given before the command it must not be undone by its absence here.
+    parser.add_argument("--workspace", metavar="FOLDER", help=WORKSPACE, default=argparse.SUPPRESS)
+    return parser
+
+
+def add_shop(
+    parser: argparse.ArgumentParser, help_text: str = "which shop, if there are several"
+) -> None:
+    parser.add_argument("--shop", metavar="NAME", help=help_text)
+
+
+def add_garments(parser: argparse.ArgumentParser, help_text: str, *, required: bool) -> None:
+    """``--garment`` as often as there are garments."""
+    parser.add_argument(
+        *GARMENT, dest="garments", metavar="ID", action="append", required=required, help=help_text
+    )
+
+
+def add_aim(parser: argparse.ArgumentParser) -> None:
+    """The target of a job and the garments it is printed on."""
+    target = "L,a,b, a screen colour #rrggbb, or a file with a measured chip"
+    parser.add_argument("--target", metavar="COLOUR", required=True, help=target)
+    add_garments(parser, "a garment of the job", required=True)
+    parser.add_argument("--tolerance", metavar="DE00", help="(default: the shop's)")
+
+
+def add_setup(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = ()) -> None:
+    """The options of one set-up, but for some columns."""
+    for column, (names, help_text) in SETUP_OPTIONS.items():
+        if column not in without:
+            parser.add_argument(*names, dest=_CELL + column, metavar="VALUE", help=help_text)
+
+
+def setup_cells(args: argparse.Namespace) -> dict[str, str]:
+    """The set-up given by options: column -> text."""
+    return {
+        name.removeprefix(_CELL): value
+        for name, value in vars(args).items()
+        if name.startswith(_CELL) and value is not None
+    }
+
+
+def lab_parts(option: str, text: str) -> list[str]:
+    """L, a and b as they were typed."""
+    parts = [part.strip() for part in text.replace(";", ",").split(",")]
+    if len(parts) != 3:
+        raise UserError(f'{option} "{text}": give L, a and b as 52.3,48.1,20.5.')
+    return parts
+
+
+def number(option: str, text: str) -> float:
+    """A number from the command line."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < 1e9:
+        raise UserError(f'{option} "{text}" is not a number; write one, with a point.')
+    return value
+
+
+def whole(option: str, text: str) -> int:
+    """A whole number from the command line."""
+    value = number(option, text)
+    if value != int(value):
+        raise UserError(f'{option} "{text}" is not a whole number.')
+    return int(value)
+
+
+def pairs(option: str, given: list[str] | None) -> dict[str, str]:
+    """``NAME=VALUE`` as often as given."""
+    found = {}
+    for one in given or []:
+        name, sign, value = one.partition("=")
+        if not (name.strip() and sign and value.strip()):
+            raise UserError(f'{option} "{one}": write it as NAME=VALUE.')
+        found[name.strip()] = value.strip()
+    return found
+
+
+def numbers(option: str, given: list[str] | None) -> dict[str, float]:
+    """``NAME=NUMBER`` as often as given."""
+    return {name: number(f"{option} {name}", v) for name, v in pairs(option, given).items()}
