@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from learn.assessment.reliability import Share, binomial_band, grouped_share
 from learn.assessment.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.gp import posterior
 from learn.normal import Z90
 from learn.physics.drawdowns import lab_columns
@@ -103,7 +104,7 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
 
     Raises
     ------
-    ValueError
+    Unusable
         when no print is left to learn from, or a print names what the model does not know.
     """
     prints = shop.prints.reset_index(drop=True)
@@ -113,7 +114,7 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     model.keep_ = ~model.prints_["print_id"].isin(model.set_aside_["print_id"]).to_numpy()
     if not model.keep_.any():
         msg = "the history holds no measured print"
-        raise ValueError(msg)
+        raise Unusable(msg)
     kept = model.prints_[model.keep_].reset_index(drop=True)
     linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
     model.rows_ = linear.rows

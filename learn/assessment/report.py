@@ -13,6 +13,7 @@ from learn.assessment.cross_validation import Forecasts, KindScore, forecasts, r
 from learn.assessment.learning_curve import Point, learning_curve, point
 from learn.assessment.reliability import Share, brier, grouped_share, pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, chance_needed, difference
 from learn.shop import PROCESS_NUMBERS, Shop
@@ -63,7 +64,7 @@ def checkup(
 
     Raises
     ------
-    ValueError
+    Unusable
         when the history is too small to leave anything out of it.
     """
     say = progress or (lambda _: None)
@@ -72,7 +73,7 @@ def checkup(
     n_jobs = len(job.dropna().unique()) + int(job.isna().sum())
     if n_jobs < FEWEST_JOBS:
         msg = f"the history holds {n_jobs} jobs; at least {FEWEST_JOBS} are needed to check a model"
-        raise ValueError(msg)
+        raise Unusable(msg)
     say("calibrating the physics alone, to compare with")
     physics = model.physics_alone()
     say("predicting every print without its job, ink, garment, mesh, press ...")

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, reflectance_from_lab
+from learn.errors import Unusable
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
 from learn.physics.print_model import Stack
@@ -98,7 +99,7 @@ class Encoder:
 
         Raises
         ------
-        ValueError
+        Unusable
             when an ink, mesh or substrate stands in none of the tables.
         """
         setups = setups.reindex(columns=SETUP_COLUMNS)
@@ -106,7 +107,7 @@ class Encoder:
         if len(lost):
             row, column, value = lost.iloc[0]
             msg = f"set-up {row + 1}: {column} '{value}' is in none of the shop's tables"
-            raise ValueError(msg)
+            raise Unusable(msg)
         volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
         solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
         ink = self.inks.index.get_indexer(setups["ink_id"])

@@ -75,7 +75,7 @@ class Mixing:
     ) -> Mixing:
         """Ready to mix ``inks`` for a set-up (its columns but ink and garment).
 
-        Raises ValueError for an ink, mesh or garment that is in none of the shop's tables.
+        Raises Unusable for an ink, mesh or garment that is in none of the shop's tables.
         """
         setups = pd.DataFrame([dict(setup)] * len(inks)).assign(ink_id=np.array(inks, object))
         if "ink_lot" in setups:

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.mixing.mixture import Mixed, Mixing
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
@@ -54,14 +55,14 @@ class Weighing:
     def __post_init__(self) -> None:
         for name in ("bucket_kg", "smallest_g"):
             if not getattr(self, name) > 0:
-                msg = f"{name} is {getattr(self, name):g}: it must be above 0"
-                raise ValueError(msg)
+                msg = f"is {getattr(self, name):g}: it must be above 0"
+                raise Unusable(msg, name=name)
         if self.smallest_g > 500 * self.bucket_kg:
             msg = (
                 f"{self.smallest_g:g} g is more than half of a {self.bucket_kg:g} kg bucket: "
                 "mix more, or weigh finer"
             )
-            raise ValueError(msg)
+            raise Unusable(msg)
 
     @property
     def step_pct(self) -> float:
@@ -133,7 +134,7 @@ def recipes(
 
     Raises
     ------
-    ValueError
+    Unusable
         for a target that is no colour, an ink or garment the tables do not name, fewer than
         two inks, or sizes other than 2 to 4.
     """
@@ -146,13 +147,13 @@ def recipes(
     lost = [i for i in inks if i not in known.index]
     if lost:
         msg = f"ink '{lost[0]}' is in none of the shop's tables"
-        raise ValueError(msg)
+        raise Unusable(msg)
     if len(inks) < 2:
         msg = f"a mix needs two inks, and {len(inks)} may be used: name more"
-        raise ValueError(msg)
+        raise Unusable(msg)
     if not 2 <= most_inks <= 4:
         msg = f"mixes of {most_inks} inks are not sought: 2, 3 or 4 are possible"
-        raise ValueError(msg)
+        raise Unusable(msg)
     mixing = Mixing.of(model, setup, garments, inks)
     shares = _weighable(mixing, weighing, _solved(mixing, target, most_inks))
     shares = shares[_worth_telling(mixing, shares, target, weighing)]

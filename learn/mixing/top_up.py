@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing, near_metric
 from learn.predict.garments import Joint, outcome
@@ -61,7 +62,7 @@ def top_up(
 
     Raises
     ------
-    ValueError
+    Unusable
         for an ink that is not among those of ``mixing``, percentages that do not sum to 100, an
         empty bucket, or a test print on none of the garments.
     """
@@ -70,7 +71,7 @@ def top_up(
     rows = [mixing.garments.index(g) for g in measured if g in mixing.garments]
     if not rows:
         msg = "the test print is on none of the garments of this mix"
-        raise ValueError(msg)
+        raise Unusable(msg)
     seen = np.concatenate([np.arange(3 * r, 3 * r + 3) for r in rows])
     reading = np.concatenate([np.asarray(measured[mixing.garments[r]], float) for r in rows])
     mixed = mixing.predict(weighing.shares(mixing, held))
@@ -136,12 +137,12 @@ def _bucket(mixing: Mixing, percent: dict[str, float], bucket_kg: float) -> Arra
     lost = [i for i in percent if i not in mixing.inks]
     if lost:
         msg = f"ink '{lost[0]}' is not among those that may be mixed"
-        raise ValueError(msg)
+        raise Unusable(msg)
     if not bucket_kg > 0:
         msg = f"the bucket holds {bucket_kg:g} kg: there is nothing to correct"
-        raise ValueError(msg)
+        raise Unusable(msg)
     kg = np.array([max(0.0, percent.get(i, 0.0)) for i in mixing.inks]) / 100
     if min(percent.values()) < 0 or abs(kg.sum() - 1) > 0.005:
         msg = f"the percentages of the mix sum to {sum(percent.values()):g}: they must sum to 100"
-        raise ValueError(msg)
+        raise Unusable(msg)
     return kg / kg.sum() * bucket_kg

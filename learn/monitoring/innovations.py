@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 
+from learn.errors import Unusable
 from learn.fit.linearisation import DIRECTIONS
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
@@ -77,13 +78,13 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
 
     Raises
     ------
-    ValueError
+    Unusable
         when no print has a date.
     """
     date = pd.to_datetime(prints["printed_on"])
     if not date.notna().any():
         msg = "no print has a date"
-        raise ValueError(msg)
+        raise Unusable(msg)
     # a job stays together, at its first day
     start = date.groupby(prints["job_id"]).transform("min").fillna(date)
     order = np.lexsort([np.arange(len(prints)), pd.factorize(prints["job_id"])[0], start])

@@ -50,7 +50,7 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
 
     Raises
     ------
-    ValueError
+    Unusable
         when none of the prints the model learnt from is left.
     """
     prints = shop.prints.reset_index(drop=True)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.errors import Unusable
 from learn.physics import print_model
 from learn.shop import SETUP_COLUMNS
 
@@ -34,7 +35,7 @@ class Limits:
     >>> Limits(inks=("red",), max_flashes=-1)
     Traceback (most recent call last):
     ...
-    ValueError: max_flashes is -1: 0 or more is possible
+    learn.errors.Unusable: max_flashes is -1: 0 or more is possible
     """
 
     inks: tuple[str, ...] | None = None  # in stock, to print on top
@@ -53,14 +54,14 @@ class Limits:
     def __post_init__(self) -> None:
         for name, least in (("max_strokes", 1), ("max_flashes", 0), ("max_base_strokes", 1)):
             if getattr(self, name) < least:
-                msg = f"{name} is {getattr(self, name)}: {least} or more is possible"
-                raise ValueError(msg)
+                msg = f"is {getattr(self, name)}: {least} or more is possible"
+                raise Unusable(msg, name=name)
         if self.max_film_um is not None and not self.max_film_um > 0:
-            msg = f"max_film_um is {self.max_film_um:g}: it must be above 0"
-            raise ValueError(msg)
+            msg = f"is {self.max_film_um:g}: it must be above 0"
+            raise Unusable(msg, name="max_film_um")
         if not self.bare and self.underbases == ():
             msg = "neither a base nor printing without one is allowed: allow one of the two"
-            raise ValueError(msg)
+            raise Unusable(msg)
 
     def patterns(self) -> list[tuple[int, int]]:
         """Strokes of the top ink with the flashes between them, the least work first."""
@@ -88,7 +89,7 @@ class Grid:
 
         Raises
         ------
-        ValueError
+        Unusable
             when a limit names what the tables do not hold, or nothing is left to print with.
         """
         inks = model.encoder_.inks
@@ -110,7 +111,7 @@ class Grid:
         ]
         if not laid:
             msg = "every print must have a base, and the shelf holds none: allow printing without"
-            raise ValueError(msg)
+            raise Unusable(msg)
         presses: list[str | None] = list(limits.presses) if limits.presses else [None]
         return cls(presses, tops, through, limits.patterns(), laid, limits)
 
@@ -171,8 +172,8 @@ def _named(
     lost = [one for one in found if one not in known]
     if lost:
         msg = f"{what} '{lost[0]}' is in none of the shop's tables"
-        raise ValueError(msg)
+        raise Unusable(msg)
     if not found and not empty:
         msg = f"there is no {what} to print with: name at least one"
-        raise ValueError(msg)
+        raise Unusable(msg)
     return found

@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.planning.next_test import Belief, between, condition, normal, root
 from learn.planning.plan import usual_setup
 from learn.predict.garments import UNDERBASE
@@ -90,7 +91,7 @@ def plan_ink(
 
     Raises
     ------
-    ValueError
+    Unusable
         for an ink, garment or mesh the tables do not name, an underbase, or a shop
         without prints.
     """
@@ -100,13 +101,13 @@ def plan_ink(
         for one in ids:
             if one not in table.index:
                 msg = f"{what} '{one}' is in none of the shop's tables"
-                raise ValueError(msg)
+                raise Unusable(msg)
     if encoder.inks.loc[ink, "role"] == "underbase":
         msg = f"ink '{ink}' is an underbase: print it alone on a white and on a black garment"
-        raise ValueError(msg)
+        raise Unusable(msg)
     if most < 1:
-        msg = f"most is {most}: 1 or more prints are possible"
-        raise ValueError(msg)
+        msg = f"is {most}: 1 or more prints are possible"
+        raise Unusable(msg, name="most")
     past = past_of(model, ink, prints)
     usual = usual_of(past)
     asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
@@ -143,7 +144,7 @@ def past_of(model: ShiftModel, ink: str, prints: pd.DataFrame) -> pd.DataFrame:
             "there is no print yet that says what is usual: print the ink on a white and a black "
             "garment, each with and without a base"
         )
-        raise ValueError(msg)
+        raise Unusable(msg)
     alike = inks.loc[here["ink_id"], "ink_type"].to_numpy() == inks.loc[ink, "ink_type"]
     here = here[alike] if alike.sum() >= SAME_TYPE else here
     here = here.sort_values("printed_on", kind="stable", na_position="first")

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
 from learn.predict.verdict import HOPELESS
 from learn.shop import ShopSettings
@@ -139,14 +140,14 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    ValueError
+    Unusable
         when a set-up has no target, or names what the tables do not hold.
     """
     target = setups.reindex(columns=TARGET).to_numpy(float)
     lost = ~np.isfinite(target).all(axis=1)
     if lost.any():
         msg = f"{setups['setup_id'].iloc[int(lost.argmax())]} has no target: give it one"
-        raise ValueError(msg)
+        raise Unusable(msg)
     settings = model.settings_
     tolerance = setups.reindex(columns=["tolerance_dE00"]).to_numpy(float)[:, 0]
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.planning.candidates import Grid, Limits, dry_films
 from learn.planning.pareto import short_list
 from learn.planning.reasons import Reasons
@@ -101,7 +102,7 @@ def plan(
 
     Raises
     ------
-    ValueError
+    Unusable
         for a target that is no colour, a garment or limit the tables do not name, or limits
         under which nothing can be printed.
     """
@@ -109,7 +110,7 @@ def plan(
     tolerance = model.settings_.tolerance_dE00 if tolerance is None else float(tolerance)
     if not tolerance > 0:
         msg = f"the tolerance is {tolerance:g} dE00: it must be above 0"
-        raise ValueError(msg)
+        raise Unusable(msg)
     usual = dict(usual or {})
     limits = _with_usual(limits or Limits(), usual)
     grid = Grid.of(model, limits)
@@ -143,36 +144,36 @@ def plan(
 
 
 def checked_target(target: ArrayLike) -> Array:
-    """A target as (3,) Lab; raises ValueError where it is not one.
+    """A target as (3,) Lab; raises Unusable where it is not one.
 
     Examples
     --------
     >>> checked_target([45, 60, 200])
     Traceback (most recent call last):
     ...
-    ValueError: the target's b is 200: L lies in 0 to 100, a and b within 150
+    learn.errors.Unusable: the target's b is 200: L lies in 0 to 100, a and b within 150
     """
     lab = np.asarray(target, float)
     if lab.shape != (3,) or not np.isfinite(lab).all():
         msg = "the target must be three numbers, L, a and b"
-        raise ValueError(msg)
+        raise Unusable(msg)
     for name, value, low, high in zip("Lab", lab, (0, -150, -150), (100, 150, 150), strict=True):
         if not low <= value <= high:
             msg = f"the target's {name} is {value:g}: L lies in 0 to 100, a and b within 150"
-            raise ValueError(msg)
+            raise Unusable(msg)
     return lab
 
 
 def checked_garments(model: ShiftModel, garments: list[str]) -> list[str]:
-    """The garments once each; raises ValueError when there is none, or one is not known."""
+    """The garments once each; raises Unusable when there is none, or one is not known."""
     garments = list(dict.fromkeys(garments))
     if not garments:
         msg = "there is no garment to print on: name at least one"
-        raise ValueError(msg)
+        raise Unusable(msg)
     for one in garments:
         if one not in model.encoder_.substrates.index:
             msg = f"garment '{one}' is in none of the shop's tables"
-            raise ValueError(msg)
+            raise Unusable(msg)
     return garments
 
 

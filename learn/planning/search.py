@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.planning.candidates import BLOCK, Grid, dry_films
 from learn.predict.garments import on_garments
 
@@ -55,7 +56,7 @@ def search(
 ) -> Scored:
     """All candidates whose means may matter: base on all, on none, and where needed.
 
-    Raises ValueError when no candidate keeps to the film limit.
+    Raises Unusable when no candidate keeps to the film limit.
     """
     ground = model.encoder_.substrate_r.mean(axis=1)
     at = model.encoder_.substrates.index.get_indexer(garments)
@@ -102,7 +103,7 @@ def search(
         parts.append(Scored(numbers, based, np.where(based, dE, without)).take(some))
     if not sum(len(part.numbers) for part in parts):
         msg = "no set-up lays so thin a film: allow a thicker one, or name a finer mesh"
-        raise ValueError(msg)
+        raise Unusable(msg)
     back = np.argsort(order)
     numbers, based, dE = (np.concatenate(part) for part in zip(*parts, strict=True))
     return Scored(numbers, based[:, back], dE[:, back])

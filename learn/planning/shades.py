@@ -62,7 +62,7 @@ def shades(
     ``p_all``, ``looks`` (the print beside the target), ``lore``: "bucket match" for the ink
     one would reach for, "one shade deeper" for the one that is picked by rule of thumb.
 
-    Raises ValueError as :func:`learn.planning.plan.plan` does.
+    Raises Unusable as :func:`learn.planning.plan.plan` does.
     """
     target, garments = checked_target(target), checked_garments(model, garments)
     tolerance = model.settings_.tolerance_dE00 if tolerance is None else tolerance

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from learn.errors import Unusable
 from pipelines.workspace.problems import UserError
 
 WORKSPACE = "the workspace (default: the current folder)"
@@ -27,6 +28,16 @@ SETUP_OPTIONS = {
     "off_contact_mm": (("--off-contact",), "off-contact distance, mm"),
     "eom_um": (("--eom",), "stencil thickness over the mesh, um"),
     "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
+}
+# What errors call by its name in the code, and how it is given.
+OPTIONS = {
+    "max_base_strokes": "--max-base-strokes",
+    "max_strokes": "--max-strokes",
+    "max_flashes": "--max-flashes",
+    "max_film_um": "--max-film",
+    "bucket_kg": "--bucket",
+    "smallest_g": "--smallest",
+    "most": "--most",
 }
 _CELL = "setup_"  # before the column in what was parsed
 
@@ -127,3 +138,10 @@ def pairs(option: str, given: list[str] | None) -> dict[str, str]:
 def numbers(option: str, given: list[str] | None) -> dict[str, float]:
     """``NAME=NUMBER`` as often as given."""
     return {name: number(f"{option} {name}", v) for name, v in pairs(option, given).items()}
+
+
+def by_option(error: Unusable) -> UserError:
+    """What cannot be met, in a sentence that names the option instead of the argument."""
+    if error.name is None:
+        return UserError(f"{error.what}.")
+    return UserError(f"{OPTIONS.get(error.name, error.name)} {error.what}.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
@@ -78,7 +79,7 @@ def check(
     opened.model.settings_ = opened.catalogue.settings  # the tolerance may be another by now
     try:
         found = checkup(opened.model, data, with_curve=not quick, progress=progress)
-    except ValueError as error:
+    except Unusable as error:
         raise UserError(f"Shop {name}: {error}; measure more prints and learn again.") from error
     progress("done")
     for line in report(found):

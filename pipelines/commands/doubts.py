@@ -265,8 +265,8 @@ def _changed(
     except InputProblems as error:
         first = error.problems[0]
         raise UserError(
-            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; {first.do} "
-            f"(strikeoff doubts correct {print_ids[0]} ...); nothing was changed."
+            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
+            f"{first.advice} (strikeoff doubts correct {print_ids[0]} ...); nothing was changed."
         ) from None
 
 

@@ -86,7 +86,7 @@ def take_back(
 ) -> int:
     """Take a batch back whole (``back``), or put one back in. Nothing of it is deleted."""
     from pipelines.ledger import store
-    from pipelines.ledger.state import Addition, Decision, current
+    from pipelines.ledger.state import Addition, Decision, NoImport, current
 
     source = workspace.database(workspace.pick(shop))
 
@@ -98,7 +98,7 @@ def take_back(
         addition = Addition(None, (Decision(what, None, reason, batch=batch.id),))
         try:
             current(ledger + addition)
-        except ValueError:
+        except NoImport:
             raise UserError(
                 f"Batch {number} is the only import: without it there is no shop; import the "
                 "right tables instead, they take its place."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from learn.errors import Unusable
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -12,12 +13,13 @@ from pipelines.commands._options import (
     add_aim,
     add_command,
     add_shop,
+    by_option,
     number,
     numbers,
     pairs,
     whole,
 )
-from pipelines.commands.plan import by_option, refuse_unknown, usual_of
+from pipelines.commands.plan import refuse_unknown, usual_of
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -170,8 +172,8 @@ def mix(
                 weighing=weigh,
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
-    except ValueError as error:
-        raise UserError(by_option(error)) from None
+    except Unusable as error:
+        raise by_option(error) from None
     tell(aim.notes + opened.notes)
     L, a, b = aim.lab
     print(

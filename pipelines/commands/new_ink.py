@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands._options import add_command, add_garments, add_shop, whole
-from pipelines.commands.plan import by_option, refuse_outputs, refuse_unknown
+from learn.errors import Unusable
+from pipelines.commands._options import add_command, add_garments, add_shop, by_option, whole
+from pipelines.commands.plan import refuse_outputs, refuse_unknown
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -89,8 +90,8 @@ def new_ink(
         found = plan_ink(
             opened.model, ink, tables.prints, garments=garments, meshes=meshes, most=most
         )
-    except ValueError as error:
-        raise UserError(by_option(error)) from None
+    except Unusable as error:
+        raise by_option(error) from None
     tell(opened.notes)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}

@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from learn.errors import Unusable
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -14,6 +15,7 @@ from pipelines.commands._options import (
     add_aim,
     add_command,
     add_shop,
+    by_option,
     number,
     pairs,
     whole,
@@ -29,15 +31,6 @@ if TYPE_CHECKING:
     from learn.planning.plan import Plan
     from pipelines.registry.opened import Opened
 
-# What errors call by its name in the code, and how it is given.
-OPTIONS = {
-    "max_base_strokes": "--max-base-strokes",
-    "max_strokes": "--max-strokes",
-    "max_flashes": "--max-flashes",
-    "max_film_um": "--max-film",
-    "bucket_kg": "--bucket",
-    "smallest_g": "--smallest",
-}
 COLUMNS = {
     **dict.fromkeys(("press_id", "ink_id", "mesh_id", "strokes", "flash_count")),
     **dict.fromkeys(("underbase_ink_id", "underbase_mesh_id", "underbase_strokes", "base_on")),
@@ -169,8 +162,8 @@ def plan(
         )
         first = found.usual[[*usual_columns(found)]].to_dict()
         by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
-    except ValueError as error:
-        raise UserError(by_option(error)) from None
+    except Unusable as error:
+        raise by_option(error) from None
     if sheet is not None and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
     tell(aim.notes + opened.notes)
@@ -199,14 +192,6 @@ def _bases(given: list[str] | None) -> tuple[str, ...] | None:
             raise UserError(f"{BASE_INK} none and a base contradict each other; give one of them.")
         return ()
     return _ids(given)
-
-
-def by_option(error: ValueError) -> str:
-    """The sentence of an error, speaking of options instead of names in the code."""
-    text = f"{error}."
-    for name, option in OPTIONS.items():
-        text = text.replace(name, option)
-    return text
 
 
 def usual_columns(found: Plan) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ from pipelines.commands._options import (
 from pipelines.tables.schema import SETUPS, UNDERBASE
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import counted, tell
 
 if TYPE_CHECKING:
@@ -244,9 +245,9 @@ def _by_option(problem: Problem) -> Problem:
 
     names, _ = SETUP_OPTIONS.get(problem.column, ((COMMAND_LINE,), ""))
     name = names[0]
-    if problem.column is None or problem.column.startswith("target_"):
+    if problem.column is None or problem.column in TARGET:
         name = "--target"
-    if problem.what == "is empty":
-        return Problem(name, None, None, "the option is missing", "add it")
-    do = problem.do.replace("the cell empty", "it out").replace("the cell", "the option")
-    return Problem(name, None, None, problem.what, do)
+    placed = replace(problem, file=name, row=None, column=None)
+    if problem.kind == Kind.MISSING:
+        return replace(placed, what="the option is missing", do="add it")
+    return placed

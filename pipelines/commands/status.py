@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import by_learner, day
 from pipelines.workspace.folders import Workspace
@@ -73,7 +74,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         lines += _model(version, versions.described(folder, version))
         try:
             found = glance(charge.model, data)
-        except ValueError as error:
+        except Unusable as error:
             raise UserError(f"Shop {name}: {error}; run strikeoff learn.") from error
         lines += filter(None, [news_line(found.news)])
         lines += [*drift_lines(found.drift), *known_lines(found)]

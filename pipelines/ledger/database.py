@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 import sqlalchemy as sa
 
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 Source = Path | str  # a database file, or the URL of a database on a server
 
@@ -174,24 +174,32 @@ def _told(source: Source) -> Iterator[None]:
         ) from error
     except sa.exc.DBAPIError as error:
         why = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else "no answer"
-        raise UserError(f"{label(source)}: {_sentence(error, why)}") from error
+        said, kind = _sentence(error, why)
+        raise UserError(f"{label(source)}: {said}", kind) from error
 
 
-def _sentence(error: sa.exc.DBAPIError, why: str) -> str:
-    told = why.lower()
+def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
+    """What to tell of the driver's own words, the only thing it gives."""
+    told, kind = why.lower(), Kind.REFUSED
     if "connection" in told and isinstance(error, sa.exc.OperationalError):
-        return f"the server does not answer ({why}); check the URL and the server."
+        return f"the server does not answer ({why}); check the URL and the server.", kind
     if "locked" in told or "lock timeout" in told or "busy" in told:
-        return "others are writing to it and do not end; try again in a minute."
+        return "others are writing to it and do not end; try again in a minute.", kind
     if any(word in told for word in ("full", "disk i/o", "no space", "file too large")):
-        return f"cannot be written ({why}); make room on the disk; nothing was changed."
+        return f"cannot be written ({why}); make room on the disk; nothing was changed.", kind
     if "readonly" in told or "read-only" in told or "permission" in told:
-        return f"may not be written ({why}); check its rights."
+        return f"may not be written ({why}); check its rights.", kind
     if "malformed" in told or "not a database" in told or "no such" in told:
-        return "this is not a shop database or it is damaged; import the tables again."
+        return (
+            "this is not a shop database or it is damaged; import the tables again.",
+            Kind.DAMAGED,
+        )
     if isinstance(error, sa.exc.OperationalError):
-        return f"cannot be opened ({why}); check the path or the server and its rights."
-    return f"this is not a shop database or it is damaged ({why}); import the tables again."
+        return f"cannot be opened ({why}); check the path or the server and its rights.", kind
+    return (
+        f"this is not a shop database or it is damaged ({why}); import the tables again.",
+        Kind.DAMAGED,
+    )
 
 
 def _safe(source: Source) -> str:

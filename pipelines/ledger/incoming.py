@@ -21,7 +21,7 @@ from pipelines.tables.cells import known_columns
 from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.files import read_at_most
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 
 WORKBOOK = b"PK\x03\x04"
 SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour
@@ -189,9 +189,11 @@ def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
     ids = prints["print_id"].str.strip()
     for row, print_id in ids[ids.duplicated() & (ids != "")].items():
         what = f'"{print_id}" stands there twice'
-        findings.problem(path.name, int(row), "print_id", what, "keep one row a print")
+        findings.problem(
+            path.name, int(row), "print_id", what, "keep one row a print", Kind.DUPLICATE
+        )
     for row in ids.index[ids == ""]:
-        findings.problem(path.name, int(row), "print_id", "is empty", "fill it in")
+        findings.problem(path.name, int(row), "print_id", "is empty", "fill it in", Kind.MISSING)
     findings.raise_if_any()
     return prints, findings.warnings
 

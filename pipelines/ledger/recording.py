@@ -17,7 +17,7 @@ from pipelines.tables.folder import Given, check_added
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
-from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
+from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem, UserError
 
 RECORD = "record"
 # Rows that come in are checked beside those that are there, under numbers of their own.
@@ -160,7 +160,9 @@ def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sh
                 if (one := cells.loc[row, key].strip()) in ids:
                     what = f'"{one}" stands in the shop already, described otherwise'
                     do = "take the row out; strikeoff import changes what is known"
-                    findings.problem(SHOP_TABLES[name].file, int(row), key, what, do)
+                    findings.problem(
+                        SHOP_TABLES[name].file, int(row), key, what, do, Kind.DUPLICATE
+                    )
         if fresh:
             sheets[name] = Sheet(cells.loc[fresh])
             report.described[name] = len(fresh)
@@ -188,7 +190,7 @@ def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged
     except InputProblems as error:
         raise InputProblems([_as_recorded(p, incoming) for p in error.problems]) from None
     file = incoming.files["prints"]
-    lost = [replace(_how_to_add(p), file=file) for p in faulty if p.do.startswith("add it to")]
+    lost = [replace(_how_to_add(p), file=file) for p in faulty if p.kind == Kind.UNKNOWN]
     if lost:
         raise InputProblems(lost)
     typed = typed.set_axis(cells.index)
@@ -214,10 +216,9 @@ def _as_recorded(problem: Problem, incoming: Incoming) -> Problem:
 
 def _how_to_add(problem: Problem) -> Problem:
     """An identifier nobody knows: how a batch brings a new one along."""
-    _, *hint = problem.do.partition(" (is ")
-    table = problem.do.removeprefix("add it to ").split(" ")[0]
+    table = SHOP_TABLES[SHOP_TABLES["prints"].column(problem.column).refers_to].file
     do = f"correct the cell, or record a folder that holds these prints and the new row in {table}"
-    return replace(problem, do=do + "".join(hint))
+    return replace(problem, do=do)
 
 
 def _new(

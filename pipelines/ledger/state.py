@@ -171,6 +171,10 @@ class State:
         return _filled(self.given.tables["prints"].loc[row])
 
 
+class NoImport(ValueError):
+    """A ledger begins with an import; this one holds none that is in use."""
+
+
 def judged(cells: Mapping[str, str]) -> str:
     """SHA-256 of a row's filled cells; columns without a cell do not count."""
     text = json.dumps(sorted((k, v.strip()) for k, v in cells.items() if v.strip()))
@@ -178,13 +182,12 @@ def judged(cells: Mapping[str, str]) -> str:
 
 
 def current(ledger: Ledger) -> State:
-    """The state that follows from all batches and decisions."""
+    """The state that follows from all batches and decisions; raises NoImport without a shop."""
     states = ledger.states()
     inside = [batch for batch in ledger.batches if states[batch.id]]
     base = next((batch for batch in reversed(inside) if batch.command == IMPORT), None)
     if base is None:
-        msg = "a ledger begins with an import"
-        raise ValueError(msg)
+        raise NoImport
     recorded = [batch for batch in inside if batch.command != IMPORT]
     tables, faults, origin = {}, {}, {}
     for name in SHOP_TABLES:

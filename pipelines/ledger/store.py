@@ -35,7 +35,7 @@ from pipelines.ledger.state import (
 )
 from pipelines.tables.folder import Given, digest_of, to_shop
 from pipelines.workspace.files import beside, refuse_unwritable
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 TRIES = 50  # so often may others have written while a change was being worked out
 Plan = Callable[[Ledger], Addition | None]
@@ -83,7 +83,7 @@ def make_room(path: Path) -> Path | None:
             if database.form(connection) is not None:
                 return None
     except UserError as error:
-        if "damaged" not in str(error):
+        if error.kind != Kind.DAMAGED:
             raise
     kept = path.with_name(f"{path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
     path.rename(kept)

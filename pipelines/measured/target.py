@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from learn.colour.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
+from learn.errors import Unusable
 from learn.planning.plan import checked_target
 from learn.shop import ShopSettings
 from pipelines.workspace.problems import UserError
@@ -39,7 +40,7 @@ def read_target(text: str, settings: ShopSettings) -> Target:
             raise UserError(f'--target "{text}": {HOW}.')
         try:
             lab = checked_target([float(part) for part in parts])
-        except ValueError as error:
+        except Unusable as error:
             raise UserError(f"--target: {error}.") from None
         notes = []
         if not in_srgb_gamut(lab, condition):

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from learn.errors import Unusable
 from pipelines.registry import report_card, versions
 from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.registry.report_card import Record, in_words
@@ -217,7 +218,7 @@ def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict)
     old = copy.copy(charge.model)  # recall replaces what it fills
     try:
         recall(old, replace(shop, prints=prints[known]))
-    except ValueError:
+    except Unusable:
         return None
     return compare(left_out(candidate), left_out(old))
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipelines.tables.schema import LAB, UNDERBASE, Column, Table
 from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
-from pipelines.workspace.problems import Findings, Problem
+from pipelines.workspace.problems import Findings, Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
@@ -38,18 +38,25 @@ def known_columns(
     for column in table.columns:
         if column.present and column.name not in own:
             findings.problem(
-                file, 1, column.name, "the column is missing", _rename_hint(column, names)
+                file,
+                1,
+                column.name,
+                "the column is missing",
+                _rename_hint(column, names),
+                Kind.MISSING,
             )
     if table.colour:
         for fault in _colour_header_faults(own):
-            findings.problem(file, 1, *fault)
+            findings.problem(file, 1, *fault, Kind.MISSING)
     given = cells[own].copy()
     based = [name for name in (*UNDERBASE, "underbase_strokes") if name in own]
     if (given[based] != "").any(axis=None):
         for column in filter(None, map(table.column, UNDERBASE)):
             if column.name not in own:
                 what = f"the column is missing beside {' and '.join(based)}"
-                findings.problem(file, 1, column.name, what, _rename_hint(column, names))
+                findings.problem(
+                    file, 1, column.name, what, _rename_hint(column, names), Kind.MISSING
+                )
     if delimiter != ",":
         for name in own:
             told = table.column(name)
@@ -74,7 +81,9 @@ def typed(
     for column in table.columns:
         cells = text.get(column.name, empty)
         if column.filled and column.name in text:  # a missing column is told at the header
-            problems += _flag(file, column.name, cells, cells == "", "is empty", column.do)
+            problems += _flag(
+                file, column.name, cells, cells == "", "is empty", column.do, Kind.MISSING
+            )
         columns[column.name] = _read(column, cells, file, problems, today)
     if table.colour:
         columns |= _read_colour(text, empty, file, problems, today)
@@ -123,12 +132,18 @@ def _colour_header_faults(own: Iterable[str]) -> list[tuple[str | None, str, str
 
 
 def _flag(
-    file: str, column: str | None, cells: pd.Series, wrong: pd.Series, what: str, do: str
+    file: str,
+    column: str | None,
+    cells: pd.Series,
+    wrong: pd.Series,
+    what: str,
+    do: str,
+    kind: Kind,
 ) -> list[Problem]:
     if not wrong.any():
         return []
     return [
-        Problem(file, int(row), column, what.format(cell=shown(cell)), do)
+        Problem(file, int(row), column, what.format(cell=shown(cell)), do, kind)
         for row, cell in cells[wrong].items()
     ]
 
@@ -158,26 +173,24 @@ def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Pro
     readable = plain.str.fullmatch(_NUMBER).astype(bool)
     numbers = pd.to_numeric(plain.where(readable), errors="coerce").astype(float)
     comma = cells.str.fullmatch(_DECIMAL_COMMA).astype(bool)
-    do = "write a number with a decimal point, or leave the cell empty"
-    if column.filled:
-        do = "write a number with a decimal point"
+    do = f"write a number with a decimal point{'' if column.filled else ', or leave it out'}"
     if column.kind == "whole" and column.do:
         do = column.do
     unreadable = (cells != "") & ~readable
     what = "{cell} has a decimal comma in a comma-separated file"
-    problems += _flag(file, column.name, cells, unreadable & comma, what, do)
+    problems += _flag(file, column.name, cells, unreadable & comma, what, do, Kind.UNREADABLE)
     what = "{cell} is not a number"
-    problems += _flag(file, column.name, cells, unreadable & ~comma, what, do)
+    problems += _flag(file, column.name, cells, unreadable & ~comma, what, do, Kind.UNREADABLE)
     if column.kind == "whole":
         broken = numbers.notna() & (numbers % 1 != 0)
         what = "{cell} is not a whole number"
-        problems += _flag(file, column.name, cells, broken, what, column.do)
+        problems += _flag(file, column.name, cells, broken, what, column.do, Kind.UNREADABLE)
         numbers = numbers.mask(broken)
     low = -np.inf if column.low is None else column.low
     high = np.inf if column.high is None else column.high
     outside = numbers.notna() & ~numbers.between(low, high)
     what = f"{{cell}} is outside {low:g} to {high:g}"
-    problems += _flag(file, column.name, cells, outside, what, column.do)
+    problems += _flag(file, column.name, cells, outside, what, column.do, Kind.OUT_OF_RANGE)
     return numbers.mask(outside)
 
 
@@ -185,8 +198,8 @@ def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Pro
     plain = cells.str.lower().str.replace(r"[\s-]+", "_", regex=True)
     known = plain.isin(column.choices)
     what = "{cell} is none of " + ", ".join(column.choices)
-    do = f"write one of them{'' if column.filled else ', or leave the cell empty'}"
-    problems += _flag(file, column.name, cells, (cells != "") & ~known, what, do)
+    do = f"write one of them{'' if column.filled else ', or leave it out'}"
+    problems += _flag(file, column.name, cells, (cells != "") & ~known, what, do, Kind.UNREADABLE)
     return plain.where(known, None)
 
 
@@ -197,11 +210,13 @@ def _read_date(
     dates = pd.to_datetime(cells.where(readable), format="ISO8601", errors="coerce")
     do = "write it as 2026-03-31"
     what = "{cell} is not a date"
-    problems += _flag(file, column.name, cells, (cells != "") & dates.isna(), what, do)
+    problems += _flag(
+        file, column.name, cells, (cells != "") & dates.isna(), what, do, Kind.UNREADABLE
+    )
     last = pd.Timestamp(today + timedelta(days=366))
     outside = dates.notna() & ~dates.between(pd.Timestamp(1950, 1, 1), last)
     what = "{cell} is not a date a print can have"
-    problems += _flag(file, column.name, cells, outside, what, do)
+    problems += _flag(file, column.name, cells, outside, what, do, Kind.OUT_OF_RANGE)
     return dates.mask(outside).astype("datetime64[ns]")
 
 
@@ -215,13 +230,13 @@ def _read_colour(
     part = filled.any(axis=1) & ~filled.all(axis=1)
     what = "one of L, a, b is filled and another is empty"
     if not _colour_header_faults(text.columns):  # those were told once, at the header
-        problems += _flag(file, None, empty, part, what, "fill in all three or none")
+        problems += _flag(file, None, empty, part, what, "fill in all three or none", Kind.MISSING)
 
     spectra, has_spectrum = _read_spectra(text, empty, file, problems)
     bare = ~has_spectrum & ~filled.any(axis=1)
     if not _colour_header_faults(text.columns):
         do = "give L, a, b or a spectrum, or drop the row"
-        problems += _flag(file, None, empty, bare, "has no colour", do)
+        problems += _flag(file, None, empty, bare, "has no colour", do, Kind.MISSING)
     return spectra | lab
 
 
@@ -252,23 +267,33 @@ def _read_spectra(
     holes &= ~unreadable.any(axis=1)
     for row, name in unreadable.loc[unreadable.any(axis=1)].idxmax(axis=1).items():
         what = f"{shown(cells.loc[row, name])} is not a number"
-        problems.append(Problem(file, int(row), name, what, "write a reflectance factor, 0 to 1"))
+        problems.append(
+            Problem(
+                file, int(row), name, what, "write a reflectance factor, 0 to 1", Kind.UNREADABLE
+            )
+        )
     if percent.sum() * 2 > filled.sum() > 0:
         row, most = int(numbers.max(axis=1).idxmax()), numbers.max().max()
         what = f"the spectra go up to {most:g} and look like percent"
         do = "divide them by 100: a reflectance factor lies in 0 to 1"
-        problems.append(Problem(file, None, f"{names[0]} to {names[-1]}", what, do))
+        problems.append(Problem(file, None, f"{names[0]} to {names[-1]}", what, do, Kind.UNIT))
     else:
         for row, name in numbers[percent].idxmax(axis=1).items():
             what = f"{shown(cells.loc[row, name])} is too high and looks like percent"
             do = "divide the row by 100: a reflectance factor lies in 0 to 1"
-            problems.append(Problem(file, int(row), name, what, do))
+            problems.append(Problem(file, int(row), name, what, do, Kind.UNIT))
     for row, name in negative[negative.any(axis=1)].idxmax(axis=1).items():
         what = f"{shown(cells.loc[row, name])} is a negative reflectance"
-        problems.append(Problem(file, int(row), name, what, "measure again or clear the spectrum"))
+        problems.append(
+            Problem(
+                file, int(row), name, what, "measure again or clear the spectrum", Kind.OUT_OF_RANGE
+            )
+        )
     for row, name in (cells[holes] == "").idxmax(axis=1).items():
         what = "is empty in a spectrum that is otherwise filled"
-        problems.append(Problem(file, int(row), name, what, "fill the gap or clear the spectrum"))
+        problems.append(
+            Problem(file, int(row), name, what, "fill the gap or clear the spectrum", Kind.MISSING)
+        )
 
     resampled[(percent | negative.any(axis=1)).to_numpy()] = np.nan
     frame = pd.DataFrame(np.maximum(resampled, 0.0), index=text.index, columns=SPECTRUM)

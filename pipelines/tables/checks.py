@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.tables.schema import Table
-from pipelines.workspace.problems import Findings, Problem
+from pipelines.workspace.problems import Findings, Kind, Problem
 
 
 def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings) -> None:
@@ -23,7 +23,7 @@ def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings)
         what = f'"{key}" stands in row {first} already'
         if differs.any():
             what += f", with another {differs.index[differs][0]}"
-        findings.problem(file, int(row), table.key, what, "keep one row a key")
+        findings.problem(file, int(row), table.key, what, "keep one row a key", Kind.DUPLICATE)
 
 
 def check_references(
@@ -40,11 +40,10 @@ def check_references(
         cells, there = frame[column.name], known[column.refers_to]
         for row, cell in cells[cells.notna() & ~cells.isin(there)].items():
             close = difflib.get_close_matches(cell, there, n=1)
-            do = f"add it to {column.refers_to}.csv or correct the cell"
-            if close:
-                do += f' (is "{close[0]}" meant?)'
+            do = f"add it to {column.refers_to}.csv or correct it"
             what = f'"{cell}" is not in {column.refers_to}.csv'
-            problems.append(Problem(file, int(row), column.name, what, do))
+            meant = close[0] if close else None
+            problems.append(Problem(file, int(row), column.name, what, do, Kind.UNKNOWN, meant))
     return problems
 
 
@@ -54,13 +53,13 @@ def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
 
     def flag(wrong: pd.Series, column: str, what: str, do: str) -> None:
         for row in frame.index[wrong]:
-            problems.append(Problem(file, int(row), column, what, do))
+            problems.append(Problem(file, int(row), column, what, do, Kind.CONTRADICTION))
 
     strokes, flashes = frame["strokes"], frame["flash_count"]
     for row in frame.index[flashes > strokes - 1]:
         what = f"{flashes[row]:g} flashes do not fit between {strokes[row]:g} strokes"
         do = "count the flashes between strokes of the top ink only: at most strokes - 1"
-        problems.append(Problem(file, int(row), "flash_count", what, do))
+        problems.append(Problem(file, int(row), "flash_count", what, do, Kind.CONTRADICTION))
 
     base, mesh = frame["underbase_ink_id"].notna(), frame["underbase_mesh_id"].notna()
     what = "is empty although an underbase ink is named"
@@ -90,7 +89,7 @@ def check_targets(frame: pd.DataFrame, file: str) -> list[Problem]:
     filled = frame[["target_L", "target_a", "target_b"]].notna()
     part = filled.any(axis=1) & ~filled.all(axis=1)
     what, do = "one of target_L, target_a, target_b is missing", "fill in all three or none"
-    return [Problem(file, int(row), None, what, do) for row in frame.index[part]]
+    return [Problem(file, int(row), None, what, do, Kind.MISSING) for row in frame.index[part]]
 
 
 def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
@@ -111,25 +110,21 @@ def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
     inch |= thread.isna() & opening.between(1e4 / count, 2.54e4 / count)
     solid = (open_cm <= 0) & ~inch
     wide = (opening >= 1e4 / count) & ~inch & ~solid
-    problems = []
+    problems, sheet = [], "check both on the mesh maker's sheet"
     for row in frame.index[inch]:
         what = f"{count[row]:g} looks like threads per inch"
         if thread[row] > 0:
             what = f"{count[row]:g} with a thread of {thread[row]:g} um looks like threads per inch"
         do = f"divide it by 2.54 ({count[row] / 2.54:.0f} per cm)"
-        problems.append(Problem(file, int(row), "threads_per_cm", what, do))
+        problems.append(Problem(file, int(row), "threads_per_cm", what, do, Kind.UNIT))
     for row in frame.index[solid]:
         what = f"a thread of {thread[row]:g} um leaves no opening at {count[row]:g} threads per cm"
-        problems.append(
-            Problem(file, int(row), "thread_um", what, "check both on the mesh maker's sheet")
-        )
+        problems.append(Problem(file, int(row), "thread_um", what, sheet, Kind.CONTRADICTION))
     for row in frame.index[wide]:
         what = (
             f"an opening of {opening[row]:g} um is wider than {count[row]:g} threads per cm allow"
         )
-        problems.append(
-            Problem(file, int(row), "opening_um", what, "check both on the mesh maker's sheet")
-        )
+        problems.append(Problem(file, int(row), "opening_um", what, sheet, Kind.CONTRADICTION))
     return problems
 
 
@@ -138,5 +133,5 @@ def dates_in_another_order(given: pd.DataFrame, faults: list[Problem]) -> bool:
     if "printed_on" not in given:
         return False
     filled = int((given["printed_on"].str.strip() != "").sum())
-    unread = sum(f.column == "printed_on" and f.what.endswith("is not a date") for f in faults)
+    unread = sum(f.column == "printed_on" and f.kind == Kind.UNREADABLE for f in faults)
     return filled >= 3 and unread == filled

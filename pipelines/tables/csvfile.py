@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipelines.workspace.files import read_at_most
-from pipelines.workspace.problems import Findings, InputProblems
+from pipelines.workspace.problems import Findings, InputProblems, Kind
 
 SAVE_AS = "save the sheet again as CSV UTF-8"
 # 50,000 prints with spectra are some 20 MB and 3 million cells.
@@ -30,7 +30,7 @@ def read_cells(path: Path, findings: Findings) -> tuple[pd.DataFrame, str] | Non
     """
     if not path.exists():
         what = "the file is missing"
-        findings.problem(path.name, None, None, what, f"put it into {path.parent}")
+        findings.problem(path.name, None, None, what, f"put it into {path.parent}", Kind.MISSING)
         return None
     try:
         data = read_at_most(path, MAX_BYTES)
@@ -48,10 +48,12 @@ def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, 
     """
     text = _decode(data)
     if text is None:
-        findings.problem(file, None, None, "is not a CSV text file", SAVE_AS)
+        findings.problem(file, None, None, "is not a CSV text file", SAVE_AS, Kind.UNREADABLE)
         return None
     if not text.strip():
-        findings.problem(file, None, None, "is empty", "write the header row and the rows below it")
+        findings.problem(
+            file, None, None, "is empty", "write the header row and the rows below it", Kind.MISSING
+        )
         return None
     delimiter = _delimiter(text)
     rows: dict[int, list[str]] = {}
@@ -69,10 +71,11 @@ def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, 
                 raise _TooLarge(f"holds more than {MAX_CELLS // 1_000_000} million cells")
     except csv.Error as error:
         what = f"the quotation marks do not match up ({error})"
-        findings.problem(file, number + 1, None, what, SAVE_AS)
+        findings.problem(file, number + 1, None, what, SAVE_AS, Kind.UNREADABLE)
         return None
     except _TooLarge as error:
-        findings.problem(file, None, None, str(error), "check the file, or split it into several")
+        do = "check the file, or split it into several"
+        findings.problem(file, None, None, str(error), do, Kind.OUT_OF_RANGE)
         return None
     header = [name.strip() for name in rows.pop(1)]
     if not _shape_is_sound(file, header, rows, findings):
@@ -134,15 +137,19 @@ def _shape_is_sound(
 ) -> bool:
     sound = True
     if not any(header):
-        findings.problem(file, 1, None, "holds no column names", "make the header the first row")
+        findings.problem(
+            file, 1, None, "holds no column names", "make the header the first row", Kind.MISSING
+        )
         return False
     for name in sorted(name for name, n in Counter(header).items() if name and n > 1):
         sound = False
-        findings.problem(file, 1, name, "the column stands there twice", "keep one of the two")
+        findings.problem(
+            file, 1, name, "the column stands there twice", "keep one of the two", Kind.DUPLICATE
+        )
     for number, cells in rows.items():
         if any(cell.strip() for cell in cells[len(header) :]):
             sound = False
             what = f"has {len(cells)} cells under {len(header)} column names"
             do = "put quotation marks round a cell that holds the separator or a decimal comma"
-            findings.problem(file, number, None, what, do)
+            findings.problem(file, number, None, what, do, Kind.UNREADABLE)
     return sound

@@ -20,7 +20,7 @@ from pipelines.tables.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import read_at_most
-from pipelines.workspace.problems import Findings, InputProblems, Problem
+from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem
 
 MAX_TOML_BYTES = 1_000_000
 
@@ -65,7 +65,9 @@ def read_folder(
     findings = Findings()
     if not folder.is_dir():
         what = "is a file" if folder.is_file() else "there is no such folder"
-        findings.problem(str(folder), None, None, what, "give the folder that holds the tables")
+        findings.problem(
+            str(folder), None, None, what, "give the folder that holds the tables", Kind.MISSING
+        )
         findings.raise_if_any()
     toml = _read_toml(folder, findings)
     tables = {}
@@ -128,7 +130,7 @@ def read_setups(
     findings = Findings()
     if not path.is_file():
         what = "is a folder" if path.is_dir() else "there is no such file"
-        findings.problem(str(path), None, None, what, "give the CSV file of set-ups")
+        findings.problem(str(path), None, None, what, "give the CSV file of set-ups", Kind.MISSING)
         findings.raise_if_any()
     read = csvfile.read_cells(path, findings)
     findings.raise_if_any()
@@ -136,7 +138,7 @@ def read_setups(
     given = known_columns(SETUPS, *read, findings, path.name)
     if given.empty:
         what = "holds no set-up below its header"
-        findings.problem(path.name, None, None, what, "write one row a set-up")
+        findings.problem(path.name, None, None, what, "write one row a set-up", Kind.MISSING)
     return check_setups(given, known, path.name, findings, today), findings.warnings
 
 
@@ -194,7 +196,8 @@ def _read_toml(folder: Path, findings: Findings) -> str | None:
     try:
         return read_at_most(path, MAX_TOML_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError:
-        findings.problem(SETTINGS_FILE, None, None, "is not UTF-8 text", "save it as UTF-8")
+        what, do = "is not UTF-8 text", "save it as UTF-8"
+        findings.problem(SETTINGS_FILE, None, None, what, do, Kind.UNREADABLE)
     except InputProblems as error:
         findings.problems += error.problems
     return None
@@ -210,7 +213,9 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
         frames[name], faults[name] = typed(table, cells, table.file, today)
         if cells.empty and name in ("inks", "substrates", "meshes"):
             what = "holds no rows below its header"
-            findings.problem(table.file, None, None, what, f"describe the {name} of the shop")
+            findings.problem(
+                table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
+            )
         checks.check_keys(table, frames[name], table.file, findings)
     known = {
         name: frames[name][SHOP_TABLES[name].key].dropna().tolist()
@@ -244,7 +249,7 @@ def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Finding
         unread = [fault for fault in faults if fault.column == "printed_on"]
         first = unread[0]
         what = f"no date of the column can be read (row {first.row}: {first.what})"
-        findings.problem(first.file, None, "printed_on", what, first.do)
+        findings.problem(first.file, None, "printed_on", what, first.do, first.kind)
         faults[:] = [fault for fault in faults if fault not in unread]
     findings.problems += [fault for fault in faults if fault.row is None]
     faults[:] = [fault for fault in faults if fault.row is not None]

@@ -20,7 +20,7 @@ class Column:
     high: float | None = None
     choices: tuple[str, ...] = ()
     refers_to: str | None = None  # the table in which this identifier must be found
-    do: str = "correct the cell or leave it empty"
+    do: str = "correct it or leave it out"
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Table:
 
 
 def _id(name: str, table: str | None = None, *, needed: bool = False) -> Column:
-    do = "fill it in" if needed else "correct the cell or leave it empty"
+    do = "fill it in" if needed else "correct it or leave it out"
     return Column(name, present=needed, filled=needed, refers_to=table, do=do)
 
 
@@ -120,7 +120,7 @@ MESHES = Table(
             "number",
             low=2,
             high=90,
-            do="give it in percent, not as a fraction, or leave the cell empty",
+            do="give it in percent, not as a fraction, or leave it out",
         ),
         Column("fabric_um", "number", low=10, high=2000, do="give it in micrometres, or nothing"),
         Column(
@@ -128,7 +128,7 @@ MESHES = Table(
             "number",
             low=1,
             high=1000,
-            do="give it in cm3 a square metre, or leave the cell empty",
+            do="give it in cm3 a square metre, or leave it out",
         ),
     ),
     key="mesh_id",

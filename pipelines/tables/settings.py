@@ -6,7 +6,7 @@ import tomllib
 from typing import Any
 
 from learn.shop import ShopSettings
-from pipelines.workspace.problems import Findings
+from pipelines.workspace.problems import Findings, Kind
 
 FILE = "shop.toml"
 ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{n}" for n in range(1, 13)))
@@ -30,7 +30,12 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
         given = tomllib.loads(text or "")
     except tomllib.TOMLDecodeError as error:
         findings.problem(
-            FILE, None, None, f"cannot be read ({error})", 'write lines like key = "x"'
+            FILE,
+            None,
+            None,
+            f"cannot be read ({error})",
+            'write lines like key = "x"',
+            Kind.UNREADABLE,
         )
         given = {}
     for key, value in given.items():
@@ -43,21 +48,22 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
                 values[key] = float(value)
             else:
                 do = "write it without quotation marks, with a decimal point"
-                findings.problem(
-                    FILE, None, key, f"{value!r} is not a number from {low:g} to {high:g}", do
-                )
+                what = f"{value!r} is not a number from {low:g} to {high:g}"
+                findings.problem(FILE, None, key, what, do, Kind.OUT_OF_RANGE)
         elif key == "name":
             if isinstance(value, str) and value.strip():
                 values[key] = value.strip()
             else:
-                findings.problem(FILE, None, key, f"{value!r} is not a name", "write a text")
+                findings.problem(
+                    FILE, None, key, f"{value!r} is not a name", "write a text", Kind.UNREADABLE
+                )
         elif key in ("illuminant", "observer"):
             choices = ILLUMINANTS if key == "illuminant" else OBSERVERS
             if str(value) in choices:
                 values[key] = str(value)
             else:
                 what = f"{value!r} is none of {', '.join(choices)}"
-                findings.problem(FILE, None, key, what, "write one of them")
+                findings.problem(FILE, None, key, what, "write one of them", Kind.UNREADABLE)
         else:
             findings.warn(f"{FILE}: key {key} is not known and was left aside.")
     return ShopSettings(**values)

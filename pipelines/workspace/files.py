@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipelines.workspace.problems import InputProblems, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
 
 def read_at_most(path: Path, most: int) -> bytes:
@@ -20,6 +20,7 @@ def read_at_most(path: Path, most: int) -> bytes:
     read, or holds more than ``most`` bytes, of which no more are read.
     """
     what, do = f"is larger than {most // 1_000_000} MB", "split it into several files"
+    kind = Kind.OUT_OF_RANGE
     try:
         if path.is_file():
             with path.open("rb") as stream:
@@ -27,14 +28,14 @@ def read_at_most(path: Path, most: int) -> bytes:
             if len(data) <= most:
                 return data
         else:
-            what, do = "is no file", "give a file"
+            what, do, kind = "is no file", "give a file", Kind.UNREADABLE
             if path.is_dir():
                 what = "is a folder"
             elif not path.exists():
-                what = "there is no such file"
+                what, kind = "there is no such file", Kind.MISSING
     except OSError as error:
-        what, do = f"cannot be read ({error.strerror})", "check the file"
-    raise InputProblems([Problem(path.name, None, None, what, do)])
+        what, do, kind = f"cannot be read ({error.strerror})", "check the file", Kind.UNREADABLE
+    raise InputProblems([Problem(path.name, None, None, what, do, kind)])
 
 
 def refuse_unwritable(folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 SHOWN = 100  # lines; more than that is one mistake made in every row
 
@@ -12,15 +13,34 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
+class Kind(StrEnum):
+    """What kind of mistake it is. Code asks this; the sentence is for people."""
+
+    MISSING = "missing"  # a file, column or cell that is needed
+    UNREADABLE = "unreadable"  # no number, date, word of the list, or file of that form
+    OUT_OF_RANGE = "out of range"
+    UNIT = "unit"  # right in another unit
+    UNKNOWN = "unknown"  # an identifier that no table holds
+    DUPLICATE = "duplicate"
+    CONTRADICTION = "contradiction"  # things that do not go together
+    DAMAGED = "damaged"  # a store of ours that can no longer be read
+    REFUSED = "refused"  # anything else that cannot be done as it was asked
+
+
 class UserError(Exception):
     """A mistake of the user's; its text is the one sentence that is shown (exit code 2)."""
+
+    def __init__(self, text: str, kind: Kind = Kind.REFUSED) -> None:
+        super().__init__(text)
+        self.kind = kind
 
 
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong in one place, and what to do about it.
 
-    ``row`` is the row as a spreadsheet numbers it (the header is row 1).
+    ``row`` is the row as a spreadsheet numbers it (the header is row 1); ``meant`` what is known
+    and was perhaps meant.
     """
 
     file: str
@@ -28,11 +48,18 @@ class Problem:
     column: str | None
     what: str
     do: str
+    kind: Kind
+    meant: str | None = None
 
     @property
     def reason(self) -> str:
         """The problem without its place in the file: why a row is set aside."""
         return f"{self.column}: {self.what}" if self.column else self.what
+
+    @property
+    def advice(self) -> str:
+        """What to do, with what was perhaps meant."""
+        return f'{self.do} (is "{self.meant}" meant?)' if self.meant else self.do
 
     def __str__(self) -> str:
         place = self.file
@@ -40,7 +67,7 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {self.column}"
-        return printable(f"{place}: {self.what}; {self.do}.")
+        return printable(f"{place}: {self.what}; {self.advice}.")
 
 
 class InputProblems(UserError):
@@ -53,7 +80,7 @@ class InputProblems(UserError):
             lines.append(f"and {len(problems) - SHOWN} more.")
         if len(problems) > 1:
             lines.append(f"{len(problems)} problems. {outcome}")
-        super().__init__("\n".join(lines))
+        super().__init__("\n".join(lines), problems[0].kind)
 
 
 @dataclass
@@ -63,8 +90,10 @@ class Findings:
     problems: list[Problem] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
-    def problem(self, file: str, row: int | None, column: str | None, what: str, do: str) -> None:
-        self.problems.append(Problem(file, row, column, what, do))
+    def problem(
+        self, file: str, row: int | None, column: str | None, what: str, do: str, kind: Kind
+    ) -> None:
+        self.problems.append(Problem(file, row, column, what, do, kind))
 
     def warn(self, sentence: str) -> None:
         self.warnings.append(printable(sentence))

@@ -110,7 +110,7 @@ def test_a_near_name_is_offered(tmp_path):
     [fault] = read(tmp_path, prints=prints).set_aside
     assert str(fault) == (
         'prints.csv, row 2, column ink_id: "bleu" is not in inks.csv; add it to inks.csv or '
-        'correct the cell (is "blue" meant?).'
+        'correct it (is "blue" meant?).'
     )
 
 
