@@ -13,7 +13,7 @@ from learn.shop import Shop
 from pipelines.tables.folder import read_folder
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
-# From process-clear to opaque: clear magenta, golden yellow, signal red (never printed), its
+# From process-clear to opaque: clear magenta, warm yellow, bright red (never printed), its
 # opaque twin (printed once), deep red, turquoise, white, black; the white base.
 INKS = ["C02", "C06", "C08", "C09", "C10", "C19", "C24", "C26", "U1"]
 

@@ -142,7 +142,10 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
         strokes = strokes_in_words(1 if pd.isna(strokes) else strokes, 0)
         where = "" if len(row["base_on"]) == len(garments) else f" on {', '.join(row['base_on'])}"
         steps.append(f"Base{where}: {named(ink, inks)} through {mesh}, {strokes}.")
-        steps.append("Flash the base until dry to the touch, no further; let it cool.")
+        steps.append(
+            "Flash the base as the ink maker's data sheet says, no longer; let it cool. Test it "
+            "cool, with a swatch, not with a bare finger."
+        )
     top = f"{named(row['ink_id'], inks)} through {row['mesh_id']}"
     strokes, flashes = int(row["strokes"]), int(row["flash_count"])
     if flashes:
@@ -150,7 +153,8 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
         for i in range(flashes):
             last = i == flashes - 1
             more = strokes - 1 - i if last else 1
-            steps.append(f"Flash; let it cool; {strokes_in_words(more, 0)} more of the ink.")
+            strokes_more = strokes_in_words(more, 0)
+            steps.append(f"Flash; let it cool; test with a swatch; {strokes_more} more of the ink.")
     else:
         steps.append(f"Ink: {top}, {strokes_in_words(strokes, 0)}, no flash between.")
     if 0 < len(row["base_on"]) < len(garments):

@@ -212,6 +212,7 @@ def test_order_of_work_and_cautions(found):
     steps = operations(row, GARMENTS, {"U1": "White base"})
     assert steps[0] == "Base on G02: U1 White base through M43-80, 2 strokes."
     assert sum(step.startswith("Flash") for step in steps) == 3
+    assert "data sheet" in steps[1] and "with a swatch, not with a bare finger" in steps[1]
     assert any("G01, G04: no base" in step for step in steps)
     told = " ".join(cautions(80.0, {"G04": "blend", "G01": "cotton"}))
     assert "longer to cure" in told
@@ -227,7 +228,7 @@ def test_words_of_a_plan(found):
         {"mesh_id": "M77-55", "strokes": 1.0, "flash_count": 0.0, "press_id": "P1"},
         GARMENTS,
     )
-    block = plan_block(found, {"C08": "Signal red"}, shades, settings)
+    block = plan_block(found, {"C08": "Bright red"}, shades, settings)
     assert "set-ups looked at" in block
     assert "bucket match" in block
     assert "35 for a test print and 260" in cost_words(found.lines, settings)
@@ -422,7 +423,7 @@ def test_the_prints_of_an_ink_from_the_command_line_to_the_record(workspace, cap
     monkeypatch.chdir(workspace)
     assert main(["new-ink", "--ink", "C08", "--out", "red.csv"]) == 0
     said = capsys.readouterr().out
-    assert "C08 Signal red: never printed." in said
+    assert "C08 Bright red: never printed." in said
     assert "one print more would narrow that" in said
     assert "By model 0001." in said
     listed = pd.read_csv("red.csv", dtype=str, keep_default_na=False)
