@@ -56,7 +56,7 @@ class Honesty(NamedTuple):
 
     @property
     def moved(self) -> str | None:
-        """What contradicts the hyper-parameters, in words; None where nothing does."""
+        """What contradicts how sure the model is, in words; None where nothing does."""
         if self.jobs < HONEST_JOBS:
             return None
         low, high = self.band
@@ -68,8 +68,8 @@ class Honesty(NamedTuple):
         sure = self.energy_lo > 1 or self.energy_hi < 1
         if sure and abs(self.energy - 1) > ENERGY_OFF:
             return (
-                f"the energy score over {self.jobs} jobs was {self.energy:.2f} of what was "
-                f"expected (99 % interval {self.energy_lo:.2f} to {self.energy_hi:.2f})"
+                f"over {self.jobs} jobs its errors were {self.energy:.2f} times what it expected "
+                f"(99 % sure: {self.energy_lo:.2f} to {self.energy_hi:.2f} times)"
             )
         return None
 

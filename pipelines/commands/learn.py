@@ -29,8 +29,9 @@ jobs held back, and stores a new version under models/SHOP/. Earlier versions st
 
 After a batch, what the model in charge forecast of it is scored and kept (strikeoff models shows
 it). Then the batch is appended, in seconds; or all is learnt anew, if anything learnt from has
-changed, if more than 10 % of the prints came since that was done last, or if the forecasts
-contradict the hyper-parameters. The new version is put in charge unless it forecasts worse.
+changed, if more than 10 % of the prints came since that was done last, or if recent prints
+contradict how sure the model is. The new version is put in charge unless it forecasts worse, by
+how near it comes and whether its bands are right.
 """
 
 
@@ -44,13 +45,14 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ["strikeoff learn", "strikeoff learn --refit"],
     )
     add.add_argument("--refit", action="store_true", help="learn all anew, whatever has come in")
+    add.add_argument("--details", action="store_true", help="the scores and the search as well")
     add_shop(add)
     add.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
-    return learn(workspace=workspace, shop=args.shop, refit=args.refit)
+    return learn(workspace=workspace, shop=args.shop, refit=args.refit, details=args.details)
 
 
 def learn(
@@ -58,6 +60,7 @@ def learn(
     workspace: Workspace,
     shop: str | None = None,
     refit: bool = False,
+    details: bool = False,
     progress: Progress | None = None,
 ) -> int:
     """Score what came in as a forecast, learn it, and say which model is in charge and why."""
@@ -76,6 +79,7 @@ def learn(
     given = state.given
     data, digest = to_shop(given), versions.fingerprint(given)
     card = report_card.read(folder)
+    scored_before = len(card)
     in_charge = versions.in_charge(folder)
     charge = promotion.opened(folder, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
@@ -93,6 +97,8 @@ def learn(
         print(_nothing(folder, charge, digest))
         for line in report(charge.model.validation_):
             print(line)
+        if details:
+            print(*_details(card[scored_before:], charge.model), sep="\n")
         return 0
 
     new = promotion.new_prints(charge.model, marks) if charge else []
@@ -131,6 +137,8 @@ def learn(
     else:
         print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
         print(f"strikeoff models --use {version} puts it in charge all the same.")
+    if details:
+        print(*_details(card[scored_before:], model), sep="\n")
     return 0
 
 
@@ -164,11 +172,10 @@ def _told(
         known = set(charge.model.set_aside_["print_id"])  # told when they were
         lines = [
             f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.",
-            f"Held-out figures are those of the last full fit, model {charge.fitted}.",
+            f"Figures of jobs held back are those of model {charge.fitted}, the last learnt anew.",
         ]
     else:
         lines = [f"Learnt anew from {counted(n_prints, 'print')}: {step.why}."]
-        lines += search_words(model.searches_)
     lines += report(model.validation_)
     out = model.set_aside_[~model.set_aside_["print_id"].isin(known)]
     if len(out):
@@ -178,6 +185,21 @@ def _told(
         if (more := len(out) - SHOWN_SET_ASIDE) > 0:
             lines.append(f"  and {more} more, all of them in the version's {versions.FACTS}")
     return lines
+
+
+def _details(scored_now: list[Record], model: ShiftModel) -> list[str]:
+    """What judges forecasts and the search, for those who know the terms."""
+    from pipelines.registry import report_card
+
+    lines = ["Details:"]
+    for record in scored_now:
+        if len(record.forecasts):
+            f = report_card.figures(record.forecasts)
+            lines.append(
+                f"  Forecasts of the batch by model {record.version}: energy score "
+                f"{f['energy']:.2f}, expected {f['expected']:.2f}; CRPS {f['crps']:.2f}."
+            )
+    return lines + [f"  {line}" for line in search_words(model.searches_)]
 
 
 def search_words(searches: list[list[dict]]) -> list[str]:
@@ -233,8 +255,8 @@ def _forecasts(
     if worse is None:
         return charge, card, False
     print(
-        f"Model {rival.version} takes over: recent batches were forecast worse by "
-        f"{charge.version}, {in_words(worse)}."
+        f"Model {rival.version} takes over: {charge.version} forecast recent batches "
+        f"{in_words(worse)}."
     )
     versions.put_in_charge(folder, rival.version)
     return rival, card, int(rival.version) < int(charge.version)
@@ -259,9 +281,7 @@ def scored(record: Record) -> list[str]:
         f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
         f"forecast them{left}:",
         f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} % "
-        f"(honest ones: {low:.0f} to {high:.0f} %)",
-        f"  energy score {f['energy']:.2f}, expected {f['expected']:.2f}; "
-        f"CRPS {f['crps']:.2f}.{far}",
+        f"(honest ones: {low:.0f} to {high:.0f} %).{far}",
     ]
 
 
@@ -298,7 +318,7 @@ def report(validation: Mapping[str, object]) -> list[str]:
 
     if number("median_dE00") is None:
         return ["Too few prints to hold any back: how good the model is has not been measured."]
-    lines = ["Prints of held-out jobs, median dE00 from predicted to measured:"]
+    lines = ["Prints of jobs held back, median dE00 from predicted to measured:"]
     if number("n_prints") and number("n_jobs"):
         lines[0] = (
             f"{counted(int(number('n_prints')), 'print')} of "

@@ -12,15 +12,16 @@ from pipelines.workspace.problems import UserError
 
 FIGURES = (
     ("prints learnt from", ("rows", "prints"), "{:.0f}"),
-    ("held-out prints", ("validation", "n_prints"), "{:.0f}"),
-    ("median dE00, held-out jobs", ("validation", "median_dE00"), "{:.2f}"),
+    ("prints of jobs held back", ("validation", "n_prints"), "{:.0f}"),
+    ("median dE00 of these", ("validation", "median_dE00"), "{:.2f}"),
     ("  physics alone", ("validation", "physics_median_dE00"), "{:.2f}"),
     ("  nearest past print", ("validation", "nearest_median_dE00"), "{:.2f}"),
     ("in the 90 % bands, %", ("validation", "coverage90"), "{:.1%}"),
 )
 ABOUT = """\
 Lists the versions a shop has learnt, with how good each was on jobs held back, and which one is in
-charge. --use goes back to another version; --compare puts two side by side.
+charge. --use goes back to another version; --compare puts two side by side. "Better" counts how
+near the forecasts came and whether their bands were right.
 """
 
 
@@ -36,6 +37,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     which = add.add_mutually_exclusive_group()
     which.add_argument("--use", metavar="VERSION", help="put this version in charge")
     which.add_argument("--compare", metavar=("A", "B"), nargs=2, help="two versions side by side")
+    add.add_argument("--details", action="store_true", help="the scores behind better and worse")
     add_shop(add)
     add.set_defaults(run=run)
 
@@ -47,10 +49,10 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         return use_model(args.use, **at)
     if args.compare is not None:
         return compare_models(*args.compare, **at)
-    return list_models(**at)
+    return list_models(details=args.details, **at)
 
 
-def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
+def list_models(*, workspace: Workspace, shop: str | None = None, details: bool = False) -> int:
     """Every stored version, oldest first, and which one is in charge."""
     from pipelines.registry import report_card, versions
 
@@ -76,7 +78,7 @@ def list_models(*, workspace: Workspace, shop: str | None = None) -> int:
     if charge not in names:
         print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")
     print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
-    for line in report_card.table(report_card.read(folder)):
+    for line in report_card.table(report_card.read(folder), details=details):
         print(line)
     return 0
 
@@ -124,9 +126,9 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
     if facts[0].get("data_sha256") == facts[1].get("data_sha256"):
         print("Both learnt from the same data.")
     elif len(fits := {_fitted(name, each) for name, each in zip(names, facts, strict=True)}) == 1:
-        print(f"Held-out figures of both are those of the last full fit, model {fits.pop()}.")
+        print(f"Both figures of jobs held back are of model {fits.pop()}, the last learnt anew.")
     else:
-        print("They learnt from different data: each figure is of its own held-out jobs.")
+        print("They learnt from different data: each figure is of the jobs it held back itself.")
     return 0
 
 

@@ -153,15 +153,15 @@ def next_step(
     if grown > GROWN * total:
         return Step(
             "refit",
-            f"{grown} of {counted(total, 'print')} came since the last full fit, more than "
+            f"{grown} of {counted(total, 'print')} came since all was last learnt anew, more than "
             f"{100 * GROWN:.0f} %",
         )
     recent = report_card.since_fitted(card, charge.fitted)
     if recent is not None and (why := honesty(recent).moved):
-        return Step("refit", f"the forecasts contradict the hyper-parameters: {why}")
+        return Step("refit", f"recent prints contradict how sure the model is: {why}")
     return Step(
         "append",
-        f"{grown} of {counted(total, 'print')} came since the last full fit, at most "
+        f"{grown} of {counted(total, 'print')} came since all was last learnt anew, at most "
         f"{100 * GROWN:.0f} %; nothing learnt from has changed",
     )
 
@@ -232,7 +232,7 @@ def judgement(paired: Paired | None, version: str, how: str) -> tuple[bool, str]
                 "will be forecast by both"
             )
         return True, f"it cannot be compared with model {version}"
-    told = f"{in_words(paired)}, beside model {version}"
+    told = f"it forecast {in_words(paired)}, beside model {version}"
     on = "on jobs of the batch not learnt" if how == "append" else "on jobs held back"
     worse = "worse beyond doubt" if paired.surely_worse else "worse by more than 5 %"
     return not paired.worse, f"{on}, {told}" + (f": {worse}" if paired.worse else "")

@@ -132,15 +132,15 @@ def figures(forecasts: pd.DataFrame) -> dict[str, float]:
     }
 
 
-def table(records: list[Record]) -> list[str]:
-    """The latest forecasts in charge, a line a batch."""
+def table(records: list[Record], *, details: bool = False) -> list[str]:
+    """The latest forecasts in charge, a line a batch; with the scores they are judged by."""
     own = [r for r in records if r.in_charge and (len(r.forecasts) or r.aside)]
     if not own:
         return ["Report card: empty; strikeoff learn scores each batch before learning from it."]
     said = [
         "Report card, forecasts of prints before anything was learnt from them:",
         "version  scored            prints  set aside  median dE00  in 90 % bands"
-        "  energy (expected)  CRPS",
+        + ("  energy (expected)  CRPS" if details else ""),
     ]
     for record in own[-2 * RECENT :]:
         day = record.when[:16].replace("T", " ")
@@ -151,9 +151,8 @@ def table(records: list[Record]) -> list[str]:
         f = figures(record.forecasts)
         held = f"{100 * f['coverage90']:.1f} %"
         energy = f"{f['energy']:.2f} ({f['expected']:.2f})"
-        said.append(
-            f"{line}  {f['median_dE00']:>11.2f}  {held:>13}  {energy:>17}  {f['crps']:>4.2f}"
-        )
+        scores = f"  {energy:>17}  {f['crps']:>4.2f}" if details else ""
+        said.append(f"{line}  {f['median_dE00']:>11.2f}  {held:>13}{scores}")
     if (more := len(own) - 2 * RECENT) > 0:
         said.append(f"and {counted(more, 'earlier batch', 'earlier batches')}.")
     return said
@@ -168,20 +167,27 @@ def side_by_side(records: list[Record], one: str, other: str) -> list[str]:
         return []
     first, second = (pd.concat([pair[i].forecasts for pair in both]) for i in (0, 1))
     paired = compare(first, second)
-    told = "too few jobs to compare" if paired is None else f"{one} had its {in_words(paired)}"
+    told = (
+        "too few jobs to compare"
+        if paired is None
+        else f"{one} forecast {in_words(paired)}, beside {other}"
+    )
     return [f"On {counted(len(both), 'batch', 'batches')} both forecast before learning: {told}."]
 
 
 def in_words(paired: Paired) -> str:
-    """``energy score 4 % lower (90 % interval 9 % lower to 2 % higher; 12 prints of 6 jobs)``"""
+    """``4 % better (90 % sure: 9 % better to 2 % worse; 12 prints of 6 jobs)``
+
+    By the energy score, which counts how near a forecast came and whether its bands were right.
+    """
 
     def moved(share: float) -> str:
         percent = round(100 * abs(share), 1)
-        return f"{percent:g} % {'higher' if share > 0 else 'lower'}" if percent else "the same"
+        return f"{percent:g} % {'worse' if share > 0 else 'better'}" if percent else "the same"
 
     return (
-        f"energy score {moved(paired.change)} (90 % interval {moved(paired.lo)} to "
-        f"{moved(paired.hi)}; {counted(paired.prints, 'print')} of {counted(paired.jobs, 'job')})"
+        f"{moved(paired.change)} (90 % sure: {moved(paired.lo)} to {moved(paired.hi)}; "
+        f"{counted(paired.prints, 'print')} of {counted(paired.jobs, 'job')})"
     )
 
 

@@ -21,6 +21,7 @@ from pipelines.registry import promotion, report_card, versions
 from pipelines.tables.folder import read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.small_demo import DEMO
+from tests.words.test_plain import STATISTICS
 
 INKS = ["C06", "C10", "C24", "U1"]
 
@@ -105,7 +106,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert f"{len(batches[0])} new prints of 5 jobs, as model 0001 forecast them" in said
     assert f"Appended {len(batches[0])} prints to model 0001" in said
     assert "Model 0002 is kept, not used; 0001 stays in charge" in said
-    assert "30 % higher (90 % interval 10 % higher to 50 % higher; 6 prints of 5 jobs)" in said
+    assert "30 % worse (90 % sure: 10 % worse to 50 % worse; 6 prints of 5 jobs)" in said
     assert predicted()[0] == before
     assert "Model 0002 has learnt all this, and 0001 is in charge" in says("learn")
 
@@ -128,9 +129,13 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "by model 0002" in said
     assert after != before
     record(batches[1])
-    said = says("learn")
+    said, details = says("learn", "--details").split("Details:\n")
     assert "Learnt anew" in said
-    assert "came since the last full fit, more than 20 %" in said
+    assert not STATISTICS.search(said)
+    assert "CRPS" in details
+    assert not STATISTICS.search(says("models") + says("models", "--compare", "2", "1"))
+    assert "CRPS" in says("models", "--details")
+    assert "came since all was last learnt anew, more than 20 %" in said
     assert "beside model 0002" in said
     told = [(r.version, r.in_charge, r.fitted) for r in report_card.read(folder)]
     assert told == [("0001", True, "0001"), ("0002", True, "0001"), ("0001", False, "0001")]
@@ -139,7 +144,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "0002     20" in says("models").split("Report card")[1]
     said = says("models", "--compare", "2", "1")
     assert "0002 was appended to 0001" in said
-    assert "On 1 batch both forecast before learning: 0002 had its energy score" in said
+    assert "On 1 batch both forecast before learning: 0002 forecast " in said
 
     # A print set aside on arrival is counted once, and forecast when it is brought back.
     odd = batches[1].head(1).assign(print_id="X1", job_id="X", L="99", a="0", b="0")
