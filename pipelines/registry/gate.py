@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry import versions
+from pipelines.registry.opened import read_model
 from pipelines.tables.schema import UNDERBASE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -30,12 +31,10 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
     from learn.monitoring import inspection  # takes seconds to import, as does the model
-    from learn.predict.model import ShiftModel
 
     try:
-        stored = versions.load(folder)
-        model = ShiftModel.from_state(stored.arrays, stored.meta)
-    except (UserError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        stored, model = read_model(folder)
+    except UserError as error:
         raise UserError(
             f"{folder}: the model in charge, against which prints are checked, cannot be read by "
             "this version; run strikeoff learn first, then this again; nothing was changed."

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from pipelines.registry import versions
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
+from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -38,27 +40,42 @@ class Opened:
         return self.model.predict(setups)[PREDICTION_COLUMNS]
 
 
+def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, ShiftModel]:
+    """A stored version of a shop's model, the one in charge unless named, and what it holds.
+
+    Raises UserError when there is none, or it cannot be read by this version.
+    """
+    stored = versions.load(folder, version)
+    from learn.predict.model import ShiftModel  # takes seconds to import, and may not be needed
+
+    try:
+        return stored, ShiftModel.from_state(stored.arrays, stored.meta)
+    except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        raise _unreadable(folder, stored) from error
+
+
+def _unreadable(folder: Path, stored: StoredModel) -> UserError:
+    path = folder / stored.version
+    return UserError(
+        f"{path}: does not hold a model this version can read; {versions.AGAIN}.", Kind.DAMAGED
+    )
+
+
 def open_model(workspace: Workspace, shop_name: str, version: str | None = None) -> Opened:
     """The model in charge of a shop, under the settings of now; or a version as it was then.
 
     Raises UserError when there is none, or it is damaged.
     """
+    folder = workspace.models(shop_name)
     if version is not None:
         version = version.zfill(4) if version.isdigit() else version
-        versions.described(workspace.models(shop_name), version)  # says which ones there are
-    stored = versions.load(workspace.models(shop_name), version)
-    from learn.predict.model import (
-        ShiftModel,  # takes seconds to import; the help must not wait for it
-    )
-
+        versions.described(folder, version)  # says which ones there are
+    stored, model = read_model(folder, version)
     try:
-        model = ShiftModel.from_state(stored.arrays, stored.meta)
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        folder = workspace.models(shop_name) / stored.version
-        message = f"{folder}: does not hold a model this version can read; {versions.AGAIN}."
-        raise UserError(message) from error
+        raise _unreadable(folder, stored) from error
     notes = []
     if database != versions.database_stamp(workspace.database(shop_name)):
         from pipelines.ledger import (

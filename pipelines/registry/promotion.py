@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from learn.errors import Unusable
-from pipelines.registry import report_card, versions
+from pipelines.registry import report_card
 from pipelines.registry.catalogue import OF_VERDICT
+from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record, in_words
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress, counted
@@ -51,17 +52,14 @@ def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
     """
     if version is None:
         return None
-    from learn.predict.model import ShiftModel
-
     try:
-        stored = versions.load(folder, version)
-        model = ShiftModel.from_state(stored.arrays, stored.meta)
-        verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
-        model.settings_ = replace(model.settings_, **verdict)
-        fitted = stored.facts.get("learnt", {}).get("fitted") or stored.version
-        return Charge(model, stored.version, fitted, stored.facts) if model.marks_ else None
-    except (UserError, KeyError, ValueError, TypeError, AttributeError, IndexError):
+        stored, model = read_model(folder, version)
+    except UserError:
         return None
+    verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
+    model.settings_ = replace(model.settings_, **verdict)
+    fitted = stored.facts.get("learnt", {}).get("fitted") or stored.version
+    return Charge(model, stored.version, fitted, stored.facts) if model.marks_ else None
 
 
 def same_colours(model: ShiftModel, shop: Shop) -> bool:
