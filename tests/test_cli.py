@@ -211,6 +211,15 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert '--target: "x" is not a number' in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
     assert "--base-mesh: is empty although an underbase ink" in one_sentence(capsys)
+    assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2
+    assert (
+        '--eom: "thin" is not a number; write a number with a decimal point, or leave it out'
+        in (one_sentence(capsys))
+    )
+    assert main([*one, "--strokes", "1", "--underbase-ink", "wite"]) == 2
+    err = capsys.readouterr().err
+    assert '--base-ink: "wite" is not in inks.csv; ' in err
+    assert 'correct it (is "white" meant?).' in err
     assert main([*one, "--strokes", "2"]) == 0
     assert "note: --flashes is not given; taken as no flash" in capsys.readouterr().err
     assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2

@@ -17,6 +17,7 @@ from numpy.testing import assert_allclose
 
 import learn
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.mixing.mixture import Mixing
 from learn.planning.candidates import Grid, Limits, dry_films
 from learn.planning.new_ink import errors_after, metric_of, plan_ink
@@ -27,6 +28,7 @@ from learn.planning.search import search
 from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
 from learn.predict.model import ShiftModel
 from pipelines.cli import main
+from pipelines.commands._options import by_option
 from pipelines.ledger.incoming import read_sheet
 from pipelines.measured.target import read_target
 from pipelines.pages.press_sheet import cautions, operations, write_sheet
@@ -251,6 +253,20 @@ def test_a_mistake_on_the_command_line_is_one_sentence(arguments, sentence, tmp_
     assert len(told.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("limit", "sentence"),
+    [
+        ({"max_film_um": 0.0}, "--max-film is 0: it must be above 0."),
+        ({"max_base_strokes": 0}, "--max-base-strokes is 0: 1 or more is possible."),
+        ({"bare": False, "underbases": ()}, "neither a base nor printing without one is allowed"),
+    ],
+)
+def test_what_cannot_be_met_is_told_by_its_option(limit, sentence):
+    with pytest.raises(Unusable) as error:
+        Limits(**limit)
+    assert str(by_option(error.value)).startswith(sentence)
+
+
 # -- which test print -------------------------------------------------------------------
 
 
@@ -448,7 +464,7 @@ def typed(cells: pd.DataFrame) -> pd.DataFrame:
     [
         (["--ink", "C8"], '--ink "C8" is not in inks.csv; is "C08" meant?'),
         (["--ink", "U1"], "is an underbase: print it alone"),
-        (["--ink", "C08", "--garment", "tee"], '--garment "tee" is not in substrates.csv'),
+        (["--ink", "C08", "--substrate", "tee"], '--garment "tee" is not in substrates.csv'),
         (["--ink", "C08", "--most", "0"], "--most 0: give 1 or more"),
         (["--ink", "C08", "--out", "nowhere/a.csv"], "there is no folder"),
     ],

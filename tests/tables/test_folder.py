@@ -16,7 +16,7 @@ from pipelines.tables.checks import check_mesh_units
 from pipelines.tables.folder import Checked, identifiers, read_folder, read_setups
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM, gap_in, resample
-from pipelines.workspace.problems import InputProblems
+from pipelines.workspace.problems import InputProblems, Kind
 from tests.tiny_shop import (
     SETUPS,
     TINY,
@@ -112,6 +112,26 @@ def test_a_near_name_is_offered(tmp_path):
         'prints.csv, row 2, column ink_id: "bleu" is not in inks.csv; add it to inks.csv or '
         'correct it (is "blue" meant?).'
     )
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "kind"),
+    [
+        ("print_id", "", Kind.MISSING),
+        ("print_id", "P2", Kind.DUPLICATE),
+        ("ink_id", "bleu", Kind.UNKNOWN),
+        ("printed_on", "1 March", Kind.UNREADABLE),
+        ("printed_on", "1925-03-01", Kind.OUT_OF_RANGE),
+        ("L", "x", Kind.UNREADABLE),
+        ("L", "140", Kind.OUT_OF_RANGE),
+        ("flash_count", "2", Kind.CONTRADICTION),
+        ("underbase_mesh_id", "", Kind.CONTRADICTION),
+    ],
+)
+def test_a_problem_says_its_kind(tmp_path, column, cell, kind):
+    with pytest.raises(InputProblems) as error:
+        read(tmp_path, strict=True, prints=with_cell("prints.csv", 2, column, cell))
+    assert {problem.kind for problem in error.value.problems} == {kind}
 
 
 HEAD = TINY["inks.csv"].splitlines()[0] + "\n"
