@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from learn.predict.causes import Cause, Verdict
 from pipelines.cli import COMMANDS, main
 from pipelines.ledger import store
 from pipelines.tables.schema import PREDICTION_COLUMNS
@@ -61,14 +62,15 @@ class StubModel:
 
     def predict(self, setups):
         frame = pd.DataFrame({"setup_id": setups["setup_id"]})
-        numbers = PREDICTION_COLUMNS[1:-2]
+        numbers = PREDICTION_COLUMNS[1:-4]
         frame[numbers] = np.full((len(setups), len(numbers)), 1.23456)
         no_target = setups["target_L"].isna()
         frame.loc[no_target, ["target_dE00", "target_lo", "target_hi"]] = np.nan
         frame["p_in_tolerance"] = 0.93
-        frame["test_print"] = np.where(no_target, "no", "yes")
-        frame["reason"] = "too unsure, a test print will help"
-        return frame[PREDICTION_COLUMNS]
+        frame["cause"] = np.where(no_target, Cause.NO_TARGET, Cause.UNSURE)
+        frame["verdict"] = Verdict.TEST
+        frame[["off_dE00", "within_dE00", "tolerance_dE00"]] = 1.23456
+        return frame.assign(aimed=~no_target, unseen=[()] * len(frame), beneath="garment")
 
 
 @pytest.fixture
@@ -182,8 +184,10 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     assert answers["setup_id"].tolist() == ["S2", "S1"]
     assert answers["L"].tolist() == [1.2346, 1.2346]
     assert answers["target_dE00"].isna().tolist() == [False, True]
-    assert "2 set-ups: 1 straight to production, 1 with a test print first, 0 to change first." in (
-        capsys.readouterr().out
+    assert answers["cause"].tolist() == ["unsure", "no_target"]
+    assert (
+        "2 set-ups: 0 straight to production, 1 with a test print first, 0 to change first, "
+        "1 predictable but without a target." in capsys.readouterr().out
     )
     assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2
     assert "write to another one" in one_sentence(capsys)
@@ -203,6 +207,8 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     one = ["predict", "--ink", "007", "--substrate", "tee-black", "--mesh", "77-55"]
     assert main([*one, "--strokes", "1", "--target", "46,58.2,31"]) == 0
     assert "TEST PRINT FIRST" in capsys.readouterr().out
+    assert main([*one, "--strokes", "1"]) == 0
+    assert "PREDICTABLE, 1.2 dE00 FROM THE BUCKET" in capsys.readouterr().out
     assert main([*one, "--strokes", "2", "--flashes", "2"]) == 2
     assert "--flashes: 2 flashes do not fit between 2 strokes" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58"]) == 2

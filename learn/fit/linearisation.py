@@ -53,6 +53,7 @@ JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}
 NEGLIGIBLE = 1e-4
 JOB_DIRECTIONS = [DIRECTIONS.index(name) for name in JOB]
 
+HIDING = 4.0  # log of how many times thicker a film is taken to hide whatever lies beneath
 # Scales of what the physics says of the film and the ground it lies on, as features.
 GROUND_SCALES = {"log_film": 0.5, "back_L": 25.0, "back_a": 25.0, "back_b": 25.0}
 
@@ -219,6 +220,14 @@ class Layout:
             for (name, scale), values in zip(GROUND_SCALES.items(), columns, strict=True)
         }
         return rows._replace(X=rows.X.assign(**scaled, ground=colour_family(ground)))
+
+    def hidden(self, rows: Rows, w: Array) -> tuple[Array, Array]:
+        """Lab (n, 3) by the physics alone: as printed, and through a film that hides its ground."""
+        state, shifts = self.state(w), print_model.no_shift(len(rows.stack))
+        thick = replace(rows.stack, log_solids=rows.stack.log_solids + HIDING)
+        return tuple(
+            print_model.lab(stack, state, shifts, self.viewing) for stack in (rows.stack, thick)
+        )
 
     def shifts(self, features: list[tuple[Array, Array]], w: Array, n: int) -> Array:
         """Latent shifts (n, latents) that the terms give at ``w``."""

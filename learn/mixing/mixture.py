@@ -21,7 +21,9 @@ from learn.fit.linearisation import Rows, directions_of
 from learn.mixing.transport import to_film, to_particles
 from learn.physics import print_model
 from learn.physics.print_model import State
+from learn.predict.causes import Unseen
 from learn.predict.garments import Joint, LeftOver, left_over, on_garments
+from learn.predict.novelty import together
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -33,6 +35,7 @@ N_DRAWS = 64  # of the weights, and as many mirrored
 # mix differ from plain sums, the share that is not known.
 WEIGHING_SD = 0.01
 UNSURE_SHARE = 0.4
+COUNTS = 0.01  # share from which an ink makes a mix as unsure as itself
 
 
 class _Inks(NamedTuple):
@@ -149,10 +152,18 @@ class Mixing:
         M, g = mean.shape[:2]
         rest = self._left_over(shares)
         unknown = self._by_draws(shares, mean) + rest.unknown
-        factor = np.max(np.where(shares > 0.01, self.spread, 1.0), axis=1) ** 2
+        factor = np.max(np.where(shares > COUNTS, self.spread, 1.0), axis=1) ** 2
         unknown = factor[:, None, None] * unknown
         total = unknown + factor[:, None, None] * rest.scatter
-        return Mixed(Joint(mean, total.reshape(M, 3 * g, 3 * g)), unknown)
+        return Mixed(Joint(mean, total.reshape(M, 3 * g, 3 * g), rest.scatter), unknown)
+
+    def unseen(self, shares: Array) -> list[tuple[Unseen, ...]]:
+        """What was never seen of the inks in each mix, and of their set-up, (M,)."""
+        own = together(self.model.likeness_.unseen(self.rows.X), len(self.garments))
+        return [
+            tuple(dict.fromkeys(one for i in np.flatnonzero(row > COUNTS) for one in own[i]))
+            for row in np.atleast_2d(shares)
+        ]
 
     def _by_draws(self, shares: Array, mean: Array) -> Array:
         """Covariance from what is not known of the weights, and from mixing itself."""

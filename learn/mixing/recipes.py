@@ -21,7 +21,7 @@ from learn.errors import Unusable
 from learn.mixing.mixture import Mixed, Mixing
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
-from learn.predict.garments import Joint, draws, outcome, spread_between
+from learn.predict.garments import draws, facts_of, outcome, spread_between
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -100,7 +100,8 @@ class Recipes:
 
     ``lines``: ``inks`` and ``percent`` by weight (tuples, the largest first), ``p_all``,
     ``worst_dE00``, ``worst_lo``, ``worst_hi``, ``spread_dE00``, ``spread_lo``, ``spread_hi``,
-    ``price`` a kg (NaN where one is not known), ``test_print``, ``expected_cost``, ``turns_at``.
+    ``price`` a kg (NaN where one is not known), ``verdict``, ``cause``, ``expected_cost``,
+    ``turns_at``, ``unseen`` as in `learn.planning.plan.Plan`.
     ``colours``: line, substrate_id, L, a, b, L_sd, a_sd, b_sd, dE00, p.
     """
 
@@ -164,7 +165,7 @@ def recipes(
     size = (shares > 0).sum(axis=1)
     # by chance; of chances alike the fewest inks, then the cheapest, then the nearest
     best = np.lexsort([off, price, size, -np.floor(p / CHANCE_ALIKE)])[:most]
-    mixed = Mixed(Joint(*(part[best] for part in mixed.joint)), mixed.unknown[best])
+    mixed = Mixed(mixed.joint.take(best), mixed.unknown[best])
     return _told(mixing, weighing, shares[best], mixed, target, tolerance)
 
 
@@ -310,7 +311,8 @@ def _told(
     luck = outcome(mixed.joint, target, tolerance)
     dE = delta_e00(mixed.joint.mean, target)
     between = np.quantile(spread_between(draws(mixed.joint)), [0.05, 0.95], axis=1)
-    decision = decide(luck.p_all, mixing.model.settings_)
+    unseen = mixing.unseen(shares)
+    decision = decide(facts_of(mixed.joint, target, tolerance, unseen), mixing.model.settings_)
     picked = [row[:k] for row, k in zip(largest, size, strict=True)]
     lines = pd.DataFrame(
         {
@@ -326,9 +328,11 @@ def _told(
             "spread_lo": between[0],
             "spread_hi": between[1],
             "price": _prices(mixing, weighing, shares),
-            "test_print": np.where(decision.test, "yes", "no"),
+            "verdict": decision.verdict,
+            "cause": decision.cause,
             "expected_cost": decision.cost,
             "turns_at": decision.turns_at,
+            "unseen": pd.Series(unseen, dtype=object),
         }
     )
     n, g = dE.shape

@@ -17,7 +17,9 @@ from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing, near_metric
-from learn.predict.garments import Joint, outcome
+from learn.predict.causes import Cause, Unseen, Verdict
+from learn.predict.garments import Joint, facts_of, outcome
+from learn.predict.verdict import causes
 
 Array = NDArray[np.float64]
 
@@ -39,6 +41,10 @@ class TopUp(NamedTuple):
     p_before: float  # chance of all garments within tolerance
     p_after: float
     lab: Array  # (g, 3) expected afterwards
+    within_dE00: float  # 19 of 20 times the worst garment is not farther off, afterwards
+    verdict: Verdict  # on the run printed with it, afterwards
+    cause: Cause
+    unseen: tuple[Unseen, ...]  # of the inks added; the mix itself has been printed
 
 
 def top_up(
@@ -84,9 +90,11 @@ def top_up(
     def lab(kg: Array) -> Array:
         return mixing.lab(weighing.shares(mixing, kg))[0] + offset
 
+    def printed(kg: Array) -> Joint:
+        return Joint(lab(kg)[None], ((left + left.T) / 2)[None], mixed.joint.scatter)
+
     def chance(kg: Array) -> float:
-        known = Joint(lab(kg)[None], ((left + left.T) / 2)[None])
-        return float(outcome(known, target, tolerance).p_all[0])
+        return float(outcome(printed(kg), target, tolerance).p_all[0])
 
     def solved(may_add: NDArray[np.intp], starts: tuple[float, ...]) -> tuple[float, Array]:
         def residual(a: Array) -> Array:
@@ -118,6 +126,10 @@ def top_up(
     if after > before - WORTH_OPENING_THE_BUCKET or p_after < p_before:
         add, after, p_after = np.zeros(len(held)), before, p_before
     now = held + add
+    seen_now = mixing.unseen(weighing.shares(mixing, held))[0]
+    unseen = tuple(u for u in mixing.unseen(weighing.shares(mixing, now))[0] if u not in seen_now)
+    facts = facts_of(printed(now), target, tolerance, [unseen])
+    cause = causes(facts, mixing.model.settings_)[0]
     return TopUp(
         add_kg={i: float(a) for i, a in zip(mixing.inks, add, strict=True) if a > 0},
         percent={
@@ -129,6 +141,10 @@ def top_up(
         p_before=p_before,
         p_after=p_after,
         lab=lab(now),
+        within_dE00=float(outcome(printed(now), target, tolerance).worst[0, 2]),
+        verdict=cause.verdict,
+        cause=cause,
+        unseen=unseen,
     )
 
 

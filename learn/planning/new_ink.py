@@ -25,7 +25,7 @@ from learn.planning.next_test import Belief, between, condition, normal, root
 from learn.planning.plan import usual_setup
 from learn.predict.garments import UNDERBASE
 from learn.predict.novelty import Likeness
-from learn.predict.verdict import chance_needed
+from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS
 
 if TYPE_CHECKING:
@@ -276,5 +276,5 @@ def _sureness(mean: Array, covariance: Array, model: ShiftModel) -> Sureness:
     prints = mean[:, None] + off
     dE = delta_e00(prints, np.broadcast_to(mean[:, None], prints.shape))
     p = (dE <= model.settings_.tolerance_dE00).mean(axis=1)
-    go = p >= chance_needed(model.settings_)
+    go = ~ask_for_test(p, model.settings_)  # the prediction is the target: it cannot miss
     return Sureness(float(np.quantile(dE, 0.9)), float(go.mean()))

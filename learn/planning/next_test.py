@@ -20,7 +20,7 @@ from scipy.linalg import solve_triangular
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
 from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
-from learn.predict.verdict import HOPELESS
+from learn.predict.causes import Verdict
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
@@ -50,8 +50,7 @@ class Worth(NamedTuple):
     """A test print of each of n set-ups."""
 
     p: Array  # (n,) chance of the set-up now
-    needed: NDArray[np.bool_]  # (n,) its own job wants the test print, and it will settle it
-    saving: Array  # (n,) expected over all, the test print paid; a needed one counts as spent
+    saving: Array  # (n,) expected over all, the test print paid; one its job wants counts as spent
     spared: Array  # (n,) test prints of others it leads to expect to spare
     sd: Array  # (n,) mean standard deviation of the prediction
 
@@ -133,10 +132,10 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    frame ``setup_id``; ``p`` now; ``needed``, whether the job wants a test print of its own;
-    ``saving`` expected over all jobs, the test print paid unless it is needed anyway (in the
-    shop's currency, or in test prints where it names no costs); ``spared``, test prints of other
-    jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
+    frame ``setup_id``; ``verdict`` and ``cause`` of the job by itself, as predicted; ``p`` now;
+    ``saving`` expected over all jobs, the test print paid unless its own job wants it anyway (in
+    the shop's currency, or in test prints where it names no costs); ``spared``, test prints of
+    other jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
 
     Raises
     ------
@@ -151,8 +150,10 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
     settings = model.settings_
     tolerance = setups.reindex(columns=["tolerance_dE00"]).to_numpy(float)[:, 0]
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
-    worth = rank(belief(model, setups), target, tolerance, settings)
-    found = pd.DataFrame({"setup_id": setups["setup_id"].to_numpy(), **worth._asdict()})
+    told = model.predict(setups)[["setup_id", "verdict", "cause"]]
+    settles = (told["verdict"] != Verdict.CHANGE).to_numpy()
+    worth = rank(belief(model, setups), target, tolerance, settings, settles)
+    found = told.assign(**worth._asdict())
     return found.sort_values("saving", ascending=False, kind="stable", ignore_index=True)
 
 
@@ -166,8 +167,18 @@ def condition(known: Belief, t: int, reading: Array) -> Belief:
     return Belief(mean, left, known.scatter)
 
 
-def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings) -> Worth:
-    """What a test print of each of n set-ups is worth, for targets (n, 3), tolerances (n,)."""
+def rank(
+    known: Belief,
+    target: Array,
+    tolerance: Array,
+    settings: ShopSettings,
+    settles: NDArray[np.bool_],
+) -> Worth:
+    """What a test print of each of n set-ups is worth, for targets (n, 3), tolerances (n,).
+
+    ``settles`` (n,): whether a test print settles its own job; it does not where the set-up has
+    to change (`learn.predict.causes`), and such a job is not tested.
+    """
     test, spoiled = _costs(settings)
     n = len(target)
     at = np.arange(n)
@@ -175,7 +186,6 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
     p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
-    misses = (p_now < HOPELESS) & (delta_e00(known.mean, target) > tolerance)
     saving, spared = np.empty(n), np.empty(n)
     for t in range(n):
         seen = known.unknown[:, :, t, :]  # (n, 3, 3)
@@ -189,14 +199,14 @@ def rank(known: Belief, target: Array, tolerance: Array, settings: ShopSettings)
         risk = (1 - p) * spoiled
         after = now.copy()
         after[some] = np.minimum(test, risk).mean(axis=1)
-        if not misses[t]:
+        if settles[t]:
             after[t] = 0.0  # settled, as `learn.predict.costs.decide` takes it
         again = tested_now.astype(float)
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
-        spared[t] = (tested_now - again)[at != t].sum()
+        spared[t] = (tested_now - again)[settles & (at != t)].sum()
     sd = np.sqrt(np.einsum("nii->ni", own + known.scatter)).mean(axis=1)
-    return Worth(p_now, tested_now & ~misses, saving, spared, sd)
+    return Worth(p_now, saving, spared, sd)
 
 
 def _costs(settings: ShopSettings) -> tuple[float, float]:

@@ -27,11 +27,13 @@ from learn.predict.garments import (
     UNDERBASE,
     Joint,
     draws,
+    facts_of,
     joint,
     on_garments,
     outcome,
     spread_between,
 )
+from learn.predict.novelty import together
 from learn.shop import PROCESS_NUMBERS
 
 if TYPE_CHECKING:
@@ -52,10 +54,10 @@ class Plan:
     that every garment is within tolerance; ``worst_dE00`` of the means on ``worst_garment``,
     with ``worst_lo`` and ``worst_hi`` (90 %); ``spread_dE00``, the largest difference between
     two garments, with ``spread_lo`` and ``spread_hi``; ``press_steps``, strokes and flashes a
-    garment; ``film_um``, dry ink and base where thickest; ``test_print``, ``expected_cost``,
-    ``turns_at`` (`learn.predict.costs`); ``changes`` and ``why`` in words; ``n_changes``;
-    ``smallest_change``, whether no other line that lands changes less; ``unlike``, what of it
-    was never printed.
+    garment; ``film_um``, dry ink and base where thickest; ``verdict``, ``cause``,
+    ``expected_cost``, ``turns_at`` (`learn.predict.costs`); ``unseen``, a tuple of what of it was
+    never printed; ``changes`` and ``why`` in words; ``n_changes``; ``smallest_change``, whether
+    no other line that lands changes less.
 
     ``colours``: a row a line and garment: ``line``, ``substrate_id``, ``based``, L, a, b,
     ``L_sd``, ``a_sd``, ``b_sd``, ``dE00``, ``p``.
@@ -122,11 +124,12 @@ def plan(
     predicted = joint(model, setups, garments, based)
     lines = _lines(model, setups, based, predicted, target, garments, tolerance)
     best = np.r_[0, 1 + short_list(lines.iloc[1:], most)]
-    predicted = Joint(predicted.mean[best], predicted.covariance[best])
+    predicted = predicted.take(best)
     lines = _with_spread_bands(lines.iloc[best].reset_index(drop=True), predicted)
+    lines = _decided(model, lines, based[best], predicted, target, garments, tolerance)
     colours = _colours(predicted, based[best], target, garments, tolerance)
     reasons = Reasons(model, target, tolerance, garments)
-    lines = reasons.told(lines, colours).assign(unlike=_unlike(model, lines, based[best], garments))
+    lines = reasons.told(lines, colours)
     landed = (lines["p_all"] >= 0.5 * lines["p_all"].max()) & (lines["worst_dE00"] <= tolerance)
     fewest = lines["n_changes"].where(landed).iloc[1:].min()
     lines["smallest_change"] = landed & (lines["n_changes"] == fewest)
@@ -257,7 +260,6 @@ def _lines(
     dE = delta_e00(predicted.mean, target)
     luck = outcome(predicted, target, tolerance)
     top, base = dry_films(model, setups.assign(substrate_id=garments[0]))
-    decision = decide(luck.p_all, model.settings_)
     names = np.array(garments, object)
     return setups.assign(
         base_on=[tuple(names[row]) for row in based],
@@ -269,20 +271,30 @@ def _lines(
         spread_dE00=spread_between(predicted.mean),
         press_steps=press_steps(setups, based),
         film_um=top + base * based.any(axis=1),
-        test_print=np.where(decision.test, "yes", "no"),
-        expected_cost=decision.cost,
-        turns_at=decision.turns_at,
     )
 
 
-def _unlike(
-    model: ShiftModel, lines: pd.DataFrame, based: NDArray[np.bool_], garments: list[str]
-) -> list[str]:
-    """What of each line the history has never seen, on any garment; empty where all was."""
+def _decided(
+    model: ShiftModel,
+    lines: pd.DataFrame,
+    based: NDArray[np.bool_],
+    predicted: Joint,
+    target: Array,
+    garments: list[str],
+    tolerance: float,
+) -> pd.DataFrame:
+    """The lines with verdict, cause, costs, and what of each was never seen on any garment."""
     X = model.features(on_garments(lines, garments, based))
-    words = np.array(model.likeness_.in_words(X), object).reshape(based.shape)
-    split = [{part for one in row for part in one.split("; ") if part} for row in words]
-    return ["; ".join(sorted(parts)) for parts in split]
+    unseen = together(model.likeness_.unseen(X), len(garments))
+    facts = facts_of(predicted, target, tolerance, unseen)
+    decision = decide(facts, model.settings_)
+    return lines.assign(
+        verdict=decision.verdict,
+        cause=decision.cause,
+        expected_cost=decision.cost,
+        turns_at=decision.turns_at,
+        unseen=pd.Series(unseen, dtype=object),
+    )
 
 
 def _with_spread_bands(lines: pd.DataFrame, predicted: Joint) -> pd.DataFrame:

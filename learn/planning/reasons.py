@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.colour.looks import NOTICED, looks_beside
 from learn.fit.linearisation import GROUND_SCALES
 from learn.planning.candidates import Grid, dry_films
 from learn.predict.garments import UNDERBASE, on_garments
@@ -21,7 +22,6 @@ Array = NDArray[np.float64]
 
 # What counts as more or less ink, and as another ground; common practice, no source.
 FILM_SHARE, GROUND_L = 0.12, 4.0
-NOTICED = 0.7  # units of L, chroma or hue difference worth a word
 
 
 def miss_in_words(lab: ArrayLike, target: ArrayLike) -> str:
@@ -29,25 +29,10 @@ def miss_in_words(lab: ArrayLike, target: ArrayLike) -> str:
 
     Examples
     --------
-    >>> miss_in_words([40, 50, 30], [45, 60, 30])
-    'darker, duller, yellower'
     >>> miss_in_words([45, 60, 30], [45, 60.2, 30])
     'about right'
     """
-    lab, target = np.asarray(lab, float), np.asarray(target, float)
-    words = []
-    dL = lab[0] - target[0]
-    if abs(dL) > NOTICED:
-        words.append("lighter" if dL > 0 else "darker")
-    chroma, aimed = np.hypot(*lab[1:]), np.hypot(*target[1:])
-    if abs(chroma - aimed) > NOTICED:
-        words.append("more vivid" if chroma > aimed else "duller")
-    # what is left of the difference once both have the same chroma is hue
-    turned = lab[1:] * (aimed / max(chroma, 1e-9)) - target[1:]
-    if np.hypot(*turned) > NOTICED and min(chroma, aimed) > 2:
-        axis = int(np.abs(turned[1]) > np.abs(turned[0]))
-        words.append((("greener", "redder"), ("bluer", "yellower"))[axis][int(turned[axis] > 0)])
-    return ", ".join(words) or "about right"
+    return ", ".join(looks_beside(lab, target)) or "about right"
 
 
 class Reasons:

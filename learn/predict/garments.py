@@ -9,6 +9,7 @@ print to print and the instrument are each garment's own.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -18,11 +19,14 @@ from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
 from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
+from learn.predict.causes import Unseen
+from learn.predict.verdict import Facts, difference
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 N_DRAWS = 1024
 BLOCK = 300  # prints at a time, to bound memory
@@ -34,6 +38,11 @@ class Joint(NamedTuple):
 
     mean: Array  # (n, g, 3) Lab
     covariance: Array  # (n, 3 g, 3 g) of the next measured prints, one a garment, of one job
+    scatter: Array  # (n, 3 g, 3 g) the part of it that no knowledge removes
+
+    def take(self, rows: Index | slice) -> Joint:
+        """Some of the set-ups."""
+        return Joint(*(part[rows] for part in self))
 
 
 class LeftOver(NamedTuple):
@@ -77,16 +86,17 @@ def joint(
 ) -> Joint:
     """Predict ``setups`` (n rows, any garment) on ``garments``, with errors in common."""
     n, g = len(setups), len(garments)
-    mean, covariance = np.empty((n, g, 3)), np.empty((n, 3 * g, 3 * g))
+    mean = np.empty((n, g, 3))
+    covariance, scatter = np.empty((n, 3 * g, 3 * g)), np.empty((n, 3 * g, 3 * g))
     step = max(1, BLOCK // g)
     for start in range(0, n, step):
         rows = slice(start, start + step)
         some = on_garments(setups.iloc[rows], garments, None if based is None else based[rows])
-        mean[rows], covariance[rows] = _block(model, some, g)
-    return Joint(mean, covariance)
+        mean[rows], covariance[rows], scatter[rows] = _block(model, some, g)
+    return Joint(mean, covariance, scatter)
 
 
-def _block(model: ShiftModel, setups: pd.DataFrame, g: int) -> tuple[Array, Array]:
+def _block(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
     linear, design = model.linearised(setups)
     n = len(setups) // g
     phi = linear.phi.dense()
@@ -102,7 +112,8 @@ def _block(model: ShiftModel, setups: pd.DataFrame, g: int) -> tuple[Array, Arra
     unknown, scatter = left_over(model, remainders, design.directions, design.instrument, g)
     total += unknown + scatter
     spread = np.repeat(model._spread(linear.rows.X).reshape(n, g), 3, axis=1)
-    return mean.reshape(n, g, 3), total * spread[:, :, None] * spread[:, None, :]
+    total = total * spread[:, :, None] * spread[:, None, :]
+    return Joint(mean.reshape(n, g, 3), total, scatter)
 
 
 def left_over(
@@ -180,13 +191,35 @@ def outcome(predicted: Joint, target: Array, tolerance: float) -> Outcome:
     step = max(1, 30_000 // (N_DRAWS * g) * 10)
     for start in range(0, n, step):
         rows = slice(start, start + step)
-        some = Joint(predicted.mean[rows], predicted.covariance[rows])
+        some = predicted.take(rows)
         dE = delta_e00(draws(some), target)
         worst = dE.max(axis=2)
         out.p[rows] = (dE <= tolerance).mean(axis=1)
         out.p_all[rows] = (worst <= tolerance).mean(axis=1)
         out.worst[rows] = np.quantile(worst, [0.05, 0.5, 0.95], axis=1).T
     return out
+
+
+def facts_of(
+    predicted: Joint, target: Array, tolerance: float, unseen: Sequence[Collection[Unseen]]
+) -> Facts:
+    """What the verdict on each set-up rests on, all garments of the job taken together.
+
+    On one garment by the very draws of `learn.predict.verdict.judge`, so that a set-up gets
+    the same verdict wherever it is asked about.
+    """
+    n, g = predicted.mean.shape[:2]
+    off = delta_e00(predicted.mean, target).max(axis=1)
+    tolerances, steady = np.full(n, tolerance), predicted._replace(covariance=predicted.scatter)
+    if g == 1:
+        aim = np.broadcast_to(np.asarray(target, float), (n, 3))
+        p, p_steady = (
+            difference(one.mean[:, 0], one.covariance, aim, tolerances).p_within
+            for one in (predicted, steady)
+        )
+    else:
+        p, p_steady = (outcome(one, target, tolerance).p_all for one in (predicted, steady))
+    return Facts(p, p_steady, off, tolerances, np.full(n, True), unseen)
 
 
 def spread_between(lab: Array) -> Array:

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00, viewing
+from learn.colour.looks import NOTICED
 from learn.fit import update
 from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import changes, marks_of
@@ -27,6 +28,9 @@ from learn.predict.verdict import judge
 from learn.shop import SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]
+
+# Share of the shift from bucket to print that must come from the ground to be put down to it.
+MOSTLY = 0.5
 
 
 class Prediction(NamedTuple):
@@ -271,7 +275,9 @@ class ShiftModel:
 
         Columns: setup_id, L, a, b, L_sd, a_sd, b_sd, bucket_L, bucket_a, bucket_b,
         shift_dE00, shift_lo, shift_hi, target_dE00, target_lo, target_hi,
-        p_in_tolerance, test_print, reason.
+        p_in_tolerance, and verdict, cause and the facts a sentence about them tells, as
+        `learn.predict.verdict.judge` gives them; ``beneath``, without a target: "base" or
+        "garment" where the print differs from its bucket because that shows through, else "".
 
         Raises
         ------
@@ -289,7 +295,7 @@ class ShiftModel:
             bucket[ink],
             bucket_cov[ink],
             setups,
-            self.likeness_.in_words(p.X),
+            self.likeness_.unseen(p.X),
             self.settings_,
         )
         sd = np.sqrt(np.einsum("nii->ni", p.covariance))
@@ -297,7 +303,24 @@ class ShiftModel:
             np.hstack([p.mean, sd, bucket[ink]]),
             columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
         )
+        verdicts["beneath"] = self._beneath(setups, verdicts)
         return pd.concat([setups[["setup_id"]], colours, verdicts], axis=1)
+
+    def _beneath(self, setups: pd.DataFrame, verdicts: pd.DataFrame) -> Array:
+        """What shows through the ink of set-ups without a target, (n,): "base", "garment" or "".
+
+        By the physics: whether the print would move most of the way to its bucket, could its
+        film hide what lies beneath.
+        """
+        found = np.full(len(setups), "", object)
+        own = ~verdicts["aimed"].to_numpy()
+        if own.any():
+            rows = self._encode(setups[own])
+            shown, hidden = self.layout_.hidden(rows, self.weights_)
+            least = MOSTLY * np.maximum(verdicts["shift_dE00"].to_numpy()[own], NOTICED)
+            kinds = np.where(rows.stack.base >= 0, "base", "garment")
+            found[own] = np.where(delta_e00(shown, hidden) > least, kinds, "")
+        return found
 
     # -- keep ------------------------------------------------------------------------
 

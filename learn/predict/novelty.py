@@ -1,4 +1,4 @@
-"""What about a set-up the history has never seen, in numbers and in words."""
+"""What about a set-up the history has never seen."""
 
 from __future__ import annotations
 
@@ -10,17 +10,18 @@ from numpy.typing import NDArray
 
 from learn.fit.encoding import SCALES
 from learn.predict.calibration import FEW_PRINTS
+from learn.predict.causes import Unseen
 
-# How a process number is called on the press floor, and how far beyond the history's
-# range (in usual steps of features.SCALES) it may go before it counts as outside.
-NUMBERS = {
-    "log_volume": ("mesh ink volume", 0.15),
-    "strokes": ("number of strokes", 0.5),
-    "flashes": ("number of flashes", 0.5),
-    "squeegee_shore_a": ("squeegee durometer", 0.5),
-    "squeegee_angle_deg": ("squeegee angle", 0.5),
-    "off_contact_mm": ("off-contact", 0.5),
-    "eom_um": ("stencil thickness", 0.5),
+# How far beyond the history's range (in usual steps of `encoding.SCALES`) a process number may
+# go before it counts as outside.
+SLACK = {
+    "log_volume": 0.15,
+    "strokes": 0.5,
+    "flashes": 0.5,
+    "squeegee_shore_a": 0.5,
+    "squeegee_angle_deg": 0.5,
+    "off_contact_mm": 0.5,
+    "eom_um": 0.5,
 }
 LEVELS = {
     "ink": "ink",
@@ -29,7 +30,6 @@ LEVELS = {
     "press": "press",
     "ground": "ground",
 }
-UNSEEN = {s: f"with {s}" for s in LEVELS} | {"ground": "on a ground that is"}
 LATER_DAYS = 14
 
 
@@ -46,7 +46,7 @@ class Likeness:
         """From the encoded features of the prints learnt from."""
         counts = {s: X[c].value_counts().to_dict() for s, c in LEVELS.items()}
         ranges = {}
-        for column in NUMBERS:
+        for column in SLACK:
             known = X[column].dropna()
             if len(known):
                 ranges[column] = (float(known.min()), float(known.max()))
@@ -81,12 +81,12 @@ class Likeness:
         return np.sum([low | high for *_, low, high in self._beyond(X)], axis=0)
 
     def _beyond(self, X: pd.DataFrame) -> list[tuple[str, NDArray[np.bool_], NDArray[np.bool_]]]:
-        """Every process number: its name, and who is below or above all past prints."""
+        """Every process number, and who is below or above all past prints."""
         out = []
-        for column, (name, slack) in NUMBERS.items():
+        for column, slack in SLACK.items():
             lo, hi = self.ranges.get(column, (-np.inf, np.inf))
             values = X[column].to_numpy(float)
-            out.append((name, values < lo - slack, values > hi + slack))
+            out.append((column, values < lo - slack, values > hi + slack))
         return out
 
     def few(self, X: pd.DataFrame) -> NDArray[np.bool_]:
@@ -94,16 +94,22 @@ class Likeness:
         seen = self.seen(X, "ink")
         return (seen > 0) & (seen < FEW_PRINTS)
 
-    def in_words(self, X: pd.DataFrame) -> list[str]:
-        """What was never seen about each set-up; empty where everything was."""
-        words: list[list[str]] = [[] for _ in range(len(X))]
+    def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
+        """What was never seen, or hardly, about each set-up; empty where everything was."""
+        found: list[list[Unseen]] = [[] for _ in range(len(X))]
         for situation, column in LEVELS.items():
             levels = X[column].to_numpy()
             for i in np.flatnonzero(self.seen(X, situation) == 0):
-                words[i].append(f"no print yet {UNSEEN[situation]} {levels[i]}")
+                found[i].append(Unseen(situation, "never", str(levels[i])))
         for i in np.flatnonzero(self.few(X)):
-            words[i].append(f"only a few prints of ink {X['ink'].iloc[i]}")
-        for name, low, high in self._beyond(X):
+            found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
+        for column, low, high in self._beyond(X):
             for i in np.flatnonzero(low | high):
-                words[i].append(f"{name} {'below' if low[i] else 'above'} all past prints")
-        return ["; ".join(w) for w in words]
+                found[i].append(Unseen(column, "below" if low[i] else "above"))
+        return [tuple(one) for one in found]
+
+
+def together(unseen: list[tuple[Unseen, ...]], g: int) -> list[tuple[Unseen, ...]]:
+    """What was never seen of every ``g`` rows in turn, each thing once."""
+    groups = [unseen[i : i + g] for i in range(0, len(unseen), g)]
+    return [tuple(dict.fromkeys(one for row in group for one in row)) for group in groups]

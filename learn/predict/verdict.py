@@ -1,4 +1,4 @@
-"""From a predicted colour and its spread to a verdict: straight to production, or test.
+"""From a predicted colour and its spread to a verdict: go, test, or change the set-up.
 
 The predictive Lab is Gaussian, dE00 to a target is not: it is sampled, with the same
 quasi-random draws for every set-up, so that verdicts are smooth in the inputs and the
@@ -7,6 +7,7 @@ same set-up always gets the same answer.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from learn.colour.colorimetry import delta_e00
+from learn.predict.causes import Cause, Unseen
 from learn.shop import ShopSettings
 
 Array = NDArray[np.float64]
@@ -87,6 +89,17 @@ def difference(
     return Difference(*out)
 
 
+class Facts(NamedTuple):
+    """What the verdicts on n set-ups rest on, each on one garment or on several at once."""
+
+    p: Array  # (n,) chance of the next prints to lie within the tolerance, all of them
+    p_steady: Array  # (n,) the same if all was known and the scatter of prints alone were left
+    off_dE00: Array  # (n,) predicted print to target, the worst; 0 without a target
+    tolerance_dE00: Array  # (n,)
+    aimed: NDArray[np.bool_]  # (n,) whether there is a target; else near the prediction is meant
+    unseen: Sequence[Collection[Unseen]]  # n
+
+
 def chance_needed(settings: ShopSettings) -> float:
     """Chance of being in tolerance from which a set-up goes straight to production.
 
@@ -104,6 +117,31 @@ def ask_for_test(p_within: Array, settings: ShopSettings) -> NDArray[np.bool_]:
     return p_within < chance_needed(settings)
 
 
+def causes(facts: Facts, settings: ShopSettings) -> Array:
+    """The `Cause` (n,) of the verdict on each set-up; ``Cause.verdict`` is what follows.
+
+    The one place where it is decided, for predictions, plans, mixes and test prints alike.
+    What is predicted beyond its tolerance never goes, whatever the costs; it is tested only
+    where nothing like it was seen and there is some chance yet.
+    """
+    unseen = np.array([len(one) > 0 for one in facts.unseen], bool)
+    beyond = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00)
+    close = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00 / 2)
+    sure = ~ask_for_test(facts.p, settings) & ~beyond
+    scatters = ask_for_test(facts.p_steady, settings)
+    order = {
+        Cause.MISSES: beyond & (~unseen | (facts.p < HOPELESS)),
+        Cause.SURE: sure & facts.aimed,
+        Cause.NO_TARGET: sure,
+        Cause.UNSEEN: unseen,
+        Cause.NEAR_LIMIT: scatters & close,
+        Cause.UNEVEN: scatters,
+        Cause.UNSURE: np.ones(len(unseen), bool),
+    }
+    first = np.argmax(list(order.values()), axis=0)
+    return np.array(list(order), object)[first]
+
+
 def judge(
     mean: Array,
     covariance: Array,
@@ -111,7 +149,7 @@ def judge(
     bucket: Array,
     bucket_covariance: Array,
     setups: pd.DataFrame,
-    unlike: list[str],
+    unseen: Sequence[Collection[Unseen]],
     settings: ShopSettings,
 ) -> pd.DataFrame:
     """Differences, probabilities and verdicts of n set-ups.
@@ -123,7 +161,14 @@ def judge(
     bucket, bucket_covariance : (n, 3), (n, 3, 3) of the ink at full hiding
     setups : frame with ``setup_id`` and optionally target_L, target_a, target_b,
         tolerance_dE00; without a target the print is held against its own prediction
-    unlike : what about each set-up was never seen, in words; empty where all was
+    unseen : what about each set-up was never seen; empty where all was
+
+    Returns
+    -------
+    frame of the differences and ``p_in_tolerance`` of a prediction, ``verdict`` and ``cause``
+    (`learn.predict.causes`), and what a sentence about them tells: ``off_dE00`` from the target
+    (NaN without one), ``within_dE00`` of target or prediction 19 of 20 prints lie,
+    ``tolerance_dE00``, ``aimed``, ``unseen``.
     """
     n = len(setups)
     target = setups.reindex(columns=["target_L", "target_a", "target_b"]).to_numpy(float)
@@ -135,22 +180,8 @@ def judge(
     to_aim = difference(mean, covariance, aim, tolerance)
     by_noise = difference(mean, noise, aim, tolerance)
     off = delta_e00(mean, aim)
-    misses = aimed & (off > tolerance) & (to_aim.p_within < HOPELESS)
-    test = ask_for_test(to_aim.p_within, settings) | misses
-    reasons = [
-        _reason(
-            p_noise=by_noise.p_within[i],
-            off=off[i],
-            hi=to_aim.hi[i],
-            tolerance=tolerance[i],
-            aimed=bool(aimed[i]),
-            misses=bool(misses[i]),
-            test=bool(test[i]),
-            unlike=unlike[i],
-            needed=chance_needed(settings),
-        )
-        for i in range(n)
-    ]
+    facts = Facts(to_aim.p_within, by_noise.p_within, off, tolerance, aimed, unseen)
+    cause = causes(facts, settings)
     known = {
         name: np.where(aimed, getattr(to_aim, name), np.nan) for name in ("median", "lo", "hi")
     }
@@ -163,48 +194,12 @@ def judge(
             "target_lo": known["lo"],
             "target_hi": known["hi"],
             "p_in_tolerance": to_aim.p_within,
-            "test_print": np.where(test, "yes", "no"),
-            "reason": reasons,
+            "verdict": [one.verdict for one in cause],
+            "cause": cause,
+            "off_dE00": np.where(aimed, off, np.nan),
+            "within_dE00": to_aim.hi,
+            "tolerance_dE00": tolerance,
+            "aimed": aimed,
+            "unseen": pd.Series(list(unseen), dtype=object, index=range(n)),
         }
-    )
-
-
-def _reason(
-    *,
-    p_noise: float,
-    off: float,
-    hi: float,
-    tolerance: float,
-    aimed: bool,
-    misses: bool,
-    test: bool,
-    unlike: str,
-    needed: float,
-) -> str:
-    goal = "the target" if aimed else "this prediction"
-    if misses:
-        return (
-            f"misses: predicted {off:.1f} dE00 from the target (tolerance {tolerance:g}); "
-            "change the set-up or the ink, a test print will not help"
-        )
-    if not test:
-        note = f", although {unlike}" if unlike else ""
-        return (
-            f"go: 19 of 20 such prints fall within {hi:.1f} dE00 of {goal}, "
-            f"tolerance {tolerance:g}{note}"
-        )
-    if unlike:
-        return f"nothing like it seen: {unlike}; a test print will tell"
-    if p_noise < needed:
-        if aimed and off > tolerance / 2:
-            return (
-                f"too near the limit: predicted {off:.1f} dE00 from the target, and prints of one "
-                f"set-up scatter; bring the colour closer, a test print alone will not help"
-            )
-        return (
-            "too uneven: prints of one set-up scatter by about the tolerance; steady the press "
-            "or agree a wider tolerance"
-        )
-    return (
-        f"too unsure: up to {hi:.1f} dE00 from {goal} is possible (tolerance {tolerance:g}); test"
     )

@@ -159,7 +159,7 @@ def mix(
                 tolerance=tolerance,
                 weighing=weigh,
             )
-            block = top_up_block(told, names, weigh.bucket_kg)
+            block = top_up_block(told, names, weigh.bucket_kg, tolerance)
         else:
             found = recipes(
                 opened.model,

@@ -45,10 +45,12 @@ def next_test(
 ) -> int:
     """Rank the set-ups of a file as test prints and print the first ``lines``."""
     from learn.planning.next_test import rank_tests
+    from learn.predict.causes import Verdict
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
     from pipelines.words.plan import by_model
     from pipelines.words.prediction import chance, number
+    from pipelines.words.verdict import HEADLINES, kind
 
     opened = open_model(workspace, workspace.pick(shop))
     setups, warnings = read_setups(setups_csv, opened.known)
@@ -68,16 +70,16 @@ def next_test(
     unit = "" if costs else " test prints"
     width = max(8, *jobs["setup_id"].str.len())
     print(
-        f"{'test':<{width}}  chance now  needed itself  expected saving  "
+        f"{'test':<{width}}  chance now  {'the job by itself':<23}  expected saving  "
         "test prints of others spared"
     )
     for row in ranked.head(max(1, lines)).to_dict("records"):
         print(
             f"{row['setup_id']:<{width}}  {chance(row['p']):<10}  "
-            f"{'yes' if row['needed'] else 'no':<13}  "
+            f"{HEADLINES[kind(row)]:<23}  "
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
         )
-    best, needed = ranked.iloc[0], int(ranked["needed"].sum())
+    best, needed = ranked.iloc[0], int((ranked["verdict"] == Verdict.TEST).sum())
     if round(best["saving"], 0 if costs else 1) > 0:
         print(
             f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; record it, "
@@ -85,7 +87,7 @@ def next_test(
         )
     elif needed:
         print(
-            f"Test prints needed by their own jobs: {needed}, in any order; none alone is "
+            f"Jobs that want a test print of their own: {needed}, in any order; none alone is "
             "expected to spare another."
         )
     else:

@@ -38,6 +38,7 @@ COLUMNS = {
     **dict.fromkeys(("worst_dE00", "worst_garment", "worst_lo", "worst_hi")),
     **dict.fromkeys(("spread_dE00", "spread_lo", "spread_hi", "press_steps", "film_um")),
     **dict.fromkeys(("test_print", "expected_cost", "changes", "why", "unlike")),
+    **dict.fromkeys(("verdict", "cause", "reason")),
 }
 ABOUT = """\
 Looks through every ink, mesh, number of strokes and flashes and every base of the shop for set-ups
@@ -256,9 +257,17 @@ def _table(found: Plan) -> pd.DataFrame:
     """The lines as text cells."""
     import pandas as pd
 
+    from pipelines.words.verdict import line_reason, test_print, unseen_words
+
     cells = {"line": [str(i + 1) for i in range(len(found.lines))]}
+    told = found.lines.to_dict("records")
+    lines = found.lines.assign(
+        test_print=[test_print(line) for line in told],
+        unlike=[unseen_words(line["unseen"]) for line in told],
+        reason=[line_reason(line, found.tolerance, len(found.garments)) for line in told],
+    )
     for column, called in COLUMNS.items():
-        values = found.lines[column]
+        values = lines[column]
         cells[called or column] = [_cell(v) for v in values]
     return pd.DataFrame(cells)
 

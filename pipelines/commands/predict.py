@@ -33,8 +33,8 @@ ABOUT = """\
 Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
 print_id, and if wanted target_L, target_a, target_b and tolerance_dE00), or one set-up by options.
 Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
-straight to production, a test print first, or change the set-up first. Without a target the
-verdict says whether the next print can be relied on to come close to the prediction.
+straight to production, a test print first, or change the set-up first. Without a target nothing
+goes to production; it is told how predictable the print is and how far it lies from the bucket.
 """
 
 
@@ -184,18 +184,21 @@ def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, open
 
 def summary(predictions: pd.DataFrame) -> str:
     """One line: how many go straight on, want a test print, have to change."""
-    from pipelines.words.prediction import verdict
+    from pipelines.words.verdict import kind
 
-    kinds = [verdict(row) for row in predictions.to_dict("records")]
+    kinds = [kind(row) for row in predictions.to_dict("records")]
+    aimless = f", {kinds.count('no_target')} predictable but without a target"
     return (
         f"{counted(len(kinds), 'set-up')}: {kinds.count('go')} straight to production, "
-        f"{kinds.count('test')} with a test print first, {kinds.count('change')} to change first."
+        f"{kinds.count('test')} with a test print first, {kinds.count('change')} to change first"
+        f"{aimless if 'no_target' in kinds else ''}."
     )
 
 
 def verdict_table(predictions: pd.DataFrame) -> str:
     """A line a set-up: verdict, chance of being in tolerance, shift from the bucket."""
-    from pipelines.words.prediction import VERDICTS, chance, interval, known, number, verdict
+    from pipelines.words.prediction import chance, interval, known, number
+    from pipelines.words.verdict import HEADLINES, kind
 
     width = max(6, *predictions["setup_id"].astype(str).str.len())
     lines = [f"{'set-up':<{width}}  {'verdict':<23}  {'in tolerance':<24}  bucket to print, dE00"]
@@ -203,7 +206,7 @@ def verdict_table(predictions: pd.DataFrame) -> str:
         shift = f"{number(row['shift_dE00'])} ({interval(row, 'shift')})"
         aim = "prediction" if known(row, "target_dE00") is None else "target"
         odds = f"{chance(row['p_in_tolerance']):<9} of {aim}"
-        words = VERDICTS[verdict(row)]
+        words = HEADLINES[kind(row)]
         lines.append(f"{row['setup_id']:<{width}}  {words:<23}  {odds:<24}  {shift}")
     return "\n".join(lines)
 

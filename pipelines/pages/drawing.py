@@ -92,12 +92,13 @@ def key(shape: str) -> str:
 _SIGNS = {
     "change": "M2 5.5h11M10 2.5l3 3-3 3M14 11.5H3M6 8.5l-3 3 3 3",  # two arrows: change about
     "test": "M3 2h7l3 3v9H3zM10 2v3h3M5.5 8.5h5M5.5 11h5",  # a sheet with its corner turned up
+    "no_target": "M8 2.5a5.5 5.5 0 1 0 .01 0M8 5v3.5M8 10.5v1",  # a ring round a mark: no aim yet
     "go": "M2.5 8.5l4 4 7-9",  # a tick
 }
 
 
 def verdict_sign(kind: str) -> str:
-    """The sign of a kind of verdict (`wording.VERDICTS`), told apart by its shape."""
+    """The sign of a kind of answer (`words.verdict.HEADLINES`), told apart by its shape."""
     path = _SIGNS[kind]
     return f'<svg class="sign" width="16" height="16" aria-hidden="true"><path d="{path}"/></svg>'
 

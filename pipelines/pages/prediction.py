@@ -18,7 +18,6 @@ from pipelines.pages.drawing import Colour
 from pipelines.pages.page_style import STYLE
 from pipelines.words.prediction import (
     BAND90,
-    VERDICTS,
     chance,
     count,
     go_from,
@@ -27,9 +26,8 @@ from pipelines.words.prediction import (
     known,
     number,
     setup_words,
-    verdict,
-    why,
 )
+from pipelines.words.verdict import HEADLINES, headline, kind
 from pipelines.workspace.files import write_text
 
 # Prefixes of the Lab columns, in the order the swatches lie: the print touches both others.
@@ -97,7 +95,7 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
     for i, row in enumerate(rows):
         row["n"] = i + 1
         row["tolerance_dE00"] = tolerance[i]
-        row["verdict"] = verdict(row)
+        row["kind"] = kind(row)
         row["colours"] = {
             name: Colour(tuple(lab[i, j]), str(fills[i, j]))
             for j, name in enumerate(COLOURS)
@@ -128,10 +126,11 @@ def _head(
         ("Lab under", escape(f"{settings.illuminant}, {settings.observer} degree observer")),
     ]
     listed = "".join(f"<div><dt>{term}</dt><dd>{value}</dd></div>" for term, value in facts)
-    kinds = [row["verdict"] for row in rows]
+    kinds = [row["kind"] for row in rows]
     totals = "".join(
-        f"<li><b>{kinds.count(kind)}</b>{drawing.verdict_sign(kind)} {words.lower()}</li>"
-        for kind, words in reversed(VERDICTS.items())
+        f"<li><b>{kinds.count(one)}</b>{drawing.verdict_sign(one)} {words.lower()}</li>"
+        for one, words in reversed(HEADLINES.items())
+        if one in kinds or one != "no_target"
     )
     return (
         f"<header><p class='over'>Colour predictions</p><h1>{escape(shop_name)}</h1>"
@@ -153,7 +152,8 @@ def _reading(settings: ShopSettings, validation: Mapping[str, float]) -> str:
         "this set-up should give; target, what the job asks for. "
         "Every band and every &#177; is meant to hold the next print nine times in ten; dE00 is "
         "the size of a colour difference. "
-        "Without a target, in tolerance means: as close as that to the predicted colour. "
+        "Without a target, in tolerance means: as close as that to the predicted colour; it says "
+        "how predictable the print is, and nothing goes to production by it. "
         f"A set-up goes straight to production when {rule}. Otherwise it wants a test print, or, "
         "where a test print would settle nothing, another set-up first."
         f"</p></div><div><h2>How far to trust it</h2><p>{_trust(validation)}</p></div>"
@@ -200,11 +200,11 @@ def _trust(validation: Mapping[str, float]) -> str:
 
 def _overview(rows: list[dict]) -> str:
     """All set-ups by verdict, the least likely to pass on top."""
-    order = list(VERDICTS)
+    order = list(HEADLINES)
 
     def urgency(row: Mapping) -> tuple:
         p = known(row, "p_in_tolerance")
-        return (order.index(row["verdict"]), -1.0 if p is None else p)
+        return (order.index(row["kind"]), -1.0 if p is None else p)
 
     targets = any("target" in row["colours"] for row in rows)
     lines = []
@@ -222,7 +222,7 @@ def _overview(rows: list[dict]) -> str:
             f"<td>{_with_interval(row, 'shift')}</td>{miss}"
             f"<td class='one'>{chance(known(row, 'p_in_tolerance'))}"
             f"<small>of {'target' if 'target' in row['colours'] else 'prediction'}</small></td>"
-            f"<td>{_verdict(row)}</td></tr>"
+            f"<td>{_verdict(row, HEADLINES[row['kind']])}</td></tr>"
         )
     return (
         "<section><h2>All set-ups, those to look at first on top</h2>"
@@ -241,9 +241,9 @@ def _with_interval(row: Mapping, prefix: str) -> str:
     return f"{number(middle)}<small class='interval'>{interval(row, prefix)}</small>"
 
 
-def _verdict(row: Mapping) -> str:
-    kind = row["verdict"]
-    return f"<span class='verdict {kind}'>{drawing.verdict_sign(kind)}{VERDICTS[kind]}</span>"
+def _verdict(row: Mapping, words: str) -> str:
+    sign = drawing.verdict_sign(row["kind"])
+    return f"<span class='verdict {row['kind']}'>{sign}{words}</span>"
 
 
 def _card(row: Mapping, end: float) -> str:
@@ -253,8 +253,8 @@ def _card(row: Mapping, end: float) -> str:
     )
     return (
         f"<article id='s{row['n']}'><header><h2><span>{row['n']}</span> "
-        f"{escape(str(row['setup_id']))}</h2>{_verdict(row)}</header>"
-        f"<p class='why'>{escape(why(row))}</p>"
+        f"{escape(str(row['setup_id']))}</h2>{_verdict(row, headline(row))}</header>"
+        f"<p class='why'>{escape(str(known(row, 'reason') or ''))}</p>"
         f"<p class='odds'>Chance: <b>{chance(known(row, 'p_in_tolerance'))}</b> "
         f"({in_tolerance(row)})</p>"
         f"<dl class='setup'>{setup}</dl>"

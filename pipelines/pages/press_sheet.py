@@ -14,12 +14,14 @@ import pandas as pd
 from learn.colour.colorimetry import srgb_hex, viewing
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
+from learn.predict.causes import Verdict
 from learn.predict.garments import UNDERBASE, on_garments
 from pipelines.pages.sheet_style import STYLE
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
 from pipelines.words.plan import named
 from pipelines.words.prediction import BAND90, chance, number
+from pipelines.words.verdict import headline, line_reason
 from pipelines.workspace.files import write_text
 
 if TYPE_CHECKING:
@@ -74,8 +76,7 @@ def _page(
 ) -> str:
     catalogue = opened.catalogue
     inks = {i: words.get("ink_name") for i, words in catalogue.words["inks"].items()}
-    go = row["test_print"] == "no"
-    verdict = "Straight to production" if go else "Test print first"
+    why = line_reason(row, plan.tolerance, len(plan.garments))
     L, a, b = plan.target
     head = [
         ("Target", f"L {L:.1f}&ensp;a {a:.1f}&ensp;b {b:.1f}"),
@@ -94,11 +95,11 @@ def _page(
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{title}</title><style>{STYLE}</style></head><body><main>"
         f"<header><div><p>{escape(catalogue.settings.name)}</p><h1>{title}</h1></div>"
-        f"<b class='verdict'>{verdict}</b></header><dl class='head'>{listed}</dl>"
+        f"<b class='verdict'>{headline(row)}</b></header><dl class='head'>{listed}</dl>"
         f"<div class='two'><section><h2>Set-up</h2>{_setup(row, inks)}</section>"
         f"<section><h2>Order of work</h2><ol>{steps}</ol></section></div>"
         f"<section><h2>Expected colour</h2>{_swatches(plan, colours, opened)}</section>"
-        f"<section><h2>Accept, and measure</h2>{_accept(plan, go)}"
+        f"<section><h2>Accept, and measure</h2>{_accept(plan, row['verdict'], why)}"
         f"{_patches(prints, colours)}</section>"
         f"<footer><h2>Before the press runs</h2><ul>{warned}</ul></footer></main></body></html>\n"
     )
@@ -193,15 +194,19 @@ def _swatches(plan: Plan, colours: list[dict], opened: Opened) -> str:
     return f"<div class='tiles'>{''.join(tiles)}</div><p class='note'>{note}</p>"
 
 
-def _accept(plan: Plan, go: bool) -> str:
-    first = (
-        "Measure the first good print of each garment"
-        if go
-        else "Pull one test print on each garment, cure it, and measure it before the run"
-    )
+FIRST = {
+    Verdict.GO: "Measure the first good print of each garment",
+    Verdict.TEST: "Pull one test print on each garment, cure it, and measure it before the run",
+    Verdict.CHANGE: "Do not start the run with this set-up. If it is printed all the same, pull "
+    "one print on each garment, cure it, and measure it",
+}
+
+
+def _accept(plan: Plan, verdict: Verdict, why: str) -> str:
     return (
-        f"<p>{first}: {READINGS} places in the solid, away from edges, on the shop's usual "
-        f"backing. Accept when the mean lies within <b>{plan.tolerance:g} dE00</b> of the target. "
+        f"<p>{escape(why)} {FIRST[verdict]}: {READINGS} places in the solid, away from "
+        f"edges, on the shop's usual backing. Accept when the mean lies within "
+        f"<b>{plan.tolerance:g} dE00</b> of the target. "
         "A colour outside the band of its garment is news to the model, also where it is within "
         "tolerance: check screen, ink and press, then record it.</p>"
     )

@@ -14,6 +14,7 @@ from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.settings import read_settings
+from pipelines.words.verdict import reason, test_print
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, Kind, UserError
 
@@ -36,8 +37,13 @@ class Opened:
         return self.catalogue.identifiers()
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
-        """Predictions, one row a set-up in the order given."""
-        return self.model.predict(setups)[PREDICTION_COLUMNS]
+        """The Predictions table, one row a set-up in the order given."""
+        found = self.model.predict(setups)
+        garments = self.catalogue.describe(setups)["colour_name"]
+        told = found.assign(colour_name=garments.to_numpy()).to_dict("records")
+        return found.assign(
+            test_print=[test_print(row) for row in told], reason=[reason(row) for row in told]
+        )[PREDICTION_COLUMNS]
 
 
 def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, ShiftModel]:

@@ -211,5 +211,5 @@ SHOP_TABLES = {table.name: table for table in (INKS, SUBSTRATES, MESHES, DRAWDOW
 PREDICTION_COLUMNS = [
     *("setup_id", "L", "a", "b", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"),
     *("shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"),
-    *("p_in_tolerance", "test_print", "reason"),
+    *("p_in_tolerance", "test_print", "reason", "verdict", "cause"),
 ]

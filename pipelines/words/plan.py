@@ -12,14 +12,16 @@ from learn.mixing.top_up import TopUp
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
+from learn.predict.causes import Verdict
 from learn.predict.garments import UNDERBASE
 from learn.shop import ShopSettings
 from pipelines.words.check import DRAWDOWN, percent
 from pipelines.words.prediction import chance, go_from, number
+from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 from pipelines.workspace.progress import counted
 
 WIDTH = 96
-VERDICT = {"no": "straight on", "yes": "test first"}
+RECIPE_HEAD = f"    {'chance of all':<36}{'worst garment, dE00':<27}apart"
 
 
 def by_model(version: str) -> str:
@@ -37,7 +39,7 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
         f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
         f"{chance(usual['p_all'])}, {usual['why']}.",
         "",
-        "    chance of all           worst garment, dE00        apart     passes  film",
+        f"{RECIPE_HEAD}     passes  film",
     ]
     told: dict[str, int] = {}
     for i, line in enumerate(plan.lines.to_dict("records"), start=1):
@@ -46,9 +48,10 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
         facts = [("Print", setup_words(line, names, plan.garments)), ("Change", line["changes"])]
         why = line["why"] if first == i else f"as line {first}"
         facts += [("Why", why)] if line["why"] else []
-        notes = [line["unlike"]] if line["unlike"] else []
-        notes += ["changes least of the lines that land"] if line["smallest_change"] else []
-        facts += [("Note", "; ".join(notes))] if notes else []
+        if line["smallest_change"]:
+            facts.append(("Note", "changes least of the lines that land"))
+        told_why = line_reason(line, plan.tolerance, len(plan.garments))
+        facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped(_in_the_way(plan)), *_wrapped([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance)]
@@ -78,21 +81,25 @@ def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
     least, by_cost = go_from(s)
     if not by_cost:
         return (
-            f"Straight on from a chance of {100 * least:.0f} %, the shop's confidence. With the "
-            "costs of a test print and of a spoiled run in shop.toml it is weighed by cost."
+            f"Straight to production from a chance of {100 * least:.0f} %, the shop's confidence. "
+            "With the costs of a test print and of a spoiled run in shop.toml, cost weighs it."
         )
     best = lines.iloc[0]
     words = (
         f"At {s.cost_test_print:g} for a test print and {s.cost_spoiled_print:g} for a spoiled "
-        f"run, straight on from {100 * least:.0f} %. Line 1 is expected to cost "
-        f"{best['expected_cost']:.0f}"
+        f"run, straight to production from {100 * least:.0f} %. Line 1"
     )
-    if best["test_print"] == "yes":
+    if best["verdict"] == Verdict.CHANGE:
+        return f"{words} has its set-up to change first, whatever a run costs."
+    words += f" is expected to cost {best['expected_cost']:.0f}"
+    if best["verdict"] == Verdict.TEST:
         if best["turns_at"] <= 1.02 * s.cost_test_print:
             return f"{words}; it would be tested first at any cost of a spoiled run."
-        turns = f"would go straight on if a spoiled run cost under {best['turns_at']:.0f}"
+        turns = (
+            f"would go straight to production if a spoiled run cost under {best['turns_at']:.0f}"
+        )
     elif best["turns_at"] > 50 * s.cost_spoiled_print:
-        turns = "goes straight on even if a spoiled run cost fifty times as much"
+        turns = "goes straight to production even if a spoiled run cost fifty times as much"
     else:
         turns = f"would be tested first if a spoiled run cost over {best['turns_at']:.0f}"
     return f"{words}; it {turns}."
@@ -100,12 +107,13 @@ def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
 
 def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg: float) -> str:
     """Recipes as plain text."""
-    out = ["    chance of all           worst garment, dE00        apart"]
+    out = [RECIPE_HEAD]
     garments = found.garments
     for i, line in enumerate(found.lines.to_dict("records"), start=1):
         own = found.colours[found.colours["line"] == i]
         worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
-        out.append(_luck(i, {**line, "worst_garment": worst}, len(garments)))
+        line |= {"worst_garment": worst}
+        out.append(_luck(i, line, len(garments)))
         parts = [
             f"{number(percent, 2)} % {named(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
             for ink, percent in zip(line["inks"], line["percent"], strict=True)
@@ -113,6 +121,8 @@ def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg:
         facts = [("Mix", "; ".join(parts))]
         if not pd.isna(line["price"]):
             facts.append(("Price", f"{line['price']:.2f} a kg"))
+        told_why = line_reason(line, found.tolerance, len(garments))
+        facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([cost_words(found.lines, s)])]
     nearest = found.lines["worst_dE00"].min()
@@ -123,11 +133,13 @@ def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg:
     return "\n".join(out)
 
 
-def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str:
+def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float, tolerance: float) -> str:
     """A correction as plain text."""
     before = f"As it is: {told.before_dE00:.1f} dE00 off, {chance(told.p_before)} in tolerance."
+    verdict = f"{HEADLINES[kind(told._asdict())]}. {top_up_reason(told, tolerance)}"
     if not told.add_kg:
-        return f"{before}\nNo addition brings it nearer: leave the mix as it is."
+        none = "No addition brings it nearer: leave the mix as it is."
+        return "\n".join([before, none, *_wrapped([verdict])])
     parts = [
         f"{100 * kg / bucket_kg:.1f} % of {named(ink, names)} ({1000 * kg:.0f} g)"
         for ink, kg in told.add_kg.items()
@@ -139,6 +151,7 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float) -> str
             f"Add to your {bucket_kg:g} kg: {'; '.join(parts)}.",
             f"Then: {told.bucket_kg:.2f} kg, {now}.",
             f"Expected: {told.after_dE00:.1f} dE00 off, {chance(told.p_after)} in tolerance.",
+            *_wrapped([verdict]),
         ]
     )
 
@@ -155,7 +168,11 @@ def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, st
     if plan.known_from in DRAWDOWN:
         first = DRAWDOWN[plan.known_from]
         out += _wrapped([f"Before any print: {first}; then strikeoff learn, and ask again."])
-    out += ["", "    nine of ten prints within     straight on", _sureness_line("now", plan.before)]
+    out += [
+        "",
+        "    nine of ten prints within     straight to production",
+        _sureness_line("now", plan.before),
+    ]
     for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
         garment = row["substrate_id"]
         row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
@@ -195,20 +212,20 @@ def _sureness_line(label: str, sure: Sureness) -> str:
 
 def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
     return (
-        f"{_luck(i, line, len(plan.garments)):<67}{number(line['press_steps']):>4}"
+        f"{_luck(i, line, len(plan.garments)):<79}{number(line['press_steps']):>4}"
         f"{line['film_um']:>8.0f} um"
     )
 
 
 def _luck(i: int, line: Mapping, garments: int) -> str:
-    odds = f"{chance(line['p_all'])}, {VERDICT[line['test_print']]}"
+    odds = f"{chance(line['p_all'])}, {HEADLINES[kind(line)].lower()}"
     worst = (
         f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, {line['worst_garment']}"
     )
     apart = "-"
     if garments > 1:
         apart = f"{number(line['spread_lo'])} to {number(line['spread_hi'])}"
-    return f"{i:<4}{odds:<24}{worst:<27}{apart:<12}"
+    return f"{i:<4}{odds:<36}{worst:<27}{apart:<12}"
 
 
 def _facts(facts: list[tuple[str, str]]) -> list[str]:

@@ -8,18 +8,10 @@ from collections.abc import Mapping
 import pandas as pd
 
 from learn.shop import ShopSettings
+from pipelines.words.verdict import headline
 
 # Half-width of the central 90 % of a normal distribution, in standard deviations.
 BAND90 = 1.6449
-
-# Kind of verdict -> its words, the most pressing first.
-VERDICTS = {
-    "change": "Change the set-up first",
-    "test": "Test print first",
-    "go": "Straight to production",
-}
-# What a reason starts with where a test print would cost a print and settle nothing.
-_NO_TEST_HELPS = ("misses", "too near the limit", "too uneven")
 
 
 def known(row: Mapping, key: str) -> object | None:
@@ -34,23 +26,6 @@ def lab_of(row: Mapping, prefix: str = "") -> tuple[float, float, float] | None:
     """L, a, b from columns ``<prefix>L``, ``<prefix>a``, ``<prefix>b``; ``None`` if incomplete."""
     values = [known(row, prefix + channel) for channel in "Lab"]
     return None if None in values else tuple(float(value) for value in values)
-
-
-def verdict(prediction: Mapping) -> str:
-    """Kind of a prediction's verdict, a key of ``VERDICTS``.
-
-    A print that wants a test by its odds (``test_print``) wants a change instead where its
-    ``reason`` says that a test would not help.
-    """
-    if prediction["test_print"] == "no":
-        return "go"
-    return "change" if str(known(prediction, "reason")).startswith(_NO_TEST_HELPS) else "test"
-
-
-def why(prediction: Mapping) -> str:
-    """The reason as a sentence; the verdict beside it says *go* already."""
-    reason = str(known(prediction, "reason") or "").removeprefix("go: ").rstrip(".")
-    return f"{reason[:1].upper()}{reason[1:]}." if reason else ""
 
 
 def go_from(settings: ShopSettings) -> tuple[float, bool]:
@@ -180,8 +155,9 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     ``+-`` is half the width of a 90 % band.
     """
     indent = " " * 12
-    lines = [f"{prediction_row['setup_id']}: {VERDICTS[verdict(prediction_row)].upper()}"]
-    facts = [("Why", why(prediction_row) or "-"), *setup_words(setup_row)]
+    head = headline(prediction_row).upper().replace("DE00", "dE00")
+    lines = [f"{prediction_row['setup_id']}: {head}"]
+    facts = [("Why", str(known(prediction_row, "reason") or "-")), *setup_words(setup_row)]
     facts += [
         ("Print", _lab_line(prediction_row, "", "  (90 % band)")),
         ("Bucket", _lab_line(prediction_row, "bucket_")),

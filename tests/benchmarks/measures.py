@@ -18,6 +18,7 @@ from learn.assessment.scores import coverage, crps_gaussian, energy_score, pit_g
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
+from learn.predict.verdict import ask_for_test
 from tests.benchmarks.shops import Held
 
 Array = NDArray[np.float64]
@@ -30,7 +31,7 @@ class Answer(NamedTuple):
 
     mean: Array  # (n, 3)
     covariance: Array  # (n, 3, 3)
-    waved: NDArray[np.bool_]  # (n,) straight to production
+    waved: NDArray[np.bool_]  # (n,) as predictable as the shop asks for
 
     @property
     def sd(self) -> Array:
@@ -41,8 +42,8 @@ class Answer(NamedTuple):
 def answer(model: ShiftModel, held: Held) -> Answer:
     """Colours, covariances and verdicts of held-out set-ups."""
     predicted = model.predict_lab(held.setups)
-    verdicts = model.predict(held.setups)
-    waved = (verdicts["test_print"] == "no").to_numpy()
+    p = model.predict(held.setups)["p_in_tolerance"].to_numpy()
+    waved = ~ask_for_test(p, model.settings_)
     return Answer(predicted.mean, predicted.covariance, waved)
 
 

@@ -130,7 +130,7 @@ class Bench:
         said = {
             "p": best["p_all"],
             "worst": best["worst_dE00"],
-            "test": best["test_print"],
+            "verdict": str(best["verdict"]),
             "garments": len(garments),
             "independent": float(np.prod(found.colours.query("line == 1")["p"])),
         }

@@ -77,7 +77,8 @@ def _pulled(
         if not asked.any():
             break
         if way == "by saving":
-            value = rank(known, target[at], tolerance, settings).saving
+            settles = delta_e00(known.mean, target[at]) <= tolerance
+            value = rank(known, target[at], tolerance, settings, settles).saving
         elif way == "widest band":
             value = np.sqrt(np.einsum("nii->ni", own)).mean(axis=1)
         else:

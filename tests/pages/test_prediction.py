@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from learn.predict.causes import Cause
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
 from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
@@ -17,14 +18,12 @@ from pipelines.pages.page_style import STYLE
 from pipelines.pages.prediction import write_page
 from pipelines.words.prediction import (
     BAND90,
-    VERDICTS,
     chance,
     go_from,
     setup_words,
     summary_block,
-    verdict,
-    why,
 )
+from pipelines.words.verdict import HEADLINES
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}
 VALIDATION = {
@@ -84,6 +83,9 @@ def frames(n, *, targets=True, seed=3):
     predictions["p_in_tolerance"] = np.where(wants_test, 0.62, 0.95)
     predictions["test_print"] = np.where(wants_test, "yes", "no")
     predictions["reason"] = np.where(wants_test, "Too unsure.", "Close to 34 past prints.")
+    sure = Cause.SURE if targets else Cause.NO_TARGET
+    predictions["cause"] = [Cause.UNSURE if test else sure for test in wants_test]
+    predictions["verdict"] = [cause.verdict for cause in predictions["cause"]]
     setups = pd.DataFrame({"setup_id": ids}).reindex(columns=["setup_id", *SETUP_COLUMNS])
     setups = setups.assign(substrate_id="tee-black", ink_id="red-7", mesh_id="m77", strokes=2.0)
     setups = setups.assign(flash_count=1.0, press_id="auto-1")
@@ -282,37 +284,24 @@ def test_summary_block():
     assert "Target" not in block and "nan" not in block.lower()
 
 
-# Every way `learn.predict.verdict` begins a reason, and whether a test print would help.
-REASONS = {
-    "go: 19 of 20 such prints are within 1.1 dE00 of the target (tolerance 2)": "go",
-    "misses: predicted 4.5 dE00 from the target (tolerance 2); change the set-up": "change",
-    "too near the limit: predicted 1.4 dE00 from the target": "change",
-    "too uneven: prints of one set-up scatter by about the tolerance": "change",
-    "nothing like it seen: no print yet with ink C01; a test print will tell": "test",
-    "too unsure: up to 3.2 dE00 from the target is possible (tolerance 2); test": "test",
-}
-
-
-def test_three_kinds_of_verdict_each_with_its_own_words_and_sign(tmp_path):
-    predictions, setups = frames(6)
-    predictions["reason"] = list(REASONS)
-    predictions["test_print"] = ["no"] + 5 * ["yes"]
-    predictions["p_in_tolerance"] = 0.5
-    rows = predictions.to_dict("records")
-    assert [verdict(row) for row in rows] == list(REASONS.values())
-    assert summary_block(rows[1], setups.iloc[1]).startswith("setup-1: CHANGE THE SET-UP FIRST\n")
-    assert why(rows[0]).startswith("19 of 20") and why(rows[1]).startswith("Misses: predicted")
-
+def test_each_kind_of_answer_has_its_own_words_and_sign(tmp_path):
+    predictions, setups = frames(len(Cause))
+    predictions = predictions.assign(
+        cause=list(Cause), verdict=[cause.verdict for cause in Cause], p_in_tolerance=0.5
+    )
     html = page(tmp_path, predictions, setups)
     text = Reader(html).text
     for words in ("1 straight to production", "2 test print first", "3 change the set-up first"):
         assert words in text
-    signs = {verdict_sign(kind) for kind in VERDICTS}
-    assert len(signs) == 3
-    drawn = [html.count(verdict_sign(kind)) for kind in VERDICTS]  # head, overview, cards
-    assert drawn == [1 + 2 * 3, 1 + 2 * 2, 1 + 2 * 1]
-    # The overview has those to change on top, then the test prints.
-    assert [int(n) for n in re.findall(r"href='#s(\d)'", html)] == [2, 3, 4, 5, 6, 1]
+    assert "1 predictable, no target" in text
+    assert text.count("Predictable, 4.0 dE00 from the bucket") == 1  # on its card
+    assert len({verdict_sign(one) for one in HEADLINES}) == 4
+    drawn = {one: html.count(verdict_sign(one)) for one in HEADLINES}  # head, overview, cards
+    assert drawn == {"change": 1 + 2 * 3, "test": 1 + 2 * 2, "no_target": 1 + 2, "go": 1 + 2}
+    # The overview has those to change on top, then the test prints, what goes straight on last.
+    kinds = [list(Cause)[int(n) - 1] for n in re.findall(r"href='#s(\d)'", html)]
+    assert [one.verdict for one in kinds] == 3 * ["change"] + 3 * ["test"] + ["go"]
+    assert kinds[5] == Cause.NO_TARGET
 
 
 def test_the_chance_from_which_a_setup_goes_straight_on():

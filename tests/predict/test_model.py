@@ -18,6 +18,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.predict.calibration import nearest_past_print
+from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.model import ShiftModel
 from learn.shop import PROCESS_NUMBERS, Shop
 from tests.published import coated_shop
@@ -27,7 +28,8 @@ LAB, TRUE_LAB = ["L", "a", "b"], ["true_L", "true_a", "true_b"]
 # What a list of predictions holds, in this order.
 COLUMNS = ["setup_id", *LAB, "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"]
 COLUMNS += ["shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"]
-COLUMNS += ["p_in_tolerance", "test_print", "reason"]
+COLUMNS += ["p_in_tolerance", "verdict", "cause", "off_dE00", "within_dE00", "tolerance_dE00"]
+COLUMNS += ["aimed", "unseen", "beneath"]
 TINY_INKS = ["C02", "C19", "C24", "U1"]
 UNDRAWN_INKS = ["C06", "C10", "C15"]
 PRESS_COLUMNS = {"press_id": None, "ink_lot": None, "job_id": None, "printed_on": pd.NaT} | (
@@ -115,12 +117,11 @@ def test_bands_widen_for_what_was_never_seen(kind):
 
 def test_what_was_never_seen_is_named():
     setups = held_out("unseen_ink")
-    reasons = small_model().predict(setups)["reason"]
-    unseen = reasons[reasons.str.startswith("nothing like it seen")]
-    assert len(unseen) > 0
-    assert unseen.str.contains("no print yet with ink C08").all()
-    reasons = small_model().predict(next_prints())["reason"]
-    assert not reasons.str.contains("no print yet").any()
+    found = small_model().predict(setups)
+    assert (found["cause"] == Cause.UNSEEN).any()
+    assert all(Unseen("ink", "never", "C08") in one for one in found["unseen"])
+    known = small_model().predict(next_prints())["unseen"]
+    assert not any(one.how == "never" for unseen in known for one in unseen)
 
 
 def test_a_ground_of_a_colour_never_printed_on_is_named():
@@ -128,9 +129,9 @@ def test_a_ground_of_a_colour_never_printed_on_is_named():
     bare = next_prints(TINY_INKS).head(1).assign(substrate_id="G07", underbase_ink_id=None)
     bare = bare.assign(underbase_mesh_id=None, underbase_strokes=np.nan)
     based = bare.assign(underbase_ink_id="U1", underbase_mesh_id=bare["mesh_id"])
-    words = [tiny_model().predict(setup)["reason"].iloc[0] for setup in (bare, based)]
-    assert "no print yet on a ground that is blue" in words[0]
-    assert "ground" not in words[1]
+    unseen = [tiny_model().predict(setup)["unseen"].iloc[0] for setup in (bare, based)]
+    assert Unseen("ground", "never", "blue") in unseen[0]
+    assert "ground" not in {one.what for one in unseen[1]}
 
 
 def test_a_real_ink_never_printed_is_no_worse_than_by_physics_alone():
@@ -176,13 +177,14 @@ def test_predictions_have_the_columns_of_the_contract():
     found = small_model().predict(setups)
     assert list(found.columns) == COLUMNS
     assert found["setup_id"].tolist() == setups["setup_id"].tolist()
-    assert set(found["test_print"]) <= {"yes", "no"}
+    assert set(found["verdict"]) <= set(Verdict)
     assert found["p_in_tolerance"].between(0, 1).all()
     assert (found[["L_sd", "a_sd", "b_sd"]] > 0).all(axis=None)
     assert (found["shift_lo"] <= found["shift_dE00"]).all()
     assert (found["shift_dE00"] <= found["shift_hi"]).all()
     assert found["target_dE00"].notna().tolist() == [i == 3 for i in range(12)]
-    assert found.drop(columns=["target_dE00", "target_lo", "target_hi"]).notna().all(axis=None)
+    aimed = ["target_dE00", "target_lo", "target_hi", "off_dE00"]
+    assert found.drop(columns=aimed).notna().all(axis=None)
     measured = small_model().shelf_.bucket_measured[0]  # C02's, in a filled well
     of_c02 = found[(setups["ink_id"] == "C02").to_numpy()]
     np.testing.assert_allclose(of_c02[["bucket_L", "bucket_a", "bucket_b"]] - measured, 0)
@@ -270,7 +272,7 @@ def test_a_history_without_dates_and_of_one_press():
     shop, setups = tiny_shop(), next_prints(TINY_INKS).assign(**known)
     model = learnt(replace(shop, prints=shop.prints.assign(**known)))
     assert np.median(missed(model, setups)) < 1.0
-    aimed = ["target_dE00", "target_lo", "target_hi"]
+    aimed = ["target_dE00", "target_lo", "target_hi", "off_dE00"]
     assert model.predict(setups).drop(columns=aimed).notna().all(axis=None)
 
 
@@ -285,7 +287,7 @@ def test_a_shop_that_has_printed_nothing_yet():
     assert score(p.mean, p.covariance, setups[LAB].to_numpy(float)).coverage90 > 0.9
     assert mean_sd(model, setups) > 2 * mean_sd(tiny_model(), setups)
     # white on a white base needs no history; a translucent ink always does
-    go = (found["test_print"] == "no").to_numpy()
+    go = (found["cause"] == Cause.NO_TARGET).to_numpy()  # it could go, were it what is wanted
     assert not go[setups["ink_id"].isin(["C02", "C19"])].any()
     assert (missed(model, setups)[go] < 2.0).all()
     kept = ShiftModel.from_state(*model.to_state()).predict(setups)
@@ -299,7 +301,7 @@ def test_a_shop_that_has_drawn_nothing_down():
     assert np.median(missed(learnt(undrawn), setups)) < 0.8
     blank = learnt(replace(undrawn, prints=undrawn.prints.iloc[:0]))
     assert mean_sd(blank, setups) > 15
-    assert (blank.predict(setups)["test_print"] == "yes").all()
+    assert not (blank.predict(setups)["cause"] == Cause.NO_TARGET).any()
 
 
 def test_five_prints_describe_an_ink_that_was_never_drawn_down():

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.predict.verdict import ask_for_test, difference, judge
+from learn.predict.causes import Unseen
+from learn.predict.verdict import HOPELESS, ask_for_test, difference, judge
 from learn.shop import ShopSettings
 
 RED, BLUE, GREY = [45.0, 60.0, 30.0], [35.0, 10.0, -45.0], [60.0, 0.5, 0.0]
@@ -125,7 +126,7 @@ def test_confidence_rule_and_cost_rule():
     np.testing.assert_array_equal(ask_for_test(p, one_cost), by_confidence)
 
 
-def verdict(mean, spread, noise, target=None, unlike="", settings=SHOP, **setup) -> pd.Series:
+def verdict(mean, spread, noise, target=None, unseen=(), settings=SHOP, **setup) -> pd.Series:
     setup = {"setup_id": "S1"} | setup
     if target is not None:
         setup |= dict(zip(["target_L", "target_a", "target_b"], target, strict=True))
@@ -136,7 +137,7 @@ def verdict(mean, spread, noise, target=None, unlike="", settings=SHOP, **setup)
         np.array([mean]) + 3,
         cov(0.1, 0.1, 0.1)[None],
         pd.DataFrame([setup]),
-        [unlike],
+        [unseen],
         settings,
     ).iloc[0]
 
@@ -144,53 +145,74 @@ def verdict(mean, spread, noise, target=None, unlike="", settings=SHOP, **setup)
 SHARP, VAGUE, STEADY = cov(0.2, 0.2, 0.2), cov(4, 4, 4), cov(0.1, 0.1, 0.1)
 
 
+NEW = (Unseen("press", "never", "P9"),)
+
+
+def told(found: pd.Series) -> tuple[str, str]:
+    return str(found["verdict"]), str(found["cause"])
+
+
 def test_go():
     found = verdict(RED, SHARP, STEADY, target=RED)
-    assert found["test_print"] == "no" and found["reason"].startswith("go")
+    assert told(found) == ("go", "sure")
     assert found["p_in_tolerance"] > 0.99
     assert found["target_lo"] <= found["target_dE00"] <= found["target_hi"] < 1
 
 
-def test_the_three_kinds_of_reason():
-    """It misses; nothing like it was seen; too unsure."""
-    misses = verdict(RED, SHARP, STEADY, target=BLUE)
-    assert misses["test_print"] == "yes" and misses["reason"].startswith("misses")
-    assert f"{dE00(RED, BLUE):.1f} dE00" in misses["reason"], "how far"
-    assert "test print will not help" in misses["reason"]
-    unsure = verdict(RED, VAGUE, STEADY, target=RED)
-    assert unsure["test_print"] == "yes" and unsure["reason"].startswith("too unsure")
-    unseen = verdict(RED, VAGUE, STEADY, target=RED, unlike="no print yet with press P9")
-    assert unseen["test_print"] == "yes"
-    assert unseen["reason"].startswith("nothing like it seen: no print yet with press P9")
-    # a set-up may be new and yet certain, or new and yet hopeless
-    assert verdict(RED, SHARP, STEADY, target=RED, unlike="new")["test_print"] == "no"
-    hopeless = verdict(RED, SHARP, STEADY, target=BLUE, unlike="new")
-    assert hopeless["reason"].startswith("misses")
+def test_what_is_not_known():
+    """Too unsure; nothing like it was seen. It may be new and yet certain, or yet hopeless."""
+    assert told(verdict(RED, VAGUE, STEADY, target=RED)) == ("test", "unsure")
+    assert told(verdict(RED, VAGUE, STEADY, target=RED, unseen=NEW)) == ("test", "unseen")
+    sure = verdict(RED, SHARP, STEADY, target=RED, unseen=NEW)
+    assert told(sure) == ("go", "sure")
+    assert sure["unseen"] == NEW, "a go keeps its note"
+    assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=NEW)) == ("change", "misses")
 
 
 def test_what_a_test_print_cannot_mend():
-    """Scatter of the press itself; a colour at the very edge of its tolerance."""
-    uneven = verdict(RED, VAGUE, VAGUE, target=RED)
-    assert uneven["test_print"] == "yes" and uneven["reason"].startswith("too uneven")
-    edge = verdict(RED, cov(0.5, 0.5, 0.5), cov(0.5, 0.5, 0.5), target=[47.2, 60.0, 30.0])
-    assert edge["test_print"] == "yes" and "bring the colour closer" in edge["reason"]
+    """A colour off target, or at the very edge of its tolerance; scatter of the press itself."""
+    misses = verdict(RED, SHARP, STEADY, target=BLUE)
+    assert told(misses) == ("change", "misses")
+    assert misses["off_dE00"] == pytest.approx(dE00(RED, BLUE))
+    assert told(verdict(RED, VAGUE, VAGUE, target=RED)) == ("change", "uneven")
+    half = cov(0.5, 0.5, 0.5)
+    for L, cause in ((46.9, "near_limit"), (47.4, "misses")):  # the tolerance lies between them
+        edge = verdict(RED, half, half, target=[L, 60.0, 30.0])
+        assert told(edge) == ("change", cause)
+        assert (edge["off_dE00"] > 2.0) == (cause == "misses")
+        assert edge["p_in_tolerance"] > HOPELESS
 
 
-def test_without_a_target_the_print_is_held_against_its_prediction():
+def test_what_is_predicted_out_of_tolerance_never_goes():
+    """Whatever the costs say of its chance; new, and not hopeless, a test print will tell."""
+    costs = ShopSettings("x", cost_test_print=90.0, cost_spoiled_print=100.0)  # go from 10 %
+    off = [48.0, 60.0, 30.0]
+    for unseen, answer in (((), "change"), (NEW, "test")):
+        found = verdict(RED, cov(1.5, 1.5, 1.5), STEADY, off, unseen, costs)
+        assert found["off_dE00"] > 2.0
+        assert not ask_for_test(found["p_in_tolerance"], costs)
+        assert found["verdict"] == answer
+
+
+def test_without_a_target_nothing_goes():
+    """The print is held against its own prediction: that is no leave to produce."""
     found = verdict(RED, SHARP, STEADY)
-    assert found["test_print"] == "no"
-    assert found[["target_dE00", "target_lo", "target_hi"]].isna().all()
-    assert verdict(RED, VAGUE, STEADY)["reason"].startswith("too unsure")
+    assert told(found) == ("test", "no_target")
+    assert found["p_in_tolerance"] > 0.99
+    assert found[["target_dE00", "target_lo", "target_hi", "off_dE00"]].isna().all()
+    assert told(verdict(RED, VAGUE, STEADY)) == ("test", "unsure")
+    assert told(verdict(RED, VAGUE, STEADY, unseen=NEW)) == ("test", "unseen")
+    assert told(verdict(RED, VAGUE, VAGUE)) == ("change", "uneven")
     half = verdict(RED, SHARP, STEADY, target_L=20.0, target_a=np.nan, target_b=np.nan)
-    assert np.isnan(half["target_dE00"]), "two cells of a target are missing"
+    assert told(half) == ("test", "no_target"), "two cells of a target are missing"
 
 
 def test_tolerance_of_the_set_up_comes_first():
     near = [46.5, 60.0, 30.0]
     strict = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=0.5)
     usual = verdict(RED, SHARP, STEADY, target=near, tolerance_dE00=np.nan)
-    assert strict["test_print"] == "yes" and usual["test_print"] == "no"
-    assert "tolerance 0.5" in strict["reason"] and "tolerance 2" in usual["reason"]
+    assert (strict["verdict"], usual["verdict"]) == ("change", "go")
+    assert (strict["tolerance_dE00"], usual["tolerance_dE00"]) == (0.5, 2.0)
 
 
 def test_shift_is_from_the_bucket_with_its_own_spread():

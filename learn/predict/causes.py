@@ -1,0 +1,43 @@
+"""The verdict on a set-up and its cause, as fixed words that every output rests on."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class Verdict(StrEnum):
+    """What to do with a set-up."""
+
+    GO = "go"  # straight to production
+    TEST = "test"  # a test print first
+    CHANGE = "change"  # the set-up first: a test print would not help
+
+
+class Cause(StrEnum):
+    """Why; each cause has one verdict."""
+
+    SURE = "sure"  # the chance of being in tolerance is as high as the shop asks for
+    NO_TARGET = "no_target"  # as predictable as that, but there is no target to be near to
+    UNSURE = "unsure"  # too little is known: more prints narrow it
+    UNSEEN = "unseen"  # something about it was never printed, or hardly ever
+    MISSES = "misses"  # predicted beyond the tolerance
+    NEAR_LIMIT = "near_limit"  # predicted inside it, so near its limit that scatter takes it out
+    UNEVEN = "uneven"  # prints of one set-up scatter by about the tolerance
+
+    @property
+    def verdict(self) -> Verdict:
+        """What follows. Without a target nothing is ever a go."""
+        if self is Cause.SURE:
+            return Verdict.GO
+        if self in (Cause.NO_TARGET, Cause.UNSURE, Cause.UNSEEN):
+            return Verdict.TEST
+        return Verdict.CHANGE
+
+
+class Unseen(NamedTuple):
+    """One thing about a set-up that the history does not hold, or hardly."""
+
+    what: str  # ink, garment, mesh, press, ground, or a process number (a feature's name)
+    how: str  # "never" or "few" prints of it; "below" or "above" all past prints
+    level: str = ""  # which ink, garment, ...; empty for a number

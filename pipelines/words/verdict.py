@@ -1,0 +1,144 @@
+"""Verdict, cause and reason in the words of the press floor. All outputs take them from here.
+
+What is decided comes as data from `learn.predict.causes`; nothing is read back from a sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from learn.colour.looks import looks_beside
+from learn.predict.causes import Cause, Unseen, Verdict
+
+if TYPE_CHECKING:
+    from learn.mixing.top_up import TopUp
+
+# Kind of an answer (`kind`) -> its words, the most pressing first.
+HEADLINES = {
+    "change": "Change the set-up first",
+    "test": "Test print first",
+    "no_target": "Predictable, no target",
+    "go": "Straight to production",
+}
+REASONS = {
+    Cause.SURE: "19 of 20 such prints fall within {within:.1f} dE00 of the target{where}, "
+    "tolerance {tolerance:g}{although}.",
+    Cause.NO_TARGET: "Predictable, {but} {bucket}. 19 of 20 such prints fall within "
+    "{within:.1f} dE00 of this prediction{although}; whether that is the right colour takes a "
+    "target, or a test print to approve.",
+    Cause.UNSURE: "Too unsure: up to {within:.1f} dE00 from {goal}{where} is possible (tolerance "
+    "{tolerance:g}); a test print will settle it.",
+    Cause.UNSEEN: "Too new: {unseen}; a test print will tell.",
+    Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where} (tolerance "
+    "{tolerance:g}); change the set-up or the ink, a test print will not help.",
+    Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where} (tolerance "
+    "{tolerance:g}), and prints of one set-up scatter; bring the colour closer, a test print alone "
+    "will not help.",
+    Cause.UNEVEN: "Too uneven: prints of one set-up scatter by about the tolerance; steady the "
+    "press or agree a wider tolerance, a test print will not help.",
+}
+WITH = {
+    "ink": "with ink",
+    "garment": "with garment",
+    "mesh": "with mesh",
+    "press": "with press",
+    "ground": "on a ground that is",
+}
+NUMBERS = {
+    "log_volume": "mesh ink volume",
+    "strokes": "number of strokes",
+    "flashes": "number of flashes",
+    "squeegee_shore_a": "squeegee durometer",
+    "squeegee_angle_deg": "squeegee angle",
+    "off_contact_mm": "off-contact",
+    "eom_um": "stencil thickness",
+}
+
+
+def kind(row: Mapping) -> str:
+    """Kind of an answer with its ``verdict`` and ``cause``, a key of `HEADLINES`."""
+    return "no_target" if row["cause"] == Cause.NO_TARGET else str(row["verdict"])
+
+
+def headline(row: Mapping) -> str:
+    """The answer to one set-up in a few words; without a target, how far it is from the bucket."""
+    found = kind(row)
+    if found != "no_target" or row.get("shift_dE00") is None:
+        return HEADLINES[found]
+    return f"Predictable, {row['shift_dE00']:.1f} dE00 from the bucket"
+
+
+def test_print(row: Mapping) -> str:
+    """Whether a test print is wanted: not where none is needed, nor where it would not help."""
+    return "yes" if row["verdict"] == Verdict.TEST else "no"
+
+
+def reason(row: Mapping) -> str:
+    """Why, as sentences.
+
+    ``row``: ``cause`` and its facts as `learn.predict.model.ShiftModel.predict` gives them; the
+    garment's ``colour_name`` if known; ``where``, the garment of several that is meant.
+    """
+    cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"])
+    aimed = row["aimed"]
+    said = REASONS[cause].format(
+        off=row["off_dE00"],
+        within=row["within_dE00"],
+        tolerance=row["tolerance_dE00"],
+        goal="the target" if aimed else "this prediction",
+        where=f" on {row['where']}" if row.get("where") else "",
+        unseen=unseen,
+        although=f", although {unseen}" if unseen else "",
+        bucket="" if aimed else _beside_the_bucket(row),
+        but="but" if aimed or row["shift_dE00"] > row["tolerance_dE00"] else "and",
+    )
+    if aimed or cause is Cause.NO_TARGET:
+        return said
+    return f"{said} It should come out {_beside_the_bucket(row)}."
+
+
+def line_reason(line: Mapping, tolerance: float, garments: int) -> str:
+    """Why, for a line of a plan or a recipe; empty where it simply goes."""
+    if line["cause"] == Cause.SURE and not line["unseen"]:
+        return ""
+    facts = {"off_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
+    where = line["worst_garment"] if garments > 1 else ""
+    return reason({**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where})
+
+
+def top_up_reason(told: TopUp, tolerance: float) -> str:
+    """Why, for a mix once corrected."""
+    facts = {"off_dE00": told.after_dE00, "tolerance_dE00": tolerance, "aimed": True}
+    return reason({**told._asdict(), **facts})
+
+
+def unseen_words(unseen: Iterable[Unseen]) -> str:
+    """What was never printed, or hardly."""
+    return "; ".join(_unseen(one) for one in unseen)
+
+
+def _unseen(one: Unseen) -> str:
+    if one.how == "never":
+        return f"no print yet {WITH[one.what]} {one.level}"
+    if one.how == "few":
+        return f"only a few prints of {one.what} {one.level}"
+    return f"{NUMBERS[one.what]} {one.how} all past prints"
+
+
+def _beside_the_bucket(row: Mapping) -> str:
+    """``13.7 dE00 darker and duller than the bucket: the black garment shows through``."""
+    lab, bucket = ([row[prefix + c] for c in "Lab"] for prefix in ("", "bucket_"))
+    looks = looks_beside(lab, bucket)
+    than = f"{_listed(looks)} than" if looks else "from"
+    said = f"{row['shift_dE00']:.1f} dE00 {than} the bucket"
+    if not row["beneath"]:
+        return said
+    colour = row.get("colour_name") if row["beneath"] == "garment" else None
+    what = f"{colour.lower()} garment" if colour else row["beneath"]
+    return f"{said}: the {what} shows through"
+
+
+def _listed(words: Collection[str]) -> str:
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
