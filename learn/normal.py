@@ -2,5 +2,74 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
 # 90 % of a normal law lie within so many standard deviations of its mean.
 Z90 = 1.6448536269514722
+
+
+def sd_of(covariance: Array) -> Array:
+    """Standard deviations (..., d) of covariances (..., d, d)."""
+    return np.sqrt(np.einsum("...ii->...i", covariance))
+
+
+def root(covariance: Array) -> Array:
+    """Symmetric square roots (n, d, d) of positive semi-definite covariances (n, d, d)."""
+    values, vectors = np.linalg.eigh(covariance)
+    return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)
+
+
+def scattered(covariance: Array, z: Array) -> Array:
+    """Draws (n, m, d) from N(0, ``covariance`` (n, d, d)), by standard normal ``z`` (m, d).
+
+    The same ``z`` for every covariance, so that what is compared has equal luck.
+    """
+    return z @ root(covariance).transpose(0, 2, 1)
+
+
+def mirrored(n: int, dimensions: int, seed: int) -> Array:
+    """Standard normal draws (2 n, dimensions), each with its opposite: their mean is 0."""
+    half = np.random.default_rng(seed).standard_normal((n, dimensions))
+    return np.concatenate([half, -half])
+
+
+@lru_cache
+def quasi_random(n: int, dimensions: int) -> Array:
+    """Standard normal quasi-random draws (n, dimensions): smoother than random ones.
+
+    Additive recurrence on the generalised golden ratio, the root of g^(d+1) = g + 1
+    (Roberts 2018, "The unreasonable effectiveness of quasirandom sequences"; from memory).
+    """
+    from scipy.special import ndtri
+
+    g = 2.0
+    for _ in range(60):
+        g = (1 + g) ** (1 / (dimensions + 1))
+    steps = g ** -np.arange(1.0, dimensions + 1)
+    return ndtri((0.5 + np.arange(1, n + 1)[:, None] * steps) % 1.0)
+
+
+def squared_distance(error: Array, covariance: Array) -> Array:
+    """Mahalanobis distances squared (...) of ``error`` (..., d) by ``covariance`` (..., d, d)."""
+    covariance = np.broadcast_to(covariance, (*error.shape, error.shape[-1]))
+    solved = np.linalg.solve(covariance, error[..., None])[..., 0]
+    return np.einsum("...i,...i->...", error, solved)
+
+
+def log_density(error: Array, covariance: Array) -> Array:
+    """Log density (...) of N(0, ``covariance`` (..., d, d)) at ``error`` (..., d)."""
+    _, logdet = np.linalg.slogdet(covariance)
+    d = error.shape[-1]
+    return -0.5 * (squared_distance(error, covariance) + logdet + d * np.log(2 * np.pi))
+
+
+def distance_at(tail: float, dimensions: int = 3) -> float:
+    """Squared distance that a share ``tail`` of draws lies beyond: chi-square, upper tail."""
+    from scipy.special import chdtri
+
+    return float(chdtri(dimensions, tail))

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd  # slow, and the columns are wanted without it
 
 PROCESS_NUMBERS = ["squeegee_shore_a", "squeegee_angle_deg", "off_contact_mm", "eom_um"]
+UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]
+UNDERBASE_IDS = UNDERBASE[:2]
 SETUP_COLUMNS = [
     "printed_on",
     "job_id",
     "press_id",
     "substrate_id",
-    "underbase_ink_id",
-    "underbase_mesh_id",
-    "underbase_strokes",
+    *UNDERBASE,
     "ink_id",
     "ink_lot",
     "mesh_id",
@@ -25,9 +28,11 @@ SETUP_COLUMNS = [
 ]
 
 
-def jobs_of(job: pd.Series) -> pd.Series:
-    """The job of every print (n,); a print without one is a job of its own."""
-    return job.astype(object).where(job.notna(), [f"\x1f{i}" for i in range(len(job))])
+def jobs_of(job: pd.Series, prints: Sequence | None = None) -> pd.Series:
+    """The job of every print (n,); a print without one is a job of its own, called after the
+    print: by its name among ``prints`` (n,), or by its position."""
+    names = range(len(job)) if prints is None else prints
+    return job.astype(object).where(job.notna(), [f"\x1f{name}" for name in names])
 
 
 @dataclass(frozen=True)

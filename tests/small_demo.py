@@ -10,6 +10,9 @@ import pandas as pd
 
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
+from pipelines.cli import main
+from pipelines.registry import versions
+from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import read_folder
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
@@ -66,3 +69,24 @@ def held_out(kind: str) -> pd.DataFrame:
     texts = [c for c in prints if c.endswith("_id") or c == "ink_lot"]
     prints[texts] = prints[texts].astype(object).where(prints[texts].notna(), None)
     return of_known_inks(prints).rename(columns={"print_id": "setup_id"})
+
+
+def small_workspace(root: Path) -> Path:
+    """The small shop in a database under ``root``, and the model that has learnt it."""
+    (root / "tables").mkdir()
+    shop, none = small_shop(), ["", None]
+    (root / "tables" / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
+    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
+        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+        for column in ("ink_id", "underbase_ink_id"):
+            if column in frame:
+                frame = frame[frame[column].isin([*shop.inks["ink_id"], *none])]
+        if name == "prints":
+            frame = frame[frame["print_id"].isin(shop.prints["print_id"])]
+        frame.to_csv(root / "tables" / f"{name}.csv", index=False)
+    assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
+    facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
+    facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}
+    facts |= {"data_sha256": ""}
+    versions.save(root / "models" / "s", *small_model().to_state(), facts)
+    return root

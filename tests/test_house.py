@@ -84,6 +84,41 @@ def test_an_import_to_the_right_is_seen(tmp_path, monkeypatch):
     assert against_the_flow(path) == ["learn.colour.difference", "learn.fit.encoding", "pipelines"]
 
 
+# What the engine is made of: `learn.predict` and the rooms before it alone look at these.
+INSIDES = {"layout_", "posterior_", "hyper_", "log_lengths_", "weights_", "design_", "rows_"}
+INSIDES |= {"keep_", "prints_", "lab_", "shelf_", "likeness_", "linearised"}
+OFFICIAL = {"_replace", "_asdict", "_fields"}  # of named tuples
+ABOVE = [p for p in MODULES if p.relative_to(ROOT).parts[0] == "pipelines"]
+ABOVE += [p for r in LEARN.split()[5:] for p in MODULES if p.parent == ROOT / "learn" / r]
+
+
+def looked_into(source: str) -> list[str]:
+    """Names of an engine's insides, or of anybody's private parts, that some code reads."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Constant) and node.value in INSIDES:
+            found.append(node.value)
+        if isinstance(node, ast.Attribute):
+            own = isinstance(node.value, ast.Name) and node.value.id in {"self", "cls", "argparse"}
+            private = node.attr.startswith("_") and not node.attr.startswith("__") and not own
+            if node.attr in INSIDES or (private and node.attr not in OFFICIAL):
+                found.append(node.attr)
+    return found
+
+
+@pytest.mark.parametrize("path", ABOVE, ids=module_name)
+def test_nobody_above_looks_into_the_engine(path):
+    assert looked_into(path.read_text(encoding="utf-8")) == []
+
+
+def test_a_look_into_the_engine_is_seen():
+    assert looked_into("model.layout_.size, getattr(m, 'keep_'), other._at(0), self._own()") == [
+        "layout_",
+        "keep_",
+        "_at",
+    ]
+
+
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_examples_in_docstrings_run(path):
     known = {"model": small_model, "shop": small_shop}

@@ -18,8 +18,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.assessment.cross_validation import Forecasts, expected_difference
+from learn.colour.difference import difference
 from learn.predict.model import ShiftModel
-from learn.predict.verdict import ask_for_test, difference
+from learn.predict.verdict import ask_for_test
 
 Array = NDArray[np.float64]
 
@@ -101,7 +102,7 @@ def crossed_effects(y: Array, factors: list[NDArray], group: NDArray) -> list[Ef
 
 def budget(model: ShiftModel, f: Forecasts) -> Budget:
     """The whole history's mean error and its parts; ``f`` are forecasts without the own job."""
-    instrument = model.design_.instrument[f.at]
+    instrument = model.history().instrument[f.at]
     alone = instrument[:, None, None] * np.eye(3)
     return Budget(
         float(f.error.mean()),
@@ -117,7 +118,7 @@ def seen(model: ShiftModel, f: Forecasts) -> pd.DataFrame:
     error and scatter (mean dE00), beyond (dE00 beyond scatter, shrunk and freed of the
     other factors), beyond_sd, share (of what lies beyond scatter, within the factor).
     """
-    X = model.rows_.X.iloc[f.at].reset_index(drop=True)
+    X = model.history().X.iloc[f.at].reset_index(drop=True)
     scatter = expected_difference(f.mean, f.noise).mean(axis=1)
     error = f.error
     coded = [pd.factorize(X[column]) for column, _ in FACTORS.values()]
@@ -155,7 +156,7 @@ def stated(model: ShiftModel, seed: int = 0) -> pd.DataFrame:
     level in place of their own. Columns: factor, level, n (prints so far), expected (mean
     dE00 beyond scatter), tests (share that would need a test print).
     """
-    kept = model.prints_[model.keep_].reset_index(drop=True)
+    kept = model.history().prints
     rng = np.random.default_rng(seed)
     recent = (
         np.arange(len(kept))

@@ -23,14 +23,12 @@ from numpy.typing import NDArray
 from learn.assessment.reliability import Share, binomial_band, grouped_share
 from learn.assessment.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.colour.colorimetry import delta_e00
-from learn.errors import Unusable
-from learn.gp import posterior
-from learn.normal import Z90
-from learn.physics.drawdowns import lab_columns
+from learn.colour.difference import from_mean
+from learn.normal import Z90, quasi_random, sd_of
 from learn.predict import calibration
 from learn.predict.calibration import nearest_past_print, spread_factor
 from learn.predict.model import ShiftModel
-from learn.shop import Shop, jobs_of
+from learn.shop import jobs_of
 
 Array = NDArray[np.float64]
 
@@ -68,7 +66,7 @@ class Forecasts:
 
     @property
     def sd(self) -> Array:
-        return np.sqrt(np.einsum("nii->ni", self.covariance))
+        return sd_of(self.covariance)
 
     @property
     def inside(self) -> NDArray[np.bool_]:
@@ -95,33 +93,6 @@ class KindScore:
     pit: Array  # (PIT_BINS,) counts of L, a and b
 
 
-def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
-    """Give a stored model its history back, so that prints can be left out of it.
-
-    ``shop`` holds the tables it was learnt from. Hyper-parameters, weights and prints set
-    aside stay as they were; ``prints_``, ``lab_``, ``keep_``, ``rows_``, ``design_`` and
-    ``posterior_`` are filled.
-
-    Raises
-    ------
-    Unusable
-        when no print is left to learn from, or a print names what the model does not know.
-    """
-    prints = shop.prints.reset_index(drop=True)
-    lab = lab_columns(prints, model.viewing_)
-    usable = np.isfinite(lab).all(axis=1)
-    model.prints_, model.lab_ = prints[usable].reset_index(drop=True), lab[usable]
-    model.keep_ = ~model.prints_["print_id"].isin(model.set_aside_["print_id"]).to_numpy()
-    if not model.keep_.any():
-        msg = "the history holds no measured print"
-        raise Unusable(msg)
-    kept = model.prints_[model.keep_].reset_index(drop=True)
-    linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
-    model.rows_ = linear.rows
-    model.posterior_ = posterior.posterior(model.design_, model.hyper_)
-    return model
-
-
 def cases(X: pd.DataFrame) -> Iterator[Case]:
     """Every way of leaving prints out that the history allows; "outside" comes in parts."""
     everyone = np.ones(len(X), bool)
@@ -139,33 +110,21 @@ def cases(X: pd.DataFrame) -> Iterator[Case]:
         latest = day > np.nanquantile(day, 1 - calibration.LATEST_SHARE)
         if 0 < latest.sum() < len(X):
             yield Case("later", jobs.where(~latest, "\x1fout"), latest, job)
-    ends = [rows for column in calibration.EDGES for rows in _ends(X[column].to_numpy(float))]
+    numbers = [X[column].to_numpy(float) for column in calibration.EDGES]
+    ends = [rows for values in numbers for rows in calibration.edges(values)]
     for i, rows in enumerate(ends):
         yield Case("outside", jobs.where(~rows, "\x1fout"), rows, np.full(len(X), i))
 
 
-def _ends(values: Array) -> Iterator[NDArray[np.bool_]]:
-    """The prints at the low and at the high end of a process number, where it varies."""
-    known = values[np.isfinite(values)]
-    if not len(known) or np.ptp(known) == 0:
-        return
-    low, high = np.quantile(known, [calibration.EDGE_SHARE, 1 - calibration.EDGE_SHARE])
-    with np.errstate(invalid="ignore"):
-        ends = values <= low, values >= high
-    for rows in ends:
-        if 0 < rows.sum() <= 3 * calibration.EDGE_SHARE * len(values):
-            yield rows
-
-
 def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
-    """Every kind the history allows; both models have their history (:func:`recall`)."""
-    X, measured = model.rows_.X, model.lab_[model.keep_]
-    noise = model.predict_lab(model.prints_[model.keep_].reset_index(drop=True)).noise
+    """Every kind the history allows; both models have their history (`ShiftModel.recall`)."""
+    history = model.history()
+    X, measured, noise = history.X, history.lab, history.noise
     parts: dict[str, list[tuple]] = {}
     for case in cases(X):
         at = np.flatnonzero(case.rows)
-        left = calibration.leave_out(model, case.levels)
-        alone = calibration.leave_out(physics, case.levels)
+        left = model.leave_out(case.levels)
+        alone = physics.leave_out(case.levels)
         covariance, z = left.covariance[at], left.z[at]
         nearest = None
         if case.kind != "ink":
@@ -219,13 +178,9 @@ def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0)
     return factor
 
 
-def expected_difference(mean: Array, covariance: Array, seed: int = 0) -> Array:
+def expected_difference(mean: Array, covariance: Array) -> Array:
     """dE00 (n, DRAWS) of draws from N(mean, covariance) to the mean."""
-    z = np.random.default_rng(seed).standard_normal((DRAWS, 3))
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
-    draws = mean[:, None] + z @ root.transpose(0, 2, 1)
-    return delta_e00(draws, np.broadcast_to(mean[:, None], draws.shape))
+    return from_mean(mean, covariance, quasi_random(DRAWS, 3))
 
 
 def score_kind(f: Forecasts) -> KindScore:

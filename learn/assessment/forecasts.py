@@ -18,11 +18,11 @@ from scipy.special import stdtrit
 from learn.assessment.reliability import binomial_band, grouped_share
 from learn.assessment.scores import crps_gaussian, energy_score
 from learn.colour.colorimetry import delta_e00
-from learn.fit.fitting import is_gross, squared_distance
+from learn.fit.fitting import is_gross
 from learn.gp.posterior import one_thread
-from learn.normal import Z90
+from learn.normal import Z90, mirrored, sd_of, squared_distance
 from learn.physics.drawdowns import lab_columns
-from learn.predict import calibration
+from learn.shop import jobs_of
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -115,10 +115,10 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
 
 def left_out(model: ShiftModel) -> pd.DataFrame:
     """The same of every print learnt from, by the model without its job (closed form)."""
-    left = calibration.without_own_job(model)
-    measured = model.lab_[model.keep_]
+    history = model.history()
+    left = model.leave_out(jobs_of(history.X["job"]))
     covariance = model.spread_factors_["job"] ** 2 * left.covariance
-    return scored(model.prints_[model.keep_], measured, measured - left.error, covariance)
+    return scored(history.prints, history.lab, history.lab - left.error, covariance)
 
 
 def by_halves(
@@ -140,10 +140,9 @@ def by_halves(
 
 def scored(prints: pd.DataFrame, lab: Array, mean: Array, covariance: Array) -> pd.DataFrame:
     """Forecasts N(mean (n, 3), covariance (n, 3, 3)) of prints against ``lab`` (n, 3)."""
-    z = np.random.default_rng(0).standard_normal((DRAWS // 2, 3))
-    z = np.vstack([z, -z])
+    z = mirrored(DRAWS // 2, 3, seed=0)
     away = np.einsum("nij,mj->nmi", np.linalg.cholesky(covariance), z)
-    sd = np.sqrt(np.einsum("nii->ni", covariance))
+    sd = sd_of(covariance)
     columns = (
         prints["print_id"].to_numpy(),
         _jobs(prints),
@@ -205,5 +204,4 @@ def gross(forecasts: pd.DataFrame, of: str = "") -> pd.Series:
 
 def _jobs(prints: pd.DataFrame) -> NDArray:
     """Labels (n,): the job, or the print itself where none is given."""
-    job = prints["job_id"].astype(object)
-    return job.where(job.notna(), "\x1f" + prints["print_id"].astype(str)).to_numpy(str)
+    return jobs_of(prints["job_id"], prints["print_id"]).to_numpy(str)

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from learn.assessment.reliability import Share, grouped_share
 from learn.colour.colorimetry import delta_e00
-from learn.normal import Z90
+from learn.colour.difference import difference
+from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
-from learn.predict.verdict import ask_for_test, difference
+from learn.predict.verdict import ask_for_test
 from learn.shop import Shop, jobs_of
 
 Array = NDArray[np.float64]
@@ -98,9 +99,9 @@ def learning_curve(
 def _point(model: ShiftModel, prints: pd.DataFrame, job: NDArray) -> Point:
     measured = lab_columns(prints, model.viewing_)
     p = model.predict_lab(prints)
-    sd = np.sqrt(np.einsum("nii->ni", p.covariance))
+    sd = sd_of(p.covariance)
     return point(
-        len(model.rows_.X),
+        len(model.history().lab),
         p.mean,
         p.covariance,
         measured,

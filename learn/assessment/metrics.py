@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.normal import Z90
+from learn.normal import Z90, sd_of
 
 Array = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ def score(mean: Array, covariance: Array, measured: Array, truth: Array | None =
     The error is to ``truth`` (the noise-free colour) where it is known, else to the
     measured colour; coverage is always of the measured colour.
     """
-    sd = np.sqrt(np.einsum("nii->ni", covariance))
+    sd = sd_of(covariance)
     dE = delta_e00(mean, measured if truth is None else truth)
     inside = np.abs(measured - mean) <= Z90 * sd
     return Score(

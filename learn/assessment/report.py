@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 
 from learn.assessment.attribution import Budget, budget, limits
-from learn.assessment.cross_validation import Forecasts, KindScore, forecasts, recall, score_kind
+from learn.assessment.cross_validation import Forecasts, KindScore, forecasts, score_kind
 from learn.assessment.learning_curve import Point, learning_curve, point
 from learn.assessment.reliability import Share, brier, grouped_share, pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import difference
 from learn.errors import Unusable
 from learn.predict.model import ShiftModel
-from learn.predict.verdict import ask_for_test, chance_needed, difference
+from learn.predict.verdict import ask_for_test, chance_needed
 from learn.shop import PROCESS_NUMBERS, Shop
 
 FEWEST_JOBS = 5
@@ -68,8 +69,8 @@ def checkup(
         when the history is too small to leave anything out of it.
     """
     say = progress or (lambda _: None)
-    recall(model, shop)
-    job = model.rows_.X["job"]
+    history = model.recall(shop).history()
+    job = history.X["job"]
     n_jobs = len(job.dropna().unique()) + int(job.isna().sum())
     if n_jobs < FEWEST_JOBS:
         msg = f"the history holds {n_jobs} jobs; at least {FEWEST_JOBS} are needed to check a model"
@@ -80,7 +81,7 @@ def checkup(
     found = forecasts(model, physics)
     by_job = next(f for f in found if f.kind == "job")
     say("looking for what limits accuracy")
-    kept = model.prints_[model.keep_]
+    kept = history.prints
     out = {
         "kinds": [score_kind(f) for f in found],
         "chances": _chances(model, by_job),
@@ -96,12 +97,12 @@ def checkup(
     return Checkup(
         n_prints=len(kept),
         n_jobs=n_jobs,
-        n_set_aside=int((~model.keep_).sum()),
+        n_set_aside=history.n_set_aside,
         tolerance_dE00=model.settings_.tolerance_dE00,
         chance_needed=chance_needed(model.settings_),
         curve=curve,
         by_date=by_date,
-        known_from=dict(zip(model.shelf_.ink_ids, model.shelf_.known_from, strict=True)),
+        known_from={ink: model.known_from(ink) for ink in model.encoder_.inks.index},
         recorded={c: float(kept[c].notna().mean()) for c in RECORDED if c in kept},
         **out,
     )

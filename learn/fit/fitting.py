@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
@@ -21,6 +20,7 @@ from learn.fit.linearisation import Layout, Rows
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
+from learn.normal import distance_at, squared_distance
 from learn.physics.drawdowns import Shelf
 from learn.physics.print_model import CONSTANTS
 from learn.shop import jobs_of
@@ -32,13 +32,13 @@ Progress = Callable[[str], None]
 # A print this far from what all others say of it (chi-square tail of its leave-one-out
 # residual, 3 degrees of freedom) is a gross error, not a surprise: a good print is lost
 # once in ten million.
-GROSS_DISTANCE = float(chdtri(3, 1e-7))
+GROSS_DISTANCE = distance_at(1e-7)
 # So near to what the others say a print is no slip, however sure they are: just visible. Common
 # practice, no source.
 GROSS_dE00 = 1.0
 # Beyond this squared distance (99 % point) a print's noise is inflated during the first
 # fit, so that a gross error cannot bend it; nearer prints count in full.
-DOUBTFUL = float(chdtri(3, 0.01))
+DOUBTFUL = distance_at(0.01)
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -256,11 +256,6 @@ def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:
     sizes["rank"] = sizes.groupby("ink")["size"].cumsum()  # prints of the ink up to this job
     rank = order.merge(sizes, on=["ink", "job"], how="left")["rank"].to_numpy()
     return rank <= np.sort(rank)[most]
-
-
-def squared_distance(error: Array, covariance: Array) -> Array:
-    """Mahalanobis distances squared of ``error`` (n, 3) by ``covariance`` (n, 3, 3)."""
-    return np.einsum("ni,ni->n", error, np.linalg.solve(covariance, error[:, :, None])[:, :, 0])
 
 
 def _held(hyper: Hyper, spread: Hyper, blocks: slice, log_sd: float) -> tuple[Hyper, Hyper]:

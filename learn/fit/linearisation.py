@@ -246,6 +246,10 @@ class Layout:
         """Lab (n, 3) of every print at ``w``: through the optics, free terms added."""
         shifts = self.shifts(features, w, len(rows.stack))
         lab = print_model.lab(rows.stack, self.state(w), shifts, self.viewing)
+        return self.with_free(lab, w, features)
+
+    def with_free(self, lab: Array, w: Array, features: list[tuple[Array, Array]]) -> Array:
+        """``lab`` (n, 3) with the free terms added."""
         for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             if term.term.direction == "free":
                 lab = lab + psi @ w[columns].reshape(3, -1).T

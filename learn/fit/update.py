@@ -16,11 +16,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import cholesky
 
-from learn.fit.fitting import SETTLED, squared_distance
+from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import MAX_LEVELS, FittedTerm
+from learn.normal import squared_distance
 from learn.physics.drawdowns import Shelf
 
 Array = NDArray[np.float64]

@@ -127,20 +127,29 @@ def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
 
 def own_noise(design: Design, hyper: Hyper) -> Array:
     """Print-to-print scatter and instrument alone, (n, 3, 3): no knowledge removes these."""
-    bare = replace(design, blocks=[replace(b, remainder=None) for b in design.blocks])
-    return noise_blocks(bare, hyper)
+    return scatter(design.directions, design.instrument, hyper)
+
+
+def scatter(directions: Array, instrument: Array, hyper: Hyper) -> Array:
+    """:func:`own_noise` of prints with ``directions`` (n, d, 3), ``instrument`` (n,)."""
+    along = np.tile(np.exp(2 * hyper.noise), (len(directions), 1))
+    return _noise_along(directions, along, instrument)
 
 
 def noise_blocks(design: Design, hyper: Hyper) -> Array:
     """Noise covariance of each print without the job terms, (n, 3, 3)."""
-    n, d = design.directions.shape[:2]
-    along = np.tile(np.exp(2 * hyper.noise), (n, 1))  # (n, d + 1)
+    along = np.tile(np.exp(2 * hyper.noise), (len(design.directions), 1))
     for block, log_sd in zip(design.blocks, hyper.block, strict=True):
         if block.remainder is not None:
             along[:, block.direction] += np.exp(2 * log_sd) * block.remainder
-    u = design.directions
+    return _noise_along(design.directions, along, design.instrument)
+
+
+def _noise_along(u: Array, along: Array, instrument: Array) -> Array:
+    """(n, 3, 3) for variances ``along`` (n, d + 1) the directions and freely in Lab."""
+    d = u.shape[1]
     cov = (u * along[:, :d, None]).transpose(0, 2, 1) @ u
-    cov[:, [0, 1, 2], [0, 1, 2]] += (along[:, d] + design.instrument)[:, None]
+    cov[:, [0, 1, 2], [0, 1, 2]] += (along[:, d] + instrument)[:, None]
     return cov
 
 

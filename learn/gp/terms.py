@@ -132,6 +132,23 @@ class FittedTerm:
             return (1 + r) * np.exp(-r)
         return np.exp(-0.5 * squared)
 
+    def alike(self, X: pd.DataFrame, log_lengths: Array) -> Array:
+        """How much of the term any two prints share by its prior, (n, n).
+
+        Nothing where the levels differ, less the further apart their numbers lie. What is not
+        known of a print is shared with no other.
+        """
+        n = len(X)
+        shared = np.ones((n, n))
+        if self.term.levels:
+            level = X[self.term.levels].to_numpy()
+            shared = (level[:, None] == level) & pd.notna(level)
+        if self.term.smooth and not self.term.linear:
+            numbers = X[list(self.term.smooth)].to_numpy(float)
+            near = self.kernel(numbers, numbers, log_lengths)
+            shared = shared * np.nan_to_num(near, nan=0.0)
+        return np.where(np.eye(n, dtype=bool), 1.0, shared)
+
     def features(self, X: pd.DataFrame, log_lengths: Array) -> tuple[Array, Array]:
         """Features (n, size) and remainder (n,), both for unit prior variance."""
         n = len(X)

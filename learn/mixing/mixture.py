@@ -10,23 +10,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
-from learn.fit.linearisation import Rows, directions_of
 from learn.mixing.transport import to_film, to_particles
-from learn.physics import print_model
-from learn.physics.print_model import State
+from learn.physics.print_model import Stack, State
 from learn.predict.causes import Unseen
-from learn.predict.garments import Joint, LeftOver, left_over, on_garments
+from learn.predict.garments import on_garments
+from learn.predict.in_print import InPrint, Optics
 from learn.predict.novelty import together
+from learn.predict.protocol import Joint
+from learn.predict.together import LeftOver
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import MixModel
 
 Array = NDArray[np.float64]
 
@@ -39,7 +40,7 @@ COUNTS = 0.01  # share from which an ink makes a mix as unsure as itself
 
 
 class _Inks(NamedTuple):
-    """m inks on g garments, where the weights stand."""
+    """m inks on g garments, at some weights."""
 
     constants: Array
     log_k: Array  # (shelf, 31)
@@ -63,18 +64,16 @@ class Mixed(NamedTuple):
 class Mixing:
     """Inks that may be mixed, at one set-up on some garments."""
 
-    model: ShiftModel
+    model: MixModel
     inks: list[str]
     garments: list[str]
     solids: Array  # (m,) share of each wet ink that stays
-    rows: Rows  # m g, garments running fastest
-    features: list[tuple[Array, Array]]
+    pure: InPrint  # m g set-ups of one ink each, garments running fastest
     spread: Array  # (m,) factor on standard deviations
-    _mean: _Inks
 
     @classmethod
     def of(
-        cls, model: ShiftModel, setup: Mapping[str, Any], garments: list[str], inks: list[str]
+        cls, model: MixModel, setup: Mapping[str, Any], garments: list[str], inks: list[str]
     ) -> Mixing:
         """Ready to mix ``inks`` for a set-up (its columns but ink and garment).
 
@@ -83,26 +82,20 @@ class Mixing:
         setups = pd.DataFrame([dict(setup)] * len(inks)).assign(ink_id=np.array(inks, object))
         if "ink_lot" in setups:
             setups["ink_lot"] = None
-        rows = model._encode(on_garments(setups, garments))
-        rows = model.layout_.with_ground(rows, model.weights_)
-        features = model.layout_.features(rows, model.log_lengths_)
-        g = len(garments)
-        solids = np.exp(rows.stack.log_solids[::g])
-        spread = model._spread(rows.X).reshape(-1, g).max(axis=1)
-        mixing = cls(model, list(inks), garments, solids, rows, features, spread, None)
-        return replace(mixing, _mean=mixing._at(model.weights_))
+        pure, g = model.in_print(on_garments(setups, garments)), len(garments)
+        solids = np.exp(pure.stack.log_solids[::g])
+        spread = pure.spread.reshape(-1, g).max(axis=1)
+        return cls(model, list(inks), garments, solids, pure, spread)
 
-    def _at(self, w: Array) -> _Inks:
-        layout, shape = self.model.layout_, (len(self.inks), len(self.garments))
-        state = layout.state(w)
-        shifts = layout.shifts(self.features, w, len(self.rows.stack))
-        free = np.zeros((len(self.rows.stack), 3))
-        for term, columns, (psi, _) in zip(
-            layout.terms, layout.term_slices, self.features, strict=True
-        ):
-            if term.term.direction == "free":
-                free += psi @ w[columns].reshape(3, -1).T
-        top = self.rows.stack.ink[:: shape[1]]
+    @cached_property
+    def _mean(self) -> _Inks:
+        return self._at(0.0)
+
+    def _at(self, away: Array | float) -> _Inks:
+        """The inks at weights ``away`` from their mean."""
+        shape = (len(self.inks), len(self.garments))
+        state, shifts, free = self.pure.at(away)
+        top = self.pure.stack.ink[:: shape[1]]
         K, S = np.exp(state.log_k[top]), np.exp(state.log_s[top])
         return _Inks(
             state.constants,
@@ -115,11 +108,13 @@ class Mixing:
             free.reshape(*shape, 3),
         )
 
-    def _printed(self, shares: Array, at: _Inks, unsure: tuple[float, float]) -> tuple:
-        """Stack, state, shifts and free Lab of M mixes on g garments, (M g) rows."""
+    def _printed(
+        self, shares: Array, at: _Inks, unsure: tuple[float, float]
+    ) -> tuple[Stack, Optics]:
+        """M mixes on g garments, (M g) rows."""
         M, g = len(shares), len(self.garments)
         tile = np.tile(np.arange(g), M)
-        stack = self.rows.stack.take(tile)  # base, mesh, strokes and cloth are those of any ink
+        stack = self.pure.stack.take(tile)  # base, mesh, strokes and cloth are those of any ink
         held = np.repeat(-np.log(shares @ (1 / self.solids)), g)
         stack = replace(
             stack,
@@ -133,7 +128,8 @@ class Mixing:
         log_s = np.log(S) + unsure[1] * np.log(S / (shares @ at.S))
         state = State(at.constants, np.vstack([log_k, at.log_k]), np.vstack([log_s, at.log_s]))
         shifts = np.einsum("Mm,mgl->Mgl", shares, at.shifts).reshape(M * g, -1)
-        return stack, state, shifts, np.einsum("Mm,mgc->Mgc", shares, at.free)
+        free = np.einsum("Mm,mgc->Mgc", shares, at.free).reshape(M * g, 3)
+        return stack, Optics(state, shifts, free)
 
     def lab(self, shares: Array) -> Array:
         """Predicted Lab (M, g, 3) of mixes by their shares (M, m) of the dry film."""
@@ -141,9 +137,8 @@ class Mixing:
         return self._lab(shares, self._mean, (0.0, 0.0))
 
     def _lab(self, shares: Array, at: _Inks, unsure: tuple[float, float]) -> Array:
-        stack, state, shifts, free = self._printed(shares, at, unsure)
-        lab = print_model.lab(stack, state, shifts, self.model.viewing_)
-        return lab.reshape(free.shape) + free
+        lab = self.pure.lab(*self._printed(shares, at, unsure))
+        return lab.reshape(len(shares), -1, 3)
 
     def predict(self, shares: Array) -> Mixed:
         """Colour and covariance over the garments of mixes ``shares`` (M, m)."""
@@ -159,7 +154,7 @@ class Mixing:
 
     def unseen(self, shares: Array) -> list[tuple[Unseen, ...]]:
         """What was never seen of the inks in each mix, and of their set-up, (M,)."""
-        own = together(self.model.likeness_.unseen(self.rows.X), len(self.garments))
+        own = together(self.pure.unseen, len(self.garments))
         return [
             tuple(dict.fromkeys(one for i in np.flatnonzero(row > COUNTS) for one in own[i]))
             for row in np.atleast_2d(shares)
@@ -167,10 +162,9 @@ class Mixing:
 
     def _by_draws(self, shares: Array, mean: Array) -> Array:
         """Covariance from what is not known of the weights, and from mixing itself."""
-        model, (M, m) = self.model, shares.shape
+        M, m = shares.shape
         rng = np.random.default_rng(1940)
-        z = rng.standard_normal((N_DRAWS, len(model.weights_)))
-        away = solve_triangular(model.posterior_.root, z.T, check_finite=False).T
+        away = self.pure.away(rng.standard_normal((N_DRAWS, self.pure.n_weights)))
         total = np.zeros((M, mean[0].size, mean[0].size))
         for step in away:
             weighed = WEIGHING_SD * rng.standard_normal(m)
@@ -178,22 +172,19 @@ class Mixing:
             for sign in (1, -1):
                 taken = shares * np.exp(sign * weighed)
                 taken /= taken.sum(axis=1, keepdims=True)
-                at = self._at(model.weights_ + sign * step)
+                at = self._at(sign * step)
                 lab = self._lab(taken, at, (sign * k, sign * s))
                 off = (lab - mean).reshape(M, -1)
                 total += off[:, :, None] * off[:, None, :]
         return total / (2 * N_DRAWS)
 
     def _left_over(self, shares: Array) -> LeftOver:
-        stack, state, shifts, _ = self._printed(shares, self._mean, (0.0, 0.0))
-        u = directions_of(print_model.tangents(stack, state, shifts, self.model.viewing_))
+        stack, optics = self._printed(shares, self._mean, (0.0, 0.0))
         m, g = len(self.inks), len(self.garments)
-        remainders = []
-        for term, (_, rest) in zip(self.model.layout_.terms, self.features, strict=True):
+        parts = []
+        for levels, rest in self.pure.unshared():
             # what is not known of each ink by itself evens out, what belongs to the press does not
-            own = term.term.levels in ("ink", "lot")
-            part = np.einsum("Mm,mg->Mg", shares**2 if own else shares, rest.reshape(m, g))
-            remainders.append(part.ravel())
-        readings = np.tile(self.rows.readings[:g], len(shares))
-        instrument = self.model.settings_.repeatability_dE00**2 / readings
-        return left_over(self.model, remainders, u, instrument, g)
+            of_each = shares**2 if levels in ("ink", "lot") else shares
+            parts.append(np.einsum("Mm,mg->Mg", of_each, rest.reshape(m, g)).ravel())
+        readings = np.tile(self.pure.readings[:g], len(shares))
+        return self.pure.left_over(stack, optics, parts, readings, g)

@@ -17,14 +17,16 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import local_metric
 from learn.errors import Unusable
 from learn.mixing.mixture import Mixed, Mixing
+from learn.normal import root, sd_of
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
 from learn.predict.garments import draws, facts_of, outcome, spread_between
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import MixModel
 
 Array = NDArray[np.float64]
 
@@ -115,7 +117,7 @@ class Recipes:
 
 
 def recipes(
-    model: ShiftModel,
+    model: MixModel,
     target: ArrayLike,
     setup: Mapping[str, Any],
     garments: list[str],
@@ -169,24 +171,15 @@ def recipes(
     return _told(mixing, weighing, shares[best], mixed, target, tolerance)
 
 
-def near_metric(target: Array) -> Array:
-    """(3, 3) root of the local metric of dE00 at ``target``: |root d| is dE00 for small d."""
-    step = 0.05
-    axes = np.eye(3) * step
-    squares = np.empty((3, 3))
-    for i in range(3):
-        for j in range(3):
-            plus = delta_e00(target, target + axes[i] + axes[j]) ** 2
-            minus = delta_e00(target, target + axes[i] - axes[j]) ** 2
-            squares[i, j] = (plus - minus) / (4 * step**2)
-    values, vectors = np.linalg.eigh((squares + squares.T) / 2)
-    return np.sqrt(np.maximum(values, 1e-6))[:, None] * vectors.T
+def dE00_axes(target: Array) -> Array:
+    """(3, 3) such that |axes d| is dE00 for small differences d in Lab from ``target`` (3,)."""
+    return root(local_metric(target[None]))[0]
 
 
 def _solved(mixing: Mixing, target: Array, most_inks: int) -> Array:
     """Shares (n, m) of the best mixes of each size, unrounded."""
     m = len(mixing.inks)
-    metric = near_metric(target)
+    metric = dE00_axes(target)
     pairs = np.array(list(combinations(range(m), 2)))
     grid = np.array([*STARTS, *(1 - np.array(STARTS)), 0.5])
     start = np.zeros((len(pairs), len(grid), m))
@@ -336,7 +329,7 @@ def _told(
         }
     )
     n, g = dE.shape
-    sd = np.sqrt(np.einsum("nii->ni", mixed.joint.covariance)).reshape(n * g, 3)
+    sd = sd_of(mixed.joint.covariance).reshape(n * g, 3)
     numbers = np.hstack([mixed.joint.mean.reshape(n * g, 3), sd])
     colours = pd.DataFrame(numbers, columns=[*"Lab", "L_sd", "a_sd", "b_sd"]).assign(
         line=np.repeat(np.arange(1, n + 1), g),

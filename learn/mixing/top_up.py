@@ -16,9 +16,10 @@ from scipy.optimize import least_squares
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
 from learn.mixing.mixture import Mixing
-from learn.mixing.recipes import Weighing, near_metric
+from learn.mixing.recipes import Weighing, dE00_axes
 from learn.predict.causes import Cause, Unseen, Verdict
-from learn.predict.garments import Joint, facts_of, outcome
+from learn.predict.garments import facts_of, outcome
+from learn.predict.protocol import Joint
 from learn.predict.verdict import causes
 
 Array = NDArray[np.float64]
@@ -85,7 +86,7 @@ def top_up(
     gain = np.linalg.solve(total[np.ix_(seen, seen)], unknown[seen]).T  # (3 g, seen)
     offset = (gain @ (reading - mean.ravel()[seen])).reshape(mean.shape)
     left = total - gain @ unknown[seen]
-    metric = near_metric(target)
+    metric = dE00_axes(target)
 
     def lab(kg: Array) -> Array:
         return mixing.lab(weighing.shares(mixing, kg))[0] + offset

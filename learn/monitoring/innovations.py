@@ -2,8 +2,7 @@
 
 The forecast is that of a shop that stands still: the terms that would follow a drifting press
 or a new ink lot are switched off, so that such a change shows in the errors instead of being
-learnt. Under a model whose covariance S = L L' is known, L^-1 y are the standardised errors of
-one-step-ahead forecasts, all from one Cholesky root.
+learnt.
 """
 
 from __future__ import annotations
@@ -14,23 +13,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg import solve_triangular
 
 from learn.errors import Unusable
-from learn.fit.linearisation import DIRECTIONS
-from learn.gp import posterior
-from learn.gp.posterior import Design, Hyper
+from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import CLIP
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import RecallingModel
 
 Array = NDArray[np.float64]
 
 # Terms that would take a change over time for granted.
 MOVING = ("film: press over time", "strength: lot")
-STILL = 1e-5  # what is left of their standard deviation
 LATEST = 900  # prints forecast one by one; older ones are learnt from as a whole
 
 
@@ -69,8 +65,8 @@ class Stream:
         return (unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
 
 
-@posterior.one_thread
-def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Stream:
+@one_thread
+def one_step_ahead(model: RecallingModel, prints: pd.DataFrame, lab: Array) -> Stream:
     """Forecast dated prints job by job; undated ones are learnt from first.
 
     ``prints`` as in the shop's table, ``lab`` (n, 3) as measured. Columns of the frame: date,
@@ -93,11 +89,8 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
     first = max(len(prints) - n_dated, len(prints) - LATEST)
     prints = prints.assign(printed_on=date.fillna(start)).iloc[order].reset_index(drop=True)
     lab = lab[order]
-    linear, design = model.linearised(prints, lab)
-    X, hyper = linear.rows.X, _still(model, design)
-    root, white = _forecast(design, hyper, first)
+    X, root, white, along = model.in_order(prints, lab, first, MOVING)
     job = np.repeat(pd.factorize(jobs_of(X["job"])[first:])[0], 3)
-    along = linear.vectors[first:, DIRECTIONS.index("both_films")]
     frame = _named(X, prints).iloc[first:].reset_index(drop=True)
     stream = Stream(frame, root, np.where(job[:, None] == job, root, 0.0), white, along)
     # forecasts a little surer than they should be must not raise alarms
@@ -107,35 +100,6 @@ def one_step_ahead(model: ShiftModel, prints: pd.DataFrame, lab: Array) -> Strea
     stream = replace(stream, root=wide * root, own=wide * stream.own, white=white / wide)
     error, sd = stream.film_error(stream.white)
     return replace(stream, frame=frame.assign(film_error=error, film_sd=sd))
-
-
-def _still(model: ShiftModel, design: Design) -> Hyper:
-    block = model.hyper_.block.copy()
-    block[[b.name in MOVING for b in design.blocks]] = np.log(STILL)
-    return replace(model.hyper_, block=block)
-
-
-def _forecast(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
-    """Root (3m, 3m) of the covariance of the prints from ``first`` on, and L^-1 y (3m,)."""
-    past, own = design.take(np.arange(first)), design.take(np.arange(first, design.phi.n))
-    phi, y = own.phi.dense().reshape(-1, design.phi.p), own.y.ravel()
-    if first:
-        post = posterior.posterior(past, hyper)
-        half = solve_triangular(post.root, phi.T, trans="T", check_finite=False)
-        y = y - phi @ post.mean
-    else:
-        sd = np.sqrt(posterior.column_variance(design.blocks, hyper.block, design.phi.p))
-        half = (phi * sd).T
-    cov = half.T @ half
-    m = own.phi.n
-    V = own.job_directions * np.exp(hyper.job)[:, None]
-    V = V.transpose(0, 2, 1).reshape(3 * m, -1)
-    job = np.repeat(own.job, 3)
-    cov += np.where(job[:, None] == job, V @ V.T, 0.0)
-    at = 3 * np.arange(m)[:, None] + np.arange(3)
-    cov[at[:, :, None], at[:, None, :]] += posterior.noise_blocks(own, hyper)
-    root = cholesky(cov, lower=True, overwrite_a=True, check_finite=False)
-    return root, solve_triangular(root, y, lower=True, check_finite=False)
 
 
 def _named(X: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:

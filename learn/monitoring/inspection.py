@@ -8,15 +8,18 @@ up - predicts a colour; the one that explains what was measured is named, and on
 
 from __future__ import annotations
 
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import chdtri, logsumexp
+from scipy.special import logsumexp
 
 from learn.colour.colorimetry import delta_e00
 from learn.gp.posterior import one_thread
+from learn.normal import distance_at, log_density, squared_distance
+from learn.predict.protocol import Predicts
+from learn.shop import UNDERBASE
 
 Array = NDArray[np.float64]
 
@@ -24,10 +27,9 @@ Array = NDArray[np.float64]
 # of a just visible difference. Common practice, no source.
 SMALLEST_dE00 = 0.5
 FALSE_ALARM = 1e-4  # nominal tail; tails of real prints are heavier, see DEVELOPERS.md
-ORDINARY = float(chdtri(3, 0.01))  # squared distance 99 of 100 right prints stay under
+ORDINARY = distance_at(0.01)  # squared distance 99 of 100 right prints stay under
 NAMED_FROM = 0.8  # probability of a kind of slip from which it is named
 MOST_EXPLAINED = 200  # of one batch, the most doubtful first: beyond that it is not slips
-UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]
 
 # Slips at the keyboard: where the true L, a, b stand among the three typed, and their signs.
 TYPED = {
@@ -40,14 +42,6 @@ TYPED = {
     "L, a, b one column too far left": ([2, 0, 1], [1, 1, 1]),
     "L, a, b one column too far right": ([1, 2, 0], [1, 1, 1]),
 }
-
-
-class Predicts(Protocol):
-    """What is needed of a model: `learn.predict.model.ShiftModel` is one."""
-
-    encoder_: object
-
-    def predict_lab(self, setups: pd.DataFrame) -> object: ...
 
 
 class Slip(NamedTuple):
@@ -70,7 +64,7 @@ class Arrival(NamedTuple):
 
 def limit(false_alarm: float = FALSE_ALARM) -> float:
     """Standardised distance beyond which a print is doubtful (chi, 3 degrees of freedom)."""
-    return float(np.sqrt(chdtri(3, false_alarm)))
+    return distance_at(false_alarm) ** 0.5
 
 
 @one_thread
@@ -90,7 +84,7 @@ def inspect_arrivals(
     prints : their set-ups, columns as `learn.shop.SETUP_COLUMNS` and ``print_id``
     lab : (n, 3) as measured
     typed : (n,) whether L, a, b were typed in (a spectrum from an instrument is not)
-    bases : the shop's usual underbases, columns `UNDERBASE`
+    bases : the shop's usual underbases, columns `learn.shop.UNDERBASE`
     """
     n = len(prints)
     prints = prints.reset_index(drop=True)
@@ -104,7 +98,7 @@ def inspect_arrivals(
     told = model.predict_lab(prints[known])
     covariance = np.full((n, 3, 3), np.nan)
     expected[known], covariance[known] = told.mean, told.covariance
-    distance[known] = np.sqrt(_squared(lab[known] - told.mean, told.covariance))
+    distance[known] = np.sqrt(squared_distance(lab[known] - told.mean, told.covariance))
     dE00 = delta_e00(lab, expected)
     doubtful = (np.nan_to_num(distance) > limit(false_alarm)) & (dE00 > SMALLEST_dE00)
     worst = np.flatnonzero(doubtful)[np.argsort(-distance[doubtful])][:MOST_EXPLAINED]
@@ -129,12 +123,11 @@ class Normal(NamedTuple):
 
     def squared(self, lab: Array) -> Array:
         """Squared standardised distance (...) of colours (..., 3)."""
-        return _squared(lab - self.mean, self.covariance)
+        return squared_distance(lab - self.mean, self.covariance)
 
     def log_density(self, lab: Array) -> Array:
         """Log density (...) at colours (..., 3)."""
-        _, logdet = np.linalg.slogdet(self.covariance)
-        return -0.5 * (self.squared(lab) + logdet + 3 * np.log(2 * np.pi))
+        return log_density(lab - self.mean, self.covariance)
 
 
 class _Candidates(NamedTuple):
@@ -255,9 +248,3 @@ def _other_prints(
     density = np.where(same, -np.inf, wide.log_density(lab[:, None]))
     names = prints["print_id"].to_numpy()[others].tolist()
     return _Candidates("print", [names] * len(rows), density, wide.squared(lab[:, None]))
-
-
-def _squared(error: Array, covariance: Array) -> Array:
-    covariance = np.broadcast_to(covariance, (*error.shape[:-1], 3, 3))
-    solved = np.linalg.solve(covariance, error[..., None])[..., 0]
-    return np.einsum("...i,...i->...", error, solved)

@@ -9,16 +9,16 @@ import numpy as np
 import pandas as pd
 
 from learn.assessment.attribution import Budget, budget, limits
-from learn.assessment.cross_validation import Forecasts, recall
+from learn.assessment.cross_validation import Forecasts
 from learn.assessment.report import FEWEST_JOBS, RECORDED
 from learn.colour.colorimetry import delta_e00
-from learn.gp import posterior
+from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import drifts
 from learn.monitoring.innovations import one_step_ahead
-from learn.normal import Z90
+from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
-from learn.predict import calibration
-from learn.predict.model import ShiftModel
+from learn.predict.history import History
+from learn.predict.protocol import RecallingModel
 from learn.shop import Shop, jobs_of
 
 
@@ -44,8 +44,8 @@ class Glance:
     tolerance_dE00: float
 
 
-@posterior.one_thread
-def glance(model: ShiftModel, shop: Shop) -> Glance:
+@one_thread
+def glance(model: RecallingModel, shop: Shop) -> Glance:
     """Look at a stored model and the tables of its shop as they are now.
 
     Raises
@@ -59,45 +59,42 @@ def glance(model: ShiftModel, shop: Shop) -> Glance:
     named = np.ones(len(prints), bool)
     named[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
     learnt = prints["print_id"].isin(model.marks_["prints"]).to_numpy()
-    recall(model, replace(shop, prints=prints[usable & named & learnt]))
+    history = model.recall(replace(shop, prints=prints[usable & named & learnt])).history()
     fresh = usable & ~learnt
     new, new_lab = prints[fresh & named], lab[fresh & named]
-    kept = model.prints_[model.keep_].reset_index(drop=True)
-    jobs = jobs_of(model.rows_.X["job"])
+    kept, jobs = history.prints, jobs_of(history.X["job"])
     enough = jobs.nunique() >= FEWEST_JOBS
     found, by_job = None, None
     if enough:
-        by_job = _by_job(model, jobs)
+        by_job = _by_job(model, history, jobs)
         if kept["printed_on"].notna().any():
             everything = pd.concat([kept, new], ignore_index=True)
-            measured = np.vstack([model.lab_[model.keep_], new_lab])
+            measured = np.vstack([history.lab, new_lab])
             found = drifts(one_step_ahead(model, everything, measured))
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),
         drift=found,
         budget=budget(model, by_job) if enough else None,
         limits=limits(model, by_job) if enough else None,
-        known_from=dict(zip(model.shelf_.ink_ids, model.shelf_.known_from, strict=True)),
+        known_from={ink: model.known_from(ink) for ink in model.encoder_.inks.index},
         recorded={c: float(kept[c].notna().mean()) for c in RECORDED if c in kept},
         tolerance_dE00=model.settings_.tolerance_dE00,
     )
 
 
-def _by_job(model: ShiftModel, jobs: pd.Series) -> Forecasts:
+def _by_job(model: RecallingModel, history: History, jobs: pd.Series) -> Forecasts:
     """Every print as predicted without its job; nothing to compare with."""
-    left = calibration.leave_out(model, jobs)
-    measured = model.lab_[model.keep_]
-    mean = measured - left.error
-    noise = posterior.own_noise(model.design_, model.hyper_)
-    noise = noise + posterior.job_noise(model.design_, model.hyper_)
-    at = np.arange(len(measured))
-    return Forecasts("job", at, left.group, measured, mean, left.covariance, noise, mean, None)
+    left = model.leave_out(jobs)
+    mean, at = history.lab - left.error, np.arange(len(history.lab))
+    return Forecasts(
+        "job", at, left.group, history.lab, mean, left.covariance, history.noise, mean, None
+    )
 
 
-def _news(model: ShiftModel, new: pd.DataFrame, lab: np.ndarray, n: int) -> News:
+def _news(model: RecallingModel, new: pd.DataFrame, lab: np.ndarray, n: int) -> News:
     if not len(new):
         return News(n, n, np.nan, np.nan)
     p = model.predict_lab(new)
-    sd = np.sqrt(np.einsum("nii->ni", p.covariance))
+    sd = sd_of(p.covariance)
     held = float((np.abs(lab - p.mean) <= Z90 * sd).mean())
     return News(n, n - len(new), float(np.median(delta_e00(p.mean, lab))), held)

@@ -11,11 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.errors import Unusable
-from learn.physics import print_model
 from learn.shop import SETUP_COLUMNS
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -84,7 +83,7 @@ class Grid:
     limits: Limits
 
     @classmethod
-    def of(cls, model: ShiftModel, limits: Limits) -> Grid:
+    def of(cls, model: PrintModel, limits: Limits) -> Grid:
         """The grid over what the model knows.
 
         Raises
@@ -148,15 +147,6 @@ class Grid:
         """All numbers, at most ``size`` at a time."""
         for start in range(0, len(self), size):
             yield np.arange(start, min(start + size, len(self)))
-
-
-def dry_films(model: ShiftModel, setups: pd.DataFrame) -> tuple[Array, Array]:
-    """Dry film of ink and base, um, (n,) each, by the shop's calibrated constants alone."""
-    if not len(setups):
-        return np.zeros(0), np.zeros(0)
-    stack = model.encoder_.layers(setups)
-    constants = model.layout_.state(model.weights_).constants
-    return print_model.film_um(stack, constants, print_model.no_shift(len(stack)))
 
 
 def _named(

@@ -11,7 +11,6 @@ the press runs.
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -19,17 +18,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import from_mean, local_metric, within
 from learn.errors import Unusable
-from learn.planning.next_test import Belief, between, condition, normal, root
+from learn.gp.covariance import Belief
+from learn.normal import mirrored
 from learn.planning.plan import usual_setup
-from learn.predict.garments import UNDERBASE
-from learn.predict.novelty import Likeness
 from learn.predict.verdict import ask_for_test
-from learn.shop import SETUP_COLUMNS
+from learn.shop import SETUP_COLUMNS, UNDERBASE
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -72,7 +70,7 @@ class InkPlan:
 
 
 def plan_ink(
-    model: ShiftModel,
+    model: PrintModel,
     ink: str,
     prints: pd.DataFrame,
     *,
@@ -118,8 +116,8 @@ def plan_ink(
     own = model.predict_lab(usual.assign(job_id=None))
     return InkPlan(
         ink,
-        model.shelf_.known_from[model.shelf_.ink_ids.index(ink)],
-        int(model.likeness_.counts["ink"].get(ink, 0)),
+        model.known_from(ink),
+        model.prints_of(ink),
         asked.assign(ink_lot=None),
         sure[0],
         _sureness(own.mean, own.covariance, model),
@@ -133,7 +131,7 @@ def plan_ink(
     )
 
 
-def past_of(model: ShiftModel, ink: str, prints: pd.DataFrame) -> pd.DataFrame:
+def past_of(model: PrintModel, ink: str, prints: pd.DataFrame) -> pd.DataFrame:
     """The prints that say what is usual for this ink: the later half, of its type if enough."""
     inks = model.encoder_.inks
     here = prints[prints["ink_id"].isin(inks.index[inks["role"] != "underbase"])]
@@ -192,7 +190,7 @@ def _mostly(past: pd.DataFrame, columns: list[str], most: int) -> pd.DataFrame:
 
 
 def _greedy(
-    model: ShiftModel, choice: pd.DataFrame, usual: pd.DataFrame, most: int
+    model: PrintModel, choice: pd.DataFrame, usual: pd.DataFrame, most: int
 ) -> tuple[list[int], list[Sureness], Array]:
     """Positions in ``choice`` of the prints to pull; how sure the usual set-ups are before the
     first and after each; and by how much each by itself narrows ``within_dE00``, (most,).
@@ -204,24 +202,23 @@ def _greedy(
     n = len(choice)
     # prints through one screen are pulled in one go; every usual set-up is a job to come
     screen = np.concatenate([pd.factorize(choice["mesh_id"])[0], np.full(len(usual), -1)])
-    known = between(model, both, screen)
-    metric = metric_of(known.mean[n:])
+    known = model.between(both, screen)
+    metric = local_metric(known.mean[n:])
     at = np.arange(n, n + len(usual))
-    X = model.features(usual)
 
     def sureness(known: Belief, spread: Array) -> Sureness:
-        covariance = known.unknown[at, :, at, :] + known.scatter[at]
+        covariance = known.own(at) + known.scatter[at]
         return _sureness(known.mean[at], covariance * (spread**2)[:, None, None], model)
 
-    spread = spread_after(model, X, choice.iloc[:0])
+    spread = model.spread(usual)
     pulled: list[int] = []
     sure, gain = [sureness(known, spread)], np.empty(most)
     for k in range(most):
         best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
         pulled.append(best)
-        spread = spread_after(model, X, choice.iloc[pulled])
+        spread = model.spread(usual, after=choice.iloc[pulled])
         without = sureness(known, spread)
-        known = condition(known, best, known.mean[best])
+        known = known.after(best, known.mean[best])
         sure.append(sureness(known, spread))
         gain[k] = without.within_dE00 - sure[-1].within_dE00
     return pulled, sure, gain
@@ -235,46 +232,19 @@ def errors_after(
     ``tests`` and ``usual`` are positions in ``known``; ``metric`` (m, 3, 3) and ``spread`` (m,)
     belong to ``usual``.
     """
-    own = known.unknown[usual, :, usual, :] + known.scatter[usual]
+    own = known.own(usual) + known.scatter[usual]
     before = np.einsum("mij,mij->m", metric, own)
     seen = known.unknown[usual[:, None], :, tests, :]  # (m, t, 3, 3)
-    total = known.unknown[tests, :, tests, :] + known.scatter[tests]
+    total = known.own(tests) + known.scatter[tests]
     gain = seen @ np.linalg.inv(total)
     removed = np.einsum("mtil,mtjl,mij->mt", gain, seen, metric, optimize=True)
     left = np.maximum(before[:, None] - removed, 0.0)
     return (spread[:, None] * np.sqrt(left)).mean(axis=0)
 
 
-def metric_of(lab: Array) -> Array:
-    """dE00 near each of ``lab`` (n, 3) as a quadratic form (n, 3, 3): dE00^2 = d' M d."""
-    step = 0.5
-
-    def squared(direction: Array) -> Array:
-        return delta_e00(lab + step * direction, lab - step * direction) ** 2 / (4 * step**2)
-
-    eye = np.eye(3)
-    own = np.stack([squared(e) for e in eye], axis=1)
-    metric = np.empty((len(lab), 3, 3))
-    for i in range(3):
-        for j in range(3):
-            cross = (squared(eye[i] + eye[j]) - own[:, i] - own[:, j]) / 2
-            metric[:, i, j] = own[:, i] if i == j else cross
-    return metric
-
-
-def spread_after(model: ShiftModel, X: pd.DataFrame, pulled: pd.DataFrame) -> Array:
-    """Spread factors (m,) of set-ups once the prints ``pulled`` have been learnt."""
-    after = copy(model)
-    if len(pulled):
-        after.likeness_ = model.likeness_.with_more(Likeness.of(model.features(pulled)))
-    return after._spread(X)
-
-
-def _sureness(mean: Array, covariance: Array, model: ShiftModel) -> Sureness:
+def _sureness(mean: Array, covariance: Array, model: PrintModel) -> Sureness:
     """Of set-ups predicted as N(mean (m, 3), covariance (m, 3, 3))."""
-    off = normal(DRAWS, 3, 3) @ root(covariance).transpose(0, 2, 1)
-    prints = mean[:, None] + off
-    dE = delta_e00(prints, np.broadcast_to(mean[:, None], prints.shape))
-    p = (dE <= model.settings_.tolerance_dE00).mean(axis=1)
+    dE = from_mean(mean, covariance, mirrored(DRAWS, 3, seed=3))
+    p = within(dE, model.settings_.tolerance_dE00)
     go = ~ask_for_test(p, model.settings_)  # the prediction is the target: it cannot miss
     return Sureness(float(np.quantile(dE, 0.9)), float(go.mean()))

@@ -15,16 +15,17 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import within
 from learn.errors import Unusable
-from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
+from learn.gp.covariance import Belief
+from learn.normal import mirrored, scattered, sd_of
 from learn.predict.causes import Verdict
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -32,18 +33,6 @@ READINGS_TRIED = 12  # outcomes of a test print, and mirrored
 PRINTS_TRIED = 192  # prints under each
 UNTOUCHED = 1e-3  # share of its variance below which a job learns nothing from a test
 TARGET = ["target_L", "target_a", "target_b"]
-
-
-class Belief(NamedTuple):
-    """What is believed of n set-ups together."""
-
-    mean: Array  # (n, 3)
-    unknown: Array  # (n, 3, n, 3) covariance that prints could remove
-    scatter: Array  # (n, 3, 3) of one print: job, press, instrument
-
-    def of(self, at: NDArray[np.intp] | NDArray[np.bool_]) -> Belief:
-        """The belief of some of the set-ups alone."""
-        return Belief(self.mean[at], self.unknown[at][:, :, at], self.scatter[at])
 
 
 class Worth(NamedTuple):
@@ -55,74 +44,12 @@ class Worth(NamedTuple):
     sd: Array  # (n,) mean standard deviation of the prediction
 
 
-def belief(model: ShiftModel, setups: pd.DataFrame) -> Belief:
+def belief(model: PrintModel, setups: pd.DataFrame) -> Belief:
     """What the model predicts of set-ups, with what their errors share."""
-    known = between(model, setups)
-    spread = model._spread(model.features(setups))
-    unknown = known.unknown * spread[:, None, None, None] * spread[None, None, :, None]
-    return Belief(known.mean, unknown, known.scatter * (spread**2)[:, None, None])
+    return model.between(setups).widened(model.spread(setups))
 
 
-def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
-    """The covariance between set-ups: shared weights, and shared levels never printed.
-
-    Without spread factors: as the model learns, not as it predicts. Prints of one ``screen``
-    (n,) - codes, -1 for a job of its own - are one job and share its film error, which is then
-    counted as unknown of them.
-    """
-    linear, design = model.linearised(setups)
-    X, phi = linear.rows.X, linear.phi.dense()
-    n, _, p = phi.shape
-    free = ~model.layout_.physical
-    mean = linear.lab + phi[:, :, free] @ model.weights_[free]
-    half = solve_triangular(
-        model.posterior_.root, phi.reshape(-1, p).T, trans="T", check_finite=False
-    )
-    unknown = (half.T @ half).reshape(n, 3, n, 3)
-    hyper, layout, u = model.hyper_, model.layout_, design.directions
-    eye = np.broadcast_to(np.eye(3), (n, 3, 3))
-
-    def along(direction: int, sd: Array) -> Array:
-        vectors = eye if DIRECTIONS[direction] == "free" else u[:, direction, :, None]
-        return vectors * np.reshape(sd, (-1, 1, 1))
-
-    lengths = layout.lengths_of(model.log_lengths_)
-    for fitted, block, log_sd, length in zip(
-        layout.terms,
-        design.blocks[layout.first_term :],
-        hyper.block[layout.first_term :],
-        lengths,
-        strict=True,
-    ):
-        if block.remainder is None or not block.remainder.any():
-            continue
-        alike = np.ones((n, n))
-        if fitted.term.levels:
-            level = X[fitted.term.levels].to_numpy()
-            alike = (level[:, None] == level) & pd.notna(level)
-        if fitted.term.smooth and not fitted.term.linear:
-            numbers = X[list(fitted.term.smooth)].to_numpy(float)
-            near = fitted.kernel(numbers, numbers, length)
-            alike = alike * np.nan_to_num(near, nan=0.0)  # what is not known is not shared
-        alike = np.where(np.eye(n, dtype=bool), 1.0, alike)
-        v = along(block.direction, np.exp(log_sd) * np.sqrt(block.remainder))
-        unknown += np.einsum("nik,mjk,nm->nimj", v, v, alike)
-    scatter = design.instrument[:, None, None] * np.eye(3)
-    for direction, log_sd in enumerate(hyper.noise):
-        v = along(direction, np.exp(log_sd))
-        scatter = scatter + v @ v.transpose(0, 2, 1)
-    screen = np.full(n, -1) if screen is None else screen
-    alone = screen < 0
-    together = (screen[:, None] == screen) & ~alone
-    for direction, log_sd in zip(JOB_DIRECTIONS, hyper.job, strict=True):
-        v = along(direction, np.exp(log_sd))
-        scatter[alone] += (v @ v.transpose(0, 2, 1))[alone]
-        if together.any():
-            unknown += np.einsum("nik,mjk,nm->nimj", v, v, together)
-    return Belief(mean, unknown, scatter)
-
-
-def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
+def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     """Every set-up as a test print, the one that saves most first.
 
     Parameters
@@ -157,16 +84,6 @@ def rank_tests(model: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
     return found.sort_values("saving", ascending=False, kind="stable", ignore_index=True)
 
 
-def condition(known: Belief, t: int, reading: Array) -> Belief:
-    """The belief once set-up ``t`` has been printed and read as Lab ``reading`` (3,)."""
-    seen = known.unknown[:, :, t, :]
-    total = known.unknown[t, :, t, :] + known.scatter[t]
-    gain = np.linalg.solve(total, seen.transpose(0, 2, 1)).transpose(0, 2, 1)
-    mean = known.mean + gain @ (reading - known.mean[t])
-    left = known.unknown - np.einsum("nik,mjk->nimj", gain, seen)
-    return Belief(mean, left, known.scatter)
-
-
 def rank(
     known: Belief,
     target: Array,
@@ -182,7 +99,7 @@ def rank(
     test, spoiled = _costs(settings)
     n = len(target)
     at = np.arange(n)
-    own = known.unknown[at, :, at, :]
+    own = known.own()
     p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
@@ -194,7 +111,7 @@ def rank(
         moved = gain @ reading @ gain.transpose(0, 2, 1)
         some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(own, axis1=1, axis2=2)
         left = own[some] - moved[some] + known.scatter[some]
-        shifts = normal(READINGS_TRIED, 3, 1) @ root(moved[some]).transpose(0, 2, 1)
+        shifts = scattered(moved[some], mirrored(READINGS_TRIED, 3, seed=1))
         p = _chance(known.mean[some, None] + shifts, left, target[some], tolerance[some])
         risk = (1 - p) * spoiled
         after = now.copy()
@@ -205,7 +122,7 @@ def rank(
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[settles & (at != t)].sum()
-    sd = np.sqrt(np.einsum("nii->ni", own + known.scatter)).mean(axis=1)
+    sd = sd_of(own + known.scatter).mean(axis=1)
     return Worth(p_now, saving, spared, sd)
 
 
@@ -218,19 +135,6 @@ def _costs(settings: ShopSettings) -> tuple[float, float]:
 
 def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) -> Array:
     """(n, k) chance to lie within tolerance, for k means (n, k, 3) a covariance (n, 3, 3)."""
-    off = normal(PRINTS_TRIED, 3, 2) @ root(covariance).transpose(0, 2, 1)  # (n, draws, 3)
-    prints = means[:, :, None] + off[:, None]
-    dE = delta_e00(prints, target[:, None, None])
-    return (dE <= tolerance[:, None, None]).mean(axis=2)
-
-
-def normal(n: int, dimensions: int, seed: int) -> Array:
-    """Standard normal draws (2 n, dimensions), mirrored."""
-    half = np.random.default_rng(seed).standard_normal((n, dimensions))
-    return np.concatenate([half, -half])
-
-
-def root(covariance: Array) -> Array:
-    """Symmetric square roots (n, 3, 3) of covariances."""
-    values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)
+    off = scattered(covariance, mirrored(PRINTS_TRIED, 3, seed=2))  # (n, draws, 3)
+    dE = delta_e00(means[:, :, None] + off[:, None], target[:, None, None])
+    return within(dE, tolerance[:, None, None])

@@ -18,14 +18,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
-from learn.planning.candidates import Grid, Limits, dry_films
+from learn.normal import sd_of
+from learn.planning.candidates import Grid, Limits
 from learn.planning.pareto import short_list
 from learn.planning.reasons import Reasons
 from learn.planning.search import Scored, search
 from learn.predict.costs import decide
 from learn.predict.garments import (
-    UNDERBASE,
-    Joint,
     draws,
     facts_of,
     joint,
@@ -34,10 +33,11 @@ from learn.predict.garments import (
     spread_between,
 )
 from learn.predict.novelty import together
-from learn.shop import PROCESS_NUMBERS
+from learn.predict.protocol import Joint
+from learn.shop import PROCESS_NUMBERS, UNDERBASE
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -82,7 +82,7 @@ class Plan:
 
 
 def plan(
-    model: ShiftModel,
+    model: PrintModel,
     target: ArrayLike,
     garments: list[str],
     *,
@@ -167,7 +167,7 @@ def checked_target(target: ArrayLike) -> Array:
     return lab
 
 
-def checked_garments(model: ShiftModel, garments: list[str]) -> list[str]:
+def checked_garments(model: PrintModel, garments: list[str]) -> list[str]:
     """The garments once each; raises Unusable when there is none, or one is not known."""
     garments = list(dict.fromkeys(garments))
     if not garments:
@@ -206,9 +206,9 @@ def usual_setup(prints: pd.DataFrame, garments: list[str]) -> dict[str, Any]:
     return usual
 
 
-def bucket_ink(model: ShiftModel, target: Array, inks: list[str]) -> str:
+def bucket_ink(model: PrintModel, target: Array, inks: list[str]) -> str:
     """The ink whose bucket is nearest to the target: what one would reach for."""
-    bucket = model._buckets()[0][model.shelf_.index(pd.Series(inks))]
+    bucket = model.buckets(inks)[0]
     return inks[int(np.argmin(delta_e00(bucket, target)))]
 
 
@@ -249,7 +249,7 @@ def press_steps(setups: pd.DataFrame, based: NDArray[np.bool_]) -> Array:
 
 
 def _lines(
-    model: ShiftModel,
+    model: PrintModel,
     setups: pd.DataFrame,
     based: NDArray[np.bool_],
     predicted: Joint,
@@ -259,7 +259,7 @@ def _lines(
 ) -> pd.DataFrame:
     dE = delta_e00(predicted.mean, target)
     luck = outcome(predicted, target, tolerance)
-    top, base = dry_films(model, setups.assign(substrate_id=garments[0]))
+    top, base = model.films_um(setups.assign(substrate_id=garments[0]))
     names = np.array(garments, object)
     return setups.assign(
         base_on=[tuple(names[row]) for row in based],
@@ -275,7 +275,7 @@ def _lines(
 
 
 def _decided(
-    model: ShiftModel,
+    model: PrintModel,
     lines: pd.DataFrame,
     based: NDArray[np.bool_],
     predicted: Joint,
@@ -284,8 +284,7 @@ def _decided(
     tolerance: float,
 ) -> pd.DataFrame:
     """The lines with verdict, cause, costs, and what of each was never seen on any garment."""
-    X = model.features(on_garments(lines, garments, based))
-    unseen = together(model.likeness_.unseen(X), len(garments))
+    unseen = together(model.unseen(on_garments(lines, garments, based)), len(garments))
     facts = facts_of(predicted, target, tolerance, unseen)
     decision = decide(facts, model.settings_)
     return lines.assign(
@@ -311,7 +310,7 @@ def _colours(
     tolerance: float,
 ) -> pd.DataFrame:
     n, g = predicted.mean.shape[:2]
-    sd = np.sqrt(np.einsum("nii->ni", predicted.covariance)).reshape(n * g, 3)
+    sd = sd_of(predicted.covariance).reshape(n * g, 3)
     numbers = np.hstack([predicted.mean.reshape(n * g, 3), sd])
     return pd.DataFrame(numbers, columns=[*"Lab", "L_sd", "a_sd", "b_sd"]).assign(
         line=np.repeat(np.arange(n), g),

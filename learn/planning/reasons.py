@@ -10,13 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.looks import NOTICED, looks_beside
-from learn.fit.linearisation import GROUND_SCALES
-from learn.planning.candidates import Grid, dry_films
-from learn.predict.garments import UNDERBASE, on_garments
+from learn.planning.candidates import Grid
+from learn.predict.garments import on_garments
+from learn.shop import UNDERBASE
 
 if TYPE_CHECKING:
     from learn.planning.search import Scored
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -39,12 +39,12 @@ class Reasons:
     """Words about plans for one target."""
 
     def __init__(
-        self, model: ShiftModel, target: Array, tolerance: float, garments: list[str]
+        self, model: PrintModel, target: Array, tolerance: float, garments: list[str]
     ) -> None:
         self.model, self.target, self.tolerance, self.garments = model, target, tolerance, garments
         inks = model.encoder_.inks
         self.names = inks["ink_name"].dropna().to_dict() if "ink_name" in inks else {}
-        self.bucket = pd.DataFrame(model._buckets()[0], index=model.shelf_.ink_ids)
+        self.bucket = pd.DataFrame(model.buckets(list(inks.index))[0], index=inks.index)
 
     def named(self, ink: str) -> str:
         """Id and name of an ink."""
@@ -53,7 +53,7 @@ class Reasons:
     def told(self, lines: pd.DataFrame, colours: pd.DataFrame) -> pd.DataFrame:
         """``lines`` with ``changes``, ``n_changes`` and ``why``; the first is the usual one, whose
         ``why`` tells how far it misses."""
-        films, _ = dry_films(self.model, lines.assign(substrate_id=self.garments[0]))
+        films, _ = self.model.films_um(lines.assign(substrate_id=self.garments[0]))
         ground = self._ground(lines)
         records = lines.to_dict("records")
         usual = records[0]
@@ -75,8 +75,8 @@ class Reasons:
     def _ground(self, lines: pd.DataFrame) -> Array:
         """Lightness of what the ink lies on, mean over the garments, (n,)."""
         based = np.array([[g in on for g in self.garments] for on in lines["base_on"]])
-        X = self.model.features(on_garments(lines, self.garments, based))
-        return X["back_L"].to_numpy().reshape(based.shape).mean(axis=1) * GROUND_SCALES["back_L"]
+        lab = self.model.grounds(on_garments(lines, self.garments, based))
+        return lab[:, 0].reshape(based.shape).mean(axis=1)
 
     def _changes(self, line: dict, usual: dict) -> list[str]:
         found = []
@@ -172,8 +172,8 @@ class Reasons:
         tops = np.arange(0, len(grid), len(grid.bases))
         setups = grid.setups(tops)
         setups = setups[setups["ink_id"] == near["ink_id"]].assign(substrate_id=self.garments[0])
-        films, _ = dry_films(self.model, setups)
-        here, _ = dry_films(self.model, near.to_frame().T.assign(substrate_id=self.garments[0]))
+        films, _ = self.model.films_um(setups)
+        here, _ = self.model.films_um(near.to_frame().T.assign(substrate_id=self.garments[0]))
         ink = self.named(near["ink_id"])
         if here[0] > 0.95 * films.max():
             return [

@@ -10,16 +10,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
-from learn.planning.candidates import BLOCK, Grid, dry_films
+from learn.planning.candidates import BLOCK, Grid
 from learn.predict.garments import on_garments
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -44,15 +43,8 @@ class Scored(NamedTuple):
         return Scored(*(part[rows] for part in self))
 
 
-def means(model: ShiftModel, setups: pd.DataFrame) -> Array:
-    """Predicted Lab (n, 3) without bands."""
-    rows = model.layout_.with_ground(model._encode(setups), model.weights_)
-    features = model.layout_.features(rows, model.log_lengths_)
-    return model.layout_.lab(rows, model.weights_, features)
-
-
 def search(
-    model: ShiftModel, grid: Grid, target: Array, garments: list[str], tolerance: float
+    model: PrintModel, grid: Grid, target: Array, garments: list[str], tolerance: float
 ) -> Scored:
     """All candidates whose means may matter: base on all, on none, and where needed.
 
@@ -65,7 +57,7 @@ def search(
 
     def misses(numbers: NDArray[np.intp], on: list[str]) -> Array:
         lab = [
-            means(model, on_garments(grid.setups(some), on))
+            model.means(on_garments(grid.setups(some), on))
             for some in np.array_split(numbers, max(1, len(numbers) * len(on) // BLOCK))
         ]
         return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
@@ -110,11 +102,11 @@ def search(
 
 
 def _thin_enough(
-    model: ShiftModel, grid: Grid, numbers: NDArray[np.intp], garment: str
+    model: PrintModel, grid: Grid, numbers: NDArray[np.intp], garment: str
 ) -> NDArray[np.intp]:
     """Those within the film limit; film does not depend on the garment."""
     limit = grid.limits.max_film_um
-    if limit is None:
+    if limit is None or not len(numbers):
         return numbers
-    top, base = dry_films(model, grid.setups(numbers).assign(substrate_id=garment))
+    top, base = model.films_um(grid.setups(numbers).assign(substrate_id=garment))
     return numbers[top + base <= limit]

@@ -12,10 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.planning.plan import bucket_ink, checked_garments, checked_target
 from learn.planning.reasons import miss_in_words
-from learn.predict.garments import UNDERBASE, joint, outcome
+from learn.predict.garments import joint, outcome
+from learn.shop import UNDERBASE
 
 if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+    from learn.predict.protocol import PrintModel
 
 Array = NDArray[np.float64]
 
@@ -47,7 +48,7 @@ def shade_deeper(buckets: Array, first: int) -> int:
 
 
 def shades(
-    model: ShiftModel,
+    model: PrintModel,
     target: ArrayLike,
     setup: Mapping[str, Any],
     garments: list[str],
@@ -75,7 +76,7 @@ def shades(
     off = delta_e00(predicted.mean, target)
     worst = off.argmax(axis=1)
     looks = predicted.mean[np.arange(len(inks)), worst]
-    buckets = model._buckets()[0][model.shelf_.index(pd.Series(inks))]
+    buckets = model.buckets(inks)[0]
     first = inks.index(bucket_ink(model, target, inks))
     lore = np.full(len(inks), "", object)
     lore[shade_deeper(buckets, first)] = "one shade deeper"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
-from learn.normal import Z90
+from learn.normal import Z90, sd_of
 from learn.shop import PROCESS_NUMBERS, jobs_of
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ class LeftOut(NamedTuple):
     @property
     def z(self) -> Array:
         """Standardised errors (n, 3)."""
-        return self.error / np.sqrt(np.einsum("nii->ni", self.covariance))
+        return self.error / sd_of(self.covariance)
 
 
 def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
@@ -116,8 +116,8 @@ def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
     factors["later"] = (
         learnt(leave_out_at_once(model, latest).z, jobs[latest]) if latest.any() else usual
     )
-    edges = [rows for column in EDGES for rows in _edges(X[column].to_numpy(float))]
-    z = [leave_out_at_once(model, rows).z for rows in edges]
+    ends = [rows for column in EDGES for rows in edges(X[column].to_numpy(float))]
+    z = [leave_out_at_once(model, rows).z for rows in ends]
     names = [np.full(len(zi), i) for i, zi in enumerate(z)]
     factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
     return factors
@@ -130,7 +130,7 @@ def left_out_of(levels: pd.Series) -> NDArray[np.bool_]:
     return (levels.notna() & ~common).to_numpy()
 
 
-def _edges(values: Array) -> list[NDArray[np.bool_]]:
+def edges(values: Array) -> list[NDArray[np.bool_]]:
     """The prints at the low and at the high end of a process number, where it varies."""
     known = values[np.isfinite(values)]
     if not len(known) or np.ptp(known) == 0:

@@ -1,55 +1,30 @@
 """One set-up over several garments: how its errors hang together.
 
 A press that lays more ink than predicted does so on every garment of the job, so chances of
-being in tolerance must not be multiplied. The covariance over garments is that of the model
-itself: weights are shared (``Phi_i C Phi_j'``), what the weights do not carry is shared unless it
-belongs to the garment, prints of one job share their film error, and only the scatter from
-print to print and the instrument are each garment's own.
+being in tolerance must not be multiplied: they come from draws of all garments at once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
-from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
+from learn.colour.difference import difference, within
+from learn.normal import mirrored, root
 from learn.predict.causes import Unseen
-from learn.predict.verdict import Facts, difference
-
-if TYPE_CHECKING:
-    from learn.predict.model import ShiftModel
+from learn.predict.protocol import Joint, PrintModel
+from learn.predict.verdict import Facts
+from learn.shop import UNDERBASE, UNDERBASE_IDS
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 N_DRAWS = 1024
-BLOCK = 300  # prints at a time, to bound memory
-UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]
-
-
-class Joint(NamedTuple):
-    """n set-ups on g garments, as one Gaussian a set-up."""
-
-    mean: Array  # (n, g, 3) Lab
-    covariance: Array  # (n, 3 g, 3 g) of the next measured prints, one a garment, of one job
-    scatter: Array  # (n, 3 g, 3 g) the part of it that no knowledge removes
-
-    def take(self, rows: Index | slice) -> Joint:
-        """Some of the set-ups."""
-        return Joint(*(part[rows] for part in self))
-
-
-class LeftOver(NamedTuple):
-    """Covariances (n, 3 g, 3 g) beside that of the weights."""
-
-    unknown: Array  # what more prints could teach
-    scatter: Array  # of job, print and instrument: no knowledge removes it
 
 
 class Outcome(NamedTuple):
@@ -68,120 +43,33 @@ def on_garments(
     ``based`` (n, g): where False, that garment is printed without the set-up's base.
     """
     rows = setups.iloc[np.repeat(np.arange(len(setups)), len(garments))].reset_index(drop=True)
-    for column in UNDERBASE[:2]:
+    for column in UNDERBASE_IDS:
         rows[column] = rows[column].astype(object) if column in rows else None
     rows["substrate_id"] = np.tile(np.array(garments, object), len(setups))
     if based is not None:
         bare = ~based.ravel()
-        rows.loc[bare, UNDERBASE[:2]] = None
+        rows.loc[bare, UNDERBASE_IDS] = None
         rows.loc[bare, UNDERBASE[2]] = np.nan
     return rows
 
 
 def joint(
-    model: ShiftModel,
+    model: PrintModel,
     setups: pd.DataFrame,
     garments: list[str],
     based: NDArray[np.bool_] | None = None,
 ) -> Joint:
     """Predict ``setups`` (n rows, any garment) on ``garments``, with errors in common."""
-    n, g = len(setups), len(garments)
-    mean = np.empty((n, g, 3))
-    covariance, scatter = np.empty((n, 3 * g, 3 * g)), np.empty((n, 3 * g, 3 * g))
-    step = max(1, BLOCK // g)
-    for start in range(0, n, step):
-        rows = slice(start, start + step)
-        some = on_garments(setups.iloc[rows], garments, None if based is None else based[rows])
-        mean[rows], covariance[rows], scatter[rows] = _block(model, some, g)
-    return Joint(mean, covariance, scatter)
-
-
-def _block(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
-    linear, design = model.linearised(setups)
-    n = len(setups) // g
-    phi = linear.phi.dense()
-    free = ~model.layout_.physical
-    mean = linear.lab + phi[:, :, free] @ model.weights_[free]
-    p = phi.shape[2]
-    half = solve_triangular(
-        model.posterior_.root, phi.reshape(-1, p).T, trans="T", check_finite=False
-    )
-    half = half.T.reshape(n, 3 * g, p)
-    total = half @ half.transpose(0, 2, 1)
-    remainders = [block.remainder for block in design.blocks[model.layout_.first_term :]]
-    unknown, scatter = left_over(model, remainders, design.directions, design.instrument, g)
-    total += unknown + scatter
-    spread = np.repeat(model._spread(linear.rows.X).reshape(n, g), 3, axis=1)
-    total = total * spread[:, :, None] * spread[:, None, :]
-    return Joint(mean.reshape(n, g, 3), total, scatter)
-
-
-def left_over(
-    model: ShiftModel, remainders: list[Array | None], u: Array, instrument: Array, g: int
-) -> LeftOver:
-    """What the weights do not carry, of n set-ups on g garments, garments running fastest.
-
-    Parameters
-    ----------
-    remainders : a term each, (n g,) share of its prior variance, or None
-    u : (n g, d, 3) Lab along each of `linearise.DIRECTIONS` but the last, "free"
-    instrument : (n g,) variance of a reading
-    """
-    n, hyper = len(u) // g, model.hyper_
-    eye = np.broadcast_to(np.eye(3), (n * g, 3, 3))
-    unknown, scatter = np.zeros((n, 3 * g, 3 * g)), np.zeros((n, 3 * g, 3 * g))
-
-    def along(direction: int, sd: Array | float) -> Array:
-        """Lab along a direction, (n g, 3, k): one vector, or all three axes where free."""
-        vectors = eye if DIRECTIONS[direction] == "free" else u[:, direction, :, None]
-        return vectors * np.reshape(sd, (-1, 1, 1))
-
-    def together(vectors: Array) -> Array:
-        stacked = vectors.reshape(n, 3 * g, -1)
-        return stacked @ stacked.transpose(0, 2, 1)
-
-    def apart(covariance: Array) -> Array:
-        out, own = np.zeros((n, 3 * g, 3 * g)), covariance.reshape(n, g, 3, 3)
-        for i in range(g):
-            out[:, 3 * i : 3 * i + 3, 3 * i : 3 * i + 3] = own[:, i]
-        return out
-
-    terms = model.layout_.terms
-    for fitted, rest, log_sd in zip(
-        terms, remainders, hyper.block[model.layout_.first_term :], strict=True
-    ):
-        if rest is None or not rest.any():
-            continue
-        term = fitted.term
-        vectors = along(DIRECTIONS.index(term.direction), np.exp(log_sd) * np.sqrt(rest))
-        if _of_the_garment(term.levels, term.smooth):
-            unknown += apart(vectors @ vectors.transpose(0, 2, 1))
-        else:
-            unknown += together(vectors)
-    own = instrument[:, None, None] * np.eye(3)
-    for direction, log_sd in enumerate(hyper.noise):
-        vectors = along(direction, np.exp(log_sd))
-        own = own + vectors @ vectors.transpose(0, 2, 1)
-    scatter += apart(own)
-    for direction, log_sd in zip(JOB_DIRECTIONS, hyper.job, strict=True):
-        scatter += together(along(direction, np.exp(log_sd)))
-    return LeftOver(unknown, scatter)
-
-
-def _of_the_garment(levels: str | None, smooth: tuple[str, ...]) -> bool:
-    return levels in ("substrate", "fibre") or any(c.startswith("back_") for c in smooth)
+    return model.predict_joint(on_garments(setups, garments, based), len(garments))
 
 
 def draws(predicted: Joint, n_draws: int = N_DRAWS) -> Array:
     """Prints (n, n_draws, g, 3) drawn from ``predicted``: the same random numbers for every
     set-up, so that set-ups are compared under equal luck."""
     n, g = predicted.mean.shape[:2]
-    half = np.random.default_rng(20_240).standard_normal((n_draws // 2, 3 * g))
-    z = np.concatenate([half, -half])
-    values, vectors = np.linalg.eigh(predicted.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)
-    prints = predicted.mean[:, None] + (z @ root).reshape(n, n_draws, g, 3)
-    return prints
+    z = mirrored(n_draws // 2, 3 * g, seed=20_240)
+    away = z @ root(predicted.covariance)
+    return predicted.mean[:, None] + away.reshape(n, n_draws, g, 3)
 
 
 def outcome(predicted: Joint, target: Array, tolerance: float) -> Outcome:
@@ -194,8 +82,8 @@ def outcome(predicted: Joint, target: Array, tolerance: float) -> Outcome:
         some = predicted.take(rows)
         dE = delta_e00(draws(some), target)
         worst = dE.max(axis=2)
-        out.p[rows] = (dE <= tolerance).mean(axis=1)
-        out.p_all[rows] = (worst <= tolerance).mean(axis=1)
+        out.p[rows] = within(dE.transpose(0, 2, 1), tolerance)
+        out.p_all[rows] = within(worst, tolerance)
         out.worst[rows] = np.quantile(worst, [0.05, 0.5, 0.95], axis=1).T
     return out
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,34 +12,31 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00, viewing
 from learn.colour.looks import NOTICED
-from learn.fit import update
 from learn.fit.encoding import Encoder
-from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints, is_gross
-from learn.fit.linearisation import Linear, Rows
+from learn.fit.fingerprints import marks_of
+from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
+from learn.fit.linearisation import GROUND_SCALES, Linear, Rows
 from learn.gp import posterior
+from learn.gp.covariance import Belief
 from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import TERMS, Term
+from learn.physics import print_model
 from learn.physics.drawdowns import describe_shelf, lab_columns
-from learn.predict import calibration
+from learn.predict import calibration, together
+from learn.predict.append import append
+from learn.predict.causes import Unseen
+from learn.predict.history import History, history, recall, set_aside
+from learn.predict.in_print import InPrint
 from learn.predict.novelty import Likeness
+from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
-from learn.predict.verdict import judge
+from learn.predict.verdict import judged
 from learn.shop import SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]
 
 # Share of the shift from bucket to print that must come from the ground to be put down to it.
 MOSTLY = 0.5
-
-
-class Prediction(NamedTuple):
-    """n set-ups predicted."""
-
-    mean: Array  # (n, 3) Lab
-    covariance: Array  # (n, 3, 3) of the next measured print
-    noise: Array  # (n, 3, 3) what would remain with everything about the set-up known
-    X: pd.DataFrame  # encoded features
 
 
 class ShiftModel:
@@ -103,7 +100,7 @@ class ShiftModel:
         shop = self._usable(shop)
         self.prints_, self.lab_ = shop.prints, lab_columns(shop.prints, self.viewing_)
         self.marks_, self.appended_ = marks_of(shop), 0
-        fitting = self._fitting(self._encode(self.prints_), trusted)
+        fitting = self._fitting(self.encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
         fitting.learn(terms, self.max_iterations, self.restarts, say)
         self._take_over(fitting)
@@ -133,46 +130,7 @@ class ShiftModel:
         ValueError
             when anything that was learnt from has changed or is gone: fit again.
         """
-        say = progress or (lambda _: None)
-        shop = self._usable(shop)
-        marks = marks_of(shop)
-        if shop.settings != self.settings_:
-            msg = "the shop's settings have changed"
-            raise ValueError(msg)
-        if changed := changes(self.marks_, marks):
-            more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
-            msg = f"{changed[0]}{more} changed since the model learnt from it"
-            raise ValueError(msg)
-        new = ~shop.prints["print_id"].isin(self.marks_["prints"]).to_numpy()
-        prints = shop.prints[new].reset_index(drop=True)
-        say(f"learning {len(prints)} new prints")
-        lab = lab_columns(prints, self.viewing_)
-        encoder = Encoder.of(shop, self.viewing_)
-        self.encoder_ = replace(
-            encoder,
-            first_day=self.encoder_.first_day,
-            usual_stencil_um=self.encoder_.usual_stencil_um,
-        )
-        if list(shop.inks["ink_id"]) != self.shelf_.ink_ids:
-            described = describe_shelf(
-                shop.inks, shop.drawdowns, shop.substrates, encoder.substrate_r, self.viewing_
-            )
-            self.shelf_ = update.joined(self.shelf_, described)
-        rows = self._encode(prints)
-        state = update.Grown(self.layout_, self.hyper_, self.weights_, self.posterior_)
-        state = update.with_room(state, self.shelf_, rows.X)
-        fixed = (self.log_lengths_, self.settings_.repeatability_dE00)
-        error, squared = update.surprise(state, rows, lab, *fixed)
-        keep = ~is_gross(squared, delta_e00(lab - error, lab))
-        keep |= prints["print_id"].isin(trusted).to_numpy()
-        state = update.learnt(state, rows.take(keep), lab[keep], *fixed)
-        self.layout_, self.hyper_, self.weights_, self.posterior_ = state
-        out = set_aside(prints, keep, np.sqrt(squared))
-        self.set_aside_ = pd.concat([self.set_aside_, out], ignore_index=True)
-        linear = self.layout_.linearise(rows.take(keep), self.weights_, self.log_lengths_)
-        self.likeness_ = self.likeness_.with_more(Likeness.of(linear.rows.X))
-        self.marks_ = marks
-        self.appended_ += int(keep.sum())
+        append(self, self._usable(shop), progress or (lambda _: None), trusted)
         return self
 
     def _usable(self, shop: Shop) -> Shop:
@@ -191,7 +149,7 @@ class ShiftModel:
         kept = kept[first_prints(self.rows_.X, FIRST_PRINTS, self.random_state)]
         alone.prints_ = self.prints_.iloc[kept].reset_index(drop=True)
         alone.lab_ = self.lab_[kept]
-        fitting = alone._fitting(alone._encode(alone.prints_), frozenset())
+        fitting = alone._fitting(alone.encode(alone.prints_), frozenset())
         fitting.calibrate(alone.max_iterations)
         alone._take_over(fitting)
         # its bands get the same care
@@ -228,7 +186,10 @@ class ShiftModel:
         """Whether the last search of hyper-parameters ended by itself."""
         return all(found[0]["converged"] for found in self.searches_[-1:])
 
-    def _encode(self, setups: pd.DataFrame) -> Rows:
+    # -- set-ups where the physics stands ----------------------------------------------
+
+    def encode(self, setups: pd.DataFrame) -> Rows:
+        """Set-ups as the physics and the residual model want them."""
         setups = setups.reindex(columns=SETUP_COLUMNS)
         stack = self.encoder_.layers(setups)
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
@@ -236,19 +197,23 @@ class ShiftModel:
 
     def features(self, setups: pd.DataFrame) -> pd.DataFrame:
         """What the residual model looks at, film and ground by the physics among it."""
-        return self.layout_.with_ground(self._encode(setups), self.weights_).X
+        return self.layout_.with_ground(self.encode(setups), self.weights_).X
 
     def linearised(self, setups: pd.DataFrame, lab: Array | None = None) -> tuple[Linear, Design]:
         """Set-ups or prints where the physics stands; ``lab`` (n, 3) as measured."""
-        linear = self.layout_.linearise(self._encode(setups), self.weights_, self.log_lengths_)
+        linear = self.layout_.linearise(self.encode(setups), self.weights_, self.log_lengths_)
         measured = linear.lab if lab is None else lab
         repeat = self.settings_.repeatability_dE00
         return linear, self.layout_.design(linear, measured, self.weights_, repeat)
 
-    # -- predict ---------------------------------------------------------------------
+    # -- predict: see learn.predict.protocol ---------------------------------------------
 
     def predict_lab(self, setups: pd.DataFrame) -> Prediction:
         """The next print's Lab of every set-up, and how sure it is."""
+        return self._predicted(setups)[0]
+
+    def _predicted(self, setups: pd.DataFrame) -> tuple[Prediction, pd.DataFrame]:
+        """Also what the residual model looks at."""
         linear, design = self.linearised(setups)
         free = ~self.layout_.physical
         mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
@@ -256,19 +221,72 @@ class ShiftModel:
         noise = posterior.new_job_noise(design, self.hyper_)
         own = posterior.own_noise(design, self.hyper_) + posterior.job_noise(design, self.hyper_)
         X = linear.rows.X
-        factor = self._spread(X)[:, None, None] ** 2
-        return Prediction(mean, factor * (cov + noise), own, X)
+        factor = self.likeness_.spread(X, self.spread_factors_)[:, None, None] ** 2
+        return Prediction(mean, factor * (cov + noise), own), X
 
-    def _spread(self, X: pd.DataFrame) -> Array:
-        factors, unlike = self.spread_factors_, self.likeness_.situations(X)
-        spread = np.where(unlike.pop("ink"), factors["ink"], factors["job"])
-        halfway = np.sqrt(factors["job"] * max(factors["ink"], factors["job"]))
-        spread = np.where(self.likeness_.few(X), np.maximum(spread, halfway), spread)
-        for situation, rows in unlike.items():
-            spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
-        # what each number outside adds to the variance adds up
-        added = self.likeness_.numbers_outside(X) * (factors["outside"] ** 2 - 1)
-        return np.where(added > 0, np.maximum(spread, np.sqrt(1 + added)), spread)
+    def predict_joint(self, setups: pd.DataFrame, g: int) -> Joint:
+        """n jobs, each printed on g garments with errors in common; (n g) rows."""
+        return together.as_jobs(self, setups, g)
+
+    def between(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
+        """What n set-ups have in common, without spread factors."""
+        return together.between(self, setups, screen)
+
+    def in_order(
+        self, prints: pd.DataFrame, lab: Array, first: int, still: Collection[str]
+    ) -> together.Ordered:
+        """Every print from ``first`` on as forecast from those before, by a shop that stands
+        still in the terms ``still``."""
+        return together.in_order(self, prints, lab, first, still)
+
+    def means(self, setups: pd.DataFrame) -> Array:
+        """Predicted Lab (n, 3) without bands."""
+        rows = self.layout_.with_ground(self.encode(setups), self.weights_)
+        features = self.layout_.features(rows, self.log_lengths_)
+        return self.layout_.lab(rows, self.weights_, features)
+
+    def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
+        """Factors (n,) on standard deviations, once the set-ups ``after`` have been printed."""
+        known = self.likeness_
+        if after is not None and len(after):
+            known = known.with_more(Likeness.of(self.features(after)))
+        return known.spread(self.features(setups), self.spread_factors_)
+
+    def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:
+        """What of each set-up was never printed, or hardly."""
+        return self.likeness_.unseen(self.features(setups))
+
+    def grounds(self, setups: pd.DataFrame) -> Array:
+        """Lab (n, 3) of what the ink lies on."""
+        X = self.features(setups)
+        return np.column_stack([X[c] * GROUND_SCALES[c] for c in ("back_L", "back_a", "back_b")])
+
+    def films_um(self, setups: pd.DataFrame) -> tuple[Array, Array]:
+        """Dry film of ink and base, (n,) each, by the shop's calibrated constants alone."""
+        stack = self.encoder_.layers(setups)
+        constants = self.layout_.state(self.weights_).constants
+        return print_model.film_um(stack, constants, print_model.no_shift(len(stack)))
+
+    def in_print(self, setups: pd.DataFrame) -> InPrint:
+        """The optics of set-ups at any weights."""
+        return InPrint.of(self, setups)
+
+    def prints_of(self, ink: str) -> int:
+        """How many prints of an ink were learnt from."""
+        return int(self.likeness_.counts["ink"].get(ink, 0))
+
+    def known_from(self, ink: str) -> str:
+        """What its drawdowns tell of an ink."""
+        return self.shelf_.known_from[self.shelf_.ink_ids.index(ink)]
+
+    def buckets(self, inks: list[str]) -> tuple[Array, Array]:
+        """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
+        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance)
+        measured = np.isfinite(self.shelf_.bucket_measured).all(axis=1)
+        lab[measured] = self.shelf_.bucket_measured[measured]
+        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
+        at = self.shelf_.index(pd.Series(inks, dtype=object))
+        return lab[at], cov[at]
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Colours, bands and verdicts, a row a set-up in the order given.
@@ -281,30 +299,14 @@ class ShiftModel:
 
         Raises
         ------
-        ValueError
+        Unusable
             when a set-up names an ink, garment or mesh the model has not been told of.
         """
         setups = setups.reset_index(drop=True)
-        p = self.predict_lab(setups)
-        bucket, bucket_cov = self._buckets()
-        ink = self.shelf_.index(setups["ink_id"])
-        verdicts = judge(
-            p.mean,
-            p.covariance,
-            p.noise,
-            bucket[ink],
-            bucket_cov[ink],
-            setups,
-            self.likeness_.unseen(p.X),
-            self.settings_,
-        )
-        sd = np.sqrt(np.einsum("nii->ni", p.covariance))
-        colours = pd.DataFrame(
-            np.hstack([p.mean, sd, bucket[ink]]),
-            columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
-        )
-        verdicts["beneath"] = self._beneath(setups, verdicts)
-        return pd.concat([setups[["setup_id"]], colours, verdicts], axis=1)
+        p, X = self._predicted(setups)
+        buckets, unseen = self.buckets(list(setups["ink_id"])), self.likeness_.unseen(X)
+        found = judged(setups, p, buckets, unseen, self.settings_)
+        return found.assign(beneath=self._beneath(setups, found))
 
     def _beneath(self, setups: pd.DataFrame, verdicts: pd.DataFrame) -> Array:
         """What shows through the ink of set-ups without a target, (n,): "base", "garment" or "".
@@ -315,12 +317,36 @@ class ShiftModel:
         found = np.full(len(setups), "", object)
         own = ~verdicts["aimed"].to_numpy()
         if own.any():
-            rows = self._encode(setups[own])
+            rows = self.encode(setups[own])
             shown, hidden = self.layout_.hidden(rows, self.weights_)
             least = MOSTLY * np.maximum(verdicts["shift_dE00"].to_numpy()[own], NOTICED)
             kinds = np.where(rows.stack.base >= 0, "base", "garment")
             found[own] = np.where(delta_e00(shown, hidden) > least, kinds, "")
         return found
+
+    # -- what it has learnt from -------------------------------------------------------
+
+    def history(self) -> History:
+        """The prints learnt from; of a stored model once :meth:`recall` gave them back."""
+        return history(self)
+
+    def leave_out(self, levels: pd.Series) -> calibration.LeftOut:
+        """Every print learnt from as predicted without its level of ``levels`` (n,)."""
+        return calibration.leave_out(self, levels)
+
+    def recall(self, shop: Shop) -> ShiftModel:
+        """Give a stored model its history back, so that prints can be left out of it.
+
+        ``shop`` holds the tables it was learnt from. Hyper-parameters, weights and prints set
+        aside stay as they were.
+
+        Raises
+        ------
+        Unusable
+            when no print is left to learn from, or a print names what the model does not know.
+        """
+        recall(self, shop)
+        return self
 
     # -- keep ------------------------------------------------------------------------
 
@@ -332,25 +358,3 @@ class ShiftModel:
     def from_state(cls, arrays: dict[str, Array], description: dict[str, Any]) -> ShiftModel:
         """The model that gave this state; predicts the same bit for bit."""
         return from_state(cls(), arrays, description)
-
-    def _buckets(self) -> tuple[Array, Array]:
-        """Lab of every ink at full hiding and its covariance; as measured where it was."""
-        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance)
-        measured = np.isfinite(self.shelf_.bucket_measured).all(axis=1)
-        lab[measured] = self.shelf_.bucket_measured[measured]
-        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
-        return lab, cov
-
-
-def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) -> pd.DataFrame:
-    """The prints not learnt from: print_id, reason, distance in standard deviations."""
-    return pd.DataFrame(
-        {
-            "print_id": prints["print_id"].to_numpy()[~keep],
-            "reason": [
-                f"colour is {d:.0f} standard deviations from what all other prints say"
-                for d in distance[~keep]
-            ],
-            "distance": distance[~keep],
-        }
-    )

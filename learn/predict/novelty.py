@@ -94,6 +94,18 @@ class Likeness:
         seen = self.seen(X, "ink")
         return (seen > 0) & (seen < FEW_PRINTS)
 
+    def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
+        """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
+        unlike = self.situations(X)
+        spread = np.where(unlike.pop("ink"), factors["ink"], factors["job"])
+        halfway = np.sqrt(factors["job"] * max(factors["ink"], factors["job"]))
+        spread = np.where(self.few(X), np.maximum(spread, halfway), spread)
+        for situation, rows in unlike.items():
+            spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
+        # what each number outside adds to the variance adds up
+        added = self.numbers_outside(X) * (factors["outside"] ** 2 - 1)
+        return np.where(added > 0, np.maximum(spread, np.sqrt(1 + added)), spread)
+
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]

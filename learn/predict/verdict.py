@@ -1,92 +1,25 @@
-"""From a predicted colour and its spread to a verdict: go, test, or change the set-up.
-
-The predictive Lab is Gaussian, dE00 to a target is not: it is sampled, with the same
-quasi-random draws for every set-up, so that verdicts are smooth in the inputs and the
-same set-up always gets the same answer.
-"""
+"""From a predicted colour and its spread to a verdict: go, test, or change the set-up."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import difference
+from learn.normal import sd_of
 from learn.predict.causes import Cause, Unseen
+from learn.predict.protocol import Prediction
 from learn.shop import ShopSettings
 
 Array = NDArray[np.float64]
 
-N_DRAWS = 512
-BLOCK = 2000  # set-ups judged at a time, to bound memory
 # Under this chance of being in tolerance the colour itself is wrong: no luck helps.
 HOPELESS = 0.10
-
-
-class Difference(NamedTuple):
-    """dE00 between an uncertain print and a reference: median, 90 % interval, chance."""
-
-    median: Array  # (n,)
-    lo: Array  # (n,) 5 % quantile
-    hi: Array  # (n,) 95 % quantile
-    p_within: Array  # (n,) probability of lying within the tolerance
-
-
-@lru_cache
-def _draws(dimensions: int) -> Array:
-    """Standard normal quasi-random draws (N_DRAWS, dimensions).
-
-    Additive recurrence on the generalised golden ratio, the root of g^(d+1) = g + 1
-    (Roberts 2018, "The unreasonable effectiveness of quasirandom sequences"; from memory).
-    """
-    g = 2.0
-    for _ in range(60):
-        g = (1 + g) ** (1 / (dimensions + 1))
-    steps = g ** -np.arange(1.0, dimensions + 1)
-    return ndtri((0.5 + np.arange(1, N_DRAWS + 1)[:, None] * steps) % 1.0)
-
-
-def _root(covariance: Array) -> Array:
-    """Symmetric square roots (n, 3, 3) of positive semi-definite covariances."""
-    values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :] @ vectors.transpose(0, 2, 1)
-
-
-def difference(
-    mean: Array,
-    covariance: Array,
-    reference: Array,
-    tolerance: Array,
-    reference_covariance: Array | None = None,
-) -> Difference:
-    """dE00 of prints N(mean, covariance) to references, which may be uncertain as well.
-
-    Parameters
-    ----------
-    mean, reference : (n, 3) Lab
-    covariance, reference_covariance : (n, 3, 3)
-    tolerance : (n,) dE00
-    """
-    n = len(mean)
-    out = np.empty((4, n))
-    z = _draws(3 if reference_covariance is None else 6)
-    for start in range(0, n, BLOCK):
-        rows = slice(start, start + BLOCK)
-        prints = mean[rows, None] + z[:, :3] @ _root(covariance[rows]).transpose(0, 2, 1)
-        target = reference[rows, None]
-        if reference_covariance is not None:
-            spread = _root(reference_covariance[rows]).transpose(0, 2, 1)
-            target = target + z[:, 3:] @ spread
-        target = np.broadcast_to(target, prints.shape)
-        dE = delta_e00(prints, target)
-        out[:3, rows] = np.quantile(dE, [0.5, 0.05, 0.95], axis=1)
-        out[3, rows] = (dE <= tolerance[rows, None]).mean(axis=1)
-    return Difference(*out)
 
 
 class Facts(NamedTuple):
@@ -140,6 +73,27 @@ def causes(facts: Facts, settings: ShopSettings) -> Array:
     }
     first = np.argmax(list(order.values()), axis=0)
     return np.array(list(order), object)[first]
+
+
+def judged(
+    setups: pd.DataFrame,
+    predicted: Prediction,
+    buckets: tuple[Array, Array],
+    unseen: Sequence[Collection[Unseen]],
+    settings: ShopSettings,
+) -> pd.DataFrame:
+    """The table of predictions, a row a set-up: its name, colour, bands, bucket, verdict.
+
+    ``buckets``: Lab (n, 3) and covariance (n, 3, 3) of each set-up's ink at full hiding; the rest
+    as :func:`judge` takes it.
+    """
+    p = predicted
+    found = judge(p.mean, p.covariance, p.noise, *buckets, setups, unseen, settings)
+    colours = pd.DataFrame(
+        np.hstack([p.mean, sd_of(p.covariance), buckets[0]]),
+        columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
+    )
+    return pd.concat([setups[["setup_id"]], colours, found], axis=1)
 
 
 def judge(

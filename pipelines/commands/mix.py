@@ -6,6 +6,7 @@ import argparse
 from typing import Any
 
 from learn.errors import Unusable
+from learn.shop import UNDERBASE
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -24,7 +25,6 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
-BASE = ("underbase_ink_id", "underbase_mesh_id", "underbase_strokes")
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. With --have and --measured it tells instead what to add to a mix that has been
@@ -134,13 +134,13 @@ def mix(
     settings = opened.catalogue.settings
     aim = read_target(target, settings)
     limits = {"inks": [*(inks or []), *have, *weighing["density"], *weighing["price"]]}
-    limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[BASE[1]])}
-    limits |= {"underbases": [i for i in _named(screen[BASE[0]]) if i != "none"]}
+    limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[UNDERBASE[1]])}
+    limits |= {"underbases": [i for i in _named(screen[UNDERBASE[0]]) if i != "none"]}
     refuse_unknown(opened, [*garments, *measured], limits)
     setup = _setup(screen, usual_of(workspace, name, garments))
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
-    base_on = tuple(garments) if setup[BASE[0]] is not None else ()
+    base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
     try:
         weigh = Weighing(**weighing)
@@ -196,17 +196,17 @@ def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
     import pandas as pd
 
     setup = {**usual, "ink_lot": None, "readings": 3.0}
-    setup |= {k: v for k, v in screen.items() if v is not None and k not in BASE}
+    setup |= {k: v for k, v in screen.items() if v is not None and k not in UNDERBASE}
     if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
         setup |= {
             k: screen[k] or otherwise for k, otherwise in (("strokes", 1), ("flash_count", 0))
         }
-    if screen[BASE[0]] == "none":
-        setup |= dict.fromkeys(BASE)
-    elif screen[BASE[0]] is not None:
-        setup |= {k: screen[k] if screen[k] is not None else usual.get(k) for k in BASE}
-        setup[BASE[1]] = setup[BASE[1]] or setup["mesh_id"]
-    elif screen[BASE[1]] or screen[BASE[2]]:
+    if screen[UNDERBASE[0]] == "none":
+        setup |= dict.fromkeys(UNDERBASE)
+    elif screen[UNDERBASE[0]] is not None:
+        setup |= {k: screen[k] if screen[k] is not None else usual.get(k) for k in UNDERBASE}
+        setup[UNDERBASE[1]] = setup[UNDERBASE[1]] or setup["mesh_id"]
+    elif screen[UNDERBASE[1]] or screen[UNDERBASE[2]]:
         raise UserError(
             f"{BASE_MESH} and {BASE_STROKES} need {BASE_INK}: name the ink of the base."
         )
@@ -216,6 +216,6 @@ def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
     if strokes < 1 or not 0 <= flashes < strokes:
         raise UserError(f"{flashes:g} flashes do not fit between {strokes:g} strokes.")
     numbers = {"strokes": float(strokes), "flash_count": float(flashes)}
-    base = setup[BASE[2]]
-    numbers[BASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
+    base = setup[UNDERBASE[2]]
+    numbers[UNDERBASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
     return setup | numbers

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
+from learn.shop import UNDERBASE
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 COLUMNS = {
     **dict.fromkeys(("press_id", "ink_id", "mesh_id", "strokes", "flash_count")),
-    **dict.fromkeys(("underbase_ink_id", "underbase_mesh_id", "underbase_strokes", "base_on")),
+    **dict.fromkeys([*UNDERBASE, "base_on"]),
     "p_all": "p_in_tolerance",
     **dict.fromkeys(("worst_dE00", "worst_garment", "worst_lo", "worst_hi")),
     **dict.fromkeys(("spread_dE00", "spread_lo", "spread_hi", "press_steps", "film_um")),

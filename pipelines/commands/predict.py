@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from learn.shop import UNDERBASE_IDS
 from pipelines.commands._options import (
     BASE_STROKES,
     SETUP_OPTIONS,
@@ -16,7 +17,7 @@ from pipelines.commands._options import (
     lab_parts,
     setup_cells,
 )
-from pipelines.tables.schema import SETUPS, UNDERBASE
+from pipelines.tables.schema import SETUPS
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
@@ -128,7 +129,7 @@ def predict_one(
 
     _check_outputs(out, page)
     opened = open_model(workspace, workspace.pick(shop), version)
-    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + list(UNDERBASE), "")
+    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
     try:
         given = pd.DataFrame([cells], index=[2], dtype=object)

@@ -14,6 +14,7 @@ import pandas as pd
 from learn.assessment.cross_validation import KindScore
 from learn.assessment.learning_curve import ITERATIONS
 from learn.assessment.report import Checkup
+from learn.normal import Z90
 from pipelines.pages import check_drawing as draw
 from pipelines.pages import drawing
 from pipelines.pages.check_style import CHECK_STYLE
@@ -306,7 +307,7 @@ def _level(row: dict, axis: draw.Axis, catalogue: Catalogue) -> str:
         marks.append(("bucket", row["expected"]))
         said.append(f"expected {number(row['expected'], 2)}")
     if not pd.isna(row["beyond"]):
-        half = 1.645 * row["beyond_sd"]
+        half = Z90 * row["beyond_sd"]
         interval = (row["beyond"] - half, row["beyond"] + half)
         marks.append(("print", row["beyond"]))
         said.append(f"seen {number(row['beyond'], 2)} +- {number(half, 2)}")

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from learn.colour.colorimetry import delta_e00
-from pipelines.words.prediction import BAND90, number
+from learn.normal import Z90
+from pipelines.words.prediction import number
 
 # Radius holding 90 % of a two-dimensional normal distribution: sqrt of chi2(2) at 0.90.
 ELLIPSE90 = 2.1460
@@ -166,7 +167,7 @@ def colour_views(
     off that it would shrink the rest to a dot is put at the edge and called *beyond*.
     """
     centre = np.array(printed.lab)
-    reach = np.array([BAND90 * sd[0], ELLIPSE90 * sd[1], ELLIPSE90 * sd[2]])
+    reach = np.array([Z90 * sd[0], ELLIPSE90 * sd[1], ELLIPSE90 * sd[2]])
     core = [centre - reach, centre + reach, *([] if outline is None else outline)]
     core += [np.array(target.lab)] if target else []
     middle, half = _window(core)

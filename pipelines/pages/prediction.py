@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
+from learn.normal import Z90
 from learn.shop import ShopSettings
 from pipelines.pages import drawing
 from pipelines.pages.drawing import Colour
 from pipelines.pages.page_style import STYLE
 from pipelines.words.prediction import (
-    BAND90,
     chance,
     count,
     go_from,
@@ -281,7 +281,7 @@ def _numbers(row: Mapping) -> str:
         cells = ""
         for channel, value in zip("Lab", colour.lab, strict=True):
             sd = known(row, channel + "_sd") if name == "print" else None
-            band = "" if sd is None else f"<small>&#177; {number(BAND90 * sd)}</small>"
+            band = "" if sd is None else f"<small>&#177; {number(Z90 * sd)}</small>"
             cells += f"<td>{number(value)}{band}</td>"
         lines.append(f"<tr><th>{drawing.key(name)} {name.capitalize()}</th>{cells}</tr>")
     return (

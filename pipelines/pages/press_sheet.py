@@ -12,15 +12,17 @@ import numpy as np
 import pandas as pd
 
 from learn.colour.colorimetry import srgb_hex, viewing
+from learn.normal import Z90
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
-from learn.predict.garments import UNDERBASE, on_garments
+from learn.predict.garments import on_garments
+from learn.shop import UNDERBASE
 from pipelines.pages.sheet_style import STYLE
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
 from pipelines.words.plan import named
-from pipelines.words.prediction import BAND90, chance, number
+from pipelines.words.prediction import chance, number
 from pipelines.words.verdict import headline, line_reason
 from pipelines.workspace.files import write_text
 
@@ -173,7 +175,7 @@ def _swatches(plan: Plan, colours: list[dict], opened: Opened) -> str:
     for one in colours:
         lab = [one[c] for c in "Lab"]
         bands = "".join(
-            f"<td>{number(one[c])} &#177; {number(BAND90 * one[f'{c}_sd'])}</td>" for c in "Lab"
+            f"<td>{number(one[c])} &#177; {number(Z90 * one[f'{c}_sd'])}</td>" for c in "Lab"
         )
         words = opened.catalogue.words["substrates"].get(one["substrate_id"], {})
         garment = ", ".join(

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from learn.shop import UNDERBASE
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry import versions
 from pipelines.registry.opened import read_model
-from pipelines.tables.schema import UNDERBASE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -85,10 +85,9 @@ def _words(found: Arrival, i: int, setup: pd.Series) -> str:
 
 def usual_bases(history: pd.DataFrame) -> pd.DataFrame:
     """The commonest underbases (ink, mesh, strokes) of a table of prints, as text cells."""
-    columns = [*UNDERBASE, "underbase_strokes"]
-    cells = history.reindex(columns=columns).fillna("").map(str.strip)
+    cells = history.reindex(columns=UNDERBASE).fillna("").map(str.strip)
     based = cells[(cells["underbase_ink_id"] != "") & (cells["underbase_mesh_id"] != "")]
     common = based.value_counts().head(USUAL_BASES).index.to_frame(index=False)
-    common = common.reindex(columns=columns)
+    common = common.reindex(columns=UNDERBASE)
     strokes = pd.to_numeric(common["underbase_strokes"], errors="coerce").astype(float)
     return common.assign(underbase_strokes=strokes)

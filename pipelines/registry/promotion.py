@@ -204,7 +204,6 @@ def judged_append(
 
 def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict) -> Paired | None:
     """Both models on the prints both learnt, every job forecast without it (closed form)."""
-    from learn.assessment.cross_validation import recall
     from learn.assessment.forecasts import compare, left_out
 
     learnt = charge.model.marks_["prints"]
@@ -215,7 +214,7 @@ def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict)
     )
     old = copy.copy(charge.model)  # recall replaces what it fills
     try:
-        recall(old, replace(shop, prints=prints[known]))
+        old.recall(replace(shop, prints=prints[known]))
     except Unusable:
         return None
     return compare(left_out(candidate), left_out(old))

@@ -8,7 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from pipelines.tables.schema import LAB, UNDERBASE, Column, Table
+from learn.shop import UNDERBASE, UNDERBASE_IDS
+from pipelines.tables.schema import LAB, Column, Table
 from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
 from pipelines.workspace.problems import Findings, Kind, Problem
 
@@ -49,9 +50,9 @@ def known_columns(
         for fault in _colour_header_faults(own):
             findings.problem(file, 1, *fault, Kind.MISSING)
     given = cells[own].copy()
-    based = [name for name in (*UNDERBASE, "underbase_strokes") if name in own]
+    based = [name for name in UNDERBASE if name in own]
     if (given[based] != "").any(axis=None):
-        for column in filter(None, map(table.column, UNDERBASE)):
+        for column in filter(None, map(table.column, UNDERBASE_IDS)):
             if column.name not in own:
                 what = f"the column is missing beside {' and '.join(based)}"
                 findings.problem(

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from learn.shop import Shop
+from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import known_columns, typed
-from pipelines.tables.schema import SETUPS, SHOP_TABLES, UNDERBASE, Table
+from pipelines.tables.schema import SETUPS, SHOP_TABLES, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import read_at_most
@@ -257,7 +257,7 @@ def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Finding
 
 def _not_told(faults: list[Problem], cells: pd.DataFrame, table: Table) -> list[Problem]:
     """Faults without those of a missing column, which was told once at the header."""
-    told = {c.name for c in table.columns if c.present} | set(UNDERBASE)
+    told = {c.name for c in table.columns if c.present} | set(UNDERBASE_IDS)
     missing = told - set(cells.columns)
     return [fault for fault in faults if fault.column not in missing]
 

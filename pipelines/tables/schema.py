@@ -153,7 +153,6 @@ DRAWDOWNS = Table(
 )
 
 # What an underbase is printed with; neither can be done without where there is one.
-UNDERBASE = ("underbase_ink_id", "underbase_mesh_id")
 
 # The process of one print: shared by the history and by the set-ups to predict.
 PROCESS = (

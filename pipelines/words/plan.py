@@ -13,8 +13,7 @@ from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
-from learn.predict.garments import UNDERBASE
-from learn.shop import ShopSettings
+from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN, percent
 from pipelines.words.prediction import chance, go_from, number
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason

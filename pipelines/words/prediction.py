@@ -7,11 +7,9 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from learn.normal import Z90
 from learn.shop import ShopSettings
 from pipelines.words.verdict import headline
-
-# Half-width of the central 90 % of a normal distribution, in standard deviations.
-BAND90 = 1.6449
 
 
 def known(row: Mapping, key: str) -> object | None:
@@ -185,7 +183,7 @@ def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
     cells = []
     for channel, value in zip("Lab", lab, strict=True):
         sd = None if prefix else known(row, channel + "_sd")
-        band = "" if sd is None else f" +- {number(BAND90 * sd)}"
+        band = "" if sd is None else f" +- {number(Z90 * sd)}"
         cells.append(f"{channel} {number(value):>6}{band:<9}")
     return ("".join(cells) + note).rstrip()
 

@@ -22,21 +22,19 @@ from numpy.typing import NDArray
 from datasets.demo.shop import _printed
 from datasets.demo.world import FIRST_DAY, read_lab
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import difference, local_metric
+from learn.gp.covariance import Belief
 from learn.normal import Z90
 from learn.planning.new_ink import (
     errors_after,
-    metric_of,
     past_of,
     plan_ink,
-    spread_after,
     usual_of,
 )
-from learn.planning.next_test import Belief, between, condition
 from learn.planning.plan import usual_setup
-from learn.predict.garments import UNDERBASE
 from learn.predict.model import ShiftModel
-from learn.predict.verdict import chance_needed, difference
-from learn.shop import SETUP_COLUMNS, Shop
+from learn.predict.verdict import chance_needed
+from learn.shop import SETUP_COLUMNS, UNDERBASE, Shop
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.results import Report
@@ -57,7 +55,7 @@ def ink(model: ShiftModel, shop: Shop, held: Held, rng: np.random.Generator) -> 
     usual = usual_of(past_of(model, one, shop.prints)).assign(ink_id=one, ink_lot=None)
     setups = pd.concat([held.setups, usual], ignore_index=True)
     job = pd.factorize(held.setups["job_id"])[0]
-    everything = between(model, setups, np.concatenate([job, np.full(len(usual), -1)]))
+    everything = model.between(setups, np.concatenate([job, np.full(len(usual), -1)]))
     found = []
     for _ in range(DRAWS):
         pullable = np.isin(job, rng.permutation(job.max() + 1)[: (job.max() + 1) // 2])
@@ -86,15 +84,15 @@ class Part:
         self.model, self.tests, self.read, self.held = model, tests, read, held
         n, m = len(tests), len(held)
         self.at = np.arange(n), np.arange(n, n + m), np.arange(n + m, n + m + len(usual))
-        self.X = [model._encode(rows).X for rows in (tests, held.setups, usual)]
+        self.setups = tests, held.setups, usual
 
     def pull(self, way: str, known: Belief, rng: np.random.Generator) -> Iterator[dict]:
         """The figures before the first test print and after each."""
         tests, held, usual = self.at
-        metric, free = metric_of(known.mean[usual]), np.ones(len(tests), bool)
+        metric, free = local_metric(known.mean[usual]), np.ones(len(tests), bool)
         for left in range(TESTS, -1, -1):
             of_tests, of_held, of_usual = (
-                spread_after(self.model, X, self.tests[~free]) for X in self.X
+                self.model.spread(setups, after=self.tests[~free]) for setups in self.setups
             )
             yield self._figures(known.mean[held], _covariance(known, held, of_held))
             if way == "as planned":
@@ -108,7 +106,7 @@ class Part:
                 value = rng.random(len(tests))
             t = int(np.where(free, value, -np.inf).argmax())
             if left:
-                known, free[t] = condition(known, t, self.read[t]), False
+                known, free[t] = known.after(t, self.read[t]), False
 
     def _figures(self, mean: Array, covariance: Array) -> dict[str, float]:
         tolerance = np.full(len(mean), self.model.settings_.tolerance_dE00)
@@ -158,7 +156,7 @@ def pulled(bench: Bench, held: Held, rng: np.random.Generator) -> pd.DataFrame:
             job = np.full(len(both), -1)
             job[: len(tests)] = pd.factorize(tests["job_id"])[0]
             part = Part(model, tests, read, held, usual)
-            rows = part.pull(way, between(model, both, job), rng)
+            rows = part.pull(way, model.between(both, job), rng)
             found += [{"way": way, "prints": k} | row for k, row in enumerate(rows)]
     return pd.DataFrame(found).groupby(["way", "prints"], sort=False).mean()
 

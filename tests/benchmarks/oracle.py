@@ -20,7 +20,8 @@ from datasets.demo.world import (
     PRINT_HAZE_SD,
     World,
 )
-from learn.predict.verdict import ask_for_test, difference
+from learn.colour.difference import difference
+from learn.predict.verdict import ask_for_test
 from learn.shop import ShopSettings
 
 Array = NDArray[np.float64]

@@ -35,9 +35,9 @@ from learn.planning.candidates import Grid, Limits
 from learn.planning.plan import SETUP, plan, usual_setup
 from learn.planning.search import search
 from learn.planning.shades import shade_deeper
-from learn.predict.garments import UNDERBASE, on_garments
+from learn.predict.garments import on_garments
 from learn.predict.model import ShiftModel
-from learn.shop import Shop
+from learn.shop import UNDERBASE, Shop
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
@@ -107,7 +107,7 @@ class Bench:
         found = plan(self.model, target, garments, limits=limits, usual=usual)
         best = found.lines.iloc[0]
         first = found.usual
-        buckets = self.model._buckets()[0][self.model.shelf_.index(pd.Series(self.inks))]
+        buckets = self.model.buckets(self.inks)[0]
         deeper = self.inks[shade_deeper(buckets, self.inks.index(first["ink_id"]))]
         grid = Grid.of(
             self.physics, replace(limits, fixed=limits.fixed, presses=(usual["press_id"],))

@@ -141,9 +141,8 @@ def ours(folder: Path, keep_at: Path) -> dict[str, object]:
 
 def told(physics: ShiftModel, setups: pd.DataFrame) -> pd.DataFrame:
     """Features of set-ups, with what the physics says of them in the columns `PHYSICS`."""
-    predicted = physics.predict_lab(setups)
-    lab = pd.DataFrame(predicted.mean, columns=PHYSICS_LAB)
-    return predicted.X.drop(columns=["job", "mesh"]).join(lab)
+    lab = pd.DataFrame(physics.predict_lab(setups).mean, columns=PHYSICS_LAB)
+    return physics.features(setups).drop(columns=["job", "mesh"]).join(lab)
 
 
 def theirs(name: str, folder: Path, kept_at: Path) -> dict[str, object]:

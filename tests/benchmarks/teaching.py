@@ -19,9 +19,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.planning.next_test import Belief, belief, condition, rank
+from learn.colour.difference import difference
+from learn.gp.covariance import Belief
+from learn.planning.next_test import belief, rank
 from learn.predict.model import ShiftModel
-from learn.predict.verdict import ask_for_test, difference
+from learn.predict.verdict import ask_for_test
 from learn.shop import Shop
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
@@ -86,7 +88,7 @@ def _pulled(
         may = asked | (value > 0) if way == "by saving" else asked
         t = int(np.where(may, value, -np.inf).argmax())
         left = np.delete(np.arange(len(at)), t)
-        known, at = condition(known, t, reading[at[t]]).of(left), at[left]
+        known, at = known.after(t, reading[at[t]]).of(left), at[left]
     found = {f"until {share} %": float(np.argmax(np.array(ahead) >= share)) for share in SHARES}
     found |= {"until all": len(cost) - 1.0, "spoiled": lost}
     return found | {f"cost after {k}": cost[min(k, len(cost) - 1)] for k in (*STOPS, n)}

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from learn.colour.colorimetry import delta_e00
 from learn.mixing import transport
 from learn.mixing.mixture import Mixing
-from learn.mixing.recipes import Weighing, near_metric, recipes
+from learn.mixing.recipes import Weighing, dE00_axes, recipes
 from learn.mixing.top_up import top_up
 from learn.mixing.transport import to_film, to_particles
 from learn.physics import kubelka_munk
@@ -122,7 +122,7 @@ def test_a_denser_ink_weighs_more(mixing):
 def test_the_metric_is_that_of_small_differences():
     target = np.array([52.0, 40.0, 18.0])
     small = 0.1 * np.array([[1, 0, 0], [0, 1, 1], [0.5, -1, 2]])
-    lengths = np.linalg.norm(small @ near_metric(target).T, axis=1)
+    lengths = np.linalg.norm(small @ dE00_axes(target).T, axis=1)
     assert_allclose(lengths, delta_e00(target, target + small), rtol=0.02)
 
 

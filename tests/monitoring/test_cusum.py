@@ -11,8 +11,8 @@ import pytest
 
 from learn.fit.linearisation import DIRECTIONS
 from learn.gp import posterior
+from learn.gp.covariance import one_by_one
 from learn.monitoring import cusum as drift
-from learn.monitoring import innovations
 from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, run_length, threshold
 from learn.monitoring.innovations import Stream, one_step_ahead
 from learn.monitoring.status import glance
@@ -145,8 +145,8 @@ def test_forecast_errors_are_those_of_forecasts_made_one_by_one():
     _, design = model.linearised(prints, model.lab_[model.keep_][:40])
     design = replace(design, job=np.arange(40))  # else prints of a job share more than weights
     hyper = replace(model.hyper_, job=np.full_like(model.hyper_.job, -20.0))
-    _, white = innovations._forecast(design, hyper, 0)
-    _, late = innovations._forecast(design, hyper, 25)
+    _, white = one_by_one(design, hyper, 0)
+    _, late = one_by_one(design, hyper, 25)
     np.testing.assert_allclose(late, white[75:], atol=1e-5)  # learnt as a whole, or in turn
     for i in (3, 30):
         post = posterior.posterior(design.take(np.arange(i)), hyper)

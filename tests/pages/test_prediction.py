@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from learn.normal import Z90
 from learn.predict.causes import Cause
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
@@ -17,7 +18,6 @@ from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_out
 from pipelines.pages.page_style import STYLE
 from pipelines.pages.prediction import write_page
 from pipelines.words.prediction import (
-    BAND90,
     chance,
     go_from,
     setup_words,
@@ -183,7 +183,7 @@ def test_tolerance_outline_lies_at_the_tolerance():
 
 def test_bands_hold_ninety_percent():
     """Against scipy's normal and chi-square distributions."""
-    assert pytest.approx(stats.norm.ppf(0.95), abs=1e-3) == BAND90
+    assert pytest.approx(stats.norm.ppf(0.95), abs=1e-3) == Z90
     assert pytest.approx(np.sqrt(stats.chi2.ppf(0.9, 2)), abs=1e-3) == ELLIPSE90
 
 

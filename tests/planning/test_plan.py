@@ -17,25 +17,26 @@ from numpy.testing import assert_allclose
 
 import learn
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import local_metric
 from learn.errors import Unusable
 from learn.mixing.mixture import Mixing
-from learn.planning.candidates import Grid, Limits, dry_films
-from learn.planning.new_ink import errors_after, metric_of, plan_ink
-from learn.planning.next_test import belief, between, condition, rank_tests
+from learn.planning.candidates import Grid, Limits
+from learn.planning.new_ink import errors_after, plan_ink
+from learn.planning.next_test import belief, rank_tests
 from learn.planning.pareto import STEPS, WIDE, non_dominated
 from learn.planning.plan import plan, usual_setup
 from learn.planning.search import search
-from learn.predict.garments import UNDERBASE, joint, on_garments, outcome
+from learn.predict.garments import joint, on_garments, outcome
 from learn.predict.model import ShiftModel
+from learn.shop import UNDERBASE
 from pipelines.cli import main
 from pipelines.commands._options import by_option
 from pipelines.ledger.incoming import read_sheet
 from pipelines.measured.target import read_target
 from pipelines.pages.press_sheet import cautions, operations, write_sheet
-from pipelines.registry import versions
 from pipelines.registry.catalogue import Catalogue
 from pipelines.words.plan import cost_words, ink_block, plan_block
-from tests.small_demo import DEMO, held_out, small_model, small_shop
+from tests.small_demo import held_out, small_model, small_shop, small_workspace
 
 GARMENTS = ["G01", "G02", "G04"]  # white cotton, black cotton, grey blend
 SMALL = Limits(inks=("C08", "C10", "C19"), meshes=("M43-80", "M77-55", "M120-34"), presses=("P1",))
@@ -118,7 +119,7 @@ def test_blocks_and_film_limit(grid):
     thin = Limits(inks=("C08",), presses=("P1",), max_film_um=30)
     told = plan(small_model(), [33, 55, 28], ["G01"], limits=thin)
     assert (told.lines["film_um"] <= 30).all()
-    films = dry_films(small_model(), grid.setups(numbers).assign(substrate_id="G01"))
+    films = small_model().films_um(grid.setups(numbers).assign(substrate_id="G01"))
     assert sum(films).max() > 60  # the limit had something to do
 
 
@@ -292,7 +293,7 @@ def test_beliefs_are_predictions_with_what_they_share(open_jobs):
 def test_a_test_print_is_learnt_as_a_gaussian_is_conditioned(open_jobs):
     known = belief(small_model(), open_jobs)
     reading = known.mean[3] + [1.0, -2.0, 0.5]
-    after = condition(known, 3, reading)
+    after = known.after(3, reading)
     n = 3 * len(open_jobs)
     C, rows = known.unknown.reshape(n, n), slice(9, 12)
     gain = C[:, rows] @ np.linalg.inv(C[rows, rows] + known.scatter[3])
@@ -345,7 +346,7 @@ def appended(prints: pd.DataFrame) -> ShiftModel:
 
 
 def rms_dE00(covariance, mean):
-    return np.sqrt(np.einsum("nij,nij->n", metric_of(mean), covariance)).mean()
+    return np.sqrt(np.einsum("nij,nij->n", local_metric(mean), covariance)).mean()
 
 
 def test_the_first_print_leaves_usual_set_ups_least_unsure_of_all_once_learnt(new_ink):
@@ -373,11 +374,11 @@ def test_the_same_print_again_tells_less_than_another(new_ink):
     apart = np.r_[0, 2, 1, np.full(len(usual), -1)]
     left = []
     for job in (screen, apart):
-        known = between(small_model(), rows, job)
-        known = condition(known, 0, known.mean[0])
-        tests, metric = np.array([1, 2]), metric_of(known.mean[usual])
+        known = small_model().between(rows, job)
+        known = known.after(0, known.mean[0])
+        tests, metric = np.array([1, 2]), local_metric(known.mean[usual])
         left.append(errors_after(known, tests, usual, metric, np.ones(len(usual))))
-        after = condition(known, 2, known.mean[2])
+        after = known.after(2, known.mean[2])
         own = after.unknown[usual, :, usual, :] + after.scatter[usual]
         assert_allclose(left[-1][1], rms_dE00(own, known.mean[usual]), rtol=1e-9)
     assert left[0][1] < left[0][0]
@@ -415,25 +416,7 @@ def test_what_a_print_tells_is_not_set_against_a_more_careful_judgement():
 
 @pytest.fixture(scope="module")
 def workspace(tmp_path_factory):
-    """The small shop in a database, and the model that has learnt it."""
-    root = tmp_path_factory.mktemp("plan")
-    (root / "tables").mkdir()
-    shop, none = small_shop(), ["", None]
-    (root / "tables" / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
-    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
-        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
-        for column in ("ink_id", "underbase_ink_id"):
-            if column in frame:
-                frame = frame[frame[column].isin([*shop.inks["ink_id"], *none])]
-        if name == "prints":
-            frame = frame[frame["print_id"].isin(shop.prints["print_id"])]
-        frame.to_csv(root / "tables" / f"{name}.csv", index=False)
-    assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
-    facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
-    facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}
-    facts |= {"data_sha256": ""}
-    versions.save(root / "models" / "s", *small_model().to_state(), facts)
-    return root
+    return small_workspace(tmp_path_factory.mktemp("plan"))
 
 
 def test_the_prints_of_an_ink_from_the_command_line_to_the_record(workspace, capsys, monkeypatch):

@@ -83,9 +83,7 @@ def test_better_than_physics_alone_and_than_the_nearest_past_print():
     model, setups = small_model(), next_prints()
     truth = setups[TRUE_LAB].to_numpy(float)
     alone = learnt(small_shop(), terms=[], calibrate_inks=False)
-    nearest = nearest_past_print(
-        model.rows_.X, model.lab_[model.keep_], model.predict_lab(setups).X
-    )
+    nearest = nearest_past_print(model.rows_.X, model.lab_[model.keep_], model.features(setups))
     ours = np.median(missed(model, setups))
     assert ours < 0.45
     assert ours < 0.7 * np.median(missed(alone, setups))

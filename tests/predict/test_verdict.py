@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from learn.colour.difference import difference
 from learn.predict.causes import Unseen
-from learn.predict.verdict import HOPELESS, ask_for_test, difference, judge
+from learn.predict.verdict import HOPELESS, ask_for_test, judge
 from learn.shop import ShopSettings
 
 RED, BLUE, GREY = [45.0, 60.0, 30.0], [35.0, 10.0, -45.0], [60.0, 0.5, 0.0]

@@ -1,0 +1,93 @@
+"""dE00 of uncertain colours: how far from a target, with what chance within a tolerance.
+
+A predicted Lab is Gaussian, dE00 to a target is not: it is sampled, with the same draws for
+every colour, so that chances are smooth in the inputs and the same question always gets the
+same answer.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from learn.colour.colorimetry import delta_e00
+from learn.normal import quasi_random, scattered
+
+Array = NDArray[np.float64]
+
+N_DRAWS = 512
+BLOCK = 2000  # colours at a time, to bound memory
+METRIC_STEP = 0.05  # units of Lab
+
+
+class Difference(NamedTuple):
+    """dE00 between an uncertain print and a reference: median, 90 % interval, chance."""
+
+    median: Array  # (n,)
+    lo: Array  # (n,) 5 % quantile
+    hi: Array  # (n,) 95 % quantile
+    p_within: Array  # (n,) probability of lying within the tolerance
+
+
+def difference(
+    mean: Array,
+    covariance: Array,
+    reference: Array,
+    tolerance: Array,
+    reference_covariance: Array | None = None,
+) -> Difference:
+    """dE00 of prints N(mean, covariance) to references, which may be uncertain as well.
+
+    Parameters
+    ----------
+    mean, reference : (n, 3) Lab
+    covariance, reference_covariance : (n, 3, 3)
+    tolerance : (n,) dE00
+    """
+    n = len(mean)
+    out = np.empty((4, n))
+    z = quasi_random(N_DRAWS, 3 if reference_covariance is None else 6)
+    for start in range(0, n, BLOCK):
+        rows = slice(start, start + BLOCK)
+        prints = mean[rows, None] + scattered(covariance[rows], z[:, :3])
+        target = reference[rows, None]
+        if reference_covariance is not None:
+            target = target + scattered(reference_covariance[rows], z[:, 3:])
+        dE = delta_e00(prints, np.broadcast_to(target, prints.shape))
+        out[:3, rows] = np.quantile(dE, [0.5, 0.05, 0.95], axis=1)
+        out[3, rows] = within(dE, tolerance[rows, None])
+    return Difference(*out)
+
+
+def within(dE: Array, tolerance: ArrayLike) -> Array:
+    """Chance (...) to lie within ``tolerance``, from draws of dE00 (..., draws)."""
+    return (dE <= tolerance).mean(axis=-1)
+
+
+def from_mean(mean: Array, covariance: Array, z: Array) -> Array:
+    """dE00 (n, m) of draws from N(mean (n, 3), covariance (n, 3, 3)) to the mean itself, by
+    standard normal ``z`` (m, 3)."""
+    prints = mean[:, None] + scattered(covariance, z)
+    return delta_e00(prints, np.broadcast_to(mean[:, None], prints.shape))
+
+
+def local_metric(lab: Array) -> Array:
+    """dE00 near each of ``lab`` (n, 3) as a quadratic form (n, 3, 3): dE00^2 = d' M d.
+
+    Examples
+    --------
+    >>> near, off = np.array([[60.0, 5.0, 5.0]]), np.array([0.3, -0.2, 0.1])
+    >>> by_form = np.sqrt(off @ local_metric(near)[0] @ off)
+    >>> bool(abs(by_form / delta_e00(near[0], near[0] + off) - 1) < 0.02)
+    True
+    """
+    axes = np.eye(3) * METRIC_STEP
+    metric = np.empty((len(lab), 3, 3))
+    for i in range(3):
+        for j in range(3):
+            plus = delta_e00(lab, lab + axes[i] + axes[j]) ** 2
+            minus = delta_e00(lab, lab + axes[i] - axes[j]) ** 2
+            metric[:, i, j] = (plus - minus) / (4 * METRIC_STEP**2)
+    return (metric + metric.transpose(0, 2, 1)) / 2

@@ -1,0 +1,65 @@
+"""A batch learnt on top of a fitted model, without fitting again."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from learn.colour.colorimetry import delta_e00
+from learn.fit import update
+from learn.fit.encoding import Encoder
+from learn.fit.fingerprints import changes, marks_of
+from learn.fit.fitting import Progress, is_gross
+from learn.physics.drawdowns import describe_shelf, lab_columns
+from learn.predict.history import set_aside
+from learn.predict.novelty import Likeness
+
+if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
+    from learn.shop import Shop
+
+
+def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str]) -> None:
+    """See :meth:`learn.predict.model.ShiftModel.append`; every print of ``shop`` has a colour."""
+    marks = marks_of(shop)
+    if shop.settings != model.settings_:
+        msg = "the shop's settings have changed"
+        raise ValueError(msg)
+    if changed := changes(model.marks_, marks):
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        msg = f"{changed[0]}{more} changed since the model learnt from it"
+        raise ValueError(msg)
+    new = ~shop.prints["print_id"].isin(model.marks_["prints"]).to_numpy()
+    prints = shop.prints[new].reset_index(drop=True)
+    say(f"learning {len(prints)} new prints")
+    lab = lab_columns(prints, model.viewing_)
+    encoder = Encoder.of(shop, model.viewing_)
+    model.encoder_ = replace(
+        encoder,
+        first_day=model.encoder_.first_day,
+        usual_stencil_um=model.encoder_.usual_stencil_um,
+    )
+    if list(shop.inks["ink_id"]) != model.shelf_.ink_ids:
+        described = describe_shelf(
+            shop.inks, shop.drawdowns, shop.substrates, encoder.substrate_r, model.viewing_
+        )
+        model.shelf_ = update.joined(model.shelf_, described)
+    rows = model.encode(prints)
+    state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
+    state = update.with_room(state, model.shelf_, rows.X)
+    fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
+    error, squared = update.surprise(state, rows, lab, *fixed)
+    keep = ~is_gross(squared, delta_e00(lab - error, lab))
+    keep |= prints["print_id"].isin(trusted).to_numpy()
+    state = update.learnt(state, rows.take(keep), lab[keep], *fixed)
+    model.layout_, model.hyper_, model.weights_, model.posterior_ = state
+    out = set_aside(prints, keep, np.sqrt(squared))
+    model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
+    linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
+    model.likeness_ = model.likeness_.with_more(Likeness.of(linear.rows.X))
+    model.marks_ = marks
+    model.appended_ += int(keep.sum())

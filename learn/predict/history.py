@@ -1,0 +1,74 @@
+"""What a model has learnt from, as those who judge it look at it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.errors import Unusable
+from learn.gp import posterior
+from learn.physics.drawdowns import lab_columns
+
+if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
+    from learn.shop import Shop
+
+Array = NDArray[np.float64]
+
+
+class History(NamedTuple):
+    """n prints that were learnt from; gross errors are not among them."""
+
+    prints: pd.DataFrame  # their rows in the shop's table
+    lab: Array  # (n, 3) as measured
+    X: pd.DataFrame  # encoded features
+    instrument: Array  # (n,) variance of a reading in each of L, a, b
+    noise: Array  # (n, 3, 3) scatter of job, press and instrument
+    n_set_aside: int
+
+
+def history(model: ShiftModel) -> History:
+    """Of a model just fitted, or given its history back by :func:`recall`."""
+    kept, design = model.keep_, model.design_
+    noise = posterior.own_noise(design, model.hyper_) + posterior.job_noise(design, model.hyper_)
+    return History(
+        model.prints_[kept].reset_index(drop=True),
+        model.lab_[kept],
+        model.rows_.X,
+        design.instrument,
+        noise,
+        int((~kept).sum()),
+    )
+
+
+def recall(model: ShiftModel, shop: Shop) -> None:
+    """See :meth:`learn.predict.model.ShiftModel.recall`."""
+    prints = shop.prints.reset_index(drop=True)
+    lab = lab_columns(prints, model.viewing_)
+    usable = np.isfinite(lab).all(axis=1)
+    model.prints_, model.lab_ = prints[usable].reset_index(drop=True), lab[usable]
+    model.keep_ = ~model.prints_["print_id"].isin(model.set_aside_["print_id"]).to_numpy()
+    if not model.keep_.any():
+        msg = "the history holds no measured print"
+        raise Unusable(msg)
+    kept = model.prints_[model.keep_].reset_index(drop=True)
+    linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
+    model.rows_ = linear.rows
+    model.posterior_ = posterior.posterior(model.design_, model.hyper_)
+
+
+def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) -> pd.DataFrame:
+    """The prints not learnt from: print_id, reason, distance in standard deviations."""
+    return pd.DataFrame(
+        {
+            "print_id": prints["print_id"].to_numpy()[~keep],
+            "reason": [
+                f"colour is {d:.0f} standard deviations from what all other prints say"
+                for d in distance[~keep]
+            ],
+            "distance": distance[~keep],
+        }
+    )
