@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from learn.planning.candidates import Grid
+from learn.planning.plan import Plan, plan, usual_setup
 from tests.servers import fresh_database, running_server
+from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop
 
 
 @pytest.fixture(scope="session")
@@ -25,3 +29,28 @@ def source(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | st
         return
     with fresh_database(request.getfixturevalue("server")) as url:
         yield url
+
+
+@pytest.fixture(scope="session")
+def grid() -> Grid:
+    """Every set-up of three inks, three meshes and one press of the small demo shop."""
+    return Grid.of(small_model(), SMALL)
+
+
+@pytest.fixture(scope="session")
+def small_plan() -> Plan:
+    """A plan for a red on three garments."""
+    usual = usual_setup(small_shop().prints, GARMENTS)
+    return plan(small_model(), [33, 55, 28], GARMENTS, limits=SMALL, usual=usual)
+
+
+@pytest.fixture(scope="session")
+def open_jobs() -> pd.DataFrame:
+    """Twelve jobs of an ink never printed, each with a target it can reach."""
+    jobs = held_out("unseen_ink").iloc[:12].reset_index(drop=True)
+    return jobs.assign(
+        target_L=jobs["true_L"],
+        target_a=jobs["true_a"],
+        target_b=jobs["true_b"],
+        tolerance_dE00=2.0,
+    )

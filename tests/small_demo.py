@@ -6,8 +6,11 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from learn.colour.colorimetry import delta_e00
+from learn.planning.candidates import Limits
 from learn.predict.model import ShiftModel
 from learn.shop import Shop
 from pipelines.cli import main
@@ -19,6 +22,10 @@ DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 # From process-clear to opaque: clear magenta, warm yellow, bright red (never printed), its
 # opaque twin (printed once), deep red, turquoise, white, black; the white base.
 INKS = ["C02", "C06", "C08", "C09", "C10", "C19", "C24", "C26", "U1"]
+TINY_INKS = ["C02", "C19", "C24", "U1"]
+GARMENTS = ["G01", "G02", "G04"]  # white cotton, black cotton, grey blend
+SMALL = Limits(inks=("C08", "C10", "C19"), meshes=("M43-80", "M77-55", "M120-34"), presses=("P1",))
+LAB, TRUE_LAB = ["L", "a", "b"], ["true_L", "true_a", "true_b"]
 
 
 @cache
@@ -63,6 +70,11 @@ def small_model() -> ShiftModel:
 
 
 @cache
+def stored_small_model() -> ShiftModel:
+    """The same, stored and read again."""
+    return ShiftModel.from_state(*small_model().to_state())
+
+
 def held_out(kind: str) -> pd.DataFrame:
     """Held-out prints of `INKS`, typed as set-ups, with ``true_L``, ``true_a``, ``true_b``."""
     prints = pd.read_csv(DEMO / "heldout" / f"{kind}.csv", parse_dates=["printed_on"])
@@ -90,3 +102,46 @@ def small_workspace(root: Path) -> Path:
     facts |= {"data_sha256": ""}
     versions.save(root / "models" / "s", *small_model().to_state(), facts)
     return root
+
+
+def prints_of(inks: list[str]) -> pd.DataFrame:
+    """Sound prints of the demo history with these inks and bases alone."""
+    prints = demo().prints
+    based = prints["underbase_ink_id"]
+    of_inks = prints["ink_id"].isin(inks) & (based.isna() | based.isin(inks))
+    return prints[of_inks & ~prints["print_id"].isin(gross_errors())].reset_index(drop=True)
+
+
+@cache
+def tiny_shop() -> Shop:
+    """Three inks and a base, every fourth job: about sixty prints."""
+    prints = prints_of(TINY_INKS)
+    every_fourth = pd.factorize(prints["job_id"])[0] % 4 == 0
+    return restricted(demo(), prints[every_fourth], TINY_INKS)
+
+
+def learnt(shop: Shop, **parameters) -> ShiftModel:
+    """Learnt by a short search."""
+    return ShiftModel(**({"max_iterations": 2} | parameters)).fit(shop)
+
+
+@cache
+def tiny_model() -> ShiftModel:
+    """Learnt from `tiny_shop`, once a test run."""
+    return learnt(tiny_shop())
+
+
+def next_prints(inks: list[str] | None = None) -> pd.DataFrame:
+    """Held-out prints of the history's own weeks, with these inks alone if any are named."""
+    rows = held_out("next_prints")
+    return rows if inks is None else rows[rows["ink_id"].isin(inks)].reset_index(drop=True)
+
+
+def missed(model: ShiftModel, setups: pd.DataFrame) -> np.ndarray:
+    """dE00 of each prediction to the noise-free colour."""
+    return delta_e00(model.predict_lab(setups).mean, setups[TRUE_LAB].to_numpy(float))
+
+
+def mean_sd(model: ShiftModel, setups: pd.DataFrame) -> float:
+    """Mean predicted standard deviation over L, a and b."""
+    return model.predict(setups)[["L_sd", "a_sd", "b_sd"]].to_numpy().mean()

@@ -125,3 +125,7 @@ def test_examples_in_docstrings_run(path):
     module = import_module(module_name(path))
     needs = {n: make() for n, make in known.items() if module is learn}
     assert doctest.testmod(module, extraglobs=needs).failed == 0
+
+
+def test_every_name_the_package_offers_is_there():
+    assert all(getattr(learn, name) is not None for name in learn.__all__)

@@ -1,27 +1,12 @@
-"""Drift: charts against published run lengths, planted changes found, and the status screen."""
+"""Drift: charts against published run lengths, planted changes found."""
 
 from __future__ import annotations
-
-from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from learn.fit.linearisation import DIRECTIONS
-from learn.gp import posterior
-from learn.gp.covariance import one_by_one
-from learn.monitoring import cusum as drift
 from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, run_length, threshold
-from learn.monitoring.innovations import Stream, one_step_ahead
-from learn.monitoring.status import glance
-from learn.predict.model import ShiftModel
-from pipelines.cli import main
-from pipelines.registry import promotion, versions
-from pipelines.words.status import REMEDIES, drift_lines, drift_sentence
-from tests.small_demo import small_model, small_shop
-from tests.tiny_shop import write_shop
 
 
 @pytest.mark.parametrize(("h", "published"), [(4.0, 168.0), (5.0, 465.0)])
@@ -122,126 +107,3 @@ def test_a_press_put_right_is_told_no_longer():
         again += int(((found["level"] == "P2") & (found["lo"] > 0)).any())
     assert told <= 1
     assert again >= 11
-
-
-@cache
-def stream(percent: float) -> Stream:
-    """The small demo shop without its drifting press, and its colours as if P1 laid more film
-    over the last third of its time; the model has not seen that."""
-    model = small_model()
-    kept = model.keep_ & (model.prints_["press_id"] != "P2").to_numpy()
-    prints, lab = model.prints_[kept].reset_index(drop=True), model.lab_[kept].copy()
-    linear, _ = model.linearised(prints, lab)
-    day = linear.rows.X["day"].to_numpy()
-    hit = (prints["press_id"] == "P1").to_numpy() & (day > 0.67 * np.nanmax(day))
-    lab[hit] += np.log1p(percent / 100) * (linear.vectors[hit, DIRECTIONS.index("both_films")])
-    return one_step_ahead(model, prints, lab)
-
-
-def test_forecast_errors_are_those_of_forecasts_made_one_by_one():
-    """The Cholesky root against the posterior of the prints before, print by print."""
-    model = small_model()
-    prints = model.prints_[model.keep_].head(40).reset_index(drop=True)
-    _, design = model.linearised(prints, model.lab_[model.keep_][:40])
-    design = replace(design, job=np.arange(40))  # else prints of a job share more than weights
-    hyper = replace(model.hyper_, job=np.full_like(model.hyper_.job, -20.0))
-    _, white = one_by_one(design, hyper, 0)
-    _, late = one_by_one(design, hyper, 25)
-    np.testing.assert_allclose(late, white[75:], atol=1e-5)  # learnt as a whole, or in turn
-    for i in (3, 30):
-        post = posterior.posterior(design.take(np.arange(i)), hyper)
-        own = design.take(np.array([i]))
-        mean, cov = posterior.predict(own.phi, post)
-        cov = cov + posterior.noise_blocks(own, hyper)
-        theirs = np.linalg.solve(np.linalg.cholesky(cov[0]), own.y[0] - mean[0])
-        np.testing.assert_allclose(white[3 * i : 3 * i + 3], theirs, atol=1e-5)
-
-
-def test_film_errors_of_a_model_are_standard_and_tell_a_planted_drift():
-    steady = stream(0.0)
-    z = steady.frame["film_error"] / steady.frame["film_sd"]
-    assert 0.8 < z.std() < 1.25
-    found = drifts(stream(20.0))
-    first = found.iloc[0]
-    assert (first["cause"], first["level"]) == ("press", "P1")
-    assert first["lo"] < 20.0 < first["hi"]
-    assert not (drifts(steady)["cause"] == "press").any()
-    one_day = drift._shapes(steady, np.array([0]))  # cannot be over yet
-    assert drift._change(one_day, steady.white).lasts
-
-
-def test_prints_without_a_date_are_learnt_from_and_not_charted():
-    model = small_model()
-    dated = model.keep_ & model.prints_["printed_on"].notna().to_numpy()
-    prints = model.prints_[dated].head(60).reset_index(drop=True)
-    lab = model.lab_[dated][:60]
-    prints.loc[5:9, ["printed_on", "job_id"]] = [pd.NaT, None]
-    mixed = np.random.default_rng(0).permutation(60)
-    frame = one_step_ahead(model, prints.iloc[mixed].reset_index(drop=True), lab[mixed]).frame
-    assert len(frame) == 55
-    assert frame["date"].is_monotonic_increasing
-    assert np.isfinite(frame[["film_error", "film_sd"]]).all(axis=None)
-    with pytest.raises(ValueError, match="no print has a date"):
-        one_step_ahead(model, prints.assign(printed_on=pd.NaT), lab)
-
-
-def test_drift_in_words():
-    row = {"cause": "press", "level": "P2", "percent": 9.2, "lo": 5.1, "hi": 13.2,
-           "false_alarms": 0.2}  # fmt: skip
-    row |= dict.fromkeys(("since", "since_lo", "since_hi"), pd.Timestamp("2025-05-03"))
-    assert drift_sentence(row) == (
-        "Press P2 lays 9 % more ink since 3 May 2025 (90 % band 5 to 13 %)."
-    )
-    row |= {"cause": "mesh", "level": "77-55", "percent": -9.2, "lo": -13.2, "hi": -5.1}
-    assert "Mesh 77-55 lays 9 % less ink since 3 May 2025 (90 % band 5 to 13 %)" in drift_sentence(
-        row
-    )
-    assert "0.2 in 1,000 prints" in next(drift_lines(pd.DataFrame([row])))
-    assert "none seen" in next(drift_lines(pd.DataFrame([row]).head(0)))
-    assert set(drift.KINDS) == set(REMEDIES)
-
-
-def test_a_glance_at_the_small_shop():
-    model = ShiftModel.from_state(*small_model().to_state())
-    whole = small_shop()
-    learnt = list(model.marks_["prints"].items())
-    model.marks_ = model.marks_ | {"prints": dict(learnt[:-12])}
-    seen = glance(model, whole)
-    assert seen.news.n == 12
-    assert seen.news.unknown == 0
-    assert seen.news.median_dE00 < 2
-    never = seen.limits[(seen.limits["factor"] == "ink") & (seen.limits["n"] == 0)]
-    assert "C08" in set(never["level"])
-    assert seen.drift is not None
-
-
-def test_status_screen(tmp_path, monkeypatch, capsys):
-    write_shop(tmp_path / "tables")
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
-    assert main(["import", "tables", "--shop", "tiny"]) == 0
-    capsys.readouterr()
-    assert main(["status"]) == 0
-    said = capsys.readouterr().out
-    assert "Shop tiny: " in said
-    assert "Last batch: 1, import" in said
-    assert "none yet; strikeoff learn" in said
-    versions.save(tmp_path / "models" / "tiny", {}, {}, {"validation": {}})
-    assert main(["status"]) == 0
-    assert "cannot be read by this version: strikeoff learn makes" in capsys.readouterr().out
-    arrays, meta = small_model().to_state()
-    facts = {"validation": small_model().validation_, "set_aside": [], "rows": {}}
-    versions.save(tmp_path / "models" / "tiny", arrays, meta, facts)
-    given = small_shop()
-    model = ShiftModel.from_state(arrays, meta)
-    charge = promotion.Charge(model, "0002", "0002", {})
-    monkeypatch.setattr(promotion, "opened", lambda *_: charge)
-    monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: given)
-    assert main(["status"]) == 0
-    said = capsys.readouterr().out
-    assert "Model 0002 in charge" in said
-    assert "Drift" in said
-    assert "What to print or measure next:" in said
-    assert "nan" not in said
-    assert len(said.splitlines()) <= 40
-    assert max(map(len, said.splitlines())) <= 100

@@ -1,7 +1,7 @@
 """The shelf: K and S of inks made up here, read back from drawdowns made up here.
 
 The drawdowns are Kubelka-Munk films under a Saunderson surface (both checked against
-published values in test_optics), with the reading and film errors the shelf allows for.
+published values in test_kubelka_munk), with the reading and film errors the shelf allows for.
 """
 
 import numpy as np

@@ -2,48 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from learn.physics.deposit import complete_meshes
-from pipelines.tables.checks import check_mesh_units
-from pipelines.tables.folder import Checked, identifiers, read_folder, read_setups
-from pipelines.tables.schema import SHOP_TABLES
-from pipelines.tables.spectra import SPECTRUM, gap_in, resample
+from pipelines.tables.folder import read_folder
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import InputProblems, Kind
-from tests.tiny_shop import (
-    SETUPS,
-    TINY,
-    semicolon_with_decimal_commas,
-    spectrum,
-    with_cell,
-    without_column,
-    write_shop,
-)
-
-TODAY = date(2026, 1, 1)
-
-
-def read(folder: Path, *, strict: bool = False, **changes: str | None) -> Checked:
-    return read_folder(write_shop(folder, **changes), name="tiny", strict=strict, today=TODAY)
-
-
-def refused(folder: Path, **changes: str | None) -> str:
-    with pytest.raises(InputProblems) as error:
-        read(folder, **changes)
-    return str(error.value)
-
-
-def assert_same_shop(one: Checked, other: Checked) -> None:
-    assert one.shop.settings == other.shop.settings
-    for name in ("inks", "substrates", "meshes", "drawdowns", "prints"):
-        pd.testing.assert_frame_equal(getattr(one.shop, name), getattr(other.shop, name))
+from tests.tables.reading import TODAY, read, refused
+from tests.tiny_shop import TINY, spectrum, with_cell, without_column, write_shop
 
 
 def test_frames_carry_types_and_all_columns(tmp_path):
@@ -236,39 +204,6 @@ def test_an_unusable_table_is_refused_in_one_sentence(tmp_path, changes, said):
     assert len(message.splitlines()) == 1, message
 
 
-@pytest.mark.parametrize(
-    ("mesh", "said"),
-    [
-        # Counts of common screens per inch (common practice, no source) in the column per cm.
-        ("110-80,110,80,", "110 with a thread of 80 um looks like threads per inch; divide it"),
-        ("230-48,230,48,", "230 with a thread of 48 um looks like threads per inch"),
-        ("305-,305,,", "305 looks like threads per inch; divide it by 2.54 (120 per cm)"),
-        ("61-120,61,120,296", "61 with a thread of 120 um looks like threads per inch"),
-        ("110-,110,,149", "110 looks like threads per inch; divide it by 2.54 (43 per cm)"),
-        ("43-81,43,80,2000", "an opening of 2000 um is wider than 43 threads per cm allow"),
-        ("43-8,43,0.08,", '"0.08" is outside 10 to 1000; give the thread diameter in micrometres'),
-        ("43-,,80,", "column threads_per_cm: is empty; give the count per centimetre"),
-        ("90-300,90,300,", "a thread of 300 um leaves no opening at 90 threads per cm"),
-    ],
-)
-def test_mesh_units_are_recognised(tmp_path, mesh, said):
-    message = refused(tmp_path, meshes=TINY["meshes.csv"] + mesh + "\n")
-    assert message.startswith("meshes.csv, row 5, column ")
-    assert said in message
-
-
-@pytest.mark.parametrize(
-    "mesh",
-    [  # nt-jp.com screen specification: published meshes per cm must pass
-        "a,90,40,73",
-        "b,90,48,65",
-        "c,90,54,59",
-    ],
-)
-def test_published_meshes_pass(tmp_path, mesh):
-    assert len(read(tmp_path, meshes=TINY["meshes.csv"] + mesh + "\n").shop.meshes) == 4
-
-
 def test_all_problems_of_all_files_come_at_once(tmp_path):
     message = refused(
         tmp_path,
@@ -327,108 +262,6 @@ def test_an_unknown_column_is_kept_out_and_named(tmp_path):
     assert "operator" not in checked.given.tables["prints"]
 
 
-def test_semicolon_and_decimal_comma_equal_the_plain_file(tmp_path):
-    changes = {
-        file.split(".")[0]: semicolon_with_decimal_commas(file) for file in TINY if ".csv" in file
-    }
-    assert ";48,1;" in changes["drawdowns"]
-    european = read(tmp_path / "eu", **changes)
-    assert_same_shop(european, read(tmp_path / "plain"))
-    for name, frame in read(tmp_path / "plain").given.tables.items():
-        pd.testing.assert_frame_equal(frame, european.given.tables[name])
-
-
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "latin-1"])
-def test_byte_order_mark_and_latin_1_equal_the_plain_file(tmp_path, encoding):
-    plain = read(tmp_path / "plain")
-    folder = write_shop(tmp_path / "other")
-    for file in TINY:
-        if file.endswith(".csv"):
-            (folder / file).write_bytes(TINY[file].replace("\n", "\r\n").encode(encoding))
-    assert_same_shop(read_folder(folder, name="tiny", today=TODAY), plain)
-
-
-def test_header_spaces_blank_rows_and_minus_signs(tmp_path):
-    prints = TINY["prints.csv"].replace(",L,", ", L ,").replace("-20.75", "\N{MINUS SIGN}20.75")
-    prints = prints.replace("P2,", "\n,,,\nP2,") + ",,,,\n"
-    checked = read(tmp_path, prints=prints)
-    assert checked.given.tables["prints"].index.tolist() == [2, 5, 6]
-    assert_same_shop(checked, read(tmp_path / "plain"))
-
-
-# --- spectra -------------------------------------------------------------------------------
-
-
-def test_spectra_are_resampled_to_400_700():
-    smooth = np.exp(-(((np.arange(300, 800) - 560) / 60) ** 2))[None]  # by wavelength from 300
-
-    def at(grid):
-        return smooth[:, np.array(grid) - 300]
-
-    want = at(range(400, 701, 10))
-    for grid in (range(380, 731, 10), range(400, 701, 5), range(380, 781, 5)):
-        assert gap_in(list(grid)) is None
-        np.testing.assert_array_equal(resample(list(grid), at(grid)), want)
-    for grid in (range(400, 701, 20), range(380, 721, 20), range(390, 731, 20)):
-        got = resample(list(grid), at(grid))
-        assert gap_in(list(grid)) is None
-        np.testing.assert_allclose(got, want, atol=2e-3)
-    assert gap_in([400, 410, 430]) == "the spectrum columns have a gap at 420 nm"
-    assert gap_in(list(range(420, 701, 10))) == "the spectrum covers 420 to 700 nm only"
-
-
-def test_a_20_nm_file_with_a_wider_range_is_read(tmp_path):
-    grid = range(380, 731, 10)
-    head = "substrate_id,kind," + ",".join(f"r{nm}" for nm in grid)
-    rows = "tee-black,garment," + ",".join("0.04" for _ in grid)
-    rows += "\ncard-white,card," + ",".join(f"{nm / 1000:.3f}" for nm in grid)
-    shop = read(tmp_path, substrates=f"{head}\n{rows}\n").shop
-    assert shop.substrates.loc[1, SPECTRUM].tolist() == [nm / 1000 for nm in range(400, 701, 10)]
-
-
-def test_one_percent_row_of_prints_is_set_aside_and_all_are_refused(tmp_path):
-    def prints(*scales):
-        head = "print_id,substrate_id,ink_id,mesh_id,strokes,flash_count,"
-        head += ",".join(f"r{nm}" for nm in range(400, 701, 10))
-        rows = (
-            f"P{i},tee-black,007,43-80,1,0," + ",".join(str(0.5 * s) for _ in range(31))
-            for i, s in enumerate(scales)
-        )
-        return "\n".join([head, *rows]) + "\n"
-
-    some = read(tmp_path, prints=prints(1, 1, 100))
-    assert some.given.set_aside == {4: 'r400: "50.0" is too high and looks like percent'}
-    assert "the spectra go up to 50" in refused(tmp_path, prints=prints(100, 100, 1))
-
-
-# --- set-ups -------------------------------------------------------------------------------
-
-
-def test_setups_keep_their_order(tmp_path):
-    known = identifiers(read(tmp_path).shop)
-    (tmp_path / "s.csv").write_text(SETUPS)
-    setups, warnings = read_setups(tmp_path / "s.csv", known)
-    assert setups["setup_id"].tolist() == ["S2", "S1"]
-    assert setups["target_L"].isna().tolist() == [False, True]
-    assert warnings == []
-
-
-def test_every_problem_of_a_setups_file_is_told(tmp_path):
-    known = identifiers(read(tmp_path).shop)
-    text = SETUPS.replace("blue", "blau").replace("S1", "S2").replace("58,31,2", ",31,2")
-    (tmp_path / "s.csv").write_text(text.replace("77-55,2,1", "77-55,2,5"))
-    with pytest.raises(InputProblems) as error:
-        read_setups(tmp_path / "s.csv", known)
-    said = str(error.value)
-    assert "s.csv, row 2, column flash_count: 5 flashes do not fit between 2 strokes" in said
-    assert "s.csv, row 2: one of target_L, target_a, target_b is missing" in said
-    assert 's.csv, row 3, column setup_id: "S2" stands in row 2 already' in said
-    assert 's.csv, row 3, column ink_id: "blau" is not in inks.csv' in said
-    assert said.endswith("4 problems. Nothing was changed.")
-
-
-# --- anything at all -----------------------------------------------------------------------
-
 CELLS = st.one_of(
     st.text(max_size=8),
     st.sampled_from(["", "NaN", "inf", "-1", "1e400", "0", "50", "bucket", "P1", "2025-13-01"]),
@@ -480,21 +313,3 @@ def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):
         "prints.csv, row 1, column underbase_ink_id: the column is missing beside "
         'underbase_mesh_id and underbase_strokes; rename "underbase ink" to underbase_ink_id.'
     )
-
-
-def test_meshes_that_pass_the_checks_can_be_completed():
-    """Whatever `check_mesh_units` lets through has a geometry: learning must not refuse it."""
-    rng = np.random.default_rng(0)
-    columns = {column.name: column for column in SHOP_TABLES["meshes"].columns[1:]}
-    meshes = pd.DataFrame(
-        {
-            name: np.exp(rng.uniform(np.log(column.low), np.log(column.high), 20_000))
-            for name, column in columns.items()
-        }
-    )
-    for name in [name for name, column in columns.items() if not column.filled]:
-        meshes.loc[rng.random(len(meshes)) < 0.5, name] = np.nan
-    faulty = {problem.row for problem in check_mesh_units(meshes, "meshes.csv")}
-    sound = meshes.drop(index=list(faulty))
-    assert 2_000 < len(sound) < len(meshes)
-    assert np.isfinite(complete_meshes(sound)).all(axis=None)

@@ -1,0 +1,61 @@
+"""Workspaces that commands are tried in."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.cli import main
+from pipelines.registry import versions
+from pipelines.registry.catalogue import Catalogue
+from tests.monitoring.test_inspection import KnownShop
+from tests.small_demo import DEMO, small_model, small_shop
+from tests.tiny_shop import with_cell, write_shop
+
+
+@pytest.fixture(scope="session")
+def learnt_workspace(tmp_path_factory):
+    return small_workspace(tmp_path_factory.mktemp("plan"))
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch, capsys) -> Path:
+    """A workspace with the tiny shop (one print of it set aside), which is the current folder."""
+    write_shop(tmp_path / "tables", prints=with_cell("prints.csv", 3, "L", "n/a"))
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
+    assert main(["import", "../tables", "--shop", "tiny"]) == 0
+    capsys.readouterr()
+    return tmp_path / "work"
+
+
+@pytest.fixture
+def model(shop, monkeypatch):
+    """A model in charge that expects of 007 and blue what `KnownShop` does of red and blue."""
+
+    class Model(KnownShop):
+        @classmethod
+        def from_state(cls, arrays, meta):
+            return cls()
+
+        def __init__(self):
+            super().__init__()
+            names = {"007": "red", "blue": "blue"}
+            plain = super().predict_lab
+
+            def unknown(setups):
+                return pd.DataFrame({"row": np.flatnonzero(~setups["ink_id"].isin(list(names)))})
+
+            self.encoder_ = SimpleNamespace(inks=pd.DataFrame(index=list(names)), unknown=unknown)
+            self.predict_lab = lambda s: plain(s.assign(ink_id=s["ink_id"].map(names)))
+
+    monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=Model))
+    facts = {"set_aside": [{"print_id": "P3", "reason": "far off"}], "rows": {"prints": 2}}
+    facts["validation"] = {"median_dE00": 0.5, "coverage90": 0.9, "n_prints": 2}
+    versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)

@@ -1,0 +1,77 @@
+"""`doubts` as a user meets it; a known shop stands for the model."""
+
+from __future__ import annotations
+
+import sys
+from types import SimpleNamespace
+
+import pytest
+
+from pipelines.ledger import store
+from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
+
+
+@pytest.mark.usefixtures("model")
+def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
+    rows = [GOOD, GOOD.replace("R1", "R2").replace("59.8,34.6", "34.6,59.8"),
+            GOOD.replace("R1", "R3").replace("45.4,59.8,34.6", "30.5,10.2,-50.1"),
+            GOOD.replace("R1", "R4").replace("45.4", "56.1")]  # fmt: skip
+    said = says(capsys, "record", write("b.csv", *rows))
+    assert "1 print to learn from, 3 doubtful and set aside" in said
+    assert "dE00 from expected; looks like a and b exchanged: was it typed so?" in said
+    assert "looks like ink blue instead of 007: was it swapped?" in said
+    assert "dE00 from expected (L, a, b 45, 60, 35)" in said
+    said = says(capsys, "doubts")
+    assert "4 prints set aside on arrival" in said
+    assert "P3  batch 1: far off (model 0001)" in said
+
+    says(capsys, "doubts", "correct", "R3", "--ink", "blue")
+    said = says(capsys, "doubts", "correct", "R2", "--lab", "45.4,59.8,34.6")
+    assert "R2: a 34.6 -> 59.8" in said
+    assert "R2 is learnt from." in said
+    still = says(capsys, "doubts", "correct", "R4", "--lab", "56,58,31", "--reason", "rounded")
+    assert "It stays set aside: corrected, but still" in still
+    assert "R4 lies 14 standard deviations" in says(capsys, "doubts", "keep", "R4")
+    says(capsys, "doubts", "set-aside", "R4", "--reason", "smeared")
+    says(capsys, "doubts", "keep", "P3")
+    assert learnt_from() == ["P1", "P3", "R1", "R2", "R3"]
+    assert store.read(DATABASE).trusted == {"P3"}
+    said = says(capsys, "doubts", "--all")
+    assert "R4  batch 2: smeared (" in said
+    assert "P3" not in said
+    assert "P2  batch 1" in said
+    said = says(capsys, "history", "2")
+    assert "R3 corrected: ink_id 007 -> blue" in said
+    assert "R4 set aside: smeared" in said
+    assert "stands already" in says(capsys, "doubts", "keep", "P3")
+
+
+def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypatch, capsys):
+    class OfOlderForm:
+        @classmethod
+        def from_state(cls, arrays, meta):
+            raise ValueError
+
+    monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=OfOlderForm))
+    before = DATABASE.read_bytes()
+    for command in (["record", write("b.csv", GOOD)], ["doubts", "correct", "P1", "--lot", "L9"]):
+        said = says(capsys, *command, code=2)
+        assert "cannot be read by this version; run strikeoff learn first, then this again" in said
+    assert DATABASE.read_bytes() == before
+
+
+def test_mistakes_at_deciding_are_one_sentence(shop, capsys):
+    for command, told in (
+        (["keep"], "Name the print"),
+        (["keep", "P9"], 'There is no print "P9"'),
+        (["keep", "P2"], 'P2 cannot be learnt from like this: L: "n/a" is not a number'),
+        (["set-aside", "P1"], "Say why it is set aside"),
+        (["correct", "P1"], "Say what is corrected"),
+        (["correct", "P1", "P3", "--ink", "blue"], "one print at a time"),
+        (["correct", "P1", "--ink", "green"], '"green" is not in inks.csv'),
+        (["correct", "P1", "--lab", "1,2"], "give L, a and b"),
+        (["keep", "P1", "--ink", "blue"], "strikeoff doubts correct"),
+    ):
+        before = DATABASE.read_bytes()
+        assert told in says(capsys, "doubts", *command, code=2)
+        assert DATABASE.read_bytes() == before

@@ -1,0 +1,46 @@
+"""`export` and back; a shop on a server."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.cli import main
+from pipelines.ledger import store
+from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
+from tests.tiny_shop import write_shop
+
+
+def test_an_export_holds_what_was_recorded_and_comes_back(shop, capsys):
+    says(capsys, "record", write("b.csv", GOOD))
+    says(capsys, "doubts", "correct", "P1", "--lot", "L9")
+    assert main(["export", "out"]) == 0
+    text = Path("out/prints.csv").read_text()
+    assert "R1,,,,tee-black" in text
+    assert ",L9," in text.splitlines()[1]
+    before = store.read(DATABASE)
+    says(capsys, "import", "out", "--shop", "tiny")
+    after = store.read(DATABASE)
+    pd.testing.assert_frame_equal(after.tables["prints"], before.tables["prints"])
+    assert learnt_from() == ["P1", "P3", "R1"]
+
+
+def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):
+    from tests.servers import fresh_database
+
+    write_shop(tmp_path / "tables")
+    monkeypatch.chdir(tmp_path)
+    with fresh_database(server) as url:
+        says(capsys, "import", "tables", "--shop", "tiny", "--database", url)
+        assert Path("datasets/tiny/database.url").read_text().strip() == url
+        assert not DATABASE.exists()
+        says(capsys, "record", write("b.csv", GOOD))
+        assert "b.csv" in says(capsys, "history")
+        says(capsys, "import", "tables")  # finds its shop, on the server
+        assert main(["export", "out"]) == 0
+        assert "R1," in Path("out/prints.csv").read_text()
+        capsys.readouterr()
+        said = says(capsys, "import", "tables", "--shop", "tiny", "--database", url + "x", code=2)
+        assert "names another database" in said
+    assert "the server does not answer" in says(capsys, "history", code=2)

@@ -1,0 +1,56 @@
+"""`new-ink` from the command line to the record."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from pipelines.cli import main
+from pipelines.ledger.incoming import read_sheet
+from tests.small_demo import small_model
+
+
+def test_the_prints_of_an_ink_from_the_command_line_to_the_record(
+    learnt_workspace, capsys, monkeypatch
+):
+    monkeypatch.chdir(learnt_workspace)
+    assert main(["new-ink", "--ink", "C08", "--out", "red.csv"]) == 0
+    said = capsys.readouterr().out
+    assert "C08 Bright red: never printed." in said
+    assert "one print more would narrow that" in said
+    assert "By model 0001." in said
+    listed = pd.read_csv("red.csv", dtype=str, keep_default_na=False)
+    assert said.count("dE00 of prediction") == len(listed) + 1
+    assert (listed["ink_id"] == "C08").all()
+    setups = typed(read_sheet(learnt_workspace / "red.csv")[0])
+    lab = small_model().predict_lab(setups).mean.round(2)
+    measured = pd.DataFrame(lab, columns=list("Lab")).assign(sample=listed["print_id"])
+    measured.to_csv("measured.csv", index=False)
+    assert main(["record", "measured.csv", "--prints", "red.csv", "--dry-run"]) == 0
+    assert f"{len(listed)} prints to learn from" in capsys.readouterr().out
+
+
+def typed(cells: pd.DataFrame) -> pd.DataFrame:
+    """Text cells of a list of prints as the model takes them."""
+    numbers = ["underbase_strokes", "strokes", "flash_count", "readings"]
+    some = cells.where(cells != "", None)
+    return some.assign(**some[numbers].astype(float), printed_on=pd.NaT)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--ink", "C8"], '--ink "C8" is not in inks.csv; is "C08" meant?'),
+        (["--ink", "U1"], "is an underbase: print it alone"),
+        (["--ink", "C08", "--substrate", "tee"], '--garment "tee" is not in substrates.csv'),
+        (["--ink", "C08", "--most", "0"], "--most 0: give 1 or more"),
+        (["--ink", "C08", "--out", "nowhere/a.csv"], "there is no folder"),
+    ],
+)
+def test_a_mistake_in_asking_for_an_ink_is_one_sentence(
+    arguments, sentence, learnt_workspace, capsys
+):
+    assert main(["new-ink", *arguments, "--workspace", str(learnt_workspace)]) == 2
+    told = capsys.readouterr().err
+    assert sentence in told
+    assert len(told.strip().splitlines()) == 1

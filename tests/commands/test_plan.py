@@ -1,0 +1,56 @@
+"""`plan`, `mix` and `next-test` from the command line."""
+
+from __future__ import annotations
+
+import pytest
+
+from learn.errors import Unusable
+from learn.planning.candidates import Limits
+from pipelines.cli import main
+from pipelines.commands._options import by_option
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--max-strokes", "x"], 'strikeoff: --max-strokes "x" is not a number'),
+        (["--base-ink", "none", "--base-ink", "U1"], "contradict each other"),
+        (["--lot", "C08"], "write it as NAME=VALUE"),
+        (["--out", "nowhere/a.csv"], "there is no folder"),
+    ],
+)
+def test_a_mistake_on_the_command_line_is_one_sentence(arguments, sentence, tmp_path, capsys):
+    options = ["plan", "--target", "1,2,3", "--garment", "G01", "--workspace", str(tmp_path)]
+    assert main([*options, *arguments]) == 2
+    told = capsys.readouterr().err
+    assert sentence in told
+    assert len(told.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("limit", "sentence"),
+    [
+        ({"max_film_um": 0.0}, "--max-film is 0: it must be above 0."),
+        ({"max_base_strokes": 0}, "--max-base-strokes is 0: 1 or more is possible."),
+        ({"bare": False, "underbases": ()}, "neither a base nor printing without one is allowed"),
+    ],
+)
+def test_what_cannot_be_met_is_told_by_its_option(limit, sentence):
+    with pytest.raises(Unusable) as error:
+        Limits(**limit)
+    assert str(by_option(error.value)).startswith(sentence)
+
+
+def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch, open_jobs):
+    monkeypatch.chdir(learnt_workspace)
+    columns = ["setup_id", "substrate_id", "ink_id", "mesh_id", "strokes", "flash_count"]
+    open_jobs[[*columns, "target_L", "target_a", "target_b"]].to_csv("jobs.csv", index=False)
+    aim = ["--target", "33,55,28", "--garment", "G01"]
+    limits = ["--ink", "C08", "--mesh", "M77-55", "--base-ink", "none"]
+    for command in (
+        ["plan", *aim, *limits],
+        ["mix", *aim, "--ink", "C08", "--ink", "C10", "--mesh", "M77-55", "--base-ink", "none"],
+        ["next-test", "jobs.csv"],
+    ):
+        assert main(command) == 0
+        assert "By model 0001." in capsys.readouterr().out

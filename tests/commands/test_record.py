@@ -1,0 +1,185 @@
+"""`record` as a user meets it; a known shop stands for the model."""
+
+from __future__ import annotations
+
+import json
+import os
+import tracemalloc
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipelines.ledger import store
+from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
+from tests.tiny_shop import TINY
+
+
+def test_a_batch_is_recorded_once(shop, capsys):
+    write("b.csv", GOOD, GOOD.replace("R1", "R2").replace("45.4", "146"))
+    before = DATABASE.read_bytes()
+    dry = says(capsys, "record", "b.csv", "--dry-run")
+    assert "b.csv would be recorded: 1 print to learn from, 1 that cannot be right" in dry
+    assert DATABASE.read_bytes() == before
+    said = says(capsys, "record", "b.csv")
+    assert "Recorded b.csv as batch 2: 1 print to learn from" in said
+    assert 'R2, row 3: L: "146" is outside 0 to 100' in said
+    assert "Not checked against a model: " in said
+    assert learnt_from() == ["P1", "P3", "R1"]
+    after = DATABASE.read_bytes()
+    assert "b.csv was recorded before, as batch 2" in says(capsys, "record", "b.csv")
+    write("c.csv", GOOD, "\n")  # the same print in another file
+    assert "all of c.csv stands in the shop already" in says(capsys, "record", "c.csv")
+    assert DATABASE.read_bytes() == after
+    write("d.csv", GOOD.replace("45.4", "47"), GOOD.replace("R1", "R3"))
+    said = says(capsys, "record", "d.csv")
+    assert "R1 stands in the shop with other values; those stay" in said
+    assert "1 print to learn from, 1 known before" in said
+
+
+def test_repeated_readings_are_averaged_counted_and_kept(shop, capsys):
+    spectra = [f"r{nm}" for nm in range(400, 701, 10)]
+    header = HEADER.strip() + "," + ",".join(spectra) + "\n"
+    rows = [f"R1,tee-black,007,77-55,1,0,,,,{','.join([level] * 31)}\n"
+            for level in ("0.20", "0.24", "0.22")]  # fmt: skip
+    lab = ["R2,tee-black,blue,77-55,1,0,20.0,4.0,-20.0" + "," * 31 + "\n",
+           "R2,tee-black,blue,77-55,1,0,21.0,4.0,-21.0" + "," * 31 + "\n",
+           "R2,tee-black,blue,77-55,1,0,n/a,4.0,-21.0" + "," * 31 + "\n"]  # fmt: skip
+    said = says(capsys, "record", write("b.csv", *rows, *lab, header=header))
+    assert "2 prints to learn from" in said
+    assert "R2: 1 of 3 readings cannot be right; left out of the mean" in said
+    prints = store.read(DATABASE).tables["prints"].set_index("print_id")
+    assert prints.loc["R1", ["r400", "r700", "readings", "L"]].tolist() == ["0.22", "0.22", "3", ""]
+    assert prints.loc["R2", ["L", "a", "b", "readings"]].tolist() == ["20.5", "4", "-20.5", "2"]
+    batch = store.read_ledger(DATABASE).batches[1]
+    assert [reading[:3] for reading in batch.readings][:2] == [
+        ("R1", 1, "row 2"),
+        ("R1", 2, "row 3"),
+    ]
+    assert json.loads(batch.readings[3][3]) == {"L": "20.0", "a": "4.0", "b": "-20.0"}
+    spread = json.loads(batch.sheets["prints"].spreads[5])
+    # two values a unit apart: a standard deviation of 1 / sqrt(2)
+    assert (spread["readings"], spread["L_sd"], spread["a_sd"]) == (2, 0.7071, 0.0)
+
+
+def test_batches_may_be_measured_at_several_steps(shop, capsys):
+    for step, level in ((10, "0.3"), (20, "0.4")):
+        names = [f"r{nm}" for nm in range(400, 701, step)]
+        row = f"S{step},tee-black,007,77-55,1,0,,,,{','.join([level] * len(names))}\n"
+        header = HEADER.strip() + "," + ",".join(names) + "\n"
+        says(capsys, "record", write(f"{step}.csv", row, header=header))
+    prints = store.load_shop(DATABASE).prints.set_index("print_id")
+    np.testing.assert_allclose(prints.loc["S10", ["r410", "r550"]].astype(float), 0.3)
+    np.testing.assert_allclose(prints.loc["S20", ["r410", "r550"]].astype(float), 0.4)
+    hole = "S5,tee-black,007,77-55,1,0,,,," + ",".join(["0.3"] * 9 + [""] + ["0.3"] * 21) + "\n"
+    header = HEADER.strip() + "," + ",".join(f"r{nm}" for nm in range(400, 701, 10)) + "\n"
+    said = says(capsys, "record", write("hole.csv", hole, header=header))
+    assert "S5, row 2: r490: is empty in a spectrum that is otherwise filled" in said
+
+
+def test_readings_of_one_print_that_contradict_each_other_are_set_aside(shop, capsys):
+    other = GOOD.replace("77-55", "43-80")
+    said = says(capsys, "record", write("b.csv", GOOD, other))
+    assert 'R1, row 2: mesh_id: "77-55", but "43-80" in row 3 of the same print' in said
+    assert learnt_from() == ["P1", "P3"]
+
+
+def test_new_inks_come_along_in_a_folder(shop, capsys):
+    new = GOOD.replace("007", "new")
+    said = says(capsys, "record", write("b.csv", new), code=2)
+    assert 'b.csv, row 2, column ink_id: "new" is not in inks.csv' in said
+    assert "record a folder that holds" in said
+    Path("f").mkdir()
+    write("f/prints.csv", new)
+    header = TINY["inks.csv"].splitlines(keepends=True)[0]
+    write("f/inks.csv", "new,New,plastisol,colour,100\n", "007,Other,plastisol,colour,9\n",
+          header=header)  # fmt: skip
+    said = says(capsys, "record", "f", code=2)
+    assert 'inks.csv, row 3, column ink_id: "007" stands in the shop already' in said
+    write("f/inks.csv", "new,New,plastisol,colour,100\n", header=header)
+    assert "1 print to learn from, 1 new ink" in says(capsys, "record", "f")
+    # What one batch needs of another cannot be taken from under it.
+    write("g.csv", new.replace("R1", "R9"))
+    says(capsys, "record", "g.csv")
+    said = says(capsys, "history", "--take-back", "2", code=2)
+    assert 'then prints.csv has ink_id: "new" is not in inks.csv; take back what needs it' in said
+
+
+def sparse(path: Path) -> None:
+    path.touch()
+    os.truncate(path, 1_000_000_000)
+
+
+def wide(path: Path) -> None:
+    path.write_text(HEADER.strip() + ",x" * 200_000 + "\n")
+
+
+def folder_with(make):
+    def folder(path: Path) -> None:
+        path.mkdir()
+        make(path / "prints.csv")
+
+    return folder
+
+
+def bomb(path: Path) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", bytes(70_000_000))
+
+
+@pytest.mark.parametrize(
+    ("make", "told"),
+    [
+        (sparse, "is larger than 20 MB"),
+        (wide, "line 1: is longer than 100000 signs"),
+        (bomb, "unpacks to more than 60 MB"),
+        (lambda path: path.write_text('a,b\n"\x1b[2J'), "the quotation marks do not match up"),
+        (lambda path: path.write_text(HEADER + "x" * 150_000), "line 2: is longer than 100000"),
+        (os.mkfifo, "is no file"),
+        (lambda path: path.symlink_to("/dev/zero"), "is no file"),
+        (folder_with(sparse), "prints.csv: is larger than 50 MB"),
+        (folder_with(wide), "prints.csv: line 1 is longer than 100000 signs"),
+        (folder_with(os.mkfifo), "prints.csv: is no file"),
+    ],
+)
+def test_what_no_shop_hands_over_is_refused_at_once(shop, capsys, make, told):
+    make(Path("f.csv"))
+    tracemalloc.start()
+    said = says(capsys, "record", "f.csv", code=2)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert told in said
+    assert "\x1b" not in said
+    assert peak < 150e6
+
+
+def test_an_instrument_s_export_by_sample_name(shop, capsys):
+    write("jobs.csv", "J1,tee-black,007,77-55,1,0,40\n", "J2,tee-black,blue,77-55,1,0,\n",
+          header="setup_id,substrate_id,ink_id,mesh_id,strokes,flash_count,target_L\n")  # fmt: skip
+    write("x.csv", "j1,46,58,31\n", "j1,46.2,58,31\n", header="SAMPLE_NAME,L,a,b\n")
+    assert "add --prints SETUPS.csv" in says(capsys, "record", "x.csv", code=2)
+    said = says(capsys, "record", "x.csv", "--prints", "jobs.csv", "--condition", "M1")
+    assert "1 print to learn from" in said
+    assert "no reading of J2" in said
+    row = store.read(DATABASE).tables["prints"].iloc[-1]
+    assert row[["print_id", "ink_id", "L", "readings"]].tolist() == ["J1", "007", "46.1", "2"]
+    assert store.read_ledger(DATABASE).batches[1].condition == "M1"
+    write("y.csv", "J2,20,4,-20\n", "J3,20,4,-20\n", header="SAMPLE_NAME,L,a,b\n")
+    said = says(capsys, "record", "y.csv", "--prints", "jobs.csv", "--condition", "M1", code=2)
+    assert "y.csv: one sample is no print of jobs.csv: J3" in said
+
+
+@pytest.mark.usefixtures("model")
+def test_another_condition_is_refused_unless_it_is_meant(shop, capsys):
+    says(capsys, "record", write("b.csv", GOOD), "--condition", "M0")
+    write("jobs.csv", "J1,tee-black,007,77-55,1,0\n", header=HEADER[:-7] + "\n")
+    Path("x.txt").write_text(
+        'CGATS.17\nMEASUREMENT_CONDITION "M1"\nNUMBER_OF_FIELDS 4\nBEGIN_DATA_FORMAT\n'
+        "SAMPLE_NAME LAB_L LAB_A LAB_B\nEND_DATA_FORMAT\nNUMBER_OF_SETS 1\nBEGIN_DATA\n"
+        "J1 45.4 59.8 34.6\nEND_DATA\n"
+    )
+    said = says(capsys, "record", "x.txt", "--prints", "jobs.csv", code=2)
+    assert "measured under M1, batch 2 (b.csv) under M0" in said
+    said = says(capsys, "record", "x.txt", "--prints", "jobs.csv", "--condition", "M1")
+    assert "1 print to learn from" in said

@@ -1,0 +1,55 @@
+"""Which test print to pull: beliefs, conditioning, savings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from learn.planning.next_test import belief, condition, rank_tests
+from tests.small_demo import small_model
+
+
+def test_beliefs_are_predictions_with_what_they_share(open_jobs):
+    known = belief(small_model(), open_jobs)
+    alone = small_model().predict_lab(open_jobs)
+    at = np.arange(len(open_jobs))
+    assert_allclose(known.mean, alone.mean, atol=1e-9)
+    assert_allclose(known.unknown[at, :, at, :] + known.scatter, alone.covariance, rtol=1e-8)
+
+
+def test_a_test_print_is_learnt_as_a_gaussian_is_conditioned(open_jobs):
+    known = belief(small_model(), open_jobs)
+    reading = known.mean[3] + [1.0, -2.0, 0.5]
+    after = known.after(3, reading)
+    n = 3 * len(open_jobs)
+    C, rows = known.unknown.reshape(n, n), slice(9, 12)
+    gain = C[:, rows] @ np.linalg.inv(C[rows, rows] + known.scatter[3])
+    assert_allclose(after.mean.ravel(), known.mean.ravel() + gain @ (reading - known.mean[3]))
+    assert_allclose(after.unknown.reshape(n, n), C - gain @ C[rows], atol=1e-9)
+    assert np.linalg.eigvalsh(after.unknown.reshape(n, n)).min() > -1e-6
+
+
+def test_a_test_print_is_worth_most_where_many_jobs_share_the_ink(open_jobs):
+    ranked = rank_tests(small_model(), open_jobs)
+    assert (ranked["saving"].diff().dropna() <= 0).all()
+    assert (ranked["saving"] >= -35.0 - 1e-6).all()  # at worst the test print itself is lost
+    one = rank_tests(small_model(), open_jobs.iloc[:1])
+    assert ranked["saving"].max() > one["saving"].max()
+    with pytest.raises(ValueError, match="has no target"):
+        rank_tests(small_model(), open_jobs.assign(target_L=np.nan))
+
+
+def test_a_test_print_its_job_needs_anyway_costs_nothing_more(open_jobs):
+    verdicts = small_model().predict(open_jobs).set_index("setup_id")
+    far = open_jobs["setup_id"].iloc[0]
+    jobs = open_jobs.assign(target_L=open_jobs["target_L"] + np.r_[40.0, np.zeros(11)])
+    ranked = rank_tests(small_model(), jobs).set_index("setup_id")
+    needed = ranked["verdict"] == "test"
+    assert (ranked["saving"][needed] >= -1.0).all()  # but for the draws never below nought
+    told = ["verdict", "cause"]
+    asked = verdicts[told].loc[ranked.index].drop(far)
+    pd.testing.assert_frame_equal(ranked[told].drop(far), asked)
+    assert needed.drop(far).any()
+    assert not needed[far]  # it misses: a test print settles nothing
+    assert ranked["saving"][far] < ranked["saving"][needed].max()

@@ -1,0 +1,24 @@
+"""What no print has shown yet is named."""
+
+import numpy as np
+
+from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
+
+
+def test_what_was_never_seen_is_named():
+    setups = held_out("unseen_ink")
+    found = small_model().predict(setups)
+    assert (found["cause"] == Cause.UNSEEN).any()
+    assert all(Unseen("ink", "never", "C08") in one for one in found["unseen"])
+    known = small_model().predict(next_prints())["unseen"]
+    assert not any(one.how == "never" for unseen in known for one in unseen)
+
+
+def test_a_ground_of_a_colour_never_printed_on_is_named():
+    """Tiny's prints lie on white, black and yellow; its royal garment is blue until based."""
+    bare = next_prints(TINY_INKS).head(1).assign(substrate_id="G07", underbase_ink_id=None)
+    bare = bare.assign(underbase_mesh_id=None, underbase_strokes=np.nan)
+    based = bare.assign(underbase_ink_id="U1", underbase_mesh_id=bare["mesh_id"])
+    unseen = [tiny_model().predict(setup)["unseen"].iloc[0] for setup in (bare, based)]
+    assert Unseen("ground", "never", "blue") in unseen[0]
+    assert "ground" not in {one.what for one in unseen[1]}

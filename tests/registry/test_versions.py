@@ -1,0 +1,95 @@
+"""Stored models: given back, damaged, interrupted."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.registry import versions
+from pipelines.tables.folder import Given
+from pipelines.workspace.problems import UserError
+from tests.tiny_shop import TINY
+
+ARRAYS = {"weights": np.arange(6.0).reshape(2, 3), "names": np.array(["a", "ö"])}
+
+
+def test_a_model_is_given_back_and_versions_count_up(tmp_path):
+    facts = {"validation": {"median_dE00": np.float64(0.5), "by_group": {"job": float("nan")}}}
+    assert versions.save(tmp_path, ARRAYS, {"n": np.int64(3)}, facts) == "0001"
+    assert versions.save(tmp_path, ARRAYS, {"n": 4}, facts) == "0002"
+    stored = versions.load(tmp_path)
+    assert (stored.version, stored.meta) == ("0002", {"n": 4})
+    assert stored.facts["validation"]["median_dE00"] == 0.5
+    assert versions.load(tmp_path, "0001").meta == {"n": 3}
+    for name, array in ARRAYS.items():
+        np.testing.assert_array_equal(stored.arrays[name], array)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "0002", "CURRENT"]
+
+
+def test_a_model_never_holds_objects(tmp_path):
+    with pytest.raises(TypeError, match="not Python objects"):
+        versions.save(tmp_path, {"x": np.array([None])}, {}, {})
+    assert list(tmp_path.iterdir()) == []
+
+
+def _pickled(folder: Path) -> None:
+    """A file that would run code if it were unpickled, with a checksum that agrees."""
+    import hashlib
+
+    with (folder / "arrays.npz").open("wb") as file:
+        np.savez(file, x=np.array([print], dtype=object))
+    facts = json.loads((folder / "model.json").read_text())
+    facts["arrays_sha256"] = hashlib.sha256((folder / "arrays.npz").read_bytes()).hexdigest()
+    (folder / "model.json").write_text(json.dumps(facts))
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda folder: (folder / "arrays.npz").write_bytes(b"PK"),
+        lambda folder: (folder / "arrays.npz").unlink(),
+        lambda folder: (folder / "model.json").write_text("{"),
+        lambda folder: (folder / "model.json").write_text("[]"),
+        lambda folder: (folder / "model.json").write_bytes(b"\xff\xfe"),
+        lambda folder: (folder / "model.json").write_text('{"format": "other"}'),
+        lambda folder: (folder / "model.json").write_text('{"format": "strikeoff model 1"}'),
+        lambda folder: (folder.parent / "CURRENT").write_text("0009"),
+        lambda folder: (folder.parent / "CURRENT").write_text("../elsewhere"),
+        lambda folder: (folder.parent / "CURRENT").unlink(),
+        lambda folder: os.truncate(folder / "arrays.npz", 100),
+        _pickled,
+    ],
+)
+def test_a_damaged_or_foreign_model_is_told_in_one_sentence(tmp_path, damage):
+    versions.save(tmp_path, ARRAYS, {}, {})
+    damage(tmp_path / "0001")
+    with pytest.raises(UserError, match="run strikeoff learn") as error:
+        versions.load(tmp_path)
+    assert len(str(error.value).splitlines()) == 1
+
+
+def test_an_interrupted_save_keeps_the_current_model(tmp_path, monkeypatch):
+    versions.save(tmp_path, ARRAYS, {"n": 1}, {})
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "rename", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        versions.save(tmp_path, ARRAYS, {"n": 2}, {})
+    assert versions.load(tmp_path).meta == {"n": 1}
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "CURRENT"]
+
+
+def test_the_fingerprint_sees_every_cell():
+    frame = pd.DataFrame({"x": ["1"]}, index=[2], dtype=object)
+    one = versions.fingerprint(Given("s", TINY["shop.toml"], {"prints": frame}))
+    other = versions.fingerprint(
+        Given("s", TINY["shop.toml"], {"prints": frame.replace("1", "1.0")})
+    )
+    assert one != other

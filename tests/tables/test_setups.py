@@ -1,0 +1,33 @@
+"""Set-ups to predict."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipelines.tables.folder import identifiers, read_setups
+from pipelines.workspace.problems import InputProblems
+from tests.tables.reading import read
+from tests.tiny_shop import SETUPS
+
+
+def test_setups_keep_their_order(tmp_path):
+    known = identifiers(read(tmp_path).shop)
+    (tmp_path / "s.csv").write_text(SETUPS)
+    setups, warnings = read_setups(tmp_path / "s.csv", known)
+    assert setups["setup_id"].tolist() == ["S2", "S1"]
+    assert setups["target_L"].isna().tolist() == [False, True]
+    assert warnings == []
+
+
+def test_every_problem_of_a_setups_file_is_told(tmp_path):
+    known = identifiers(read(tmp_path).shop)
+    text = SETUPS.replace("blue", "blau").replace("S1", "S2").replace("58,31,2", ",31,2")
+    (tmp_path / "s.csv").write_text(text.replace("77-55,2,1", "77-55,2,5"))
+    with pytest.raises(InputProblems) as error:
+        read_setups(tmp_path / "s.csv", known)
+    said = str(error.value)
+    assert "s.csv, row 2, column flash_count: 5 flashes do not fit between 2 strokes" in said
+    assert "s.csv, row 2: one of target_L, target_a, target_b is missing" in said
+    assert 's.csv, row 3, column setup_id: "S2" stands in row 2 already' in said
+    assert 's.csv, row 3, column ink_id: "blau" is not in inks.csv' in said
+    assert said.endswith("4 problems. Nothing was changed.")
