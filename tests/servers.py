@@ -28,7 +28,11 @@ def _program(name: str) -> str | None:
 
 @contextmanager
 def running_server() -> Iterator[str]:
-    """URL of a server's database `postgres`; skips, with the reason, where there can be none."""
+    """URL of a server's database `postgres`.
+
+    Skips, with the reason, where none is installed; one that is installed and does not start is a
+    failure.
+    """
     pytest.importorskip("psycopg", reason="psycopg is not installed: pip install '.[postgresql]'")
     if url := os.environ.get(VARIABLE):
         yield url
@@ -58,7 +62,7 @@ def running_server() -> Iterator[str]:
                 timeout=60,
             )
             if done.returncode:
-                pytest.skip(f"the PostgreSQL server did not start: {done.stdout[-300:]}")
+                pytest.fail(f"the PostgreSQL server did not start: {done.stdout[-300:]}")
 
         data = str(folder / "data")
         run(initdb, "-D", data, "-U", user, "-A", "trust", "-E", "UTF8", "--locale=C", "-N")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,7 +12,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.planning.candidates import Limits
-from learn.predict.model import ShiftModel
+from learn.predict.model import Prediction, ShiftModel
 from learn.shop import Shop
 from pipelines.cli import main
 from pipelines.registry import versions
@@ -140,6 +141,28 @@ def next_prints(inks: list[str] | None = None) -> pd.DataFrame:
 def missed(model: ShiftModel, setups: pd.DataFrame) -> np.ndarray:
     """dE00 of each prediction to the noise-free colour."""
     return delta_e00(model.predict_lab(setups).mean, setups[TRUE_LAB].to_numpy(float))
+
+
+def write_tables(
+    folder: Path, inks: list[str], part: Callable[[pd.DataFrame], pd.DataFrame]
+) -> None:
+    """Write the demo's tables with these inks, and of the prints with them what `part` takes."""
+    folder.mkdir(parents=True)
+    (folder / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
+    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
+        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+        if "ink_id" in frame:
+            frame = frame[frame["ink_id"].isin(inks)]
+        if name == "prints":
+            frame = part(frame[frame["underbase_ink_id"].isin(["", *inks])])
+        frame.to_csv(folder / f"{name}.csv", index=False)
+
+
+def rms_z(p: Prediction, measured: np.ndarray) -> float:
+    """Root mean square of error over stated standard deviation: 1 for honest Gaussian bands, 1/2
+    for bands twice as wide as they need be."""
+    z = (measured - p.mean) / np.sqrt(np.einsum("nii->ni", p.covariance))
+    return float(np.sqrt((z**2).mean()))
 
 
 def mean_sd(model: ShiftModel, setups: pd.DataFrame) -> float:

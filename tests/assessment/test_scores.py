@@ -9,11 +9,13 @@ from tests.published import table
 
 
 def test_crps_of_a_gaussian():
-    """Gneiting & Raftery 2007 closed form; (0, 1, 0) is printed on the properscoring 0.1 page."""
+    """Gneiting & Raftery 2007 closed form; (0, 1, 0) by hand: (sqrt 2 - 1) / sqrt pi."""
     rows = table("crps_gaussian")
     crps = scores.crps_gaussian(rows["mu"], rows["sigma"], rows["y"])
     np.testing.assert_allclose(crps, rows["crps"], rtol=1e-12)
-    assert scores.crps_gaussian(0, 1, 0) == pytest.approx(0.23369497725510913, abs=1e-15)
+    assert scores.crps_gaussian(0, 1, 0) == pytest.approx(
+        (np.sqrt(2) - 1) / np.sqrt(np.pi), abs=1e-15
+    )
     pit = scores.pit_gaussian(rows["mu"], rows["sigma"], rows["y"])
     np.testing.assert_allclose(pit, rows["pit"], rtol=1e-11)
 
@@ -51,7 +53,8 @@ def test_interval_score():
 
 
 def test_conformal_ranks():
-    """ceil((n + 1)(1 - alpha)); finite from n = 19 at 0.05 and n = 99 at 0.01 (rtemis manual)."""
+    """ceil((n + 1)(1 - alpha)); finite from n = 19 at 0.05 and n = 99 at 0.01 (Vovk 2012, from
+    memory; datasets/published/README.md)."""
     for row in table("conformal_ranks").itertuples():
         rank = scores.conformal_rank(row.n_calibration, row.alpha)
         assert rank == row.k_ceil

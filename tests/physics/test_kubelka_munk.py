@@ -71,9 +71,10 @@ def test_surface_reflectances():
 
 
 def test_saunderson():
-    """Saunderson 1942; worked examples k1 = 0, k2 = 0.6 print 0.021 and 0.008."""
-    printed = kubelka_munk.through_surface([0.05, 0.02], k1=0, k2=0.6)
-    np.testing.assert_allclose(printed, [0.021, 0.008], atol=5e-4)
+    """Saunderson 1942 by hand, k1 = 0 and k2 = 0.6: 0.4 x 0.05 / 0.97 and 0.4 x 0.02 / 0.988
+    (a secondary source, lecture notes on paint, rounds them to 0.021 and 0.008)."""
+    seen = kubelka_munk.through_surface([0.05, 0.02], k1=0, k2=0.6)
+    np.testing.assert_allclose(seen, [0.0206185567, 0.0080971660], atol=1e-10)
     for row in table("saunderson_forward").itertuples():
         for measured, gloss in (
             (row.R_measured_SPIN, True),

@@ -5,8 +5,10 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from learn.colour.colorimetry import delta_e00
 from learn.planning.candidates import Limits
 from learn.planning.pareto import STEPS, WIDE
 from learn.planning.plan import plan
@@ -23,15 +25,29 @@ def test_a_set_up_hidden_in_the_grid_is_found(grid):
     assert not told.in_the_way
 
 
-def test_base_where_needed(small_plan):
-    mixed = plan(
-        small_model(), small_plan.target, ["G01", "G02"], limits=SMALL, tolerance=6, most=40
-    )
-    shared = mixed.colours.groupby("line")["based"].agg(["any", "all"])
-    assert (shared["any"] & ~shared["all"]).any() or (shared["all"]).all()
-    for i, on in enumerate(mixed.lines["base_on"], start=1):
-        colours = mixed.colours[mixed.colours["line"] == i]
-        assert set(on) == set(colours.loc[colours["based"], "substrate_id"])
+def test_base_where_needed():
+    """A red between what bright red is on bare white and on based black cotton: white does
+    without a base there, black cannot. Checked on single predictions of either way."""
+    setup = pd.DataFrame([{"ink_id": "C08", "mesh_id": "M77-55", "strokes": 1.0}])
+    setup = setup.assign(flash_count=0.0, press_id="P1", underbase_ink_id="U1")
+    setup = setup.assign(underbase_mesh_id="M43-80", underbase_strokes=2.0)
+    both = ["G01", "G02"]  # white and black cotton
+    target = joint(small_model(), setup, both, np.array([[False, True]])).mean[0].mean(axis=0)
+    told = plan(small_model(), target, both, limits=SMALL, tolerance=3, most=40)
+    on = told.lines["base_on"].tolist()
+    assert ("G02",) in on
+    assert ("G01",) not in on
+    for line, garments in enumerate(on, start=1):
+        based = told.colours[told.colours["line"] == line].set_index("substrate_id")["based"]
+        assert [g for g in both if based[g]] == list(garments)
+    here = told.lines[[g == ("G02",) for g in on]]
+    dE = {
+        way: delta_e00(joint(small_model(), here, both, np.full((len(here), 2), way)).mean, target)
+        for way in (True, False)
+    }
+    bare_white, based_white, bare_black = dE[False][:, 0], dE[True][:, 0], dE[False][:, 1]
+    assert (bare_white <= np.maximum(based_white, 0.5 * told.tolerance) + 1e-6).all()
+    assert (bare_black > told.tolerance).all()
 
 
 def test_out_of_reach_says_how_near_and_why():

@@ -27,6 +27,7 @@ from tests.small_demo import (
     next_prints,
     prints_of,
     restricted,
+    rms_z,
     small_model,
     small_shop,
     tiny_model,
@@ -148,13 +149,14 @@ def test_a_shop_that_has_printed_nothing_yet():
     found = model.predict(setups)
     assert list(found.columns) == COLUMNS
     assert np.median(missed(model, setups)) < 2.0
-    p = model.predict_lab(setups)
-    assert score(p.mean, p.covariance, setups[LAB].to_numpy(float)).coverage90 > 0.9
+    p, measured = model.predict_lab(setups), setups[LAB].to_numpy(float)
+    assert score(p.mean, p.covariance, measured).coverage90 > 0.9
+    assert rms_z(p, measured) > 0.2, "nothing known of the press, and no wider than that"
     assert mean_sd(model, setups) > 2 * mean_sd(tiny_model(), setups)
     # white on a white base needs no history; a translucent ink always does
     go = (found["cause"] == Cause.NO_TARGET).to_numpy()  # it could go, were it what is wanted
     assert not go[setups["ink_id"].isin(["C02", "C19"])].any()
-    assert (missed(model, setups)[go] < 2.0).all()
+    assert go.any() and (missed(model, setups)[go] < 2.0).all()
     kept = ShiftModel.from_state(*model.to_state()).predict(setups)
     pd.testing.assert_frame_equal(kept, found, check_exact=True)
 
@@ -176,11 +178,13 @@ def test_five_prints_describe_an_ink_that_was_never_drawn_down():
     shop = restricted(demo(), pd.concat([tiny_shop().prints, *five]), [*TINY_INKS, *UNDRAWN_INKS])
     undrawn = shop.drawdowns["ink_id"].isin(UNDRAWN_INKS)
     model = learnt(replace(shop, drawdowns=shop.drawdowns[~undrawn]))
-    inside = []
+    inside, used = [], []
     for rows, seen in zip(prints, five, strict=True):
         rest = rows.drop(index=seen.index).rename(columns={"print_id": "setup_id"})
         measured = lab_columns(rest, model.viewing_)
         p = model.predict_lab(rest)
         assert np.median(delta_e00(p.mean, measured)) < 2.0
         inside.append(score(p.mean, p.covariance, measured).coverage90)
+        used.append(rms_z(p, measured))
     assert np.mean(inside) > 0.75
+    assert 0.75 < np.mean(used) < 1.4

@@ -19,7 +19,7 @@ from pipelines.ledger import store
 from pipelines.registry import promotion, report_card, versions
 from pipelines.tables.folder import read_folder, to_shop
 from tests.assessment.test_forecasts import simulated
-from tests.small_demo import DEMO
+from tests.small_demo import write_tables
 from tests.words.test_plain import STATISTICS
 
 INKS = ["C06", "C10", "C24", "U1"]
@@ -32,29 +32,19 @@ class Quick(ShiftModel):
         super().__init__(**({"max_iterations": 1, "restarts": 0} | parameters))
 
 
-def tables(folder: Path) -> pd.DataFrame:
-    """Write a small part of the demo shop, without its last jobs; the prints of these."""
-    folder.mkdir()
-    (folder / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
-    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
-        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
-        if "ink_id" in frame:
-            frame = frame[frame["ink_id"].isin(INKS)]
-        if name == "prints":
-            frame = frame[frame["underbase_ink_id"].isin(["", *INKS])]
-            jobs = frame["job_id"].drop_duplicates()
-            kept = jobs[::3].tolist()
-            late = frame[frame["job_id"].isin(kept[-10:])]
-            frame = frame[frame["job_id"].isin(kept[:-10])]
-        frame.to_csv(folder / f"{name}.csv", index=False)
-    return late
-
-
 @pytest.fixture(scope="module")
 def learnt(tmp_path_factory) -> tuple[Path, list[pd.DataFrame]]:
     """A shop that has learnt once, and two batches that come in after."""
     root = tmp_path_factory.mktemp("loop")
-    late = tables(root / "tables")
+    late = []
+
+    def early(prints: pd.DataFrame) -> pd.DataFrame:
+        jobs = prints["job_id"].drop_duplicates().tolist()[::3]
+        late.append(prints[prints["job_id"].isin(jobs[-10:])])
+        return prints[prints["job_id"].isin(jobs[:-10])]
+
+    write_tables(root / "tables", INKS, early)
+    late = late[0]
     job = late["job_id"].to_numpy()
     first = np.isin(job, pd.unique(job)[:5])
     with pytest.MonkeyPatch.context() as patch:
