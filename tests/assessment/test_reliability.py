@@ -38,13 +38,17 @@ def test_prints_that_err_together_count_once():
     assert alone.trials == pytest.approx(200, rel=0.03)
     copied = grouped_share(np.repeat(hit, 7), np.repeat(np.arange(200), 7))
     np.testing.assert_allclose(copied, alone)
-    held = []
+    held, width = [], []
     for _ in range(400):  # groups whose own share varies: the interval must still hold 95 %
         own = rng.beta(9, 1, 30)
         group = np.repeat(np.arange(30), 12)
         share = grouped_share(rng.random(360) < own[group], group)
         held.append(share.lo <= 0.9 <= share.hi)
-    assert np.mean(held) > 0.92
+        width.append(share.hi - share.lo)
+    assert 0.92 < np.mean(held) < 0.985
+    # a group's mean has variance 0.09 / 11 + 0.09 x 10 / 11 / 12 (beta 9, 1; 12 trials): sd of 30
+    by_hand = 2 * 1.96 * np.sqrt((0.09 / 11 + 0.09 * 10 / 11 / 12) / 30)
+    assert np.mean(width) == pytest.approx(by_hand, rel=0.1)
 
 
 def stated_and_came(confidence: float) -> pd.DataFrame:

@@ -21,7 +21,6 @@ SHOP = ShopSettings("tiny")
 PROOF = PUBLISHED / "press_proof_cgats.txt"
 LAB = ["L", "a", "b"]
 QUICK = {
-    "deadline": None,
     "suppress_health_check": [HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 }
 

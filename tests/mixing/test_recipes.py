@@ -101,6 +101,7 @@ def test_hidden_recipes_are_found(mixing):
 def test_percentages_can_be_weighed():
     weighing = Weighing(bucket_kg=0.5, smallest_g=2, price=dict.fromkeys(INKS, 10.0))
     told = recipes(small_model(), [45, 45, 20], SETUP, GARMENTS, inks=INKS, weighing=weighing)
+    assert len(told.lines) > 0
     for percent in told.lines["percent"]:
         steps = np.array(percent) / weighing.step_pct
         assert_allclose(steps, steps.round(), atol=1e-4)

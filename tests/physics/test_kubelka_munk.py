@@ -112,7 +112,7 @@ def test_transparent_inks_mix_by_density():
 coefficient = st.one_of(st.just(0.0), st.floats(1e-9, 1e4))
 thickness = st.one_of(st.just(0.0), st.floats(1e-6, 1e6))
 reflectance = st.floats(0.0, 0.999)
-many = settings(max_examples=200, deadline=None)
+many = settings(max_examples=200)
 
 
 @many

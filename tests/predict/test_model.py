@@ -13,7 +13,7 @@ from learn.assessment.metrics import score
 from learn.colour.colorimetry import delta_e00
 from learn.physics.drawdowns import lab_columns
 from learn.predict.calibration import nearest_past_print
-from learn.predict.causes import Cause, Unseen, Verdict
+from learn.predict.causes import Cause, Verdict
 from learn.predict.model import ShiftModel
 from learn.shop import PROCESS_NUMBERS
 from tests.small_demo import (

@@ -49,7 +49,7 @@ def test_header_spaces_blank_rows_and_minus_signs(tmp_path):
 TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=6)
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=80, suppress_health_check=list(HealthCheck))
 @given(cells=st.lists(st.tuples(TEXT, TEXT), min_size=1, max_size=4))
 def test_csv_text_goes_out_and_in_unchanged(tmp_path_factory, cells):
     cells = [pair for pair in cells if any(map(str.strip, pair))]

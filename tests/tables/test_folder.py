@@ -269,7 +269,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(
     file=st.sampled_from([file for file in TINY if file.endswith(".csv")]),
     row=st.integers(1, 3),
@@ -289,10 +289,11 @@ def test_any_cell_is_read_or_told(tmp_path_factory, file, row, at, cell):
     try:
         read_folder(folder, name="tiny", today=TODAY)
     except InputProblems as error:
-        assert str(error).startswith(file) or "; " in str(error)
+        told = {problem.file for problem in error.problems}
+        assert told and told <= set(TINY)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(data=st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
 def test_any_bytes_are_read_or_told(tmp_path_factory, data):
     folder = write_shop(tmp_path_factory.mktemp("any"))
