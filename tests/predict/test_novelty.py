@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from learn.predict.causes import Cause, Unseen
 from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
 
 
