@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from functools import cache
 from unittest.mock import patch
 
-from learn.assessment.cross_validation import Forecasts, forecasts, recall
+from learn.assessment.cross_validation import Forecasts, forecasts
 from learn.assessment.report import Checkup, checkup
 from learn.predict.model import ShiftModel
 from tests.small_demo import small_shop, stored_small_model

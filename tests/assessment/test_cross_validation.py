@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from learn.assessment.cross_validation import crossed_factors, expected_difference, recall
+from learn.assessment.cross_validation import crossed_factors, expected_difference
 from learn.assessment.reliability import binomial_band
 from learn.normal import Z90
 from learn.predict import calibration

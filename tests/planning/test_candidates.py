@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.testing import assert_allclose
 
-from learn.planning.candidates import Limits, dry_films
+from learn.planning.candidates import Limits
 from learn.planning.plan import plan
 from tests.small_demo import small_model
 

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from learn.planning.new_ink import errors_after, metric_of, plan_ink
-from learn.planning.next_test import between, condition
+from learn.colour.difference import local_metric
+from learn.planning.new_ink import errors_after, plan_ink
 from learn.predict.garments import UNDERBASE
 from learn.predict.model import ShiftModel
 from pipelines.words.plan import ink_block

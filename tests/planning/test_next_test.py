@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from learn.planning.next_test import belief, condition, rank_tests
+from learn.planning.next_test import belief, rank_tests
 from tests.small_demo import small_model
 
 
