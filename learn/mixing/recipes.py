@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import local_metric
 from learn.errors import Unusable
+from learn.gp.posterior import one_thread
 from learn.mixing.mixture import Mixed, Mixing
 from learn.normal import root, sd_of
 from learn.planning.plan import checked_garments, checked_target
@@ -116,6 +117,7 @@ class Recipes:
     shares: Array  # (lines, m) of the dry film
 
 
+@one_thread
 def recipes(
     model: MixModel,
     target: ArrayLike,

@@ -11,10 +11,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
 
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
+from learn.gp.posterior import one_thread
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing, dE00_axes
 from learn.predict.causes import Cause, Unseen, Verdict
@@ -48,6 +48,7 @@ class TopUp(NamedTuple):
     unseen: tuple[Unseen, ...]  # of the inks added; the mix itself has been printed
 
 
+@one_thread
 def top_up(
     mixing: Mixing,
     percent: dict[str, float],
@@ -103,6 +104,8 @@ def top_up(
             kg[may_add] += a * bucket_kg
             off = ((lab(kg) - target) @ metric.T).ravel()
             return np.append(off, COST_OF_DOUBLING * a.sum())
+
+        from scipy.optimize import least_squares  # slow to import, and a plan imports this module
 
         tries = []
         for start in starts:

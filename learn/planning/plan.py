@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
+from learn.gp.posterior import one_thread
 from learn.normal import sd_of
 from learn.planning.candidates import Grid, Limits
 from learn.planning.pareto import short_list
@@ -81,6 +82,7 @@ class Plan:
         return bool(self.lines["worst_dE00"].min() <= self.tolerance)
 
 
+@one_thread
 def plan(
     model: PrintModel,
     target: ArrayLike,

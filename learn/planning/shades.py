@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
+from learn.gp.posterior import one_thread
 from learn.planning.plan import bucket_ink, checked_garments, checked_target
 from learn.planning.reasons import miss_in_words
 from learn.predict.garments import joint, outcome
@@ -47,6 +48,7 @@ def shade_deeper(buckets: Array, first: int) -> int:
     return int(np.argmin(np.where(deeper, off, np.inf)))
 
 
+@one_thread
 def shades(
     model: PrintModel,
     target: ArrayLike,

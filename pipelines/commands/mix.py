@@ -132,7 +132,8 @@ def mix(
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     settings = opened.catalogue.settings
-    aim = read_target(target, settings)
+    known = opened.model.viewing_
+    aim = read_target(target, settings, known)
     limits = {"inks": [*(inks or []), *have, *weighing["density"], *weighing["price"]]}
     limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[UNDERBASE[1]])}
     limits |= {"underbases": [i for i in _named(screen[UNDERBASE[0]]) if i != "none"]}
@@ -149,7 +150,7 @@ def mix(
             roles = opened.model.encoder_.inks["role"]
             palette = list(dict.fromkeys([*have, *(inks or roles.index[roles != "underbase"])]))
             mixing = Mixing.of(opened.model, setup, garments, palette)
-            readings = {g: read_target(text, settings).lab for g, text in measured.items()}
+            readings = {g: read_target(text, settings, known).lab for g, text in measured.items()}
             told = top_up(
                 mixing,
                 have,

@@ -148,7 +148,7 @@ def plan(
         raise UserError(f"--lines {lines}: give 1 or more.")
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    aim = read_target(target, opened.catalogue.settings)
+    aim = read_target(target, opened.catalogue.settings, opened.model.viewing_)
     usual = usual_of(workspace, name, garments)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     refuse_unknown(opened, garments, limits)

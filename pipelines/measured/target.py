@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from learn.colour.colorimetry import in_srgb_gamut, lab_from_srgb_hex, viewing
+from learn.colour.colorimetry import Viewing, in_srgb_gamut, lab_from_srgb_hex, viewing
 from learn.errors import Unusable
 from learn.planning.plan import checked_target
 from learn.shop import ShopSettings
@@ -25,10 +25,15 @@ class Target(NamedTuple):
     notes: list[str]
 
 
-def read_target(text: str, settings: ShopSettings) -> Target:
-    """The target that ``text`` means; raises UserError when it means none."""
-    text = text.strip()
-    condition = viewing(settings.illuminant, settings.observer)
+def read_target(text: str, settings: ShopSettings, known: Viewing | None = None) -> Target:
+    """The target that ``text`` means; raises UserError when it means none.
+
+    ``known``: a viewing condition at hand; where it is the shop's, none is worked out anew,
+    which takes longer than all the rest.
+    """
+    text, wanted = text.strip(), (settings.illuminant, settings.observer)
+    at_hand = known is not None and (known.illuminant, known.observer) == wanted
+    condition = known if at_hand else viewing(*wanted)
     if text.startswith("#"):
         try:
             return Target(lab_from_srgb_hex(text, condition), [])
