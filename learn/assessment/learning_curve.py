@@ -21,6 +21,7 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test
 from learn.shop import Shop, jobs_of
+from learn.workers import at_work
 
 Array = NDArray[np.float64]
 
@@ -82,18 +83,20 @@ def learning_curve(
     say = progress or (lambda _: None)
     place, by_date = job_order(shop.prints)
     n_jobs = place.max() + 1 if len(place) else 0
-    points = []
-    for share in SHARES:
+
+    def after(share: float) -> Point | None:
         cut = round(share * n_jobs)
         learnt = place < cut
         ahead = ~learnt & (place < cut + round(AHEAD * n_jobs)) & ~skip
         if min(learnt.sum(), ahead.sum()) < FEWEST_PRINTS:
-            continue
+            return None
         say(f"learning curve: again from {learnt.sum()} prints, scored on the {ahead.sum()} next")
         part = replace(shop, prints=shop.prints[learnt].reset_index(drop=True))
         model = _Refit(max_iterations=ITERATIONS).fit(part)
-        points.append(_point(model, shop.prints[ahead].reset_index(drop=True), place[ahead]))
-    return points, by_date
+        return _point(model, shop.prints[ahead].reset_index(drop=True), place[ahead])
+
+    longest_first = at_work(after, sorted(SHARES, reverse=True))
+    return [point for point in reversed(longest_first) if point is not None], by_date
 
 
 def _point(model: ShiftModel, prints: pd.DataFrame, job: NDArray) -> Point:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -207,7 +208,7 @@ class Fitting:
         if robust:
             design, *_ = self._downweighted(design)
         self.hyper, self.log_lengths, found = most_probable(
-            evidence_by(self.layout, linear, design, self.hyper),
+            partial(evidence_by, self.layout, linear, design, self.hyper),
             (self.hyper, self.log_lengths),
             (self.medians, self.layout.log_lengths()),
             self.spread,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from learn.fit.linearisation import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
+from learn.workers import at_work, each
 
 Array = NDArray[np.float64]
 Objective = Callable[[Array], tuple[float, Array]]
@@ -83,47 +84,60 @@ def maximise(
 def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) -> Objective:
     """Log evidence and gradient as a function of one vector: log sds, then log lengths.
 
-    The physics stays linearised where it is; only features, remainders and variances move.
-    ``design`` is overwritten on every call.
+    The physics stays linearised where it is; only features, remainders and variances move, in a
+    copy of ``design``.
     """
     n_sd, first, X = len(hyper.vector()), layout.first_term, linear.rows.X
-    smooth = [(i, term) for i, term in enumerate(layout.terms) if term.term.lengths and term.size]
+    design = design.copy()
+    smooth = [i for i, term in enumerate(layout.terms) if term.term.lengths and term.size]
+    seen = {i: layout.terms[i].seen(X) for i in smooth}
+
+    def features(i: int, log_lengths: Array) -> tuple[Array, Array]:
+        return layout.terms[i].features_at(seen[i], log_lengths)
 
     def objective(x: Array) -> tuple[float, Array]:
         at, lengths = hyper.of(x[:n_sd]), layout.lengths_of(x[n_sd:])
-        slopes: dict[tuple[int, int], tuple[Array, Array]] = {}
-        for i, term in smooth:
-            psi, rest = term.features(X, lengths[i])
+
+        def fill(i: int) -> tuple[Array, Array]:
+            """Features and remainder of term ``i``, written into the design as well."""
+            psi, rest = features(i, lengths[i])
             for place, part in zip(linear.places, design.phi.parts, strict=True):
-                fill_term(part.matrix, place, i, term, psi, linear.vectors)
+                fill_term(part.matrix, place, i, layout.terms[i], psi, linear.vectors)
             design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
-            for k in range(len(lengths[i])):
-                moved = lengths[i].copy()
-                moved[k] += LENGTH_STEP
-                psi2, rest2 = term.features(X, moved)
-                slopes[i, k] = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
+            return psi, rest
+
+        here = dict(zip(smooth, each(fill, smooth), strict=True))
         value, g = posterior.evidence(design, at)
-        by_length = [np.zeros(len(v)) for v in lengths]
-        for i, term in smooth:
-            variance = np.exp(2 * at.block[first + i])
-            by_rest = variance * g.along[:, design.blocks[first + i].direction]
+
+        def by_lengths(i: int) -> Array:
+            psi, rest = here[i]
+            by_rest = np.exp(2 * at.block[first + i])
+            by_rest = by_rest * g.along[:, design.blocks[first + i].direction]
             by_psi = [
-                contract_term(by_phi, place, i, term, linear.vectors)
+                contract_term(by_phi, place, i, layout.terms[i], linear.vectors)
                 for place, by_phi in zip(linear.places, g.phi, strict=True)
             ]
-            for k in range(len(lengths[i])):
-                d_psi, d_rest = slopes[i, k]
-                by_length[i][k] = by_rest @ d_rest + sum(
+            slopes = np.zeros(len(lengths[i]))
+            for k in range(len(slopes)):
+                moved = lengths[i].copy()
+                moved[k] += LENGTH_STEP
+                psi2, rest2 = features(i, moved)
+                d_psi, d_rest = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
+                slopes[k] = by_rest @ d_rest + sum(
                     (by * d_psi[np.ix_(place.rows, place.used[i])]).sum()
                     for by, place in zip(by_psi, linear.places, strict=True)
                 )
+            return slopes
+
+        slopes = dict(zip(smooth, each(by_lengths, smooth), strict=True))
+        by_length = [slopes.get(i, np.zeros(len(v))) for i, v in enumerate(lengths)]
         return value, np.concatenate([g.block, g.noise, g.job, *by_length])
 
     return objective
 
 
 def most_probable(
-    objective: Objective,
+    objective: Callable[[], Objective],
     now: tuple[Hyper, Array],
     medians: tuple[Hyper, Array],
     spreads: Hyper,
@@ -132,7 +146,10 @@ def most_probable(
     random_state: int = 0,
 ) -> tuple[Hyper, Array, list[Found]]:
     """Hyper-parameters and log lengths, from where they are and from ``restarts`` other
-    places drawn from the prior; the best wins. Also how every search ended, best first."""
+    places drawn from the prior; the best wins. Also how every search ended, best first.
+
+    ``objective`` makes a new one for each search: the searches may go on at once.
+    """
     hyper, log_lengths = now
     n_sd = len(hyper.vector())
     median = np.concatenate([medians[0].vector(), medians[1]])
@@ -142,7 +159,7 @@ def most_probable(
     for _ in range(restarts):
         drawn = median + RESTART_SPREAD * spread * rng.standard_normal(len(median))
         starts.append(np.where(spread > 0, drawn, starts[0]))
-    found = [maximise(objective, start, median, spread, iterations) for start in starts]
+    found = at_work(lambda start: maximise(objective(), start, median, spread, iterations), starts)
     found.sort(key=lambda f: -f.log_posterior)
     best = found[0].at
     return hyper.of(best[:n_sd]), best[n_sd:], found

@@ -24,6 +24,20 @@ class Part(NamedTuple):
     columns: Index  # (k,) which weights
     matrix: Array  # (m, 3, k)
 
+    def _square(self, p: int) -> Index:
+        """Where the weights of this part meet in a (p, p) matrix laid out flat, (k k,)."""
+        return (self.columns[:, None] * p + self.columns).ravel()
+
+    def of(self, matrix: Array) -> Array:
+        """The rows and columns of ``matrix`` (p, p) that belong to these weights, (k, k)."""
+        k = len(self.columns)
+        return matrix.reshape(-1).take(self._square(len(matrix)), mode="clip").reshape(k, k)
+
+    def add_to(self, matrix: Array, values: Array) -> None:
+        """Add ``values`` (k, k) to these rows and columns of ``matrix`` (p, p), row by row."""
+        assert matrix.flags.c_contiguous  # else what follows is a copy
+        matrix.reshape(-1)[self._square(len(matrix))] += values.ravel()
+
 
 @dataclass(frozen=True)
 class Phi:
@@ -75,9 +89,10 @@ class Phi:
     def quadratic(self, covariance: Array) -> Array:
         """Phi_i covariance Phi_i' of every print, (n, 3, 3), for ``covariance`` (p, p)."""
         out = np.zeros((self.n, 3, 3))
-        for rows, columns, values in self.parts:
+        for part in self.parts:
+            rows, _, values = part
             m, _, k = values.shape
-            spread = values.reshape(3 * m, k) @ covariance[np.ix_(columns, columns)]
+            spread = values.reshape(3 * m, k) @ part.of(covariance)
             out[rows] = spread.reshape(m, 3, k) @ values.transpose(0, 2, 1)
         return out
 

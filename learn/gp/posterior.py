@@ -16,7 +16,6 @@ it goes part by part.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -29,11 +28,14 @@ from scipy.linalg.lapack import dpotri
 from threadpoolctl import threadpool_limits
 
 from learn.gp.design_matrix import Part, Phi
+from learn.workers import each
 
 Array = NDArray[np.float64]
 
 # Learning is many small products, over which BLAS threads wait for each other: two threads
 # made it slower than one, here by half and beside other work three times.
+MIRRORED = 128  # rows of a triangle mirrored at a time
+
 one_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 
 
@@ -65,6 +67,11 @@ class Design:
     job: NDArray[np.intp]  # (n,) prints that share a number share an error
     job_directions: Array  # (n, r, 3)
     noise_scale: Array = field(default_factory=lambda: np.zeros(0))  # (n,) robust weights
+
+    def copy(self) -> Design:
+        """One whose values of Phi and blocks may be overwritten."""
+        parts = [part._replace(matrix=part.matrix.copy()) for part in self.phi.parts]
+        return replace(self, phi=replace(self.phi, parts=parts), blocks=list(self.blocks))
 
     def take(self, rows: NDArray) -> Design:
         """The prints at ``rows`` (positions or mask)."""
@@ -113,8 +120,13 @@ class Posterior:
     def covariance(self) -> Array:
         """(p, p)"""
         upper, _ = dpotri(self.root, lower=0)
-        upper = np.triu(upper)
-        return upper + np.triu(upper, 1).T
+        covariance, p = upper.T, len(upper)  # in the order of rows, half filled
+        for a in range(0, p, MIRRORED):
+            b = min(a + MIRRORED, p)
+            own = covariance[a:b, a:b]
+            own[:] = np.tril(own) + np.tril(own, -1).T
+            covariance[a:b, b:] = covariance[b:, a:b].T
+        return covariance
 
 
 def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
@@ -209,12 +221,12 @@ def whiten(design: Design, hyper: Hyper, blocks: Array, rows: NDArray[np.intp]) 
 
 
 def information(part: Array, white: Whitened) -> Array:
-    """Upper triangle of Phi' N^-1 Phi, (k, k), for the values (m, 3, k) of a part."""
+    """Lower triangle of Phi' N^-1 Phi, (k, k), for the values (m, 3, k) of a part."""
     m, _, k = part.shape
     rows = (white.half @ part).reshape(3 * m, k)
     gram = dsyrk(1.0, rows.T, lower=0)
     lost = np.linalg.cholesky(white.job_root).transpose(0, 2, 1) @ white.by_job(white.job_v @ part)
-    return dsyrk(-1.0, lost.reshape(-1, k).T, beta=1.0, c=gram, overwrite_c=1, lower=0)
+    return dsyrk(-1.0, lost.reshape(-1, k).T, beta=1.0, c=gram, overwrite_c=1, lower=0).T
 
 
 class _Solved(NamedTuple):
@@ -226,17 +238,22 @@ class _Solved(NamedTuple):
 def _solve(design: Design, hyper: Hyper) -> _Solved:
     phi, y, blocks = design.phi, design.y, scaled_noise(design, hyper)
     variance = column_variance(design.blocks, hyper.block, phi.p)
-    precision, projected = np.diag(1 / variance), np.zeros(phi.p)
-    parts, log_det, alpha = [], 0.0, np.empty_like(y)
-    for part in phi.parts:
+    precision, projected = np.zeros((phi.p, phi.p)), np.zeros(phi.p)
+    precision.reshape(-1)[:: phi.p + 1] = 1 / variance
+    log_det, alpha = 0.0, np.empty_like(y)
+
+    def seen(part: Part) -> tuple[Whitened, Array, Array]:
         white = whiten(design, hyper, blocks, part.rows)
-        W = white.solve(part.matrix)
-        precision[np.ix_(part.columns, part.columns)] += information(part.matrix, white)
+        return white, white.solve(part.matrix), information(part.matrix, white)
+
+    parts = []
+    for part, (white, W, told) in zip(phi.parts, each(seen, phi.parts), strict=True):
+        part.add_to(precision, told)
         projected[part.columns] += np.einsum("nik,ni->k", W, y[part.rows])
         alpha[part.rows] = white.solve(y[part.rows, :, None])[:, :, 0]
         parts.append((part, white, W))
         log_det += white.log_det
-    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     mean = cho_solve((root, False), projected)
     for part, _, W in parts:
         alpha[part.rows] -= W @ mean[part.columns]
@@ -263,20 +280,20 @@ def updated(post: Posterior, design: Design, hyper: Hyper) -> Posterior:
     precision = post.root.T @ post.root
     projected = precision @ post.mean
     add_information(design, hyper, precision, projected)
-    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
+    root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
 
 
 def add_information(
     design: Design, hyper: Hyper, precision: Array, projected: Array, sign: float = 1.0
 ) -> None:
-    """Add to ``precision`` (p, p; upper triangle) and ``projected`` (p,) what prints say."""
+    """Add to ``precision`` (p, p; lower triangle) and ``projected`` (p,) what prints say."""
     blocks = scaled_noise(design, hyper)
-    for rows, columns, values in design.phi.parts:
-        white = whiten(design, hyper, blocks, rows)
-        precision[np.ix_(columns, columns)] += sign * information(values, white)
-        solved = white.solve(design.y[rows, :, None])[:, :, 0]
-        projected[columns] += sign * np.einsum("nik,ni->k", values, solved)
+    for part in design.phi.parts:
+        white = whiten(design, hyper, blocks, part.rows)
+        part.add_to(precision, sign * information(part.matrix, white))
+        solved = white.solve(design.y[part.rows, :, None])[:, :, 0]
+        projected[part.columns] += sign * np.einsum("nik,ni->k", part.matrix, solved)
 
 
 def misfit(design: Design, hyper: Hyper, error: Array) -> float:
@@ -312,16 +329,18 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     n, d = design.directions.shape[:2]
     post, parts, alpha = _solve(design, hyper)
     u = design.directions
-    along, by_phi = np.empty((n, d + 1)), []
-    by_job = np.zeros(len(hyper.job))
-    for (part, white, W), E, inverse in _inverse_diagonal(post, parts):
+    along, covariance = np.empty((n, d + 1)), post.covariance
+
+    def slopes(seen: tuple[Part, Whitened, Array]) -> tuple[Array, Array]:
+        """By the features of a part and by job noise; ``along`` is filled."""
+        (part, white, W), (E, inverse) = seen, _inverse_diagonal(covariance, seen)
         rows, a = part.rows, alpha[part.rows]
         slack = a[:, :, None] * a[:, None, :] - inverse  # (m, 3, 3)
         if len(design.noise_scale):
             slack = slack * design.noise_scale[rows, None, None]
         along[rows, :d] = 0.5 * ((u[rows] @ slack) * u[rows]).sum(axis=2)
         along[rows, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
-        by_phi.append(a[:, :, None] * post.mean[part.columns] - E)
+        by_phi = a[:, :, None] * post.mean[part.columns] - E
 
         V = design.job_directions[rows]
         inner = white.by_job(white.job_v @ V.transpose(0, 2, 1))
@@ -329,10 +348,12 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
         quadratic = np.einsum("jrr->jr", inner)
         quadratic = quadratic - (white.by_job(V @ W) * white.by_job(V @ E)).sum(axis=2)
         Va = white.by_job((V @ a[:, :, None])[:, :, 0])
-        by_job += np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
+        return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
 
+    found = each(slopes, parts)
+    by_job = sum((of_job for _, of_job in found), np.zeros(len(hyper.job)))
     by_block = np.empty(len(design.blocks))
-    diag_c = np.diag(post.covariance)
+    diag_c = np.diag(covariance)
     for b, (block, log_sd) in enumerate(zip(design.blocks, hyper.block, strict=True)):
         variance = np.exp(2 * log_sd)
         m, c = post.mean[block.columns], diag_c[block.columns]
@@ -340,19 +361,18 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
         if block.remainder is not None:
             by_block[b] += 2 * variance * (along[:, block.direction] @ block.remainder)
     by_noise = 2 * np.exp(2 * hyper.noise) * along.sum(axis=0)
-    return post.log_evidence, Gradient(by_block, by_noise, by_job, by_phi, along)
+    return post.log_evidence, Gradient(
+        by_block, by_noise, by_job, [by_phi for by_phi, _ in found], along
+    )
 
 
-def _inverse_diagonal(
-    post: Posterior, parts: list[tuple[Part, Whitened, Array]]
-) -> Iterator[tuple[tuple[Part, Whitened, Array], Array, Array]]:
-    """Part by part: E = W C, and the (m, 3, 3) diagonal of Sigma^-1 = N^-1 - W C W'."""
-    for part, white, W in parts:
-        m, _, k = W.shape
-        C = post.covariance[np.ix_(part.columns, part.columns)]
-        E = (W.reshape(3 * m, k) @ C).reshape(m, 3, k)
-        shared = white.job_v.transpose(0, 2, 1) @ white.job_root[white.job] @ white.job_v
-        yield (part, white, W), E, white.inverse - shared - E @ W.transpose(0, 2, 1)
+def _inverse_diagonal(covariance: Array, seen: tuple[Part, Whitened, Array]) -> tuple[Array, Array]:
+    """Of a part: E = W C, and the (m, 3, 3) diagonal of Sigma^-1 = N^-1 - W C W'."""
+    part, white, W = seen
+    m, _, k = W.shape
+    E = (W.reshape(3 * m, k) @ part.of(covariance)).reshape(m, 3, k)
+    shared = white.job_v.transpose(0, 2, 1) @ white.job_root[white.job] @ white.job_v
+    return E, white.inverse - shared - E @ W.transpose(0, 2, 1)
 
 
 def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array]:
@@ -363,9 +383,14 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
     is still judged by the noise of a good one.
     """
     post, parts, alpha = _solve(design, hyper)
+    of_weights = post.covariance
     covariance = np.empty((len(design.y), 3, 3))
-    for (part, *_), _, inverse in _inverse_diagonal(post, parts):
-        covariance[part.rows] = np.linalg.inv(inverse)
+
+    def judged(seen: tuple[Part, Whitened, Array]) -> Array:
+        return np.linalg.inv(_inverse_diagonal(of_weights, seen)[1])
+
+    for (part, *_), own in zip(parts, each(judged, parts), strict=True):
+        covariance[part.rows] = own
     error = (covariance @ alpha[:, :, None])[:, :, 0]
     if len(design.noise_scale):
         good = noise_blocks(design, hyper)

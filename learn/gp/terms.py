@@ -16,6 +16,7 @@ Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -45,6 +46,16 @@ class Term:
     where: str | None = None  # "bare", "based", "discharged": elsewhere it is absent
     points: int = 24  # inducing points at most
     spread: float = 0.6  # of log sd under its log-normal prior
+
+
+class Seen(NamedTuple):
+    """What a term looks at of n prints, whatever its length scales."""
+
+    present: NDArray[np.bool_]  # (n,) whether it is about the print
+    kept: NDArray[np.bool_]  # (n,) and knows its level and its numbers
+    level: NDArray[np.intp]  # (n,)
+    numbers: Array  # (n, d)
+    known: NDArray[np.bool_]  # (n,) all numbers
 
 
 @dataclass(frozen=True)
@@ -149,15 +160,22 @@ class FittedTerm:
             shared = shared * np.nan_to_num(near, nan=0.0)
         return np.where(np.eye(n, dtype=bool), 1.0, shared)
 
+    def seen(self, X: pd.DataFrame) -> Seen:
+        """What the term looks at of n prints."""
+        present, level = self.present(X), self.level_of(X)
+        numbers = X[list(self.term.smooth)].to_numpy(float)
+        known = np.isfinite(numbers).all(axis=1)
+        return Seen(present, present & known & (level >= 0), level, numbers, known)
+
     def features(self, X: pd.DataFrame, log_lengths: Array) -> tuple[Array, Array]:
         """Features (n, size) and remainder (n,), both for unit prior variance."""
-        n = len(X)
-        present = self.present(X)
-        psi, kept = np.ones((n, 1)), present.copy()
+        return self.features_at(self.seen(X), log_lengths)
+
+    def features_at(self, seen: Seen, log_lengths: Array) -> tuple[Array, Array]:
+        """:meth:`features` of prints looked at before."""
+        n, numbers, known, kept = len(seen.kept), seen.numbers, seen.known, seen.kept
+        psi = np.ones((n, 1))
         if self.term.smooth:
-            numbers = X[list(self.term.smooth)].to_numpy(float)
-            known = np.isfinite(numbers).all(axis=1)
-            kept &= known
             psi = np.zeros((n, len(self.inducing)))
             if self.term.linear:
                 psi[known] = numbers[known] - self.inducing
@@ -167,17 +185,15 @@ class FittedTerm:
                 cross = self.kernel(Z, numbers[known], log_lengths)
                 psi[known] = np.linalg.solve(root, cross).T
         if self.term.levels:
-            at = self.level_of(X)
-            kept &= at >= 0
             one_hot = np.zeros((n, len(self.level_names)))
-            one_hot[kept, at[kept]] = 1.0
+            one_hot[kept, seen.level[kept]] = 1.0
             psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, self.size)
         psi = psi * kept[:, None]
         if self.term.linear:
             remainder = np.where(kept, 0.0, 1.0)
         else:
             remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
-        return psi, np.where(present, remainder, 0.0)
+        return psi, np.where(seen.present, remainder, 0.0)
 
 
 PROCESS = ("log_volume", "wet_strokes", "flashes")

@@ -26,6 +26,7 @@ from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
 from learn.physics import kubelka_munk
 from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
+from learn.workers import each
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -330,12 +331,14 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         out[at] = (_body_reflectance(stack.take(at), by, some, moved) - r[at]) / step
         return out
 
-    by_latent = [slope(latent.where, latent=i) for i, latent in enumerate(LATENTS)]
     steps = step * np.eye(len(CONSTANTS))
-    by_constant = [
-        slope(c.where, constants=state.constants + one)
-        for c, one in zip(CONSTANTS, steps, strict=True)
-    ]
+    by_latent = each(lambda i: slope(LATENTS[i].where, latent=i), range(len(LATENTS)))
+    by_constant = each(
+        lambda i: slope(CONSTANTS[i].where, constants=state.constants + steps[i]),
+        range(len(CONSTANTS)),
+    )
+    others = [("all", "s"), ("based", "base_k"), ("based", "base_s")]
+    by_s, by_base_k, by_base_s = each(lambda one: slope(one[0], ink=one[1]), others)
 
     def chained(columns: list[Array]) -> Array:
         return np.stack([np.einsum("nci,ni->nc", to_lab, d) for d in columns], axis=-1)
@@ -345,9 +348,9 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         latents=chained(by_latent),
         constants=chained(by_constant),
         ink_k=to_lab * by_latent[column_of("strength")][:, None, :],
-        ink_s=to_lab * slope("all", ink="s")[:, None, :],
-        base_k=to_lab * slope("based", ink="base_k")[:, None, :],
-        base_s=to_lab * slope("based", ink="base_s")[:, None, :],
+        ink_s=to_lab * by_s[:, None, :],
+        base_k=to_lab * by_base_k[:, None, :],
+        base_s=to_lab * by_base_s[:, None, :],
     )
 
 

@@ -19,6 +19,7 @@ from learn.fit.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
 from learn.normal import Z90, sd_of
 from learn.shop import PROCESS_NUMBERS, jobs_of
+from learn.workers import at_work
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -117,7 +118,7 @@ def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
         learnt(leave_out_at_once(model, latest).z, jobs[latest]) if latest.any() else usual
     )
     ends = [rows for column in EDGES for rows in edges(X[column].to_numpy(float))]
-    z = [leave_out_at_once(model, rows).z for rows in ends]
+    z = at_work(lambda rows: leave_out_at_once(model, rows).z, ends)
     names = [np.full(len(zi), i) for i, zi in enumerate(z)]
     factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
     return factors

@@ -32,6 +32,7 @@ from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
 from learn.predict.verdict import judged
 from learn.shop import SETUP_COLUMNS, Shop
+from learn.workers import workers
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,7 @@ class ShiftModel:
     max_iterations : of the last hyper-parameter search
     restarts : searches begun elsewhere in the prior besides; the best wins
     random_state : seed of the inducing points
+    n_jobs : workers of a fit, as scikit-learn counts them; the outcome is the same for any number
 
     Attributes
     ----------
@@ -69,12 +71,14 @@ class ShiftModel:
         max_iterations: int = 50,
         restarts: int = 1,
         random_state: int = 0,
+        n_jobs: int | None = None,
     ) -> None:
         self.terms = terms
         self.calibrate_inks = calibrate_inks
         self.max_iterations = max_iterations
         self.restarts = restarts
         self.random_state = random_state
+        self.n_jobs = n_jobs
 
     # -- fit -------------------------------------------------------------------------
 
@@ -102,14 +106,10 @@ class ShiftModel:
         self.marks_, self.appended_ = marks_of(shop), 0
         fitting = self._fitting(self.encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
-        fitting.learn(terms, self.max_iterations, self.restarts, say)
-        self._take_over(fitting)
-        self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
-        if self.keep_.any():
-            say("predicting every job from all the others")
-            by_job = calibration.without_own_job(self)
-            self.spread_factors_ = calibration.spread_factors(self, by_job)
-            self.validation_ = calibration.report(self, by_job, self.physics_alone())
+        with workers(self.n_jobs):
+            fitting.learn(terms, self.max_iterations, self.restarts, say)
+            self._take_over(fitting)
+            self._calibrate(say)
         return self
 
     @one_thread
@@ -132,6 +132,15 @@ class ShiftModel:
         """
         append(self, self._usable(shop), progress or (lambda _: None), trusted)
         return self
+
+    def _calibrate(self, say: Progress) -> None:
+        """Spread factors and held-out figures, from what was learnt."""
+        self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
+        if self.keep_.any():
+            say("predicting every job from all the others")
+            by_job = calibration.without_own_job(self)
+            self.spread_factors_ = calibration.spread_factors(self, by_job)
+            self.validation_ = calibration.report(self, by_job, self.physics_alone())
 
     def _usable(self, shop: Shop) -> Shop:
         """The shop with the prints that have a colour."""

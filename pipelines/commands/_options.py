@@ -66,6 +66,22 @@ def add_shop(
     parser.add_argument("--shop", metavar="NAME", help=help_text)
 
 
+def add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--workers",
+        metavar="N",
+        help="processors to use at once (default: all, at most 4); the answer is the same for any",
+    )
+
+
+def n_workers(text: str | None) -> int | None:
+    """The number after ``--workers``; None where it was left out."""
+    n = None if text is None else whole("--workers", text)
+    if n is not None and n < 1:
+        raise UserError(f"--workers {text}: give 1 or more.")
+    return n
+
+
 def add_garments(parser: argparse.ArgumentParser, help_text: str, *, required: bool) -> None:
     """``--garment`` as often as there are garments."""
     parser.add_argument(

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from learn.errors import Unusable
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -32,13 +32,20 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
     add.add_argument("--quick", action="store_true", help="leave the learning curve out")
+    add_workers(add)
     add_shop(add)
     add.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
-    return check(workspace=workspace, shop=args.shop, page=args.page, quick=args.quick)
+    return check(
+        workspace=workspace,
+        shop=args.shop,
+        page=args.page,
+        quick=args.quick,
+        n_jobs=n_workers(args.workers),
+    )
 
 
 def check(
@@ -47,9 +54,11 @@ def check(
     shop: str | None = None,
     page: Path | None = None,
     quick: bool = False,
+    n_jobs: int | None = None,
     progress: Progress | None = None,
 ) -> int:
     """Print the validation of the current model and, if wanted, draw it as a page."""
+    from learn.workers import usual_workers, workers
     from pipelines.ledger import store
     from pipelines.registry import versions
     from pipelines.registry.opened import open_model
@@ -78,7 +87,8 @@ def check(
 
     opened.model.settings_ = opened.catalogue.settings  # the tolerance may be another by now
     try:
-        found = checkup(opened.model, data, with_curve=not quick, progress=progress)
+        with workers(n_jobs or usual_workers()):
+            found = checkup(opened.model, data, with_curve=not quick, progress=progress)
     except Unusable as error:
         raise UserError(f"Shop {name}: {error}; measure more prints and learn again.") from error
     progress("done")

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
@@ -46,13 +46,20 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("--refit", action="store_true", help="learn all anew, whatever has come in")
     add.add_argument("--details", action="store_true", help="the scores and the search as well")
+    add_workers(add)
     add_shop(add)
     add.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
-    return learn(workspace=workspace, shop=args.shop, refit=args.refit, details=args.details)
+    return learn(
+        workspace=workspace,
+        shop=args.shop,
+        refit=args.refit,
+        details=args.details,
+        n_jobs=n_workers(args.workers),
+    )
 
 
 def learn(
@@ -61,9 +68,11 @@ def learn(
     shop: str | None = None,
     refit: bool = False,
     details: bool = False,
+    n_jobs: int | None = None,
     progress: Progress | None = None,
 ) -> int:
     """Score what came in as a forecast, learn it, and say which model is in charge and why."""
+    from learn.workers import usual_workers, workers
     from pipelines.ledger import store
     from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.catalogue import Catalogue
@@ -102,11 +111,12 @@ def learn(
         return 0
 
     new = promotion.new_prints(charge.model, marks) if charge else []
-    if step.how == "append":
-        model, paired = promotion.appended(charge, data, new, given.trusted, progress)
-    else:
-        progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
-        model, paired = promotion.learnt_anew(charge, data, marks, given.trusted, progress)
+    with workers(n_jobs or usual_workers()):
+        if step.how == "append":
+            model, paired = promotion.appended(charge, data, new, given.trusted, progress)
+        else:
+            progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
+            model, paired = promotion.learnt_anew(charge, data, marks, given.trusted, progress)
     takes, why = _verdict(charge, data, paired, step, in_charge)
     arrays, meta = model.to_state()
     facts = {
