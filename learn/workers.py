@@ -39,10 +39,11 @@ def workers(n_jobs: int | None) -> Iterator[None]:
     if n_jobs is None:
         yield
         return
-    from joblib import effective_n_jobs  # slow to import, and no prediction needs it
+    before, n = (_crew.n, _crew.pool), n_jobs
+    if n < 1:
+        from joblib import effective_n_jobs  # slow to import, and often not needed
 
-    before = _crew.n, _crew.pool
-    n = effective_n_jobs(n_jobs)
+        n = effective_n_jobs(n_jobs)
     try:
         with ThreadPoolExecutor(n) as pool:
             _crew.n, _crew.pool = n, pool if n > 1 else None

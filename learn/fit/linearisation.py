@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.gp.design_matrix import Part, Phi, groups_of
 from learn.gp.posterior import Block, Design, Hyper
-from learn.gp.terms import FittedTerm
+from learn.gp.terms import FittedTerm, Seen
 from learn.physics import print_model
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.physics.print_model import (
@@ -257,9 +257,12 @@ class Layout:
 
     # -- physics -> design -----------------------------------------------------------
 
-    def places(self, rows: Rows) -> list[Place]:
-        """Which prints make a part of Phi, and which weights they depend on."""
-        levels = [np.where(t.present(rows.X), t.level_of(rows.X), -1) for t in self.terms]
+    def places(self, rows: Rows, seen: list[Seen]) -> list[Place]:
+        """Which prints make a part of Phi, and which weights they depend on.
+
+        ``seen``: by each term of ``rows``.
+        """
+        levels = [np.where(s.present, s.level, -1) for s in seen]
         out = []
         for at in groups_of(rows.stack.ink):
             ink = int(rows.stack.ink[at[0]])
@@ -287,10 +290,14 @@ class Layout:
     def linearise(self, rows: Rows, w: Array, log_lengths: Array) -> Linear:
         """Lab and Phi of every print at ``w``."""
         n, rows = len(rows.stack), self.with_ground(rows, w)
-        features = self.features(rows, log_lengths)
+        seen = [t.seen(rows.X) for t in self.terms]
+        lengths = self.lengths_of(log_lengths)
+        features = [
+            t.features_at(s, ell) for t, s, ell in zip(self.terms, seen, lengths, strict=True)
+        ]
         shifts = self.shifts(features, w, n)
         t = print_model.tangents(rows.stack, self.state(w), shifts, self.viewing)
-        vectors, places, parts = directions_of(t), self.places(rows), []
+        vectors, places, parts = directions_of(t), self.places(rows, seen), []
         for place in places:
             values = np.zeros((len(place.rows), 3, len(place.columns)))
             physics = self._by_physics(place, t, rows.stack)

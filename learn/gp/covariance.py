@@ -151,7 +151,10 @@ def one_by_one(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
         total = by_weights(own.phi, post)
     else:
         total = by_prior(own.phi, column_variance(design.blocks, hyper.block, design.phi.p))
-    total += by_jobs(own.job_directions, hyper, own.job[:, None] == own.job)
-    total += apart(noise_blocks(own, hyper))
+    pairs, m = total.reshape(own.phi.n, 3, own.phi.n, 3), np.arange(own.phi.n)
+    i, j = np.nonzero(own.job[:, None] == own.job)  # few, of very many
+    film = own.job_directions * np.exp(hyper.job)[:, None]
+    pairs[i, :, j] += film[i].transpose(0, 2, 1) @ film[j]
+    pairs[m, :, m] += noise_blocks(own, hyper)
     root = cholesky(total, lower=True, overwrite_a=True, check_finite=False)
     return root, solve_triangular(root, off, lower=True, check_finite=False)

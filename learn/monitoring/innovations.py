@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.errors import Unusable
+from learn.gp.design_matrix import groups_of
 from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import CLIP
 from learn.shop import jobs_of
@@ -34,15 +35,16 @@ LATEST = 900  # prints forecast one by one; older ones are learnt from as a whol
 class Stream:
     """n prints in time order; ``frame`` has their film errors, the rest is what made them.
 
-    ``root`` (3n, 3n) of the covariance of the errors, ``own`` its blocks within jobs, ``white``
-    (3n,) the standardised forecast errors of L, a, b, ``along`` (n, 3) Lab a unit of log film.
+    ``root`` (3n, 3n) of the covariance of the errors, ``white`` (3n,) the standardised forecast
+    errors of L, a, b, ``along`` (n, 3) Lab a unit of log film, ``unit`` (n, 3) the standardised
+    errors that a unit of log film of the whole job adds to those of the job's earlier prints.
     """
 
     frame: pd.DataFrame
     root: Array
-    own: Array
     white: Array
     along: Array
+    unit: Array
 
     def respond(self, shift: Array) -> Array:
         """Standardised errors (3n, m) that shifts of log film (n, m) would make.
@@ -59,10 +61,8 @@ class Stream:
         Errors of different prints are independent. Within a job each print tells what it adds
         to those before it about a shift of the whole job.
         """
-        unit = solve_triangular(self.own, self.along.ravel(), lower=True, check_finite=False)
-        unit = unit.reshape(-1, 3)
-        told = np.maximum((unit**2).sum(axis=1), 1e-12)
-        return (unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
+        told = np.maximum((self.unit**2).sum(axis=1), 1e-12)
+        return (self.unit * white.reshape(-1, 3)).sum(axis=1) / told, told**-0.5
 
 
 @one_thread
@@ -90,16 +90,28 @@ def one_step_ahead(model: RecallingModel, prints: pd.DataFrame, lab: Array) -> S
     prints = prints.assign(printed_on=date.fillna(start)).iloc[order].reset_index(drop=True)
     lab = lab[order]
     X, root, white, along = model.in_order(prints, lab, first, MOVING)
-    job = np.repeat(pd.factorize(jobs_of(X["job"])[first:])[0], 3)
     frame = _named(X, prints).iloc[first:].reset_index(drop=True)
-    stream = Stream(frame, root, np.where(job[:, None] == job, root, 0.0), white, along)
+    unit = _within(pd.factorize(jobs_of(X["job"])[first:])[0], root, along)
+    stream = Stream(frame, root, white, along, unit)
     # forecasts a little surer than they should be must not raise alarms
     error, sd = stream.film_error(white)
     z = np.clip(error / sd, -CLIP, CLIP)
     wide = max(1.0, float(np.sqrt(np.mean(z**2))))
-    stream = replace(stream, root=wide * root, own=wide * stream.own, white=white / wide)
+    root *= wide
+    stream = replace(stream, white=white / wide, unit=unit / wide)
     error, sd = stream.film_error(stream.white)
     return replace(stream, frame=frame.assign(film_error=error, film_sd=sd))
+
+
+def _within(job: NDArray[np.intp], root: Array, along: Array) -> Array:
+    """L_j^-1 applied to ``along`` (n, 3), for the blocks L_j of ``root`` within a job."""
+    unit, groups = np.empty_like(along), groups_of(job)
+    for k in {len(rows) for rows in groups}:  # jobs of one size together
+        at = np.array([rows for rows in groups if len(rows) == k])
+        channels = (3 * at[:, :, None] + np.arange(3)).reshape(-1, 3 * k)
+        blocks = root[channels[:, :, None], channels[:, None, :]]
+        unit[at] = np.linalg.solve(blocks, along[at].reshape(-1, 3 * k, 1)).reshape(-1, k, 3)
+    return unit
 
 
 def _named(X: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:

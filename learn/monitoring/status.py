@@ -20,6 +20,7 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict.history import History
 from learn.predict.protocol import RecallingModel
 from learn.shop import Shop, jobs_of
+from learn.workers import each, workers
 
 
 class News(NamedTuple):
@@ -64,18 +65,27 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
     new, new_lab = prints[fresh & named], lab[fresh & named]
     kept, jobs = history.prints, jobs_of(history.X["job"])
     enough = jobs.nunique() >= FEWEST_JOBS
-    found, by_job = None, None
-    if enough:
+
+    def drifted() -> pd.DataFrame | None:
+        if not enough or not kept["printed_on"].notna().any():
+            return None
+        everything = pd.concat([kept, new], ignore_index=True)
+        measured = np.vstack([history.lab, new_lab])
+        return drifts(one_step_ahead(model, everything, measured))
+
+    def known() -> tuple[Budget | None, pd.DataFrame | None]:
+        if not enough:
+            return None, None
         by_job = _by_job(model, history, jobs)
-        if kept["printed_on"].notna().any():
-            everything = pd.concat([kept, new], ignore_index=True)
-            measured = np.vstack([history.lab, new_lab])
-            found = drifts(one_step_ahead(model, everything, measured))
+        return budget(model, by_job), limits(model, by_job)
+
+    with workers(2):  # each takes about half of the time
+        drift, (spent, worst) = each(lambda look: look(), [drifted, known])
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),
-        drift=found,
-        budget=budget(model, by_job) if enough else None,
-        limits=limits(model, by_job) if enough else None,
+        drift=drift,
+        budget=spent,
+        limits=worst,
         known_from={ink: model.known_from(ink) for ink in model.encoder_.inks.index},
         recorded={c: float(kept[c].notna().mean()) for c in RECORDED if c in kept},
         tolerance_dE00=model.settings_.tolerance_dE00,

@@ -63,9 +63,8 @@ def cut(stream: Stream, n: int) -> Stream:
     """The first ``n`` prints: what was known then."""
     m = 3 * n
     return Stream(
-        stream.frame[:n], stream.root[:m, :m], stream.own[:m, :m], stream.white[:m],
-        stream.along[:n],
-    )  # fmt: skip
+        stream.frame[:n], stream.root[:m, :m], stream.white[:m], stream.along[:n], stream.unit[:n]
+    )
 
 
 def main(argv: list[str] | None = None) -> int:
