@@ -255,6 +255,19 @@ class Layout:
                 lab = lab + psi @ w[columns].reshape(3, -1).T
         return lab
 
+    def means(self, rows: Rows, w: Array, log_lengths: Array) -> Array:
+        """:meth:`lab` at ``w``, where nothing but Lab is wanted of many set-ups."""
+        shifts, off = print_model.no_shift(len(rows.stack)), 0.0
+        lengths = self.lengths_of(log_lengths)
+        for term, columns, ell in zip(self.terms, self.term_slices, lengths, strict=True):
+            free = term.term.direction == "free"
+            pushed = term.pushed(rows.X, ell, w[columns].reshape(3 if free else 1, -1))
+            if free:
+                off = off + pushed
+            else:
+                shifts[:, _THROUGH[term.term.direction]] += pushed
+        return print_model.lab(rows.stack, self.state(w), shifts, self.viewing) + off
+
     # -- physics -> design -----------------------------------------------------------
 
     def places(self, rows: Rows, seen: list[Seen]) -> list[Place]:

@@ -173,17 +173,7 @@ class FittedTerm:
 
     def features_at(self, seen: Seen, log_lengths: Array) -> tuple[Array, Array]:
         """:meth:`features` of prints looked at before."""
-        n, numbers, known, kept = len(seen.kept), seen.numbers, seen.known, seen.kept
-        psi = np.ones((n, 1))
-        if self.term.smooth:
-            psi = np.zeros((n, len(self.inducing)))
-            if self.term.linear:
-                psi[known] = numbers[known] - self.inducing
-            elif known.any() and len(self.inducing):
-                Z = self.inducing
-                root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
-                cross = self.kernel(Z, numbers[known], log_lengths)
-                psi[known] = np.linalg.solve(root, cross).T
+        n, kept, psi = len(seen.kept), seen.kept, self._of_numbers(seen, log_lengths)
         if self.term.levels:
             one_hot = np.zeros((n, len(self.level_names)))
             one_hot[kept, seen.level[kept]] = 1.0
@@ -194,6 +184,31 @@ class FittedTerm:
         else:
             remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
         return psi, np.where(seen.present, remainder, 0.0)
+
+    def pushed(self, X: pd.DataFrame, log_lengths: Array, w: Array) -> Array:
+        """:meth:`features` times weights ``w`` (channels, size): (n, channels).
+
+        The features of levels that a print does not have are not written out.
+        """
+        seen = self.seen(X)
+        kept, psi = seen.kept, self._of_numbers(seen, log_lengths)
+        out, w = np.zeros((len(kept), len(w))), w.reshape(len(w), -1, psi.shape[1])
+        for channel, of_level in zip(out.T, w, strict=True):
+            channel[kept] = (psi[kept] * of_level[seen.level[kept]]).sum(axis=1)
+        return out
+
+    def _of_numbers(self, seen: Seen, log_lengths: Array) -> Array:
+        """Features of the smooth part, (n, m); 0 where a number is not known."""
+        n, numbers, known = len(seen.kept), seen.numbers, seen.known
+        if not self.term.smooth:
+            return np.ones((n, 1))
+        psi, Z = np.zeros((n, len(self.inducing))), self.inducing
+        if self.term.linear:
+            psi[known] = numbers[known] - Z
+        elif known.any() and len(Z):
+            root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
+            psi[known] = np.linalg.solve(root, self.kernel(Z, numbers[known], log_lengths)).T
+        return psi
 
 
 PROCESS = ("log_volume", "wet_strokes", "flashes")

@@ -36,6 +36,7 @@ from learn.predict.garments import (
 from learn.predict.novelty import together
 from learn.predict.protocol import Joint
 from learn.shop import PROCESS_NUMBERS, UNDERBASE
+from learn.workers import workers
 
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
@@ -118,7 +119,8 @@ def plan(
     usual = dict(usual or {})
     limits = _with_usual(limits or Limits(), usual)
     grid = Grid.of(model, limits)
-    found = search(model, grid, target, garments, tolerance)
+    with workers(2):
+        found = search(model, grid, target, garments, tolerance)
     setups, based = _to_judge(grid, found, tolerance)
     first = _usual_line(grid, usual, bucket_ink(model, target, grid.inks))
     setups = pd.concat([first, setups], ignore_index=True)

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
-from learn.planning.candidates import BLOCK, Grid
+from learn.planning.candidates import Grid
 from learn.predict.garments import on_garments
+from learn.workers import each
 
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
@@ -24,6 +25,7 @@ Array = NDArray[np.float64]
 
 MARGIN = 1.0  # dE00 beyond the tolerance within which a mean can still matter
 POOL = 4000  # candidates kept from the look at one garment
+SHARE = 5000  # set-ups a worker predicts at a time
 AT_A_TIME = 400  # of these predicted on all garments at a time
 NEAREST = 24  # that many are found even where all lie beyond the margin
 # With base where needed, a garment goes without if it then lands as well as with the base, or
@@ -56,10 +58,8 @@ def search(
     ordered = [garments[i] for i in order]
 
     def misses(numbers: NDArray[np.intp], on: list[str]) -> Array:
-        lab = [
-            model.means(on_garments(grid.setups(some), on))
-            for some in np.array_split(numbers, max(1, len(numbers) * len(on) // BLOCK))
-        ]
+        parts = np.array_split(numbers, max(1, len(numbers) * len(on) // SHARE))
+        lab = each(lambda some: model.means(on_garments(grid.setups(some), on)), parts)
         return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
 
     # Straight on the cloth: few, and wanted on every garment for plans with base where needed.

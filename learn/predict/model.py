@@ -251,8 +251,7 @@ class ShiftModel:
     def means(self, setups: pd.DataFrame) -> Array:
         """Predicted Lab (n, 3) without bands."""
         rows = self.layout_.with_ground(self.encode(setups), self.weights_)
-        features = self.layout_.features(rows, self.log_lengths_)
-        return self.layout_.lab(rows, self.weights_, features)
+        return self.layout_.means(rows, self.weights_, self.log_lengths_)
 
     def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
         """Factors (n,) on standard deviations, once the set-ups ``after`` have been printed."""

@@ -54,6 +54,7 @@ RUNS = (
     Run("new_ink", 10),
     Run("scale --sizes 800", 1),
     Run("scale", 5),
+    Run("commands", 2),
 )
 QUICK = 2  # minutes
 

@@ -42,6 +42,7 @@ ORDER = (
     "teaching",
     "new_ink",
     "scale",
+    "commands",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured
