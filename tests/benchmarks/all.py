@@ -64,7 +64,7 @@ def in_turn(runs: list[Run]) -> list[str]:
     progress, failed = Progress(), []
     for i, run in enumerate(runs, start=1):
         left = sum(later.minutes for later in runs[i - 1 :])
-        progress(f"{i} of {len(runs)}: {run.command} (about {left:.0f} minutes left)")
+        progress(f"{i} of {len(runs)}: {run.command} (about {left:.0f} min left)")
         command = [sys.executable, "-m", *f"tests.benchmarks.{run.command}".split()]
         if subprocess.run(command).returncode:
             failed.append(run.command)
@@ -85,7 +85,7 @@ def main(argv: list[str] | None = None) -> int:
     runs = [r for r in RUNS if r.name in asked.only and (r.minutes <= QUICK or not asked.quick)]
     if asked.list:
         for run in runs:
-            print(f"python -m tests.benchmarks.{run.command}    about {run.minutes:g} minutes")
+            print(f"python -m tests.benchmarks.{run.command}    about {run.minutes:g} min")
         return 0
     failed = in_turn(runs)
     for command in failed:

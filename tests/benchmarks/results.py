@@ -80,7 +80,7 @@ class Report:
         self._file = arguments.results
         told = re.sub(r"--results[ =]\S+", "", shlex.join(argv))
         self.heading = " ".join([self.name, *told.split()])
-        self._started = time.perf_counter()
+        self._commit, self._started = commit(), time.perf_counter()
         return arguments
 
     def table(self, title: str, rows: Rows) -> None:
@@ -97,7 +97,7 @@ class Report:
     def record(self) -> None:
         """Put the section in its place."""
         took = time.perf_counter() - self._started
-        origin = f"Commit {commit()}, {date.today().isoformat()}, {machine()}; {took:.0f} s."
+        origin = f"Commit {self._commit}, {date.today().isoformat()}, {machine()}; {took:.0f} s."
         command = f"    python -m tests.benchmarks.{self.heading}"
         put_section(
             self._file, self.heading, "\n\n".join([self.what, command, origin, *self._blocks])
@@ -128,7 +128,8 @@ def markdown(shown: pd.DataFrame) -> str:
     """The same as a table of a Markdown page."""
     rows = [["", *shown.columns], ["---"] * (1 + len(shown.columns))]
     rows += [
-        [name.strip(), *cells] for name, cells in zip(shown.index, shown.to_numpy(), strict=True)
+        [re.sub("^  ", "- ", name), *cells]
+        for name, cells in zip(shown.index, shown.to_numpy(), strict=True)
     ]
     return "\n".join("| " + " | ".join(c.replace("|", "\\|") for c in row) + " |" for row in rows)
 
