@@ -66,7 +66,7 @@ def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) ->
         {
             "print_id": prints["print_id"].to_numpy()[~keep],
             "reason": [
-                f"colour is {d:.0f} standard deviations from what all other prints say"
+                f"colour lies {d:.0f} times the usual scatter from what all other prints say"
                 for d in distance[~keep]
             ],
             "distance": distance[~keep],

@@ -218,7 +218,7 @@ def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> li
         doubt = before[decision.print_id]
         if doubt is not None and (doubt.distance or 0.0) > FAR:
             notes.append(
-                f"{decision.print_id} lies {doubt.distance:.0f} standard deviations from expected. "
+                f"{decision.print_id} lies {doubt.distance:.0f} times the usual scatter off. "
                 "Should it be wrong after all it widens the bands of every prediction: print the "
                 "same set-up once more to be sure."
             )

@@ -31,7 +31,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R2 is learnt from." in said
     still = says(capsys, "doubts", "correct", "R4", "--lab", "56,58,31", "--reason", "rounded")
     assert "It stays set aside: corrected, but still" in still
-    assert "R4 lies 14 standard deviations" in says(capsys, "doubts", "keep", "R4")
+    assert "R4 lies 14 times the usual scatter" in says(capsys, "doubts", "keep", "R4")
     says(capsys, "doubts", "set-aside", "R4", "--reason", "smeared")
     says(capsys, "doubts", "keep", "P3")
     assert learnt_from() == ["P1", "P3", "R1", "R2", "R3"]

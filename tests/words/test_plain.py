@@ -6,7 +6,8 @@ from pathlib import Path
 
 PIPELINES = Path(__file__).parents[2] / "pipelines"
 STATISTICS = re.compile(
-    r"CRPS|energy score|energy \(|posterior|hyper-?parameter|evidence|likelihood|kriging|\bprior\b",
+    r"CRPS|energy score|energy \(|posterior|hyper-?parameter|evidence|likelihood|\bprior\b"
+    r"|standard deviation",
     re.IGNORECASE,
 )
 # Where such words stand under "details", told apart by the tests of these.
