@@ -7,9 +7,10 @@ import difflib
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_setup, add_shop, lab_parts, setup_cells
+from pipelines.words.common import counted, minute
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
-from pipelines.workspace.progress import counted, tell
+from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
     from pipelines.ledger import store
@@ -89,7 +90,7 @@ def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bo
         by_hand = stands.decision is not None and stands.decision.what == "set aside"
         line = f"{ids[row] or '(no id)'}  batch {stands.batch}: {stands.why}"
         if by_hand:
-            settled.append(f"{line} ({stands.decision.who}, {day(stands.decision.at)})")
+            settled.append(f"{line} ({stands.decision.who}, {minute(stands.decision.at)})")
         else:
             open_lines.append(line)
     learnt = by_learner(workspace, name, state)
@@ -204,11 +205,6 @@ def correct(
         print(f"{print_id} is learnt from.")
     _say_learn()
     return 0
-
-
-def day(at: str) -> str:
-    """The minute of a time in UTC, as it is told."""
-    return at[:16].replace("T", " ")
 
 
 def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> list[str]:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.tables.schema import SHOP_TABLES
+from pipelines.words.common import counted
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
-from pipelines.workspace.progress import counted
 
 ABOUT = """\
 Writes the tables as they were imported, with what was recorded and corrected since; prints that

@@ -6,10 +6,9 @@ import argparse
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.commands.doubts import day
+from pipelines.words.common import counted, minute
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
-from pipelines.workspace.progress import counted
 
 if TYPE_CHECKING:
     from pipelines.ledger.state import Addition, Batch, Ledger
@@ -66,7 +65,7 @@ def history(*, workspace: Workspace, shop: str | None = None, number: int | None
         state = "in" if states[batch.id] else "taken back"
         if states[batch.id] and batch.command == IMPORT and batch.id != imports[-1]:
             state = f"superseded by {imports[-1]}"
-        rows.append((str(batch.id), day(batch.at), batch.who, batch.command, batch.file,
+        rows.append((str(batch.id), minute(batch.at), batch.who, batch.command, batch.file,
                      _brought(batch), state))  # fmt: skip
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     for row in rows:
@@ -127,7 +126,7 @@ def take_back(
 def _one(ledger: Ledger, batch: Batch) -> int:
     state = "in" if ledger.states()[batch.id] else "taken back"
     print(f"Batch {batch.id}, {state}: {batch.command} {batch.file} by {batch.who or 'unknown'}, "
-          f"{day(batch.at)}")  # fmt: skip
+          f"{minute(batch.at)}")  # fmt: skip
     print(f"  SHA-256    {batch.sha256}")
     for label, said in (("condition", batch.condition), ("backing", batch.backing)):
         if said:
@@ -137,7 +136,7 @@ def _one(ledger: Ledger, batch: Batch) -> int:
     for decision in ledger.decisions:
         if decision.batch != batch.id:
             continue
-        who = f"{day(decision.at)} {decision.who}"
+        who = f"{minute(decision.at)} {decision.who}"
         what = f"{decision.print_id or f'batch {batch.id}'} {decision.what}"
         changes = [f"{c} {decision.old[c] or '(empty)'} -> {cell or '(empty)'}"
                    for c, cell in decision.new.items()]  # fmt: skip

@@ -6,9 +6,10 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop
+from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
-from pipelines.workspace.progress import counted, tell
+from pipelines.workspace.progress import tell
 
 SHOWN_SET_ASIDE = 20
 ABOUT = """\

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
+from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
-from pipelines.workspace.progress import Progress, counted
+from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.commands._options import add_command, add_shop
+from pipelines.words.common import minute
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -73,7 +74,7 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
         prints, median, held = (
             _figure(facts, path, form) for _, path, form in (FIGURES[0], FIGURES[2], FIGURES[5])
         )
-        made = str(told.get("made", ""))[:16].replace("T", " ")
+        made = minute(str(told.get("made", "")))
         print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
     if charge not in names:
         print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")

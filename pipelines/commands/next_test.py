@@ -6,9 +6,10 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop, whole
+from pipelines.words.common import chance, counted, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
-from pipelines.workspace.progress import counted, tell
+from pipelines.workspace.progress import tell
 
 MOST = 150  # jobs at once: every pair is looked at
 ABOUT = """\
@@ -49,7 +50,6 @@ def next_test(
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
     from pipelines.words.plan import by_model
-    from pipelines.words.prediction import chance, number
     from pipelines.words.verdict import HEADLINES, kind
 
     opened = open_model(workspace, workspace.pick(shop))

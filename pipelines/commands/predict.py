@@ -18,10 +18,11 @@ from pipelines.commands._options import (
     setup_cells,
 )
 from pipelines.tables.schema import SETUPS
+from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_unwritable, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
-from pipelines.workspace.progress import counted, tell
+from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
     import pandas as pd

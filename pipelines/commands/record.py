@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
+from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings
-from pipelines.workspace.progress import counted, tell
+from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
     from pipelines.ledger.recording import Report

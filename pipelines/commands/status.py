@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop
-from pipelines.commands.doubts import by_learner, day
+from pipelines.commands.doubts import by_learner
+from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -86,21 +87,20 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
 def _tables(name: str, data: object) -> Iterator[str]:
     import pandas as pd
 
-    from pipelines.words.prediction import count
-
     prints = data.prints
     inks = data.inks["ink_id"]
     garments = data.substrates.loc[data.substrates["kind"] == "garment", "substrate_id"]
     top = set(prints["ink_id"]) | set(prints["underbase_ink_id"].dropna())
     yield (
-        f"Shop {name}: {count(len(inks), 'ink')} ({_never(inks, top)}), "
-        f"{count(len(garments), 'garment')} ({_never(garments, set(prints['substrate_id']))}), "
-        f"{count(len(data.meshes), 'mesh', 'meshes')}, {count(len(data.drawdowns), 'drawdown')}."
+        f"Shop {name}: {counted(len(inks), 'ink')} ({_never(inks, top)}), "
+        f"{counted(len(garments), 'garment')} ({_never(garments, set(prints['substrate_id']))}), "
+        f"{counted(len(data.meshes), 'mesh', 'meshes')}, "
+        f"{counted(len(data.drawdowns), 'drawdown')}."
     )
     dates = pd.to_datetime(prints["printed_on"]).dropna()
     span = f", {dates.min():%Y-%m-%d} to {dates.max():%Y-%m-%d}" if len(dates) else ""
     jobs = prints["job_id"].nunique() + int(prints["job_id"].isna().sum())
-    yield f"  {count(len(prints), 'print')} in use, of {count(jobs, 'job')}{span}."
+    yield f"  {counted(len(prints), 'print')} in use, of {counted(jobs, 'job')}{span}."
 
 
 def _never(ids: pd.Series, printed: set[str]) -> str:
@@ -109,15 +109,14 @@ def _never(ids: pd.Series, printed: set[str]) -> str:
 
 
 def _last_batch(ledger: Ledger) -> Iterator[str]:
-    from pipelines.words.prediction import count
 
     states = ledger.states()
     batch: Batch = ledger.batches[-1]
     back = "" if states[batch.id] else ", taken back"
-    brought = count(len(batch.sheets["prints"].cells) if "prints" in batch.sheets else 0, "print")
+    brought = counted(len(batch.sheets["prints"].cells) if "prints" in batch.sheets else 0, "print")
     yield (
         f"  Last batch: {batch.id}, {batch.command} of {batch.file or 'tables'} by "
-        f"{batch.who or 'unknown'} on {day(batch.at)} (UTC): {brought}{back}."
+        f"{batch.who or 'unknown'} on {minute(batch.at)} (UTC): {brought}{back}."
     )
 
 
@@ -135,11 +134,12 @@ def _doubts(state: State, learnt: list[str]) -> Iterator[str]:
 
 
 def _model(version: str, told: dict) -> Iterator[str]:
-    from pipelines.words.prediction import count, number
 
     facts = told["facts"]["validation"]
     made = str(told.get("made", ""))[:10]
-    said = f"Model {version} in charge, learnt {made} from {count(facts.get('n_prints'), 'print')}"
+    said = (
+        f"Model {version} in charge, learnt {made} from {counted(facts.get('n_prints'), 'print')}"
+    )
     if facts.get("median_dE00") is None:
         yield f"{said}; too few to hold any back."
         return

@@ -15,8 +15,9 @@ from pipelines.registry import report_card
 from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record, in_words
+from pipelines.words.common import counted
 from pipelines.workspace.problems import UserError
-from pipelines.workspace.progress import Progress, counted
+from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipelines.words.common import counted, minute
 from pipelines.workspace.problems import UserError
-from pipelines.workspace.progress import counted
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
@@ -143,7 +143,7 @@ def table(records: list[Record], *, details: bool = False) -> list[str]:
         + ("  energy (expected)  CRPS" if details else ""),
     ]
     for record in own[-2 * RECENT :]:
-        day = record.when[:16].replace("T", " ")
+        day = minute(record.when)
         line = f"{record.version:<9}{day:<16}  {len(record.forecasts):>6}  {len(record.aside):>9}"
         if not len(record.forecasts):
             said.append(line)

@@ -10,7 +10,7 @@ from learn.assessment.attribution import Budget
 from learn.assessment.cross_validation import KindScore
 from learn.assessment.reliability import Share
 from learn.assessment.report import Checkup
-from pipelines.words.prediction import count, number
+from pipelines.words.common import counted, number, percent
 
 # Situation -> what was kept from the model.
 KINDS = {
@@ -38,11 +38,6 @@ THIN = 0.2  # dE00 beyond scatter that is worth an advice
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
 
 
-def percent(share: float) -> str:
-    """A share in whole percent."""
-    return f"{100 * share:.0f} %"
-
-
 def bounds(share: Share) -> str:
     """The 95 % interval of a share."""
     return f"{100 * share.lo:.0f} to {100 * share.hi:.0f}"
@@ -68,7 +63,7 @@ def strayed(row: object) -> str:
 def groups(kind: KindScore) -> str:
     """``23 inks``: what errs together in this kind."""
     name = GROUPS.get(kind.kind, kind.kind)
-    return count(kind.groups, name, {"mesh": "meshes", "press": "presses"}.get(name))
+    return counted(kind.groups, name, {"mesh": "meshes", "press": "presses"}.get(name))
 
 
 def parts(budget: Budget) -> str:
@@ -144,8 +139,8 @@ def _few(row: dict, c: Checkup) -> str:
     factor, level, n = row["factor"], row["level"], row["n"]
     with_, partner = ("on", "garment") if factor == "ink" else ("with", "ink")
     what = (
-        f"{FACTORS[factor]} {level}: known from {count(n, 'print')} {with_} "
-        f"{count(row['partners'], partner)} only; usual set-ups with it should land "
+        f"{FACTORS[factor]} {level}: known from {counted(n, 'print')} {with_} "
+        f"{counted(row['partners'], partner)} only; usual set-ups with it should land "
         f"{number(row['expected'])} dE00 beyond scatter, and {percent(row['tests'])} of them want "
         "a test print. "
     )
@@ -167,7 +162,7 @@ def _two_prints(factor: str, c: Checkup) -> str:
 
 def _astray(row: dict, c: Checkup) -> str:
     return (
-        f"{FACTORS[row['factor']]} {row['level']}: {count(row['n'], 'print')}, and still "
+        f"{FACTORS[row['factor']]} {row['level']}: {counted(row['n'], 'print')}, and still "
         f"{number(row['beyond'])} dE00 beyond scatter; something about it is not in the tables. "
         f"{_cause(row['factor'], row['level'], c)}"
     )
@@ -207,8 +202,8 @@ def _cause(factor: str, level: str, c: Checkup) -> str:
 def report(c: Checkup) -> list[str]:
     """The whole of it for a terminal."""
     lines = [
-        f"{count(c.n_prints, 'print')} of {count(c.n_jobs, 'job')}, each predicted without what "
-        f"is named; {c.n_set_aside} set aside as gross errors.",
+        f"{counted(c.n_prints, 'print')} of {counted(c.n_jobs, 'job')}, each predicted without "
+        f"what is named; {c.n_set_aside} set aside as gross errors.",
         "Median dE00 from predicted to measured; floor: press and instrument alone. "
         "In brackets: 95 % interval.",
         "",
@@ -227,7 +222,9 @@ def report(c: Checkup) -> list[str]:
     for factor, word in FACTORS.items():
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
-            told = [f"{r['level']} {number(r['worst'], 2)} ({count(r['n'], 'print')})" for r in top]
+            told = [
+                f"{r['level']} {number(r['worst'], 2)} ({counted(r['n'], 'print')})" for r in top
+            ]
             lines.append(f"  {word + ', most beyond scatter:':<32}{', '.join(told)}")
     return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
 

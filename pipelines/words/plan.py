@@ -14,10 +14,10 @@ from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
-from pipelines.words.check import DRAWDOWN, percent
-from pipelines.words.prediction import chance, go_from, number
+from pipelines.words.check import DRAWDOWN
+from pipelines.words.common import chance, counted, number, percent
+from pipelines.words.prediction import go_from
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
-from pipelines.workspace.progress import counted
 
 WIDTH = 96
 RECIPE_HEAD = f"    {'chance of all':<36}{'worst garment, dE00':<27}apart"

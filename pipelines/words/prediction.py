@@ -9,6 +9,8 @@ import pandas as pd
 
 from learn.normal import Z90
 from learn.shop import ShopSettings
+from pipelines.words.common import chance, number
+from pipelines.words.common import counted as count
 from pipelines.words.verdict import headline
 
 
@@ -36,29 +38,6 @@ def go_from(settings: ShopSettings) -> tuple[float, bool]:
 
     by_cost = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
     return chance_needed(settings), by_cost
-
-
-def number(value: object | None, digits: int = 1) -> str:
-    """A number with fixed decimals; a dash where it is not known; never ``-0.0``."""
-    if value is None or pd.isna(value):
-        return "-"
-    return f"{round(float(value), digits) + 0.0:.{digits}f}"
-
-
-def count(value: object, noun: str, plural: str | None = None) -> str:
-    """``1 flash``, ``2 flashes``."""
-    return f"{value:g} {noun if value == 1 else plural or noun + 's'}"
-
-
-def chance(p: object | None) -> str:
-    """A probability in whole percent that never claims certainty."""
-    if p is None or pd.isna(p):
-        return "not known"
-    if p < 0.01:
-        return "under 1 %"
-    if p > 0.99:
-        return "over 99 %"
-    return f"{100 * p:.0f} %"
 
 
 def in_tolerance(setup: Mapping) -> str:

@@ -8,8 +8,8 @@ import pandas as pd
 
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
-from pipelines.words.check import FACTORS, advice, percent
-from pipelines.words.prediction import count, number
+from pipelines.words.check import FACTORS, advice
+from pipelines.words.common import counted, number, percent
 
 ADVICE = 4  # lines; strikeoff check tells the rest
 # Cause of a drift -> what to measure or correct.
@@ -82,7 +82,7 @@ def news_line(news: News) -> str | None:
     """What came in since the model learnt."""
     if not news.n:
         return None
-    said = f"  {count(news.n, 'print')} measured since then, not learnt yet"
+    said = f"  {counted(news.n, 'print')} measured since then, not learnt yet"
     if news.n > news.unknown:
         said += (
             f": median dE00 {number(news.median_dE00, 2)} from predicted to measured, "

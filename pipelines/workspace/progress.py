@@ -21,8 +21,3 @@ def tell(sentences: list[str]) -> None:
     """Warnings: on stderr, one a line."""
     for sentence in sentences:
         print(f"note: {sentence}", file=sys.stderr)
-
-
-def counted(number: int, noun: str, plural: str | None = None) -> str:
-    """``1 print``, ``12 prints``."""
-    return f"{number} {noun if number == 1 else plural or noun + 's'}"

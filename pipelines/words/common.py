@@ -1,0 +1,56 @@
+"""Words and numbers that every screen and page writes alike."""
+
+from __future__ import annotations
+
+
+def counted(n: float, noun: str, plural: str | None = None) -> str:
+    """``1 print``, ``12 prints``, ``2 flashes``.
+
+    >>> counted(1, "print"), counted(2.0, "flash", "flashes")
+    ('1 print', '2 flashes')
+    """
+    return f"{n:.12g} {noun if n == 1 else plural or noun + 's'}"
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A number with fixed decimals; a dash where it is not known; never ``-0.0``.
+
+    >>> number(2.345, 2), number(-0.01), number(float("nan"))
+    ('2.35', '0.0', '-')
+    """
+    if value is None or value != value:
+        return "-"
+    return f"{round(float(value), digits) + 0.0:.{digits}f}"
+
+
+def chance(p: float | None) -> str:
+    """A probability in whole percent that never claims certainty.
+
+    >>> chance(0.004), chance(0.93), chance(1.0), chance(None)
+    ('under 1 %', '93 %', 'over 99 %', 'not known')
+    """
+    if p is None or p != p:
+        return "not known"
+    if p < 0.01:
+        return "under 1 %"
+    if p > 0.99:
+        return "over 99 %"
+    return percent(p)
+
+
+def percent(share: float) -> str:
+    """A share in whole percent.
+
+    >>> percent(0.914)
+    '91 %'
+    """
+    return f"{100 * share:.0f} %"
+
+
+def minute(at: str) -> str:
+    """A stored time (ISO, UTC) to the minute, as it is told.
+
+    >>> minute("2026-03-31T08:15:02+00:00")
+    '2026-03-31 08:15'
+    """
+    return at[:16].replace("T", " ")
