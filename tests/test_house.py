@@ -19,6 +19,7 @@ PIPELINES = "workspace words tables measured ledger registry pages commands cli"
 ROOMS = {"learn": LEARN.split(), "pipelines": PIPELINES.split()}
 BLIND = {"gp": {"colour", "physics"}}  # a process over features: whose, it does not know
 OUTSIDE = {"learn": {"pipelines", "datasets", "tests"}, "pipelines": {"datasets", "tests"}}
+LOOKING = {"startswith", "endswith", "find", "replace", "partition", "removeprefix"}
 MODULES = sorted(p for package in ROOMS for p in (ROOT / package).rglob("*.py"))
 
 
@@ -117,6 +118,30 @@ def test_a_look_into_the_engine_is_seen():
         "keep_",
         "_at",
     ]
+
+
+def peeks(tree: ast.AST) -> list[int]:
+    """Lines that look into the sentence of a mistake, as ``error.what.endswith("a date")``."""
+    lines = []
+    for node in ast.walk(tree):
+        match node:
+            case ast.Call(func=ast.Attribute(value=ast.Attribute(attr=part), attr=how)):
+                told = part in {"what", "do", "advice"} and how in LOOKING
+            case ast.Compare(ops=[ast.In() | ast.NotIn()], comparators=[ast.Call(ast.Name("str"))]):
+                told = True
+            case _:
+                told = False
+        lines += [node.lineno] if told else []
+    return lines
+
+
+def test_no_code_looks_into_a_sentence():
+    """What is wrong is data (`Kind`, `Unusable.name`), words come last."""
+    assert peeks(ast.parse("if p.what.endswith('a date'): pass")) == [1]
+    assert peeks(ast.parse("if 'damaged' not in str(error): pass")) == [1]
+    assert {p: peeks(ast.parse(p.read_text(encoding="utf-8"))) for p in MODULES} == {
+        p: [] for p in MODULES
+    }
 
 
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
