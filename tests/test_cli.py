@@ -266,7 +266,7 @@ def test_outputs_that_cannot_be_written_are_told_before_the_work(workspace, caps
     (workspace / "jobs.csv").write_text(SETUPS)
     for out, page, said in (
         ("no/a.csv", "a.html", "no/a.csv: there is no folder no; make it first"),
-        ("a.csv", "a.csv", "this is the file of predictions"),
+        ("a.csv", "a.csv", "this file is written to already"),
         ("a.csv", ".", "is a folder"),
     ):
         main(["import", "../tables"])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
-from pipelines.workspace.files import refuse_unwritable
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress
@@ -64,12 +64,7 @@ def check(
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
 
-    if page is not None:
-        if page.is_dir():
-            raise UserError(f"{page}: is a folder; name a file to write.")
-        if not page.parent.is_dir():
-            raise UserError(f"{page}: there is no folder {page.parent}; make it first.")
-        refuse_unwritable(page.parent)
+    refuse_outputs(page)
     progress = progress or Progress()
     name = workspace.pick(shop)
     opened = open_model(workspace, name)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_garments, add_shop, by_option, whole
-from pipelines.commands.plan import refuse_outputs, refuse_unknown
-from pipelines.workspace.files import write_text
+from pipelines.commands.plan import refuse_unknown
+from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell

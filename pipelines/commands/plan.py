@@ -21,7 +21,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
-from pipelines.workspace.files import refuse_unwritable, write_text
+from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -210,18 +210,6 @@ def usual_of(workspace: Workspace, shop: str, garments: list[str]) -> dict[str, 
     from pipelines.ledger import store
 
     return usual_setup(store.load_shop(workspace.database(shop)).prints, garments)
-
-
-def refuse_outputs(*paths: Path | None) -> None:
-    """Refuse before the work is done what could not be written after it."""
-    for path in filter(None, paths):
-        if path.is_dir():
-            raise UserError(f"{path}: is a folder; name a file to write.")
-        if not path.parent.is_dir():
-            raise UserError(f"{path}: there is no folder {path.parent}; make it first.")
-        refuse_unwritable(path.parent)
-    if len(set(filter(None, paths))) < len(list(filter(None, paths))):
-        raise UserError("The table and the sheet cannot be the same file; name two.")
 
 
 def refuse_unknown(opened: Opened, garments: list[str], limits: dict[str, Any]) -> None:

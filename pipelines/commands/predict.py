@@ -19,7 +19,7 @@ from pipelines.commands._options import (
 )
 from pipelines.tables.schema import SETUPS
 from pipelines.words.common import counted
-from pipelines.workspace.files import refuse_unwritable, write_text
+from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -97,7 +97,7 @@ def predict_file(
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
 
-    _check_outputs(out, page, setups_csv)
+    refuse_outputs(out, page, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
     setups, warnings = read_setups(setups_csv, opened.known)
     tell(warnings + opened.notes)
@@ -128,7 +128,7 @@ def predict_one(
     from pipelines.tables.folder import check_setups
     from pipelines.words.prediction import summary_block
 
-    _check_outputs(out, page)
+    refuse_outputs(out, page)
     opened = open_model(workspace, workspace.pick(shop), version)
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
@@ -213,20 +213,6 @@ def verdict_table(predictions: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def _check_outputs(out: Path | None, page: Path | None, *inputs: Path) -> None:
-    """Refuse before the work is done what could not be written after it."""
-    taken = {path.resolve(): "the file of set-ups" for path in inputs}
-    for path in filter(None, (out, page)):
-        if path.resolve() in taken:
-            raise UserError(f"{path}: this is {taken[path.resolve()]}; write to another one.")
-        if path.is_dir():
-            raise UserError(f"{path}: is a folder; name a file to write.")
-        if not path.parent.is_dir():
-            raise UserError(f"{path}: there is no folder {path.parent}; make it first.")
-        refuse_unwritable(path.parent)
-        taken[path.resolve()] = "the file of predictions"
-
-
 def _assumed(setup: pd.Series) -> list[str]:
     """What the options left open and is taken as the usual thing (`checks.assumed`)."""
     import pandas as pd
@@ -247,7 +233,6 @@ def _target_cells(target: str | None) -> dict[str, str]:
 
 def _by_option(problem: Problem) -> Problem:
     """The same problem, speaking of the option instead of the column."""
-
     names, _ = SETUP_OPTIONS.get(problem.column, ((COMMAND_LINE,), ""))
     name = names[0]
     if problem.column is None or problem.column in TARGET:

@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -47,6 +47,23 @@ def refuse_unwritable(folder: Path) -> None:
         raise UserError(f"{folder}: {there} is a file, where a folder is needed; move it away.")
     if not os.access(there, os.W_OK | os.X_OK):
         raise UserError(f"{folder.absolute()}: you may not write here; use another folder.")
+
+
+def refuse_outputs(*outputs: Path | None, inputs: Collection[Path] = ()) -> None:
+    """Refuse before the work is done what could not be written after it; None is no output.
+
+    Raises UserError for a folder, a folder that is not there, one file named twice, or an input.
+    """
+    taken = {path.resolve(): "read from" for path in inputs}
+    for path in filter(None, outputs):
+        if use := taken.get(path.resolve()):
+            raise UserError(f"{path}: this file is {use} already; write to another one.")
+        if path.is_dir():
+            raise UserError(f"{path}: is a folder; name a file to write.")
+        if not path.parent.is_dir():
+            raise UserError(f"{path}: there is no folder {path.parent}; make it first.")
+        refuse_unwritable(path.parent)
+        taken[path.resolve()] = "written to"
 
 
 @contextmanager
