@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd  # slow, and the columns are wanted without it
 
-PROCESS_NUMBERS = ["squeegee_shore_a", "squeegee_angle_deg", "off_contact_mm", "eom_um"]
+from learn.process import SETTING_COLUMNS
+
 UNDERBASE = ["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]
 UNDERBASE_IDS = UNDERBASE[:2]
 SETUP_COLUMNS = [
@@ -23,7 +24,7 @@ SETUP_COLUMNS = [
     "mesh_id",
     "strokes",
     "flash_count",
-    *PROCESS_NUMBERS,
+    *SETTING_COLUMNS,
     "readings",
 ]
 

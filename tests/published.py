@@ -10,7 +10,8 @@ import pandas as pd
 
 from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
 from learn.physics.deposit import complete_meshes
-from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop, ShopSettings
+from learn.process import SETTING_COLUMNS
+from learn.shop import SETUP_COLUMNS, Shop, ShopSettings
 
 PUBLISHED = Path(__file__).parent.parent / "datasets" / "published"
 LAB = ["L", "a", "b"]
@@ -204,7 +205,7 @@ def _prints(pairs: pd.DataFrame) -> pd.DataFrame:
         "strokes": 1.0,
         "flash_count": 0.0,
         "readings": 1.0,
-        **dict.fromkeys(PROCESS_NUMBERS, np.nan),
+        **dict.fromkeys(SETTING_COLUMNS, np.nan),
     }
     columns = {name: known.get(name) for name in ["print_id", *SETUP_COLUMNS]}
     prints = pd.DataFrame(columns, index=pairs.index)

@@ -17,10 +17,11 @@ from learn.colour.difference import difference
 from learn.errors import Unusable
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test, chance_needed
-from learn.shop import PROCESS_NUMBERS, Shop
+from learn.process import SETTING_COLUMNS
+from learn.shop import Shop
 
 FEWEST_JOBS = 5
-RECORDED = ["printed_on", "press_id", "ink_lot", "underbase_ink_id", *PROCESS_NUMBERS]
+RECORDED = ["printed_on", "press_id", "ink_lot", "underbase_ink_id", *SETTING_COLUMNS]
 
 
 @dataclass(frozen=True)

@@ -12,26 +12,11 @@ from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.errors import Unusable
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
-from learn.physics.print_model import Stack
-from learn.shop import PROCESS_NUMBERS, SETUP_COLUMNS, Shop
+from learn.physics.print_model import Stack, acted_on
+from learn.process import NUMBERS, SETTING_COLUMNS
+from learn.shop import SETUP_COLUMNS, Shop
 
 Array = NDArray[np.float64]
-
-# Numbers the residual model looks at, each divided by a typical spread so that a length
-# scale of 1 means "a usual step in a shop". Common practice, no source.
-SCALES = {
-    "log_volume": 0.4,
-    "wet_strokes": 1.0,
-    "flashes": 1.0,
-    "log_base_volume": 0.4,
-    "base_strokes": 1.0,
-    "squeegee_shore_a": 5.0,
-    "squeegee_angle_deg": 5.0,
-    "off_contact_mm": 1.0,
-    "eom_um": 5.0,
-    "day": 60.0,
-}
-
 
 USUAL_STENCIL_UM = 10.0  # common practice, no source
 
@@ -156,11 +141,13 @@ class Encoder:
                 "day": day,
             }
         )
-        for column in PROCESS_NUMBERS:
+        for column in SETTING_COLUMNS:
             X[column] = setups[column].astype(float)
-        for column, scale in SCALES.items():
-            X[column] = X[column].astype(float) / scale
-        X["based"] = based
+        for number in NUMBERS:
+            X[number.name] = X[number.name].astype(float) / number.step
+        where = acted_on(stack)
+        for kind in ("bare", "based", "discharged"):
+            X[kind] = where[kind]
         X["ink"] = setups["ink_id"]
         X["base_ink"] = setups["underbase_ink_id"]
         X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)

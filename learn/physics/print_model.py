@@ -181,7 +181,8 @@ def _by_name(shifts: Array) -> Mapping[str, Array]:
     return {latent.name: shifts[:, i] for i, latent in enumerate(LATENTS)}
 
 
-def _rows(stack: Stack) -> Mapping[Where, NDArray[np.bool_]]:
+def acted_on(stack: Stack) -> Mapping[Where, NDArray[np.bool_]]:
+    """The prints (n,) that each kind of effect acts on."""
     based = stack.base >= 0
     return {
         "all": np.ones(len(stack), bool),
@@ -310,7 +311,7 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     derivative spectrum; the chain to Lab is analytic.
     """
     step = 1e-4
-    inks, rows = _inks_of(stack, state), _rows(stack)
+    inks, rows = _inks_of(stack, state), acted_on(stack)
     r = _body_reflectance(stack, state.constants, inks, shifts)
     to_lab = lab_jacobian(r, viewing)
 

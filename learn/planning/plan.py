@@ -35,7 +35,8 @@ from learn.predict.garments import (
 )
 from learn.predict.novelty import together
 from learn.predict.protocol import Joint
-from learn.shop import PROCESS_NUMBERS, UNDERBASE
+from learn.process import SETTING_COLUMNS
+from learn.shop import UNDERBASE
 from learn.workers import workers
 
 if TYPE_CHECKING:
@@ -202,7 +203,7 @@ def usual_setup(prints: pd.DataFrame, garments: list[str]) -> dict[str, Any]:
     rows = here if len(here) >= 10 else prints
     usual: dict[str, Any] = {}
     screen = ["mesh_id", "strokes", "flash_count"]
-    for columns in (screen, UNDERBASE, *([c] for c in ("press_id", *PROCESS_NUMBERS))):
+    for columns in (screen, UNDERBASE, *([c] for c in ("press_id", *SETTING_COLUMNS))):
         # a print without base has none on purpose; another empty cell was not written down
         counts = rows.reindex(columns=columns).value_counts(dropna=columns is not UNDERBASE)
         values = counts.index[0] if len(counts) else [None] * len(columns)
@@ -217,7 +218,7 @@ def bucket_ink(model: PrintModel, target: Array, inks: list[str]) -> str:
 
 
 def _with_usual(limits: Limits, usual: Mapping[str, Any]) -> Limits:
-    fixed = {c: usual[c] for c in PROCESS_NUMBERS if usual.get(c) is not None}
+    fixed = {c: usual[c] for c in SETTING_COLUMNS if usual.get(c) is not None}
     press = usual.get("press_id")
     presses = limits.presses or (None if press is None else (press,))
     return replace(limits, fixed=fixed | dict(limits.fixed), presses=presses)

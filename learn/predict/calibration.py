@@ -18,7 +18,8 @@ from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
 from learn.normal import Z90, sd_of
-from learn.shop import PROCESS_NUMBERS, jobs_of
+from learn.process import NUMBERS
+from learn.shop import jobs_of
 from learn.workers import at_work
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 # Process numbers whose ends stand for "outside the history".
-EDGES = ["log_volume", *PROCESS_NUMBERS]
+EDGES = [number.name for number in NUMBERS if number.ends]
 # Situation of a set-up -> the column that is left out level by level to learn its factor.
 SITUATIONS = {
     "ink": "ink",

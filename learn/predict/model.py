@@ -16,10 +16,11 @@ from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
 from learn.fit.linearisation import GROUND_SCALES, Linear, Rows
+from learn.fit.residual import TERMS
 from learn.gp import posterior
 from learn.gp.covariance import Belief
 from learn.gp.posterior import Design, one_thread
-from learn.gp.terms import TERMS, Term
+from learn.gp.terms import Term
 from learn.physics import print_model
 from learn.physics.drawdowns import describe_shelf, lab_columns
 from learn.predict import calibration, together

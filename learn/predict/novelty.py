@@ -8,28 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.encoding import SCALES
-from learn.predict.calibration import FEW_PRINTS
+from learn.predict.calibration import FEW_PRINTS, SITUATIONS
 from learn.predict.causes import Unseen
+from learn.process import NUMBERS
 
-# How far beyond the history's range (in usual steps of `encoding.SCALES`) a process number may
-# go before it counts as outside.
-SLACK = {
-    "log_volume": 0.15,
-    "strokes": 0.5,
-    "flashes": 0.5,
-    "squeegee_shore_a": 0.5,
-    "squeegee_angle_deg": 0.5,
-    "off_contact_mm": 0.5,
-    "eom_um": 0.5,
-}
-LEVELS = {
-    "ink": "ink",
-    "garment": "substrate",
-    "mesh": "mesh",
-    "press": "press",
-    "ground": "ground",
-}
+# What somebody is told of when it lies outside all past prints.
+TOLD = [number for number in NUMBERS if number.word]
+DAY = next(number.step for number in NUMBERS if number.name == "day")
 LATER_DAYS = 14
 
 
@@ -44,12 +29,12 @@ class Likeness:
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
         """From the encoded features of the prints learnt from."""
-        counts = {s: X[c].value_counts().to_dict() for s, c in LEVELS.items()}
+        counts = {s: X[c].value_counts().to_dict() for s, c in SITUATIONS.items()}
         ranges = {}
-        for column in SLACK:
-            known = X[column].dropna()
+        for number in TOLD:
+            known = X[number.name].dropna()
             if len(known):
-                ranges[column] = (float(known.min()), float(known.max()))
+                ranges[number.name] = (float(known.min()), float(known.max()))
         days = X["day"].dropna()
         return cls(counts, ranges, float(days.max()) if len(days) else -np.inf)
 
@@ -66,14 +51,14 @@ class Likeness:
 
     def seen(self, X: pd.DataFrame, situation: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing."""
-        column = X[LEVELS[situation]]
+        column = X[SITUATIONS[situation]]
         counted = column.map(self.counts[situation]).fillna(0).astype(int)
         return counted.where(column.notna(), -1).to_numpy()
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
         """Which set-ups are in which situation of `learn.predict.calibration`, but "outside"."""
-        unseen = {s: self.seen(X, s) == 0 for s in LEVELS}
-        unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / SCALES["day"]
+        unseen = {s: self.seen(X, s) == 0 for s in SITUATIONS}
+        unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / DAY
         return unseen
 
     def numbers_outside(self, X: pd.DataFrame) -> NDArray[np.intp]:
@@ -83,10 +68,10 @@ class Likeness:
     def _beyond(self, X: pd.DataFrame) -> list[tuple[str, NDArray[np.bool_], NDArray[np.bool_]]]:
         """Every process number, and who is below or above all past prints."""
         out = []
-        for column, slack in SLACK.items():
-            lo, hi = self.ranges.get(column, (-np.inf, np.inf))
-            values = X[column].to_numpy(float)
-            out.append((column, values < lo - slack, values > hi + slack))
+        for number in TOLD:
+            lo, hi = self.ranges.get(number.name, (-np.inf, np.inf))
+            values = X[number.name].to_numpy(float)
+            out.append((number.name, values < lo - number.slack, values > hi + number.slack))
         return out
 
     def few(self, X: pd.DataFrame) -> NDArray[np.bool_]:
@@ -109,7 +94,7 @@ class Likeness:
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
-        for situation, column in LEVELS.items():
+        for situation, column in SITUATIONS.items():
             levels = X[column].to_numpy()
             for i in np.flatnonzero(self.seen(X, situation) == 0):
                 found[i].append(Unseen(situation, "never", str(levels[i])))

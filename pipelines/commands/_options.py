@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from learn.errors import Unusable
+from learn.process import SETTINGS
 from pipelines.workspace.problems import UserError
 
 WORKSPACE = "the workspace (default: the current folder)"
@@ -23,10 +24,7 @@ SETUP_OPTIONS = {
     "ink_lot": (("--lot",), "batch of the ink"),
     "press_id": (("--press",), "press"),
     "printed_on": (("--date",), "day of printing, as 2026-03-31"),
-    "squeegee_shore_a": (("--squeegee",), "squeegee durometer, Shore A"),
-    "squeegee_angle_deg": (("--angle",), "squeegee angle from vertical, degrees"),
-    "off_contact_mm": (("--off-contact",), "off-contact distance, mm"),
-    "eom_um": (("--eom",), "stencil thickness over the mesh, um"),
+    **{s.name: ((s.option,), f"{s.word}, {s.unit}") for s in SETTINGS},
     "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
 }
 # What errors call by its name in the code, and how it is given.

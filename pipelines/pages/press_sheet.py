@@ -17,6 +17,7 @@ from learn.planning.plan import Plan
 from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
 from learn.predict.garments import on_garments
+from learn.process import SETTINGS
 from learn.shop import UNDERBASE
 from pipelines.pages.sheet_style import STYLE
 from pipelines.tables import csvfile
@@ -118,15 +119,10 @@ def _setup(row: Mapping, inks: Mapping[str, str]) -> str:
         facts.append(("Base on", ", ".join(row["base_on"])))
     else:
         facts.append(("Base", "none"))
-    for name, column, unit in (
-        ("Squeegee", "squeegee_shore_a", "Shore A"),
-        ("Angle", "squeegee_angle_deg", "deg from vertical"),
-        ("Off-contact", "off_contact_mm", "mm"),
-        ("Stencil", "eom_um", "um over mesh"),
-    ):
-        value = row.get(column)
+    for setting in SETTINGS:
+        value = row.get(setting.name)
         known = value is not None and not pd.isna(value)
-        facts.append((name, f"{value:g} {unit}" if known else None))
+        facts.append((setting.label.capitalize(), f"{value:g} {setting.unit}" if known else None))
     facts.append(("Dry film", f"about {row['film_um']:.0f} um, base and ink"))
     lines = "".join(
         f"<tr><th>{name}</th><td>{escape(str(value))}</td></tr>"

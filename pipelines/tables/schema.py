@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from learn.process import SETTINGS
+
 Kind = Literal["text", "choice", "number", "whole", "date", "film"]
 
 
@@ -183,10 +185,7 @@ PROCESS = (
         high=19,
         do="give the flashes between strokes of the top ink, 0 for none",
     ),
-    Column("squeegee_shore_a", "number", low=20, high=100),
-    Column("squeegee_angle_deg", "number", low=0, high=90),
-    Column("off_contact_mm", "number", low=0, high=30),
-    Column("eom_um", "number", low=0, high=1000),
+    *(Column(s.name, "number", low=s.low, high=s.high) for s in SETTINGS),
     Column("readings", "whole", low=1, high=1000),
 )
 

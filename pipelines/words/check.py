@@ -10,6 +10,7 @@ from learn.assessment.attribution import Budget
 from learn.assessment.cross_validation import KindScore
 from learn.assessment.reliability import Share
 from learn.assessment.report import Checkup
+from learn.process import SETTINGS
 from pipelines.words.common import counted, number, percent
 
 # Situation -> what was kept from the model.
@@ -181,21 +182,14 @@ def _cause(factor: str, level: str, c: Checkup) -> str:
     if factor == "garment":
         return "Measure a bare piece of each delivery as a garment of its own: dye lots differ."
     if factor == "press":
-        missing = [
-            words
-            for column, words in (
-                ("printed_on", "the date"),
-                ("squeegee_shore_a", "the durometer"),
-                ("squeegee_angle_deg", "the angle"),
-                ("off_contact_mm", "the off-contact"),
-            )
-            if gap(column) < 0.9
-        ]
+        wanted = {"printed_on": "date"} | {s.name: s.word for s in SETTINGS if s.place == "press"}
+        missing = [f"the {word}" for column, word in wanted.items() if gap(column) < 0.9]
         if missing:
             return f"Write down {', '.join(missing)} with every print."
         return "Print and measure one known job on it every week, so that its drift is seen."
-    if gap("eom_um") < RECORDED:
-        return f"Measure its stencil: {percent(gap('eom_um'))} of all prints say how thick it was."
+    for s in SETTINGS:
+        if s.place == "screen" and gap(s.name) < RECORDED:
+            return f"Measure its {s.word}: {percent(gap(s.name))} of all prints tell it."
     return "Check the screens' tension and true count; a worn mesh carries more ink."
 
 

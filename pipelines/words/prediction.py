@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from learn.normal import Z90
+from learn.process import SETTINGS
 from learn.shop import ShopSettings
 from pipelines.words.common import chance, number
 from pipelines.words.common import counted as count
@@ -106,22 +107,22 @@ def _screen(setup: Mapping) -> str:
             words += (
                 f" with {count(flashes, 'flash', 'flashes') if flashes else 'no flash'} between"
             )
-    if (eom := known(setup, "eom_um")) is not None:
-        words += f", stencil {eom:g} um over mesh"
-    return words
+    return ", ".join([words, *_settings(setup, "screen")])
 
 
 def _press(setup: Mapping) -> str:
     press = known(setup, "press_id")
-    words = ["not given" if press is None else str(press)]
-    hardness, angle = known(setup, "squeegee_shore_a"), known(setup, "squeegee_angle_deg")
-    if hardness is not None:
-        words.append(f"squeegee {hardness:g} Shore A")
-    if angle is not None:
-        words.append(f"{angle:g} deg from vertical")
-    if (gap := known(setup, "off_contact_mm")) is not None:
-        words.append(f"off-contact {gap:g} mm")
-    return ", ".join(words)
+    words = "not given" if press is None else str(press)
+    return ", ".join([words, *_settings(setup, "press")])
+
+
+def _settings(setup: Mapping, place: str) -> list[str]:
+    """``off-contact 2.5 mm``: what is known of the settings made at the press or on the screen."""
+    return [
+        f"{setting.label} {value:g} {setting.unit}"
+        for setting in SETTINGS
+        if setting.place == place and (value := known(setup, setting.name)) is not None
+    ]
 
 
 def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 88) -> str:

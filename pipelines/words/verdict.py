@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from learn.colour.looks import looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
+from learn.process import NUMBERS
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -45,15 +46,7 @@ WITH = {
     "press": "with press",
     "ground": "on a ground that is",
 }
-NUMBERS = {
-    "log_volume": "mesh ink volume",
-    "strokes": "number of strokes",
-    "flashes": "number of flashes",
-    "squeegee_shore_a": "squeegee durometer",
-    "squeegee_angle_deg": "squeegee angle",
-    "off_contact_mm": "off-contact",
-    "eom_um": "stencil thickness",
-}
+NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 
 
 def kind(row: Mapping) -> str:
@@ -123,7 +116,7 @@ def _unseen(one: Unseen) -> str:
         return f"no print yet {WITH[one.what]} {one.level}"
     if one.how == "few":
         return f"only a few prints of {one.what} {one.level}"
-    return f"{NUMBERS[one.what]} {one.how} all past prints"
+    return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"
 
 
 def _beside_the_bucket(row: Mapping) -> str:

@@ -11,7 +11,7 @@ before:
 
 from __future__ import annotations
 
-from learn.gp.terms import TERMS
+from learn.fit.residual import TERMS
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.measures import bands, colours, summary

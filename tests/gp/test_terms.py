@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from sklearn.gaussian_process.kernels import RBF, Matern
 
-from learn.gp.terms import TERMS, FittedTerm, Term
+from learn.fit.residual import TERMS
+from learn.gp.terms import FittedTerm, Term
 
 NAMES = [t.name for t in TERMS]
 SMOOTH = [t for t in TERMS if t.smooth and not t.linear]
@@ -20,17 +21,13 @@ def history(n: int = 60, seed: int = 0) -> pd.DataFrame:
     X = pd.DataFrame({c: rng.choice([-1.5, -0.5, 0.0, 0.7, 1.6], n) for c in smooth})
     for column in levels:
         X[column] = rng.choice([f"{column}-{i}" for i in range(3)], n).astype(object)
-    X["based"] = rng.random(n) < 0.5
-    X["ink_type"] = X["ink_type"].replace({"ink_type-0": "discharge"})
+    for column in sorted({t.where for t in TERMS if t.where}):
+        X[column] = rng.random(n) < 0.5
     return X
 
 
 def where(term: Term, X: pd.DataFrame) -> np.ndarray:
-    if term.where is None:
-        return np.ones(len(X), bool)
-    if term.where == "discharged":
-        return ~X["based"].to_numpy() & (X["ink_type"] == "discharge").to_numpy()
-    return X["based"].to_numpy() == (term.where == "based")
+    return np.ones(len(X), bool) if term.where is None else X[term.where].to_numpy()
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -15,7 +15,7 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict.calibration import nearest_past_print
 from learn.predict.causes import Cause, Verdict
 from learn.predict.model import ShiftModel
-from learn.shop import PROCESS_NUMBERS
+from learn.process import SETTING_COLUMNS
 from tests.small_demo import (
     LAB,
     TINY_INKS,
@@ -41,7 +41,7 @@ COLUMNS += ["p_in_tolerance", "verdict", "cause", "off_dE00", "within_dE00", "to
 COLUMNS += ["aimed", "unseen", "beneath"]
 UNDRAWN_INKS = ["C06", "C10", "C15"]
 PRESS_COLUMNS = {"press_id": None, "ink_lot": None, "job_id": None, "printed_on": pd.NaT} | (
-    dict.fromkeys([*PROCESS_NUMBERS, "readings"], np.nan)
+    dict.fromkeys([*SETTING_COLUMNS, "readings"], np.nan)
 )
 
 

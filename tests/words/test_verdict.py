@@ -17,7 +17,6 @@ from learn.planning.shades import shades
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.costs import decide
 from learn.predict.garments import facts_of, on_garments
-from learn.predict.novelty import SLACK
 from learn.predict.verdict import chance_needed
 from learn.shop import SETUP_COLUMNS
 from pipelines.commands.predict import summary, verdict_table, write_page, write_predictions
@@ -224,7 +223,6 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
 
 
 def test_everything_unseen_and_every_cause_has_words():
-    assert set(words.NUMBERS) == set(SLACK)
     assert set(words.REASONS) == set(Cause)
     assert set(WITH_TARGET) == set(Verdict)
     kinds = ("unseen_ink", "unseen_garment", "far")

@@ -1,0 +1,98 @@
+"""What physics leaves over, and why it may: the terms of the residual model with their priors."""
+
+from __future__ import annotations
+
+from learn.gp.terms import Term
+from learn.process import SETTINGS, Setting
+
+PROCESS = ("log_volume", "wet_strokes", "flashes")
+
+
+def terms_of(setting: Setting) -> list[Term]:
+    """What a setting gets on each latent it may move: a straight line, and a curve about it."""
+    column, terms = (setting.name,), []
+    for latent, line, curve in setting.effects:
+        name = f"{latent.replace('_', ' ')}: {setting.label}"
+        terms += [
+            Term(f"{name}, line", latent, line, smooth=column, linear=True),
+            Term(name, latent, curve, smooth=column, lengths=(1.5,), points=9),
+        ]
+    return terms
+
+
+# Prior medians of how much each cause moves a print. Wide (Term.spread)
+# and settled by the history; orders of magnitude: common practice, no source.
+TERMS = [
+    Term("film: ink", "film", 0.10, levels="ink"),
+    Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0)),
+    *(term for setting in SETTINGS for term in terms_of(setting)),
+    Term(
+        "film: blade on mesh",
+        "film",
+        0.03,
+        smooth=("log_volume", "squeegee_shore_a"),
+        lengths=(1.5, 1.5),
+    ),
+    Term(
+        "film: ink on mesh",
+        "film",
+        0.04,
+        levels="ink",
+        smooth=("log_volume",),
+        lengths=(2.0,),
+        points=5,
+    ),
+    # A few presses, and months without drift, say little of the next: these priors hold.
+    Term("film: press", "both_films", 0.08, levels="press", spread=0.3),
+    Term(
+        "film: press over time",
+        "both_films",
+        0.05,
+        levels="press",
+        smooth=("day",),
+        lengths=(4.0,),
+        rough=True,
+        points=20,
+        spread=0.3,
+    ),
+    Term("film: top against base, press", "film", 0.03, levels="press"),
+    Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
+    Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
+    Term(
+        "base film: process",
+        "base_film",
+        0.08,
+        smooth=("log_base_volume", "base_strokes"),
+        lengths=(2.0, 2.0),
+        where="based",
+        points=12,
+    ),
+    Term("strength: lot", "strength", 0.05, levels="lot"),
+    Term("wet-out: garment", "wet_out", 0.30, levels="substrate"),
+    Term("wet-out: fibre", "wet_out", 0.30, levels="fibre"),
+    Term("soak: garment", "soak", 0.20, levels="substrate", where="bare"),
+    Term("soak: fibre", "soak", 0.30, levels="fibre", where="bare"),
+    Term("soak: ink type", "soak", 0.30, levels="ink_type", where="bare"),
+    Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
+    Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
+    Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
+    Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
+    Term("haze: ink", "haze", 0.30, levels="ink"),
+    Term("haze: garment", "haze", 0.20, levels="substrate"),
+    Term("free: all inks", "free", 0.15),
+    Term("free: ink", "free", 0.30, levels="ink"),
+    Term("free: garment, bare", "free", 0.30, levels="substrate", where="bare"),
+    Term("free: garment, based", "free", 0.15, levels="substrate", where="based"),
+    Term("free: press", "free", 0.10, levels="press"),
+    # By ink only: what the physics misses on one ink does not carry over to the next (a term
+    # shared over inks made unseen inks worse on generated shops and on real overprints).
+    Term(
+        "free: ink on ground",
+        "free",
+        0.30,
+        levels="ink",
+        smooth=("log_film", "back_L", "back_a", "back_b"),
+        lengths=(2.0, 2.0, 2.0, 2.0),
+        points=40,
+    ),
+]
