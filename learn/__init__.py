@@ -44,6 +44,13 @@ Which prints describe an ink that was never printed, and how near would usual se
 (0, 3, True)
 >>> bool(told.prints["within_dE00"].iloc[-1] < told.before.within_dE00)
 True
+
+How well does each ink hide what lies beneath it, at the film the shop usually lays?
+
+>>> from learn import opacity
+>>> hides = opacity(model, usual).set_index("ink_id")["contrast_ratio"]
+>>> bool(hides["C09"] > hides["C08"])  # an opaque red, and its clear twin
+True
 """
 
 from __future__ import annotations
@@ -68,6 +75,7 @@ _HOMES = {
     "recipes": "mixing.recipes",
     "rank_tests": "planning.next_test",
     "top_up": "mixing.top_up",
+    "opacity": "planning.opacity",
 }
 __all__ = sorted(_HOMES)
 

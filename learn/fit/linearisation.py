@@ -8,6 +8,7 @@ uncertainty is taken along the tangents. Free terms add to Lab afterwards.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -364,30 +365,39 @@ class Layout:
             job_directions=linear.vectors[:, JOB_DIRECTIONS],
         )
 
-    # -- buckets ---------------------------------------------------------------------
+    # -- inks ------------------------------------------------------------------------
+
+    def of_inks(
+        self, at: Index, value: Callable[[Array, Array], Array], w: Array, covariance: Array
+    ) -> tuple[Array, Array]:
+        """``value`` (m, c) of the inks ``at`` (m,), and its covariance (m, c, c) by tangents.
+
+        ``value`` takes log K and log S of m inks, (m, 31) each, row by row.
+        """
+        state, shelf = self.state(w), self.shelf
+        log_k, log_s = state.log_k[at], state.log_s[at]
+        here = value(log_k, log_s)
+        step = 1e-4
+        q = shelf.directions_k.shape[1]
+        jac = np.empty((*here.shape, q))
+        for i in range(q):
+            k = log_k + step * shelf.directions_k[at, i]
+            s = log_s + step * shelf.directions_s[at, i]
+            jac[:, :, i] = (value(k, s) - here) / step
+        jac = np.concatenate([jac, jac[:, :, POSTERIOR_DIRECTIONS:]], axis=2)
+        own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
+        common = np.arange(self.size)[self.slices[4]]
+        columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])[at]
+        block = covariance[columns[:, :, None], columns[:, None, :]]
+        return here, jac @ block @ jac.transpose(0, 2, 1)
 
     def buckets(self, w: Array, covariance: Array) -> tuple[Array, Array]:
         """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3)."""
-        state = self.state(w)
 
         def lab_at(k: Array, s: Array) -> Array:
             return lab_from_reflectance(print_model.bucket_reflectance(k, s), self.viewing)
 
-        lab = lab_at(state.log_k, state.log_s)
-        step = 1e-4
-        shelf = self.shelf
-        q = shelf.directions_k.shape[1]
-        jac = np.empty((self.n_inks, 3, q))
-        for i in range(q):
-            k = state.log_k + step * shelf.directions_k[:, i]
-            s = state.log_s + step * shelf.directions_s[:, i]
-            jac[:, :, i] = (lab_at(k, s) - lab) / step
-        jac = np.concatenate([jac, jac[:, :, POSTERIOR_DIRECTIONS:]], axis=2)
-        own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
-        common = np.arange(self.size)[self.slices[4]]
-        columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])
-        block = covariance[columns[:, :, None], columns[:, None, :]]
-        return lab, jac @ block @ jac.transpose(0, 2, 1)
+        return self.of_inks(np.arange(self.n_inks), lab_at, w, covariance)
 
 
 def directions_of(t: Tangents) -> Array:

@@ -1,4 +1,4 @@
-"""Kubelka-Munk optics of ink films: finite layers, surfaces, stacks and mixes.
+"""Kubelka-Munk optics of ink films: finite layers, surfaces, stacks, cloth.
 
 Symbols follow the literature: ``K`` absorption and ``S`` scattering per um of dry film,
 ``R`` reflectance, ``T`` transmittance (both 0..1), ``film_um`` thickness in um. Every
@@ -7,8 +7,8 @@ function broadcasts over set-ups and wavelengths.
 References
 ----------
 Kubelka & Munk 1931, Z. tech. Phys. 12, 593; Kubelka 1948, J. Opt. Soc. Am. 38, 448
-(finite layers); Kubelka 1954, J. Opt. Soc. Am. 44, 330 (layers on layers); Saunderson
-1942, J. Opt. Soc. Am. 32, 727 (surface); Duncan 1940, Proc. Phys. Soc. 52, 390 (mixes).
+(finite layers, and what lies beneath them); Saunderson 1942, J. Opt. Soc. Am. 32, 727
+(surface).
 """
 
 from __future__ import annotations
@@ -22,12 +22,6 @@ Array = NDArray[np.float64]
 # 0.5963 by Fresnel's equations (datasets/published/fresnel_interface.csv), rounded.
 SURFACE_K1 = 0.04
 SURFACE_K2 = 0.60
-
-
-def k_over_s(r_inf: ArrayLike) -> Array:
-    """K/S of a layer so thick that nothing shows through: (1 - R)^2 / (2 R)."""
-    r = np.asarray(r_inf, float)
-    return (1 - r) ** 2 / (2 * r)
 
 
 def r_infinity(K: ArrayLike, S: ArrayLike) -> Array:
@@ -67,13 +61,6 @@ def over(R0: ArrayLike, T: ArrayLike, r_back: ArrayLike) -> Array:
 def reflectance_over(K: ArrayLike, S: ArrayLike, film_um: ArrayLike, r_back: ArrayLike) -> Array:
     """Reflectance of a film of ``film_um`` over a background, both beneath the surface."""
     return over(*film(K, S, film_um), r_back)
-
-
-def add_layers(R1: ArrayLike, T1: ArrayLike, R2: ArrayLike, T2: ArrayLike) -> tuple[Array, Array]:
-    """Reflectance and transmittance of layer 1 on layer 2 (Kubelka 1954), seen from 1."""
-    R1, T1, R2, T2 = (np.asarray(v, float) for v in (R1, T1, R2, T2))
-    bounce = 1.0 - R1 * R2
-    return R1 + T1 * T1 * R2 / bounce, T1 * T2 / bounce
 
 
 def through_surface(
@@ -118,50 +105,3 @@ def wet_out(r: ArrayLike, w: ArrayLike) -> Array:
     """
     r, w = np.asarray(r, float), np.asarray(w, float)
     return r * (1 - w) / (1 - w * r)
-
-
-def mix(K: ArrayLike, S: ArrayLike, concentration: ArrayLike) -> tuple[Array, Array]:
-    """K and S of a mix (Duncan 1940): the concentration-weighted sums over its inks.
-
-    Parameters
-    ----------
-    K, S : array (n_inks, ...)
-    concentration : array (n_inks,), volume shares that sum to 1
-    """
-    c = np.asarray(concentration, float)
-    return np.tensordot(c, np.asarray(K, float), 1), np.tensordot(c, np.asarray(S, float), 1)
-
-
-def contrast_ratio(K: ArrayLike, S: ArrayLike, film_um: ArrayLike, r_white: float = 0.80) -> Array:
-    """Reflectance over ideal black divided by that over white (ISO 6504-1 form)."""
-    R0, T = film(K, S, film_um)
-    white = over(R0, T, r_white)
-    return np.divide(R0, white, out=np.ones_like(white), where=white > 0)
-
-
-def fresnel(n: float, cosine: ArrayLike) -> Array:
-    """Unpolarised Fresnel reflectance, light arriving from outside a medium of index n."""
-    c1 = np.asarray(cosine, float)
-    c2 = np.sqrt(1 - (1 - c1 * c1) / (n * n))
-    r_s = (c1 - n * c2) / (c1 + n * c2)
-    r_p = (n * c1 - c2) / (n * c1 + c2)
-    return (r_s * r_s + r_p * r_p) / 2
-
-
-def fresnel_normal(n: float) -> float:
-    """Reflectance of a smooth surface at normal incidence."""
-    return ((n - 1) / (n + 1)) ** 2
-
-
-def fresnel_diffuse_external(n: float) -> float:
-    """Reflectance for Lambertian light from outside (quadrature over the hemisphere)."""
-    # sin^2(theta) is uniform for Lambertian flux; the square clusters nodes at grazing angles
-    nodes, weights = np.polynomial.legendre.leggauss(200)
-    cosine = ((nodes + 1) / 2) ** 2
-    flux = 2 * cosine * (nodes + 1) / 2
-    return float(np.sum(weights * flux * fresnel(n, cosine)))
-
-
-def fresnel_diffuse_internal(n: float) -> float:
-    """Reflectance for Lambertian light from within: 1 - (1 - external) / n^2."""
-    return 1 - (1 - fresnel_diffuse_external(n)) / n**2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from typing import Any
 
@@ -191,11 +191,6 @@ class ShiftModel:
         self.likeness_ = Likeness.of(self.rows_.X)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
 
-    @property
-    def converged_(self) -> bool:
-        """Whether the last search of hyper-parameters ended by itself."""
-        return all(found[0]["converged"] for found in self.searches_[-1:])
-
     # -- set-ups where the physics stands ----------------------------------------------
 
     def encode(self, setups: pd.DataFrame) -> Rows:
@@ -287,6 +282,16 @@ class ShiftModel:
     def known_from(self, ink: str) -> str:
         """What its drawdowns tell of an ink."""
         return self.shelf_.known_from[self.shelf_.ink_ids.index(ink)]
+
+    def of_inks(
+        self, inks: list[str], value: Callable[[Array, Array], Array]
+    ) -> tuple[Array, Array]:
+        """What follows from the K and S of inks, (m, c), and its covariance (m, c, c).
+
+        ``value`` takes log K and log S, (m, 31) each, and answers row by row.
+        """
+        at = self.shelf_.index(pd.Series(inks, dtype=object))
+        return self.layout_.of_inks(at, value, self.weights_, self.posterior_.covariance)
 
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""

@@ -146,6 +146,15 @@ class MixModel(PrintModel, Protocol):
         """The optics of set-ups at any weights."""
         ...
 
+    def of_inks(
+        self, inks: list[str], value: Callable[[Array, Array], Array]
+    ) -> tuple[Array, Array]:
+        """What follows from the K and S of inks, (m, c), and its covariance (m, c, c).
+
+        ``value`` takes log K and log S, (m, 31) each, and answers row by row.
+        """
+        ...
+
 
 @runtime_checkable
 class RecallingModel(PrintModel, Protocol):

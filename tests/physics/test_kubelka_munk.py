@@ -15,7 +15,6 @@ from tests.published import table
 def test_infinite_thickness():
     """Kubelka & Munk 1931: K/S = (1 - R)^2 / 2R and back."""
     rows = table("km_infinite_thickness")
-    np.testing.assert_allclose(kubelka_munk.k_over_s(rows["R_inf"]), rows["K_over_S"], rtol=1e-7)
     np.testing.assert_allclose(
         kubelka_munk.r_infinity(rows["K_over_S"], 1), rows["R_inf"], rtol=1e-7
     )
@@ -32,42 +31,18 @@ def test_finite_layer():
     R = kubelka_munk.reflectance_over(K, S, X, rows["R_background"])
     np.testing.assert_allclose(R, rows["R_layer_over_background"], atol=2e-12)
     np.testing.assert_allclose(kubelka_munk.r_infinity(K, S), rows["R_inf"], atol=2e-12)
-    contrast = kubelka_munk.contrast_ratio(K, S, X, r_white=0.8)
-    np.testing.assert_allclose(contrast, rows["contrast_ratio_R0_over_R080"], atol=2e-12)
+    ratio = R0 / kubelka_munk.over(R0, T, 0.8)
+    np.testing.assert_allclose(ratio, rows["contrast_ratio_R0_over_R080"], atol=2e-12)
 
 
 def test_ink_over_white_base_over_garment():
-    """Kubelka 1954, both as backgrounds in turn and as one layer made of two."""
+    """Kubelka 1954: each layer has what lies beneath it for a background."""
     rows = table("km_underbase_stack")
     ink = kubelka_munk.film(rows["K_ink"], rows["S_ink"], rows["X_ink"])
     white = kubelka_munk.film(rows["K_white"], rows["S_white"], rows["X_white"])
     after_white = kubelka_munk.over(*white, rows["R_garment"])
     np.testing.assert_allclose(after_white, rows["R_after_white"], atol=1e-10)
     np.testing.assert_allclose(kubelka_munk.over(*ink, after_white), rows["R_final"], atol=1e-10)
-    # T12 does not depend on the side seen from, R12 does: over black both are enough
-    R12, _ = kubelka_munk.add_layers(*ink, *white)
-    np.testing.assert_allclose(R12, kubelka_munk.over(*ink, white[0]), rtol=1e-12)
-
-
-def test_film_that_hides():
-    """Contrast ratio 0.98 over black and a white of 0.80, the criterion of ISO 6504-1."""
-    rows = table("hiding_cr098")
-    K, X = kubelka_munk.k_over_s(rows["R_inf"]), rows["SX_for_contrast_ratio_0.98"]
-    np.testing.assert_allclose(kubelka_munk.contrast_ratio(K, 1.0, X), 0.98, atol=1e-9)
-    R0, _ = kubelka_munk.film(K, 1.0, X)
-    np.testing.assert_allclose(R0, rows["R0_black"], atol=1e-9)
-
-
-def test_surface_reflectances():
-    """Fresnel integrals over diffuse light; classic table: Judd 1942, J. Res. NBS 29, 329."""
-    for row in table("fresnel_interface").itertuples():
-        assert kubelka_munk.fresnel_normal(row.n) == pytest.approx(row.F_normal, abs=1e-8)
-        external = kubelka_munk.fresnel_diffuse_external(row.n)
-        assert external == pytest.approx(row.r_external_diffuse, abs=1e-7)
-        internal = kubelka_munk.fresnel_diffuse_internal(row.n)
-        assert internal == pytest.approx(row.r_internal_diffuse, abs=1e-7)
-        at_45 = kubelka_munk.fresnel(row.n, np.cos(np.pi / 4))
-        assert at_45 == pytest.approx(row.F_45deg_external, abs=1e-8)
 
 
 def test_saunderson():
@@ -87,24 +62,14 @@ def test_saunderson():
             np.testing.assert_allclose(back, row.R_internal, atol=1e-12)
 
 
-def test_two_constant_mix():
-    """Duncan 1940: K and S of a mix are the weighted sums."""
-    for row in table("two_constant_mix").itertuples():
-        K, S = kubelka_munk.mix([row.K1, row.K2], [row.S1, row.S2], [row.c1, row.c2])
-        np.testing.assert_allclose([K, S], [row.K_mix, row.S_mix], rtol=1e-9)
-        assert kubelka_munk.r_infinity(K, S) == pytest.approx(row.R_inf_mix, abs=1e-9)
-        over_white = kubelka_munk.reflectance_over(K, S, 1.0, 0.8)
-        assert over_white == pytest.approx(row.R_over_Rg_0_8_X1, abs=1e-9)
-
-
 def test_transparent_inks_mix_by_density():
     """Printed example: 0.4 and 0.8 in equal parts give 0.566 (Westland & Ripamonti, p. 148).
 
     Beer-Lambert over an ideal white is the S = 0 limit of the film, and the mix of K its mean.
     """
     K = -np.log([0.4, 0.8]) / 2
-    K_mix, S_mix = kubelka_munk.mix(K, [0.0, 0.0], [0.5, 0.5])
-    assert kubelka_munk.reflectance_over(K_mix, S_mix, 1.0, 1.0) == pytest.approx(0.566, abs=5e-4)
+    mixed = kubelka_munk.reflectance_over(K.mean(), 0.0, 1.0, 1.0)
+    assert mixed == pytest.approx(0.566, abs=5e-4)
 
 
 # True for any ink. Films of 1e-6 um to a metre, and coefficients from nothing to 1e4 per um,
@@ -129,7 +94,6 @@ def test_light_is_conserved_at_every_extreme(K, S, X, Rg):
     assert 0 <= R <= 1
     if S == 0:
         np.testing.assert_allclose(R, Rg * np.exp(-2 * K * X), rtol=1e-9, atol=1e-300)
-    assert 0 <= kubelka_munk.contrast_ratio(K, S, X) <= 1
 
 
 @many
@@ -141,22 +105,21 @@ def test_a_film_over_its_own_bucket_is_the_bucket(K, S, X):
 
 
 @many
-@given(K=coefficient, S=coefficient, X1=thickness, X2=thickness)
-def test_two_films_of_one_ink_are_one_film(K, S, X1, X2):
-    R, T = kubelka_munk.add_layers(*kubelka_munk.film(K, S, X1), *kubelka_munk.film(K, S, X2))
-    R12, T12 = kubelka_munk.film(K, S, X1 + X2)
+@given(K=coefficient, S=coefficient, X1=thickness, X2=thickness, Rg=reflectance)
+def test_two_films_of_one_ink_are_one_film(K, S, X1, X2, Rg):
+    beneath = kubelka_munk.reflectance_over(K, S, X2, Rg)
+    twice = kubelka_munk.reflectance_over(K, S, X1, beneath)
     # near R = 1 a bounce 1 - R1 R2 keeps few digits
-    np.testing.assert_allclose([R12, T12], [R, T], atol=1e-6)
+    once = kubelka_munk.reflectance_over(K, S, X1 + X2, Rg)
+    np.testing.assert_allclose(once, twice, atol=1e-6)
 
 
 @many
 @given(K=coefficient, S=coefficient, Rg=reflectance, X=st.lists(thickness, min_size=2, max_size=6))
-def test_thicker_moves_from_backing_to_bucket_and_hides_more(K, S, Rg, X):
+def test_thicker_moves_from_backing_to_bucket(K, S, Rg, X):
     X = np.sort(X)
     to_bucket = np.abs(kubelka_munk.reflectance_over(K, S, X, Rg) - kubelka_munk.r_infinity(K, S))
     assert (np.diff(to_bucket) <= 1e-8).all()
-    if S > 0:
-        assert (np.diff(kubelka_munk.contrast_ratio(K, S, X)) >= -1e-8).all()
 
 
 @many
@@ -190,8 +153,7 @@ def test_dye_adds_up_in_cloth():
     rows = table("km_infinite_thickness")
     R, k = rows["R_inf"].to_numpy(), rows["K_over_S"].to_numpy()
     np.testing.assert_allclose(kubelka_munk.dyed(R, 1.0), R, rtol=1e-6)
-    np.testing.assert_allclose(kubelka_munk.k_over_s(kubelka_munk.dyed(R, 0.5)), k / 2, rtol=1e-6)
-    np.testing.assert_allclose(
-        kubelka_munk.k_over_s(kubelka_munk.dyed(R, 1.0, 0.3)), k + 0.3, rtol=1e-6
-    )
+    for dyed, expected in (((R, 0.5), k / 2), ((R, 1.0, 0.3), k + 0.3)):
+        r = kubelka_munk.dyed(*dyed)
+        np.testing.assert_allclose((1 - r) ** 2 / (2 * r), expected, rtol=1e-6)
     np.testing.assert_allclose(kubelka_munk.dyed(R, 0.0), 1.0)

@@ -32,7 +32,8 @@ def mixed(parts: dict[str, float]) -> pd.DataFrame:
     """Drawdowns of a mix of shelf inks (Duncan 1940), 25 um over both cards."""
     shop, shelf = small_shop(), small_model().shelf_
     at = shelf.index(pd.Series(list(parts)))
-    K, S = kubelka_munk.mix(np.exp(shelf.log_k[at]), np.exp(shelf.log_s[at]), list(parts.values()))
+    shares = np.array(list(parts.values()))
+    K, S = shares @ np.exp(shelf.log_k[at]), shares @ np.exp(shelf.log_s[at])
     cards = shop.substrates[shop.substrates["kind"] == "card"]
     back = kubelka_munk.beneath_surface(substrate_reflectance(cards, small_model().viewing_))
     r = (

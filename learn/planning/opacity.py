@@ -1,0 +1,79 @@
+"""Each ink's opacity at the film a shop usually lays, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.normal import Z90
+from learn.physics.opacity import show_through
+from learn.shop import SETUP_COLUMNS
+
+if TYPE_CHECKING:
+    from learn.predict.protocol import MixModel
+
+Array = NDArray[np.float64]
+
+HIDDEN = 1e-12  # show-through below which nobody can tell it from none
+
+
+def opacity(model: MixModel, usual: Mapping[str, Any]) -> pd.DataFrame:
+    """Contrast ratio of every ink on the shelf at the dry film that a usual set-up lays.
+
+    Y over an ideal black divided by Y over a white of 0.80 (the form of ISO 6504; Y under the
+    shop's viewing condition). 1 hides fully, 0.98 counts as hiding. The band is by what the
+    ink's drawdowns and prints leave open of its K and S; the film is taken as stated.
+
+    Parameters
+    ----------
+    usual : the set-up (:func:`learn.planning.plan.usual_setup`). An underbase goes through its
+        screen of the base where it names one; its ink and garment do not matter.
+
+    Returns
+    -------
+    frame ``ink_id``, ``film_um``, ``contrast_ratio``, ``lo``, ``hi`` (90 % band), in the order of
+    the shop's inks
+
+    Raises
+    ------
+    Unusable
+        when the set-up names no mesh, or one that is in none of the shop's tables.
+    """
+    inks, film = list(model.encoder_.inks.index), usual_film(model, usual)
+
+    def log_show_through(log_k: Array, log_s: Array) -> Array:
+        left = show_through(np.exp(log_k), np.exp(log_s), film, model.viewing_)
+        return np.log(np.maximum(left, HIDDEN))[:, None]
+
+    # on the log scale: a band that stays below 1
+    mean, covariance = model.of_inks(inks, log_show_through)
+    log_left, half = mean[:, 0], Z90 * np.sqrt(covariance[:, 0, 0])
+    return pd.DataFrame(
+        {
+            "ink_id": inks,
+            "film_um": film,
+            "contrast_ratio": 1 - np.exp(log_left),
+            "lo": np.maximum(0.0, 1 - np.exp(log_left + half)),
+            "hi": 1 - np.exp(log_left - half),
+        }
+    )
+
+
+def usual_film(model: MixModel, usual: Mapping[str, Any]) -> Array:
+    """Dry film (m,) in um that a set-up lays of every ink on the shelf, by the physics alone."""
+    encoder, inks = model.encoder_, list(model.encoder_.inks.index)
+    setups = pd.DataFrame([dict(usual)] * len(inks)).reindex(columns=SETUP_COLUMNS)
+    mesh = setups["underbase_mesh_id"].iloc[0]
+    based = (encoder.inks["role"].reindex(inks) == "underbase").to_numpy() & pd.notna(mesh)
+    own = np.array(inks, object)
+    setups = setups.assign(
+        substrate_id=encoder.substrates.index[0],
+        ink_id=own,
+        underbase_ink_id=np.where(based, own, None),
+    )
+    top, base = model.films_um(setups)
+    return np.where(based, base, top)
