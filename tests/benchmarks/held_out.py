@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from learn.assessment.metrics import plain_regressor
 from numpy.typing import NDArray
 
 from datasets.demo.recipe import RECIPES
 from datasets.demo.world import World
-from learn.assessment.metrics import plain_regressor
 from learn.predict.calibration import nearest_past_print
 from learn.predict.model import ShiftModel
 from learn.shop import Shop

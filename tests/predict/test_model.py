@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-
 from learn.assessment.metrics import score
+
 from learn.colour.colorimetry import delta_e00
 from learn.physics.drawdowns import lab_columns
 from learn.predict.calibration import nearest_past_print
