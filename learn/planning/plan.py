@@ -22,7 +22,7 @@ from learn.gp.posterior import one_thread
 from learn.normal import sd_of
 from learn.planning.candidates import Grid, Limits
 from learn.planning.pareto import short_list
-from learn.planning.reasons import Reasons
+from learn.planning.reasons import Reason, Reasons
 from learn.planning.search import Scored, search
 from learn.predict.costs import decide
 from learn.predict.garments import (
@@ -59,8 +59,9 @@ class Plan:
     two garments, with ``spread_lo`` and ``spread_hi``; ``press_steps``, strokes and flashes a
     garment; ``film_um``, dry ink and base where thickest; ``verdict``, ``cause``,
     ``expected_cost``, ``turns_at`` (`learn.predict.costs`); ``unseen``, a tuple of what of it was
-    never printed; ``changes`` and ``why`` in words; ``n_changes``; ``smallest_change``, whether
-    no other line that lands changes less.
+    never printed; ``changes`` from the usual line and ``n_changes`` of them; ``why``, a tuple
+    (`learn.planning.reasons.Reason`); ``smallest_change``, whether no other line that lands
+    changes less.
 
     ``colours``: a row a line and garment: ``line``, ``substrate_id``, ``based``, L, a, b,
     ``L_sd``, ``a_sd``, ``b_sd``, ``dE00``, ``p``.
@@ -76,7 +77,7 @@ class Plan:
     usual: pd.Series
     usual_colours: pd.DataFrame
     n_candidates: int
-    in_the_way: list[str]  # empty where the best line lands
+    in_the_way: list[Reason]  # empty where the best line lands
 
     @property
     def reached(self) -> bool:
@@ -134,7 +135,7 @@ def plan(
     lines = _decided(model, lines, based[best], predicted, target, garments, tolerance)
     colours = _colours(predicted, based[best], target, garments, tolerance)
     reasons = Reasons(model, target, tolerance, garments)
-    lines = reasons.told(lines, colours)
+    lines = reasons.told(lines)
     landed = (lines["p_all"] >= 0.5 * lines["p_all"].max()) & (lines["worst_dE00"] <= tolerance)
     fewest = lines["n_changes"].where(landed).iloc[1:].min()
     lines["smallest_change"] = landed & (lines["n_changes"] == fewest)

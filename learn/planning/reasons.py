@@ -1,12 +1,13 @@
-"""Why a set-up helps, and what is in the way of a target, in the words of the press floor."""
+"""Why a set-up helps, and what is in the way of a target, as data; words are made of it last."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from enum import StrEnum
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.looks import NOTICED, looks_beside
@@ -24,52 +25,64 @@ Array = NDArray[np.float64]
 FILM_SHARE, GROUND_L = 0.12, 4.0
 
 
-def miss_in_words(lab: ArrayLike, target: ArrayLike) -> str:
-    """How ``lab`` (3,) looks beside ``target`` (3,).
+class Why(StrEnum):
+    """Why a line prints otherwise than the usual set-up, or why no line lands."""
 
-    Examples
-    --------
-    >>> miss_in_words([45, 60, 30], [45, 60.2, 30])
-    'about right'
-    """
-    return ", ".join(looks_beside(lab, target)) or "about right"
+    MORE_INK = "more_ink"  # film in um, and the usual one
+    LESS_INK = "less_ink"
+    ONE_GROUND = "one_ground"  # the base makes garments alike
+    NO_BASE = "no_base"  # nothing to print, flash and register
+    LIGHTER_GROUND = "lighter_ground"  # its L, and the usual one
+    DARKER_GROUND = "darker_ground"
+    OTHER_INK = "other_ink"  # the ink, and how its bucket looks beside the target
+    NEAREST = "nearest"  # dE00 of the nearest line, its worst garment, how it looks there
+    NOT_WITH_ONE = "not_with_one"  # each garment can be reached, not all with one set-up
+    OUT_OF_REACH = "out_of_reach"  # garments that no set-up reaches, with their dE00
+    NO_BUCKET = "no_bucket"  # the ink nearest in the bucket, its dE00, how it looks
+    MOST_INK = "most_ink"  # the ink, and the film in um: no more can be laid
+    LEAST_INK = "least_ink"
+
+
+class Reason(NamedTuple):
+    """A cause and the facts a sentence about it tells."""
+
+    why: Why
+    subject: str = ""  # an ink or a garment
+    value: float | None = None
+    usual: float | None = None
+    looks: tuple[str, ...] = ()
+    each: tuple[tuple[str, float], ...] = ()
 
 
 class Reasons:
-    """Words about plans for one target."""
+    """Reasons of plans for one target."""
 
     def __init__(
         self, model: PrintModel, target: Array, tolerance: float, garments: list[str]
     ) -> None:
         self.model, self.target, self.tolerance, self.garments = model, target, tolerance, garments
-        inks = model.encoder_.inks
-        self.names = inks["ink_name"].dropna().to_dict() if "ink_name" in inks else {}
-        self.bucket = pd.DataFrame(model.buckets(list(inks.index))[0], index=inks.index)
+        inks = model.encoder_.inks.index
+        self.bucket = pd.DataFrame(model.buckets(list(inks))[0], index=inks)
 
-    def named(self, ink: str) -> str:
-        """Id and name of an ink."""
-        return f"{ink} {self.names[ink]}" if ink in self.names else str(ink)
-
-    def told(self, lines: pd.DataFrame, colours: pd.DataFrame) -> pd.DataFrame:
-        """``lines`` with ``changes``, ``n_changes`` and ``why``; the first is the usual one, whose
-        ``why`` tells how far it misses."""
+    def told(self, lines: pd.DataFrame) -> pd.DataFrame:
+        """``lines`` with ``changes`` from the first, which is the usual one, and ``why``."""
         films, _ = self.model.films_um(lines.assign(substrate_id=self.garments[0]))
         ground = self._ground(lines)
         records = lines.to_dict("records")
         usual = records[0]
-        missed = colours[colours["line"] == 0].nlargest(1, "dE00").iloc[0]
-        looks = miss_in_words(missed[["L", "a", "b"]], self.target)
-        before = f"{missed['dE00']:.1f} dE00 off on {missed['substrate_id']}: {looks}"
-        changes = [self._changes(line, usual) for line in records]
-        reasons = []
-        for i, line in enumerate(records):
-            parts = self._film(films[i], films[0]) + self._base(line, usual, ground[i], ground[0])
-            parts += self._ink(line, usual)
-            reasons.append("; ".join(parts) if i else before)
+        why = [
+            (
+                *self._film(films[i], films[0]),
+                *self._base(line, usual, ground[i], ground[0]),
+                *self._ink(line, usual),
+            )
+            for i, line in enumerate(records)
+        ]
+        changes = [changed(line, usual) for line in records]
         return lines.assign(
-            changes=["; ".join(c) or "nothing: the usual set-up" for c in changes],
+            changes=pd.Series(changes, dtype=object),
             n_changes=[len(c) for c in changes],
-            why=reasons,
+            why=pd.Series(why, dtype=object),
         )
 
     def _ground(self, lines: pd.DataFrame) -> Array:
@@ -78,129 +91,89 @@ class Reasons:
         lab = self.model.grounds(on_garments(lines, self.garments, based))
         return lab[:, 0].reshape(based.shape).mean(axis=1)
 
-    def _changes(self, line: dict, usual: dict) -> list[str]:
-        found = []
-        if line["ink_id"] != usual["ink_id"]:
-            found.append(f"ink {self.named(line['ink_id'])} instead of {usual['ink_id']}")
-        if line["mesh_id"] != usual["mesh_id"]:
-            found.append(f"mesh {line['mesh_id']} instead of {usual['mesh_id']}")
-        strokes = [(one["strokes"], one["flash_count"]) for one in (line, usual)]
-        if strokes[0] != strokes[1]:
-            found.append(f"{strokes_in_words(*strokes[0])} instead of {strokes[1][0]:g}")
-        mine, theirs = self.base(line), self.base(usual)
-        if mine != theirs:
-            found.append(f"{mine} instead of {theirs}" if theirs != "no base" else mine)
-        if line["press_id"] != usual["press_id"] and usual["press_id"] is not None:
-            found.append(f"press {line['press_id']} instead of {usual['press_id']}")
-        return found
-
-    def base(self, line: dict) -> str:
-        """The base of a line: what, through which mesh, how often, on which garments."""
-        if not line["base_on"]:
-            return "no base"
-        ink, mesh, strokes = (line[c] for c in UNDERBASE)
-        strokes = 1 if pd.isna(strokes) else strokes
-        what = f"base {self.named(ink)} through {mesh}, {strokes_in_words(strokes, 0)}"
-        if len(line["base_on"]) < len(self.garments):
-            what += f", only on {', '.join(line['base_on'])}"
-        return what
-
     @staticmethod
-    def _film(film: float, usual: float) -> list[str]:
+    def _film(film: float, usual: float) -> list[Reason]:
         if film > (1 + FILM_SHARE) * usual:
-            return [f"{film:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows"]
+            return [Reason(Why.MORE_INK, value=film, usual=usual)]
         if film < usual / (1 + FILM_SHARE):
-            return [f"{film:.0f} um of ink, not {usual:.0f}: more of what lies beneath shows"]
+            return [Reason(Why.LESS_INK, value=film, usual=usual)]
         return []
 
-    def _base(self, line: dict, usual: dict, ground: float, usually: float) -> list[str]:
-        parts = []
+    def _base(self, line: dict, usual: dict, ground: float, usually: float) -> list[Reason]:
+        found = []
         everywhere = len(line["base_on"]) == len(self.garments) > 1
         evened = usual["spread_dE00"] - line["spread_dE00"]
         if everywhere and not usual["base_on"] and evened > NOTICED:
-            parts.append("the base gives the ink one ground on every garment")
+            found.append(Reason(Why.ONE_GROUND))
         if not line["base_on"] and usual["base_on"]:
-            parts.append("no base to print, flash and register")
+            found.append(Reason(Why.NO_BASE))
         if abs(ground - usually) > GROUND_L:
-            how = "lighter" if ground > usually else "darker"
-            parts.append(f"a {how} ground under the ink (L {ground:.0f}, not {usually:.0f})")
-        return parts
+            why = Why.LIGHTER_GROUND if ground > usually else Why.DARKER_GROUND
+            found.append(Reason(why, value=ground, usual=usually))
+        return found
 
-    def _ink(self, line: dict, usual: dict) -> list[str]:
-        if line["ink_id"] == usual["ink_id"]:
+    def _ink(self, line: dict, usual: dict) -> list[Reason]:
+        ink = line["ink_id"]
+        if ink == usual["ink_id"]:
             return []
-        bucket = self.bucket.loc[line["ink_id"]].to_numpy()
-        words = f"{line['ink_id']} is {miss_in_words(bucket, self.target)} in the bucket"
-        return [f"{words}, but lands in print" if line["worst_dE00"] <= self.tolerance else words]
+        looks = looks_beside(self.bucket.loc[ink], self.target)
+        return [Reason(Why.OTHER_INK, ink, looks=looks)]
 
     def in_the_way(
         self, lines: pd.DataFrame, colours: pd.DataFrame, found: Scored, grid: Grid
-    ) -> list[str]:
+    ) -> list[Reason]:
         """Why no line lands, the main thing first; empty where one does."""
         worst = lines["worst_dE00"]
         if worst.min() <= self.tolerance:
             return []
         near = lines.loc[worst.idxmin()]
         colour = colours[colours["line"] == worst.idxmin()].nlargest(1, "dE00").iloc[0]
-        told = [
-            f"the nearest is {worst.min():.1f} dE00 off on {near['worst_garment']}, "
-            f"{miss_in_words(colour[['L', 'a', 'b']], self.target)} (tolerance {self.tolerance:g})"
-        ]
+        looks = looks_beside(colour[["L", "a", "b"]], self.target)
+        told = [Reason(Why.NEAREST, near["worst_garment"], worst.min(), looks=looks)]
         apart = found.dE.min(axis=0)
         if (apart <= self.tolerance).all():
-            told.append("each garment can be reached by itself, but not all with one set-up")
+            told.append(Reason(Why.NOT_WITH_ONE))
         elif len(apart) > 1:
-            alone = [
-                f"{g} {d:.1f}"
-                for g, d in zip(self.garments, apart, strict=True)
-                if d > self.tolerance
-            ]
-            told.append(f"even by itself no set-up reaches: {', '.join(alone)}")
+            each = zip(self.garments, apart, strict=True)
+            alone = tuple((g, float(d)) for g, d in each if d > self.tolerance)
+            told.append(Reason(Why.OUT_OF_REACH, each=alone))
         bucket = self.bucket.loc[grid.inks].to_numpy()
         off = delta_e00(bucket, self.target)
         if off.min() > self.tolerance:
-            ink = grid.inks[int(off.argmin())]
-            told.append(
-                f"no ink allowed has this colour in the bucket (nearest: {self.named(ink)}, "
-                f"{off.min():.1f} dE00, {miss_in_words(bucket[off.argmin()], self.target)}); "
-                "a mix may reach it: strikeoff mix"
-            )
+            i = int(off.argmin())
+            looks = looks_beside(bucket[i], self.target)
+            told.append(Reason(Why.NO_BUCKET, grid.inks[i], float(off[i]), looks=looks))
         return told + self._edge(near, grid)
 
-    def _edge(self, near: pd.Series, grid: Grid) -> list[str]:
+    def _edge(self, near: pd.Series, grid: Grid) -> list[Reason]:
         """Whether the nearest line stands at an end of what the limits allow to be laid."""
         tops = np.arange(0, len(grid), len(grid.bases))
         setups = grid.setups(tops)
         setups = setups[setups["ink_id"] == near["ink_id"]].assign(substrate_id=self.garments[0])
         films, _ = self.model.films_um(setups)
         here, _ = self.model.films_um(near.to_frame().T.assign(substrate_id=self.garments[0]))
-        ink = self.named(near["ink_id"])
         if here[0] > 0.95 * films.max():
-            return [
-                f"the nearest already lays the most ink allowed ({here[0]:.0f} um): {ink} is too "
-                "translucent for these meshes and strokes"
-            ]
+            return [Reason(Why.MOST_INK, near["ink_id"], float(here[0]))]
         if here[0] < 1.05 * films.min():
-            return [
-                f"the nearest already lays the least ink possible ({here[0]:.0f} um): {ink} is "
-                "too strong even through the finest mesh allowed"
-            ]
+            return [Reason(Why.LEAST_INK, near["ink_id"], float(here[0]))]
         return []
 
 
-def strokes_in_words(strokes: float, flashes: float) -> str:
-    """Strokes and flashes as the press floor says them.
+def changed(line: dict, usual: dict) -> tuple[str, ...]:
+    """What a line changes from the usual one: of ink, mesh, strokes, base, press."""
+    same = {
+        "ink": line["ink_id"] == usual["ink_id"],
+        "mesh": line["mesh_id"] == usual["mesh_id"],
+        "strokes": all(line[c] == usual[c] for c in ("strokes", "flash_count")),
+        "base": _base_of(line) == _base_of(usual),
+        "press": line["press_id"] == usual["press_id"] or usual["press_id"] is None,
+    }
+    return tuple(what for what, alike in same.items() if not alike)
 
-    Examples
-    --------
-    >>> strokes_in_words(2, 1)
-    'print-flash-print'
-    >>> strokes_in_words(2, 0), strokes_in_words(3, 1)
-    ('2 strokes', '3 strokes with 1 flash between')
-    """
-    if strokes == 2 and flashes == 1:
-        return "print-flash-print"
-    words = f"{strokes:g} stroke{'' if strokes == 1 else 's'}"
-    if flashes and not pd.isna(flashes):
-        words += f" with {flashes:g} flash{'' if flashes == 1 else 'es'} between"
-    return words
+
+def _base_of(line: dict) -> tuple:
+    """The base of a line: on which garments, what, through which mesh, how often."""
+    if not line["base_on"]:
+        return ()
+    ink, mesh, strokes = (line[c] for c in UNDERBASE)
+    return (line["base_on"], ink, mesh, 1.0 if pd.isna(strokes) else float(strokes))

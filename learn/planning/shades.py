@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.gp.posterior import one_thread
 from learn.planning.plan import bucket_ink, checked_garments, checked_target
-from learn.planning.reasons import miss_in_words
 from learn.predict.garments import joint, outcome
 from learn.shop import UNDERBASE
 
@@ -62,7 +61,7 @@ def shades(
 
     ``setup``: set-up columns without ink and garment. Columns of the answer: ``ink_id``,
     ``bucket_dE00`` (bucket to target), ``print_dE00`` (worst garment), ``worst_garment``,
-    ``p_all``, ``looks`` (the print beside the target), ``lore``: "bucket match" for the ink
+    ``p_all``, ``lore``: "bucket match" for the ink
     one would reach for, "one shade deeper" for the one that is picked by rule of thumb.
 
     Raises Unusable as :func:`learn.planning.plan.plan` does.
@@ -77,7 +76,6 @@ def shades(
     predicted = joint(model, setups, garments, based)
     off = delta_e00(predicted.mean, target)
     worst = off.argmax(axis=1)
-    looks = predicted.mean[np.arange(len(inks)), worst]
     buckets = model.buckets(inks)[0]
     first = inks.index(bucket_ink(model, target, inks))
     lore = np.full(len(inks), "", object)
@@ -90,7 +88,6 @@ def shades(
             "print_dE00": off.max(axis=1),
             "worst_garment": np.array(garments, object)[worst],
             "p_all": outcome(predicted, target, tolerance).p_all,
-            "looks": [miss_in_words(lab, target) for lab in looks],
             "lore": lore,
         }
     )

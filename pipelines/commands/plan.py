@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -173,7 +174,7 @@ def plan(
     print(plan_block(found, names, by_ink, opened.catalogue.settings))
     print(by_model(opened.version))
     if out is not None:
-        write_text(out, csvfile.to_csv(_table(found)))
+        write_text(out, csvfile.to_csv(_table(found, names)))
         print(f"The set-ups are in {out}.")
     if sheet is not None:
         from pipelines.pages.press_sheet import write_sheet
@@ -242,16 +243,20 @@ def _day(text: str) -> pd.Timestamp:
         raise UserError(f'--date "{text}" is not a date; write it as 2026-03-31.') from None
 
 
-def _table(found: Plan) -> pd.DataFrame:
+def _table(found: Plan, names: Mapping[str, str]) -> pd.DataFrame:
     """The lines as text cells."""
     import pandas as pd
 
+    from pipelines.words.reasons import PlanWords
     from pipelines.words.verdict import line_reason, test_print, unseen_words
 
+    words = PlanWords(found, names)
     cells = {"line": [str(i + 1) for i in range(len(found.lines))]}
     told = found.lines.to_dict("records")
     lines = found.lines.assign(
         test_print=[test_print(line) for line in told],
+        changes=[words.changes(line) for line in told],
+        why=[words.why(line) for line in told],
         unlike=[unseen_words(line["unseen"]) for line in told],
         reason=[line_reason(line, found.tolerance, len(found.garments)) for line in told],
     )

@@ -14,7 +14,6 @@ import pandas as pd
 from learn.colour.colorimetry import srgb_hex, viewing
 from learn.normal import Z90
 from learn.planning.plan import Plan
-from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
 from learn.predict.garments import on_garments
 from learn.process import SETTINGS
@@ -22,8 +21,8 @@ from learn.shop import UNDERBASE
 from pipelines.pages.sheet_style import STYLE
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
-from pipelines.words.plan import named
 from pipelines.words.prediction import chance, number
+from pipelines.words.reasons import named, strokes_words
 from pipelines.words.verdict import headline, line_reason
 from pipelines.workspace.files import write_text
 
@@ -111,10 +110,10 @@ def _page(
 def _setup(row: Mapping, inks: Mapping[str, str]) -> str:
     facts = [("Press", row["press_id"]), ("Ink", named(row["ink_id"], inks))]
     facts += [("Lot", row.get("ink_lot")), ("Mesh", row["mesh_id"])]
-    facts += [("Strokes", strokes_in_words(row["strokes"], row["flash_count"]))]
+    facts += [("Strokes", strokes_words(row["strokes"], row["flash_count"]))]
     if row["base_on"]:
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
-        strokes = strokes_in_words(1 if pd.isna(strokes) else strokes, 0)
+        strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
         facts.append(("Base", f"{named(ink, inks)} through {mesh}, {strokes}"))
         facts.append(("Base on", ", ".join(row["base_on"])))
     else:
@@ -138,7 +137,7 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
     steps = []
     if row["base_on"]:
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
-        strokes = strokes_in_words(1 if pd.isna(strokes) else strokes, 0)
+        strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
         where = "" if len(row["base_on"]) == len(garments) else f" on {', '.join(row['base_on'])}"
         steps.append(f"Base{where}: {named(ink, inks)} through {mesh}, {strokes}.")
         steps.append(
@@ -152,10 +151,10 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
         for i in range(flashes):
             last = i == flashes - 1
             more = strokes - 1 - i if last else 1
-            strokes_more = strokes_in_words(more, 0)
+            strokes_more = strokes_words(more, 0)
             steps.append(f"Flash; let it cool; test with a swatch; {strokes_more} more of the ink.")
     else:
-        steps.append(f"Ink: {top}, {strokes_in_words(strokes, 0)}, no flash between.")
+        steps.append(f"Ink: {top}, {strokes_words(strokes, 0)}, no flash between.")
     if 0 < len(row["base_on"]) < len(garments):
         without = [g for g in garments if g not in row["base_on"]]
         steps.append(f"On {', '.join(without)}: no base, the ink straight on the cloth.")

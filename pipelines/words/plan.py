@@ -11,12 +11,12 @@ from learn.mixing.recipes import Recipes
 from learn.mixing.top_up import TopUp
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
-from learn.planning.reasons import strokes_in_words
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
 from pipelines.words.common import chance, counted, number, percent
 from pipelines.words.prediction import go_from
+from pipelines.words.reasons import PlanWords, base_words, named, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 
 WIDTH = 96
@@ -31,28 +31,32 @@ def by_model(version: str) -> str:
 def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: ShopSettings) -> str:
     """The whole plan as plain text; ``names``: ink -> what the shop calls it."""
     usual = plan.usual
+    words, told = PlanWords(plan, names), {}
     L, a, b = plan.target
     out = [
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
         f"{', '.join(plan.garments)}. {plan.n_candidates:,} set-ups looked at.",
         f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
-        f"{chance(usual['p_all'])}, {usual['why']}.",
+        f"{chance(usual['p_all'])}, {words.usual_miss()}.",
         "",
         f"{RECIPE_HEAD}     passes  film",
     ]
-    told: dict[str, int] = {}
     for i, line in enumerate(plan.lines.to_dict("records"), start=1):
         out.append(_numbers_line(i, line, plan))
-        first = told.setdefault(line["why"], i)
-        facts = [("Print", setup_words(line, names, plan.garments)), ("Change", line["changes"])]
-        why = line["why"] if first == i else f"as line {first}"
-        facts += [("Why", why)] if line["why"] else []
+        why = words.why(line)
+        first = told.setdefault(why, i)
+        facts = [
+            ("Print", setup_words(line, names, plan.garments)),
+            ("Change", words.changes(line)),
+        ]
+        facts += [("Why", why if first == i else f"as line {first}")] if why else []
         if line["smallest_change"]:
             facts.append(("Note", "changes least of the lines that land"))
         told_why = line_reason(line, plan.tolerance, len(plan.garments))
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
-    out += ["", *_wrapped(_in_the_way(plan)), *_wrapped([cost_words(plan.lines, s)])]
+    hurdles = [f"Nothing lands: {words.in_the_way()}."] if plan.in_the_way else []
+    out += ["", *_wrapped(hurdles), *_wrapped([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance)]
     return "\n".join(out)
 
@@ -60,19 +64,8 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
 def setup_words(line: Mapping, names: Mapping[str, str], garments: list[str]) -> str:
     """Ink, screen and base of a line in one phrase."""
     words = f"{named(line['ink_id'], names)} through {line['mesh_id']}, "
-    words += strokes_in_words(line["strokes"], line["flash_count"])
-    on = line["base_on"]
-    if not on:
-        return f"{words}; no base"
-    ink, mesh, strokes = (line[c] for c in UNDERBASE)
-    where = "" if len(on) == len(garments) else f" on {', '.join(on)} only"
-    base = strokes_in_words(1 if pd.isna(strokes) else strokes, 0)
-    return f"{words}; base {named(ink, names)} through {mesh}, {base}{where}"
-
-
-def named(ink: str, names: Mapping[str, str]) -> str:
-    """Id and name of an ink."""
-    return f"{ink} {names[ink]}" if names.get(ink) else str(ink)
+    words += strokes_words(line["strokes"], line["flash_count"])
+    return f"{words}; {base_words(line, garments, names)}"
 
 
 def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
@@ -237,12 +230,6 @@ def _facts(facts: list[tuple[str, str]]) -> list[str]:
 
 def _wrapped(sentences: list[str]) -> list[str]:
     return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
-
-
-def _in_the_way(plan: Plan) -> list[str]:
-    if not plan.in_the_way:
-        return []
-    return ["Nothing lands: " + "; ".join(plan.in_the_way) + "."]
 
 
 def _shade_lines(shades: pd.DataFrame, names: Mapping[str, str], tolerance: float) -> list[str]:

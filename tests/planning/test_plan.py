@@ -12,6 +12,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.planning.candidates import Limits
 from learn.planning.pareto import STEPS, WIDE
 from learn.planning.plan import plan
+from learn.planning.reasons import Why
 from learn.predict.garments import joint
 from tests.small_demo import GARMENTS, SMALL, small_model
 
@@ -53,8 +54,10 @@ def test_base_where_needed():
 def test_out_of_reach_says_how_near_and_why():
     told = plan(small_model(), [60, -70, 60], GARMENTS, limits=SMALL)
     assert not told.reached
-    assert "the nearest is" in told.in_the_way[0]
-    assert any("a mix may reach it" in sentence for sentence in told.in_the_way)
+    nearest, *others = told.in_the_way
+    assert nearest.why == Why.NEAREST
+    assert nearest.value == told.lines["worst_dE00"].min()
+    assert Why.NO_BUCKET in {one.why for one in others}
 
 
 @pytest.mark.parametrize(("target", "inks"), [([33, 55, 28], 3), ([75, 15, 75], 1)])

@@ -1,0 +1,125 @@
+"""Why a line of a plan prints as it does, and what is in the way of a target, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import pandas as pd
+
+from learn.colour.looks import looks_beside
+from learn.planning.plan import Plan
+from learn.planning.reasons import Reason, Why
+from learn.shop import UNDERBASE
+
+REASONS = {
+    Why.MORE_INK: "{value:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows",
+    Why.LESS_INK: "{value:.0f} um of ink, not {usual:.0f}: more of what lies beneath shows",
+    Why.ONE_GROUND: "the base gives the ink one ground on every garment",
+    Why.NO_BASE: "no base to print, flash and register",
+    Why.LIGHTER_GROUND: "a lighter ground under the ink (L {value:.0f}, not {usual:.0f})",
+    Why.DARKER_GROUND: "a darker ground under the ink (L {value:.0f}, not {usual:.0f})",
+    Why.OTHER_INK: "{subject} is {looks} in the bucket{lands}",
+    Why.NEAREST: "the nearest is {value:.1f} dE00 off on {subject}, {looks} (tolerance "
+    "{tolerance:g})",
+    Why.NOT_WITH_ONE: "each garment can be reached by itself, but not all with one set-up",
+    Why.OUT_OF_REACH: "even by itself no set-up reaches: {each}",
+    Why.NO_BUCKET: "no ink allowed has this colour in the bucket (nearest: {ink}, {value:.1f} "
+    "dE00, {looks}); a mix may reach it: strikeoff mix",
+    Why.MOST_INK: "the nearest already lays the most ink allowed ({value:.0f} um): {ink} is too "
+    "translucent for these meshes and strokes",
+    Why.LEAST_INK: "the nearest already lays the least ink possible ({value:.0f} um): {ink} is too "
+    "strong even through the finest mesh allowed",
+}
+
+
+class PlanWords(NamedTuple):
+    """Words about the lines of one plan; ``names``: ink -> what the shop calls it."""
+
+    plan: Plan
+    names: Mapping[str, str]
+
+    def changes(self, line: Mapping) -> str:
+        """What a line changes from the usual set-up."""
+        said = [self._change(what, line, self.plan.usual) for what in line["changes"]]
+        return "; ".join(said) or "nothing: the usual set-up"
+
+    def why(self, line: Mapping) -> str:
+        """Why it prints otherwise than the usual set-up; empty where nothing stands out."""
+        lands = line["worst_dE00"] <= self.plan.tolerance
+        return "; ".join(self._reason(one, lands) for one in line["why"])
+
+    def usual_miss(self) -> str:
+        """How far the usual set-up is off on the garment that comes out worst, and how it looks."""
+        missed = self.plan.usual_colours.nlargest(1, "dE00").iloc[0]
+        looks = looks_words(looks_beside(missed[["L", "a", "b"]], self.plan.target))
+        return f"{missed['dE00']:.1f} dE00 off on {missed['substrate_id']}: {looks}"
+
+    def in_the_way(self) -> str:
+        """Why no line lands; empty where one does."""
+        return "; ".join(self._reason(one, False) for one in self.plan.in_the_way)
+
+    def _reason(self, one: Reason, lands: bool) -> str:
+        return REASONS[one.why].format(
+            subject=one.subject,
+            ink=named(one.subject, self.names),
+            value=one.value,
+            usual=one.usual,
+            looks=looks_words(one.looks),
+            each=", ".join(f"{garment} {off:.1f}" for garment, off in one.each),
+            lands=", but lands in print" if lands else "",
+            tolerance=self.plan.tolerance,
+        )
+
+    def _change(self, what: str, line: Mapping, usual: Mapping) -> str:
+        if what == "ink":
+            return f"ink {named(line['ink_id'], self.names)} instead of {usual['ink_id']}"
+        if what == "strokes":
+            strokes = strokes_words(line["strokes"], line["flash_count"])
+            return f"{strokes} instead of {usual['strokes']:g}"
+        if what == "base":
+            mine, theirs = (
+                base_words(one, self.plan.garments, self.names) for one in (line, usual)
+            )
+            return f"{mine} instead of {theirs}" if usual["base_on"] else mine
+        return f"{what} {line[f'{what}_id']} instead of {usual[f'{what}_id']}"
+
+
+def base_words(line: Mapping, garments: list[str], names: Mapping[str, str]) -> str:
+    """The base of a line: what, through which mesh, how often, on which garments."""
+    if not line["base_on"]:
+        return "no base"
+    ink, mesh, strokes = (line[c] for c in UNDERBASE)
+    said = strokes_words(1 if pd.isna(strokes) else strokes, 0)
+    where = (
+        "" if len(line["base_on"]) == len(garments) else f" on {', '.join(line['base_on'])} only"
+    )
+    return f"base {named(ink, names)} through {mesh}, {said}{where}"
+
+
+def looks_words(looks: tuple[str, ...]) -> str:
+    """How a colour looks beside another."""
+    return ", ".join(looks) or "about right"
+
+
+def named(ink: str, names: Mapping[str, str]) -> str:
+    """Id and name of an ink."""
+    return f"{ink} {names[ink]}" if names.get(ink) else str(ink)
+
+
+def strokes_words(strokes: float, flashes: float) -> str:
+    """Strokes and flashes as the press floor says them.
+
+    Examples
+    --------
+    >>> strokes_words(2, 1)
+    'print-flash-print'
+    >>> strokes_words(2, 0), strokes_words(3, 1)
+    ('2 strokes', '3 strokes with 1 flash between')
+    """
+    if strokes == 2 and flashes == 1:
+        return "print-flash-print"
+    words = f"{strokes:g} stroke{'' if strokes == 1 else 's'}"
+    if flashes and not pd.isna(flashes):
+        words += f" with {flashes:g} flash{'' if flashes == 1 else 'es'} between"
+    return words
