@@ -20,7 +20,7 @@ Which ink appears as the target, at one set-up?
 >>> setup = {"mesh_id": "M61-64", "strokes": 1.0, "flash_count": 0.0, "press_id": "P1"}
 >>> by_ink = shades(model, [32, 52, 26], setup, ["G01"])
 >>> by_ink.columns.tolist()
-['ink_id', 'bucket_dE00', 'print_dE00', 'worst_garment', 'p_all', 'looks', 'lore']
+['ink_id', 'bucket_dE00', 'print_dE00', 'worst_garment', 'p_all', 'lore']
 
 A mix, weighed to the gram, and what to add to it after its first test print:
 

@@ -160,7 +160,9 @@ def recipes(
         msg = f"mixes of {most_inks} inks are not sought: 2, 3 or 4 are possible"
         raise Unusable(msg)
     mixing = Mixing.of(model, setup, garments, inks)
-    shares = _weighable(mixing, weighing, _solved(mixing, target, most_inks))
+    shares = _weighable(mixing, weighing, _solved(mixing, target, min(most_inks, len(inks))))
+    if not len(shares):
+        raise Unusable("no mix of these inks is nearer than one of them alone: name others")
     shares = shares[_worth_telling(mixing, shares, target, weighing)]
     mixed = mixing.predict(shares)
     p = outcome(mixed.joint, target, tolerance).p_all
@@ -191,8 +193,6 @@ def _solved(mixing: Mixing, target: Array, most_inks: int) -> Array:
     best = _refined(mixing, _best_start(mixing, start, target, metric), target, metric)
     found = [best]
     for _ in range(3, most_inks + 1):
-        if m < 3:
-            break
         best = best[:BEAM]
         wider = np.repeat(best, m, axis=0)
         more = np.tile(np.arange(m), len(best))

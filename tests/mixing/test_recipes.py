@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
 from learn.mixing import transport
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing, dE00_axes, recipes
@@ -109,6 +110,16 @@ def test_percentages_can_be_weighed():
         assert sum(percent) == pytest.approx(100)
         assert 2 <= len(percent) <= 4
     assert_allclose(told.lines["price"], 10.0)
+
+
+def test_fewer_inks_than_a_mix_may_have_are_enough():
+    """Two and three inks are named, and mixes of up to four sought."""
+    for inks in (["C08", "C24"], ["C08", "C10", "C24"]):
+        told = recipes(small_model(), [55, 50, 20], SETUP, GARMENTS, inks=inks)
+        assert len(told.lines)
+        assert all(set(mix) <= set(inks) for mix in told.lines["inks"])
+    with pytest.raises(Unusable, match="nearer than one of them alone"):
+        recipes(small_model(), [45, 45, 20], SETUP, GARMENTS, inks=["C08", "C10"])
 
 
 def test_a_denser_ink_weighs_more(mixing):

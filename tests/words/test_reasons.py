@@ -35,22 +35,21 @@ def test_what_changes_is_said_from_the_two_set_ups():
     line |= {"strokes": 2.0, "flash_count": 1.0, "base_on": ("G02",), **base}
     line |= {"changes": ("strokes", "base")}
     usual = f"{found.usual['strokes']:g}"
-    assert said.changes(line).startswith(
-        f"print-flash-print instead of {usual}; base U1 through M43-80, 2 strokes on G02 only"
-    )
+    strokes = f"print-flash-print instead of {usual}"
+    assert f"{strokes}; base U1 through M43-80, 2 strokes on G02 only" in said.changes(line)
 
 
 def test_a_plan_does_not_hang_on_its_words(monkeypatch):
     target = [60, -70, 60]  # no ink of these comes near
     before = told(target)
     said = PlanWords(before, {"C10": "Deep red"})
-    assert said.in_the_way().startswith(f"the nearest is {before.lines['worst_dE00'].min():.1f} ")
+    assert f"the nearest is {before.lines['worst_dE00'].min():.1f} dE00" in said.in_the_way()
     for why in Why:
         monkeypatch.setitem(words.REASONS, why, "sheer luck")
     after = told(target)
     pd.testing.assert_frame_equal(after.lines, before.lines)
     assert after.in_the_way == before.in_the_way
-    assert set(PlanWords(after, {}).in_the_way().split("; ")) == {"sheer luck"}
+    assert PlanWords(after, {}).in_the_way() == "; ".join(["sheer luck"] * len(after.in_the_way))
 
 
 @pytest.mark.parametrize(
