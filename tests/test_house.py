@@ -144,6 +144,39 @@ def test_no_code_looks_into_a_sentence():
     }
 
 
+def used_by_the_program() -> set[tuple[str, str]]:
+    """(module, name) of everything at the head of a module that the program itself uses."""
+    trees = {module_name(path): ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+    used = {(f"learn.{home}", name) for name, home in learn._HOMES.items()}
+    for module, tree in trees.items():
+        modules = {}  # local name -> module
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom):
+                for alias in node.names:
+                    whole = f"{node.module}.{alias.name}"
+                    if whole in trees:
+                        modules[alias.asname or alias.name] = whole
+                    else:
+                        used.add((node.module, alias.name))
+            elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                used.add((modules.get(node.value.id, ""), node.attr))
+        for top in tree.body:  # what calls itself alone is not used
+            names = {n.id for n in ast.walk(top) if isinstance(n, ast.Name)}
+            used |= {(module, name) for name in names - {getattr(top, "name", None)}}
+    return used
+
+
+def test_nothing_stands_for_tests_alone():
+    used = used_by_the_program()
+    entries = {("pipelines.cli", "run"), ("learn", "__getattr__")}
+    entries |= {(module, "add_parser") for module in map(module_name, MODULES)}  # found by name
+    for path in MODULES:
+        for top in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(top, ast.FunctionDef | ast.ClassDef):
+                one = (module_name(path), top.name)
+                assert one in used | entries, f"{'.'.join(one)}: the program never uses it"
+
+
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_examples_in_docstrings_run(path):
     known = {"model": small_model, "shop": small_shop}

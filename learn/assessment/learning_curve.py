@@ -34,10 +34,9 @@ RESAMPLES = 300
 
 @dataclass(frozen=True)
 class Point:
-    """What a history of ``n`` prints was good for, on ``n_ahead`` prints it had not seen."""
+    """What a history of ``n`` prints was good for, on prints it had not seen."""
 
     n: int
-    n_ahead: int
     error: tuple[float, float, float]  # median dE00 to the measured colour, 95 % interval
     coverage: Share  # of L, a, b by the 90 % bands
     tests: Share  # set-ups that would have needed a test print
@@ -129,7 +128,6 @@ def point(
     test = ask_for_test(difference(mean, covariance, mean, tolerance).p_within, settings)
     return Point(
         n,
-        len(mean),
         median_by_groups(delta_e00(mean, measured), job),
         grouped_share(inside, job),
         grouped_share(test, job),

@@ -6,7 +6,6 @@ CRPS and energy score are in the unit of the forecast and reward both; smaller i
 from __future__ import annotations
 
 import math
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -55,28 +54,3 @@ def energy_score(samples: ArrayLike, y: ArrayLike, *, fair: bool = False) -> np.
         distance[:, np.arange(m), np.arange(m)] = 0
         apart[start : start + block] = np.sqrt(np.maximum(distance, 0)).sum(axis=(1, 2))
     return to_y - apart / (2 * m * (m - 1 if fair else m))
-
-
-def interval_score(lo: ArrayLike, hi: ArrayLike, y: ArrayLike, alpha: float) -> np.ndarray:
-    """Score of a central (1 - alpha) interval: its width, and 2 / alpha times any miss.
-
-    Gneiting & Raftery 2007, eq. 43.
-    """
-    lo, hi, y = (np.asarray(v, float) for v in (lo, hi, y))
-    return hi - lo + 2 / alpha * (np.maximum(lo - y, 0) + np.maximum(y - hi, 0))
-
-
-def coverage(lo: ArrayLike, hi: ArrayLike, y: ArrayLike) -> float:
-    """Share of y that lies within lo..hi, ends included."""
-    y = np.asarray(y, float)
-    return float(np.mean((lo <= y) & (y <= hi)))
-
-
-def conformal_rank(n: int, alpha: float) -> int:
-    """Rank among n calibration scores whose value bounds the next with 1 - alpha.
-
-    ceil((n + 1) (1 - alpha)), split conformal prediction; a rank of n + 1 means that no finite
-    bound holds. Exact arithmetic, alpha read as the nearest simple fraction: rounding up
-    turns the last bit of 1 - 0.9 into a whole rank.
-    """
-    return math.ceil((n + 1) * (1 - Fraction(alpha).limit_denominator(10**6)))

@@ -61,21 +61,13 @@ class Independent(NamedTuple):
         return white * sd, sd
 
 
-def run_length(k: float, h: float) -> float:
-    """Average run length of a one-sided CUSUM of standard normal values until a false alarm.
-
-    Reference value ``k``, decision interval ``h``: (exp(2 k b) - 2 k b - 1) / (2 k^2) with
-    b = h + 1.166 (Siegmund 1985, Sequential Analysis; from memory).
-    """
-    b = h + OVERSHOOT
-    return float((np.exp(2 * k * b) - 2 * k * b - 1) / (2 * k * k))
-
-
 def threshold(theta: Array, alarms: float) -> float:
     """Height at which two-sided charts over prints together have ``alarms`` false ones.
 
-    ``theta`` (n,) is `SHIFT` in standard deviations of each print. Siegmund's run length turned
-    into a rate of alarms a print, 1/2 theta^2 exp(-A - 1.166 theta) a side, and added up.
+    ``theta`` (n,) is `SHIFT` in standard deviations of each print. Siegmund's run length of a
+    one-sided chart, for high thresholds 2 exp(theta (h + 1.166)) / theta^2 with A = theta h (1985,
+    Sequential Analysis; from memory), turned into a rate of alarms a print, 1/2 theta^2
+    exp(-A - 1.166 theta) a side, and added up.
     """
     return float(np.log(np.maximum((theta**2 * np.exp(-OVERSHOOT * theta)).sum() / alarms, np.e)))
 

@@ -46,7 +46,6 @@ Array = NDArray[np.float64]
 
 BANDS_FOR = 160  # set-ups that get bands
 EACH_EFFORT = 24  # of these at each amount of press work
-SETUP = ["press_id", "ink_id", "mesh_id", "strokes", "flash_count", *UNDERBASE]
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,6 @@ class Plan:
     lines: pd.DataFrame
     colours: pd.DataFrame
     usual: pd.Series
-    usual_colours: pd.DataFrame
     n_candidates: int
     in_the_way: list[Reason]  # empty where the best line lands
 
@@ -146,7 +144,6 @@ def plan(
         lines.iloc[1:].reset_index(drop=True),
         colours[colours["line"] > 0].reset_index(drop=True),
         lines.iloc[0],
-        colours[colours["line"] == 0],
         len(grid),
         reasons.in_the_way(lines.iloc[1:], colours, found, grid),
     )

@@ -180,15 +180,6 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     return shop.prints, faults
 
 
-def identifiers(shop: Shop) -> dict[str, list[str]]:
-    """The identifiers of each table others may refer to."""
-    return {
-        "inks": shop.inks["ink_id"].tolist(),
-        "substrates": shop.substrates["substrate_id"].tolist(),
-        "meshes": shop.meshes["mesh_id"].tolist(),
-    }
-
-
 def _read_toml(folder: Path, findings: Findings) -> str | None:
     path = folder / SETTINGS_FILE
     if not path.is_file():

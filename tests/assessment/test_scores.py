@@ -43,32 +43,3 @@ def test_energy_score_in_one_dimension_is_the_crps():
     quantiles = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
     score = scores.energy_score(quantiles[None, :, None], np.array([[0.7]]))[0]
     assert score == pytest.approx(scores.crps_gaussian(0, 1, 0.7), abs=1e-3)
-
-
-def test_interval_score():
-    """Central 90 % interval of N(0, 1), Gneiting & Raftery 2007 eq. 43."""
-    z = stats.norm.ppf(0.95)
-    score = scores.interval_score(-z, z, [0, 2], 0.1)
-    np.testing.assert_allclose(score, [3.2897072539, 10.392634714873], rtol=1e-10)
-
-
-def test_conformal_ranks():
-    """ceil((n + 1)(1 - alpha)); finite from n = 19 at 0.05 and n = 99 at 0.01 (Vovk 2012, from
-    memory; datasets/published/README.md)."""
-    for row in table("conformal_ranks").itertuples():
-        rank = scores.conformal_rank(row.n_calibration, row.alpha)
-        assert rank == row.k_ceil
-        assert (rank <= row.n_calibration) == row.finite
-    assert scores.conformal_rank(9, 1 - 0.9) == 9
-    assert scores.conformal_rank(19, 0.1) == 18
-
-
-def test_honest_forecasts_land_within_the_binomial_band():
-    """coverage90_binomial_bands: how often 90 % bands may hold n results (2.5 and 97.5 %)."""
-    rng = np.random.default_rng(2)
-    z = stats.norm.ppf(0.95)
-    for row in table("coverage90_binomial_bands").itertuples():
-        held = [scores.coverage(-z, z, rng.standard_normal(row.n_test)) for _ in range(2000)]
-        inside = np.mean([row.accept_low_frac <= h <= row.accept_high_frac for h in held])
-        assert inside > 0.94
-    assert scores.coverage([0, 0, 0, 0], [1, 1, 1, 1], [0, 1, 0.5, 2]) == 0.75

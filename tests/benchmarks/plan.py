@@ -32,7 +32,7 @@ from datasets.demo.shop import _printed
 from datasets.demo.world import World, generator, read_lab
 from learn.colour.colorimetry import delta_e00
 from learn.planning.candidates import Grid, Limits
-from learn.planning.plan import SETUP, plan, usual_setup
+from learn.planning.plan import plan, usual_setup
 from learn.planning.search import search
 from learn.planning.shades import shade_deeper
 from learn.predict.garments import on_garments
@@ -41,6 +41,8 @@ from learn.shop import UNDERBASE, Shop
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
+
+SETUP = ["press_id", "ink_id", "mesh_id", "strokes", "flash_count", *UNDERBASE]
 
 Array = NDArray[np.float64]
 

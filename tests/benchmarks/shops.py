@@ -23,7 +23,8 @@ from datasets.demo.shop import TRUE_LAB, make_shop
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
 from learn.shop import Shop
-from pipelines.tables.folder import check_setups, identifiers, read_folder
+from pipelines.registry.catalogue import Catalogue
+from pipelines.tables.folder import check_setups, read_folder
 
 Array = NDArray[np.float64]
 
@@ -83,7 +84,9 @@ def kinds(folder: Path, shop: Shop) -> Iterator[tuple[str, Held, Parts]]:
         cells = pd.read_csv(path, dtype=str, keep_default_na=False)
         asked = cells.rename(columns={"print_id": "setup_id"})
         # dates after today are meant: the later period is later than the history
-        setups = check_setups(asked, identifiers(shop), path.name, today=date(9000, 1, 1))
+        setups = check_setups(
+            asked, Catalogue.of(shop).identifiers(), path.name, today=date(9000, 1, 1)
+        )
         numbers = pd.read_csv(path)
         held = Held(setups, lab_columns(numbers, condition), numbers[TRUE_LAB].to_numpy(float))
         parts: Parts = {}

@@ -6,14 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, run_length, threshold
+from learn.monitoring.cusum import SHIFT, cusum, drifts, first_alarm, threshold
 
 
 @pytest.mark.parametrize(("h", "published"), [(4.0, 168.0), (5.0, 465.0)])
-def test_run_length_is_the_published_one(h, published):
-    """Two-sided CUSUM with k = 1/2: 168 at h = 4 and 465 at h = 5 (Montgomery, Introduction to
-    Statistical Quality Control, CUSUM chapter, after Lucas & Crosier 1982; from memory)."""
-    assert run_length(0.5, h) / 2 == pytest.approx(published, rel=0.02)
+def test_threshold_has_the_published_run_length(h, published):
+    """One alarm in so many prints of a two-sided CUSUM with k = 1/2: 168 at h = 4 and 465 at
+    h = 5 (Montgomery, Introduction to Statistical Quality Control, CUSUM chapter, after Lucas &
+    Crosier 1982; from memory)."""
+    steady = np.ones(100_000)  # a shift is one standard deviation of each print
+    assert threshold(steady, len(steady) / published) == pytest.approx(h, abs=0.05)
 
 
 def test_chart_has_the_published_run_length():

@@ -3,7 +3,7 @@
 import pytest
 from scipy.stats import binom
 
-from learn.assessment.metrics import score
+from tests.score import score
 from tests.small_demo import LAB, held_out, mean_sd, next_prints, rms_z, small_model
 
 

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from learn.assessment.metrics import score
 
 from learn.colour.colorimetry import delta_e00
 from learn.physics.drawdowns import lab_columns
@@ -16,6 +15,7 @@ from learn.predict.calibration import nearest_past_print
 from learn.predict.causes import Cause, Verdict
 from learn.predict.model import ShiftModel
 from learn.process import SETTING_COLUMNS
+from tests.score import score
 from tests.small_demo import (
     LAB,
     TINY_INKS,

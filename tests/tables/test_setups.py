@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.tables.folder import identifiers, read_setups
+from pipelines.registry.catalogue import Catalogue
+from pipelines.tables.folder import read_setups
 from pipelines.workspace.problems import InputProblems
 from tests.tables.reading import read
 from tests.tiny_shop import SETUPS
 
 
 def test_setups_keep_their_order(tmp_path):
-    known = identifiers(read(tmp_path).shop)
+    known = Catalogue.of(read(tmp_path).shop).identifiers()
     (tmp_path / "s.csv").write_text(SETUPS)
     setups, warnings = read_setups(tmp_path / "s.csv", known)
     assert setups["setup_id"].tolist() == ["S2", "S1"]
@@ -20,7 +21,7 @@ def test_setups_keep_their_order(tmp_path):
 
 
 def test_every_problem_of_a_setups_file_is_told(tmp_path):
-    known = identifiers(read(tmp_path).shop)
+    known = Catalogue.of(read(tmp_path).shop).identifiers()
     text = SETUPS.replace("blue", "blau").replace("S1", "S2").replace("58,31,2", ",31,2")
     (tmp_path / "s.csv").write_text(text.replace("77-55,2,1", "77-55,2,5"))
     with pytest.raises(InputProblems) as error:
