@@ -1,12 +1,14 @@
-"""The small drawings of the prediction page, as inline SVG.
+"""Where the marks of the prediction page's small drawings lie; templates draw them.
 
+Every set-up has three of them, so they are written by the templates themselves: matplotlib takes
+50 ms and 17 kB for each card, which makes a second and half a megabyte of a week's 24 set-ups.
 Marks differ by shape, never by colour alone: a square is the bucket, a disc the print, a cross
 the target. Everything but the marks is neutral grey, so that nothing beside a colour tints it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +24,7 @@ PLANE_PX = 232  # side of the a*b* plane; the lightness scale has the same heigh
 SCALE_PX = 172  # width of the lightness scale
 MARGIN_PX = 34  # room for tick labels on the left and below
 TOP_PX = 20  # room for the name of the axis
+SIDE_PX = PLANE_PX - MARGIN_PX - 8  # of the field itself
 EDGE = 0.93  # where in a view, of its half-width, a colour beyond it is put
 STRIP_ROW_PX = 25
 STRIP_TICKS = [0, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 40, 60, 80, 100]
@@ -72,38 +75,6 @@ def outline_directions(n: int = 40) -> np.ndarray:
     return np.vstack([[[1, 0, 0], [-1, 0, 0]], plane])
 
 
-def mark(shape: str, x: float | str, y: float | str, fill: str = "#fff") -> str:
-    """``bucket`` a square, ``print`` a disc, ``target`` a cross; x and y may be percentages."""
-    if shape == "target":
-        arms = "M-7 0H7M0 -7V7"
-        body = f'<path d="{arms}" class="halo"/><path d="{arms}" class="cross"/>'
-    elif shape == "bucket":
-        body = f'<rect x="-5.5" y="-5.5" width="11" height="11" fill="{fill}" class="mark"/>'
-    else:
-        body = f'<circle r="5.5" fill="{fill}" class="mark"/>'
-    # A nested svg, unlike a transform, accepts percentages.
-    return f'<svg x="{x}" y="{y}" class="at">{body}</svg>'
-
-
-def key(shape: str) -> str:
-    """The mark on its own, to stand before a word."""
-    return f'<svg class="key" width="16" height="16" aria-hidden="true">{mark(shape, 8, 8)}</svg>'
-
-
-_SIGNS = {
-    "change": "M2 5.5h11M10 2.5l3 3-3 3M14 11.5H3M6 8.5l-3 3 3 3",  # two arrows: change about
-    "test": "M3 2h7l3 3v9H3zM10 2v3h3M5.5 8.5h5M5.5 11h5",  # a sheet with its corner turned up
-    "no_target": "M8 2.5a5.5 5.5 0 1 0 .01 0M8 5v3.5M8 10.5v1",  # a ring round a mark: no aim yet
-    "go": "M2.5 8.5l4 4 7-9",  # a tick
-}
-
-
-def verdict_sign(kind: str) -> str:
-    """The sign of a kind of answer (`words.verdict.HEADLINES`), told apart by its shape."""
-    path = _SIGNS[kind]
-    return f'<svg class="sign" width="16" height="16" aria-hidden="true"><path d="{path}"/></svg>'
-
-
 def strip_end(largest: float) -> float:
     """Right end of the difference axis: the first tick that holds ``largest``, at least 5."""
     return next((tick for tick in STRIP_TICKS if tick >= max(largest, 5)), STRIP_TICKS[-1])
@@ -111,7 +82,7 @@ def strip_end(largest: float) -> float:
 
 def difference_strip(
     rows: Sequence[tuple[str, str, float, float, float]], tolerance: float, end: float
-) -> str:
+) -> dict:
     """Colour differences with their 90 % intervals on one axis, the tolerance across the target.
 
     ``rows`` holds (words, mark shape, middle, low, high) in dE00, that of the target first if
@@ -122,35 +93,28 @@ def difference_strip(
     def at(value: float) -> str:
         return f"{100 * np.sqrt(np.clip(value, 0, end) / end):.2f}%"
 
-    step, foot = STRIP_ROW_PX, STRIP_ROW_PX * len(rows)
     aimed = rows[0][1] == "target"
-    parts = [f'<line x1="0" x2="100%" y1="{foot}" y2="{foot}" class="axis"/>']
+    said = [f"{w} {number(m)}, 90 % {number(a)} to {number(b)}" for w, _, m, a, b in rows]
     if aimed:
-        parts.append(f'<rect x="0" y="0" width="{at(tolerance)}" height="{step}" class="within"/>')
-    for tick in (tick for tick in STRIP_TICKS if tick <= end):
-        x = at(tick)
-        parts.append(f'<line x1="{x}" x2="{x}" y1="0" y2="{foot + 4}" class="grid"/>')
-        parts.append(f'<text x="{x}" y="{foot + 17}" class="mid">{tick:g}</text>')
-    if aimed:
-        x = at(tolerance)
-        parts.append(f'<line x1="{x}" x2="{x}" y1="-4" y2="{step}" class="limit"/>')
-        parts.append(f'<text x="{x}" y="-8" class="mid">tolerance {tolerance:g}</text>')
-    for index, (words, shape, middle, low, high) in enumerate(rows):
-        y = step * index + step / 2
-        parts.append(f'<text x="-10" y="{y + 4}" class="end">{words}</text>')
-        parts.append(
-            f'<line x1="{at(low)}" x2="{at(high)}" y1="{y}" y2="{y}" class="band"/>'
-            + mark(shape, at(middle), y)
-        )
-    described = "; ".join(
-        f"{w} {number(m)}, 90 % {number(a)} to {number(b)}" for w, _, m, a, b in rows
-    )
-    limit = f" Tolerance {tolerance:g}." if aimed else ""
-    return (
-        f'<svg class="strip" height="{foot + 22}" role="img" '
-        f'aria-label="Colour difference dE00. {described}.{limit}">'
-        f"{''.join(parts)}</svg>"
-    )
+        said.append(f"tolerance {tolerance:g}")
+    return {
+        "step": STRIP_ROW_PX,
+        "foot": STRIP_ROW_PX * len(rows),
+        "tolerance": {"x": at(tolerance), "words": f"{tolerance:g}"} if aimed else None,
+        "ticks": [(at(tick), f"{tick:g}") for tick in STRIP_TICKS if tick <= end],
+        "rows": [
+            {
+                "words": words,
+                "shape": shape,
+                "y": STRIP_ROW_PX * (i + 0.5),
+                "middle": at(middle),
+                "low": at(low),
+                "high": at(high),
+            }
+            for i, (words, shape, middle, low, high) in enumerate(rows)
+        ],
+        "described": "; ".join(said),
+    }
 
 
 def colour_views(
@@ -159,26 +123,44 @@ def colour_views(
     bucket: Colour | None,
     target: Colour | None,
     outline: np.ndarray | None,
-) -> str:
+) -> dict:
     """The a*b* plane and the lightness scale side by side, drawn to one scale.
 
     ``sd`` is the standard deviation of L, a, b of the print; ``outline`` (m, 3) the tolerance
     around the target as ``tolerance_outline`` gives it, lighter and darker first. A bucket so far
     off that it would shrink the rest to a dot is put at the edge and called *beyond*.
     """
-    centre = np.array(printed.lab)
     reach = np.array([Z90 * sd[0], ELLIPSE90 * sd[1], ELLIPSE90 * sd[2]])
-    core = [centre - reach, centre + reach, *([] if outline is None else outline)]
-    core += [np.array(target.lab)] if target else []
-    middle, half = _window(core)
-    if bucket:
-        wide_middle, wide_half = _window([*core, np.array(bucket.lab)])
-        if wide_half <= max(2.5 * half, 15.0):
-            middle, half = wide_middle, wide_half
     drawn = {"bucket": bucket, "print": printed, "target": target}
     colours = {shape: colour for shape, colour in drawn.items() if colour}
+    labs = {shape: np.array(colour.lab) for shape, colour in colours.items()}
+    middle, half = window(labs, reach, outline)
     scene = _Scene(colours, reach, outline, middle, half)
-    return _plane(scene) + _lightness(scene)
+    return {
+        "left": MARGIN_PX,
+        "top": TOP_PX,
+        "side": SIDE_PX,
+        "foot": TOP_PX + SIDE_PX,
+        "height": PLANE_PX + TOP_PX,
+        "plane": _plane(scene),
+        "scale": _lightness(scene),
+    }
+
+
+def window(
+    labs: Mapping[str, np.ndarray], reach: np.ndarray, outline: np.ndarray | None
+) -> tuple[np.ndarray, float]:
+    """Centre (3,) and half-width of the cube of Lab to show: print with its band ``reach`` (3,),
+    target with its tolerance, and the bucket unless it would shrink all else to a dot."""
+    centre = labs["print"]
+    core = [centre - reach, centre + reach, *([] if outline is None else outline)]
+    core += [labs["target"]] if "target" in labs else []
+    middle, half = _window(core)
+    if "bucket" in labs:
+        wide_middle, wide_half = _window([*core, labs["bucket"]])
+        if wide_half <= max(2.5 * half, 15.0):
+            return wide_middle, wide_half
+    return middle, half
 
 
 def _window(points: Sequence[np.ndarray]) -> tuple[np.ndarray, float]:
@@ -195,99 +177,88 @@ def _ticks(middle: float, half: float) -> np.ndarray:
     return step * np.arange(first, last + 1) + 0.0  # + 0.0 turns -0 into 0
 
 
-def _plane(scene: _Scene) -> str:
+def _said(scene: _Scene, channels: str) -> str:
+    """The numbers of a view in words: each colour's coordinates, the print's with its band."""
+    at = ["Lab".index(channel) for channel in channels]
+    words = []
+    for shape, colour in scene.colours.items():
+        cells = [f"{'Lab'[i]}* {number(colour.lab[i])}" for i in at]
+        if shape == "print":
+            cells = [
+                f"{cell} +- {number(scene.reach[i])}" for cell, i in zip(cells, at, strict=True)
+            ]
+        words.append(f"{shape} {', '.join(cells)}")
+    return "; ".join(words)
+
+
+def _plane(scene: _Scene) -> dict:
     middle, half, reach, outline = scene.middle, scene.half, scene.reach, scene.outline
-    side = PLANE_PX - MARGIN_PX - 8
-    left, top = MARGIN_PX, TOP_PX
-    px = side / (2 * half)
+    px = SIDE_PX / (2 * half)
 
     def x(a: float) -> float:
-        return round(left + (a - middle[1] + half) * px, 1)
+        return round(float(MARGIN_PX + (a - middle[1] + half) * px), 1)
 
     def y(b: float) -> float:
-        return round(top + (middle[2] + half - b) * px, 1)
+        return round(float(TOP_PX + (middle[2] + half - b) * px), 1)
 
-    parts = [f'<rect x="{left}" y="{top}" width="{side}" height="{side}" class="field"/>']
-    for tick in _ticks(middle[1], half):
-        style = "neutral" if tick == 0 else "grid"
-        parts.append(
-            f'<path d="M{x(tick)} {top}v{side}" class="{style}"/>'
-            f'<text x="{x(tick)}" y="{top + side + 14}" class="mid">{tick:.0f}</text>'
-        )
-    for tick in _ticks(middle[2], half):
-        style = "neutral" if tick == 0 else "grid"
-        parts.append(
-            f'<path d="M{left} {y(tick)}h{side}" class="{style}"/>'
-            f'<text x="{left - 5}" y="{y(tick) + 4}" class="end">{tick:.0f}</text>'
-        )
-    parts.append(
-        f'<text x="{left + side}" y="{top + side + 28}" class="end">a* redder &#8594;</text>'
-    )
-    parts.append(f'<text x="{left}" y="{top + side + 28}">&#8592; greener</text>')
-    parts.append(f'<text x="{left}" y="{top - 7}">b* &#8593; yellower</text>')
-    if outline is not None:
-        path = "L".join(f"{x(a)} {y(b)}" for _, a, b in outline[2:])
-        parts.append(f'<path d="M{path}Z" class="limit"/>')
-    _, a, b = scene.colours["print"].lab
-    parts.append(
-        f'<ellipse cx="{x(a)}" cy="{y(b)}" rx="{reach[1] * px:.1f}" ry="{reach[2] * px:.1f}" '
-        'class="region"/>'
-    )
+    def line(tick: float) -> tuple[str, str]:
+        return f"{tick:.0f}", "neutral" if tick == 0 else "grid"
+
+    marks = []
     for shape, colour in scene.colours.items():
         off = (np.array(colour.lab) - middle)[1:] / half
-        beyond = np.abs(off).max() > 1
+        beyond = bool(np.abs(off).max() > 1)
         if beyond:
             off *= EDGE / np.abs(off).max()
-        a, b = middle[1:] + half * off
+        at_x, at_y = x(middle[1] + half * off[0]), y(middle[2] + half * off[1])
+        mark = {"shape": shape, "x": at_x, "y": at_y, "fill": colour.fill, "beyond": beyond}
         if beyond:
-            side_of_mark = "end" if off[0] > 0 else "start"
-            drop = 20 if off[1] > 0 else -11
-            parts.append(f'<text x="{x(a)}" y="{y(b) + drop}" class="{side_of_mark}">beyond</text>')
-        parts.append(mark(shape, x(a), y(b), colour.fill))
-    return (
-        f'<svg class="view" width="{PLANE_PX}" height="{PLANE_PX + TOP_PX}" role="img" '
-        f'aria-label="a* b* plane">{"".join(parts)}</svg>'
-    )
+            below = at_y + (20 if off[1] > 0 else -11)
+            mark["word"] = (at_x, below, "end" if off[0] > 0 else "start")
+        marks.append(mark)
+    _, a, b = scene.colours["print"].lab
+    ring = None if outline is None else "L".join(f"{x(a)} {y(b)}" for _, a, b in outline[2:])
+    return {
+        "width": PLANE_PX,
+        "across": [(x(tick), *line(tick)) for tick in _ticks(middle[1], half)],
+        "up": [(y(tick), *line(tick)) for tick in _ticks(middle[2], half)],
+        "outline": ring and f"M{ring}Z",
+        "centre": (x(a), y(b)),
+        "radii": (round(float(reach[1] * px), 1), round(float(reach[2] * px), 1)),
+        "marks": marks,
+        "described": _said(scene, "ab"),
+    }
 
 
-def _lightness(scene: _Scene) -> str:
+def _lightness(scene: _Scene) -> dict:
     middle, half, reach, outline = scene.middle, scene.half, scene.reach, scene.outline
-    side = PLANE_PX - MARGIN_PX - 8
-    left, top, width = MARGIN_PX, TOP_PX, SCALE_PX - MARGIN_PX - 8
-    px = side / (2 * half)
+    px, wide = SIDE_PX / (2 * half), SCALE_PX - MARGIN_PX - 8
 
     def y(lightness: float) -> float:
-        return round(top + (middle[0] + half - lightness) * px, 1)
+        return round(float(TOP_PX + (middle[0] + half - lightness) * px), 1)
 
-    parts = [f'<rect x="{left}" y="{top}" width="{width}" height="{side}" class="field"/>']
-    for tick in _ticks(middle[0], half):
-        if 0 <= tick <= 100:
-            parts.append(
-                f'<path d="M{left} {y(tick)}h{width}" class="grid"/>'
-                f'<text x="{left - 5}" y="{y(tick) + 4}" class="end">{tick:.0f}</text>'
-            )
-    parts.append(f'<text x="{left}" y="{top - 7}">L* &#8593; lighter</text>')
+    marks, places = [], {}
     for index, (shape, colour) in enumerate(scene.colours.items()):
-        x = round(left + width * (index + 0.5) / len(scene.colours), 1)
-        off = (colour.lab[0] - middle[0]) / half
+        x = places[shape] = round(MARGIN_PX + wide * (index + 0.5) / len(scene.colours), 1)
+        off = float((colour.lab[0] - middle[0]) / half)
         beyond = abs(off) > 1
         height = y(middle[0] + half * (np.sign(off) * EDGE if beyond else off))
-        if beyond:
-            parts.append(f'<text x="{x + 10}" y="{height + 4}">beyond</text>')
-        if shape == "print":
-            parts.append(
-                f'<rect x="{x - 7}" y="{y(colour.lab[0] + reach[0])}" width="14" '
-                f'height="{2 * reach[0] * px:.1f}" class="region"/>'
-            )
-        if shape == "target" and outline is not None:
-            upper, lower = y(outline[0, 0]), y(outline[1, 0])
-            parts.append(
-                f'<path d="M{x - 10} {upper}H{x + 10}M{x - 10} {lower}H{x + 10}'
-                f'M{x} {upper}V{lower}" class="limit"/>'
-            )
-        parts.append(mark(shape, x, height, colour.fill))
-        parts.append(f'<text x="{x}" y="{top + side + 14}" class="mid">{shape}</text>')
-    return (
-        f'<svg class="view" width="{SCALE_PX}" height="{PLANE_PX + TOP_PX}" role="img" '
-        f'aria-label="Lightness scale">{"".join(parts)}</svg>'
-    )
+        mark = {"shape": shape, "x": x, "y": height, "fill": colour.fill, "beyond": beyond}
+        marks.append(mark | {"word": (x + 10, height + 4, "start")})
+    limit = None
+    if "target" in places and outline is not None:
+        limit = {"x": places["target"], "upper": y(outline[0, 0]), "lower": y(outline[1, 0])}
+    upper = y(scene.colours["print"].lab[0] + reach[0])
+    return {
+        "width": SCALE_PX,
+        "wide": wide,
+        "up": [(y(tick), f"{tick:.0f}") for tick in _ticks(middle[0], half) if 0 <= tick <= 100],
+        "band": {
+            "x": places["print"],
+            "y": upper,
+            "height": round(float(2 * reach[0] * px), 1),
+        },
+        "limit": limit,
+        "marks": marks,
+        "described": _said(scene, "L"),
+    }

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from learn.colour.colorimetry import srgb_hex, viewing
+from learn.colour.colorimetry import Viewing, srgb_hex, viewing
 from learn.normal import Z90
 from learn.planning.plan import Plan
-from learn.predict.causes import Verdict
 from learn.predict.garments import on_garments
 from learn.process import SETTINGS
 from learn.shop import UNDERBASE
-from pipelines.pages.sheet_style import STYLE
+from pipelines.pages import render
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
-from pipelines.words.prediction import chance, number
+from pipelines.words.common import chance
+from pipelines.words.prediction import known
 from pipelines.words.reasons import named, strokes_words
-from pipelines.words.verdict import headline, line_reason
+from pipelines.words.verdict import headline, kind, line_reason
 from pipelines.workspace.files import write_text
 
 if TYPE_CHECKING:
@@ -42,7 +41,7 @@ def write_sheet(path: Path, plan: Plan, line: int, opened: Opened, job: str) -> 
     """
     row = plan.lines.iloc[line - 1].to_dict()
     prints = _prints(plan, row, job)
-    write_text(path, _page(plan, row, line, prints, opened, job))
+    render.write(path, "press_sheet.html", **_shown(plan, row, line, prints, opened, job))
     listed = path.with_suffix(".csv")
     write_text(listed, csvfile.to_csv(prints))
     return listed
@@ -73,41 +72,58 @@ def _cell(value: object) -> str:
     return f"{value:g}" if isinstance(value, float | int) else str(value)
 
 
-def _page(
+def _shown(
     plan: Plan, row: Mapping, line: int, prints: pd.DataFrame, opened: Opened, job: str
-) -> str:
+) -> dict:
+    """What the template of the sheet is given."""
     catalogue = opened.catalogue
     inks = {i: words.get("ink_name") for i, words in catalogue.words["inks"].items()}
-    why = line_reason(row, plan.tolerance, len(plan.garments))
-    L, a, b = plan.target
-    head = [
-        ("Target", f"L {L:.1f}&ensp;a {a:.1f}&ensp;b {b:.1f}"),
-        ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),
-        ("Chance", f"{chance(row['p_all'])} that all come within it"),
-        ("Made", f"{date.today():%Y-%m-%d}, model {escape(opened.version)}, line {line}"),
-    ]
-    listed = "".join(f"<div><dt>{k}</dt><dd>{v}</dd></div>" for k, v in head)
-    steps = "".join(f"<li>{escape(step)}</li>" for step in operations(row, plan.garments, inks))
-    colours = plan.colours[plan.colours["line"] == line].to_dict("records")
     fibres = {g: catalogue.words["substrates"].get(g, {}).get("fibre") for g in plan.garments}
-    warned = "".join(f"<li>{escape(text)}</li>" for text in cautions(row["film_um"], fibres))
-    title = escape(f"Press sheet, {job}")
-    return (
-        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{title}</title><style>{STYLE}</style></head><body><main>"
-        f"<header><div><p>{escape(catalogue.settings.name)}</p><h1>{title}</h1></div>"
-        f"<b class='verdict'>{headline(row)}</b></header><dl class='head'>{listed}</dl>"
-        f"<div class='two'><section><h2>Set-up</h2>{_setup(row, inks)}</section>"
-        f"<section><h2>Order of work</h2><ol>{steps}</ol></section></div>"
-        f"<section><h2>Expected colour</h2>{_swatches(plan, colours, opened)}</section>"
-        f"<section><h2>Accept, and measure</h2>{_accept(plan, row['verdict'], why)}"
-        f"{_patches(prints, colours)}</section>"
-        f"<footer><h2>Before the press runs</h2><ul>{warned}</ul></footer></main></body></html>\n"
-    )
+    colours = plan.colours[plan.colours["line"] == line].to_dict("records")
+    view = viewing(catalogue.settings.illuminant, catalogue.settings.observer)
+    L, a, b = plan.target
+    return {
+        "title": f"Press sheet, {job}",
+        "shop_name": catalogue.settings.name,
+        "kind": kind(row),
+        "headline": headline(row),
+        "why": line_reason(row, plan.tolerance, len(plan.garments)),
+        "head": [
+            ("Target", f"L {L:.1f}  a {a:.1f}  b {b:.1f}"),
+            ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),
+            ("Chance", f"{chance(row['p_all'])} that all come within it"),
+            ("Made", f"{date.today():%Y-%m-%d}, model {opened.version}, line {line}"),
+        ],
+        "setup": _setup(row, inks),
+        "steps": operations(row, plan.garments, inks),
+        "aim": srgb_hex(plan.target, view),
+        "garments": [
+            _garment(one, print_id, catalogue.words["substrates"], view)
+            for one, print_id in zip(colours, prints["print_id"], strict=True)
+        ],
+        "readings": READINGS,
+        "tolerance": f"{plan.tolerance:g}",
+        "cautions": cautions(row["film_um"], fibres),
+    }
 
 
-def _setup(row: Mapping, inks: Mapping[str, str]) -> str:
+def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict:
+    """One garment of the job: its expected colour, and the print to measure."""
+    named = words.get(one["substrate_id"], {})
+    return {
+        "garment": one["substrate_id"],
+        "words": ", ".join(w for w in (named.get("colour_name"), named.get("fibre")) if w),
+        "based": one["based"],
+        "fill": srgb_hex([one[c] for c in "Lab"], view),
+        "lab": [(one[c], Z90 * one[f"{c}_sd"]) for c in "Lab"],
+        "dE00": one["dE00"],
+        "p": one["p"],
+        "print_id": print_id,
+    }
+
+
+def _setup(row: Mapping, inks: Mapping[str, str]) -> list[tuple[str, str | None]]:
+    """The set-up as (name, words) pairs; None where there is a line to write it on."""
     facts = [("Press", row["press_id"]), ("Ink", named(row["ink_id"], inks))]
     facts += [("Lot", row.get("ink_lot")), ("Mesh", row["mesh_id"])]
     facts += [("Strokes", strokes_words(row["strokes"], row["flash_count"]))]
@@ -119,17 +135,11 @@ def _setup(row: Mapping, inks: Mapping[str, str]) -> str:
     else:
         facts.append(("Base", "none"))
     for setting in SETTINGS:
-        value = row.get(setting.name)
-        known = value is not None and not pd.isna(value)
-        facts.append((setting.label.capitalize(), f"{value:g} {setting.unit}" if known else None))
+        value = known(row, setting.name)
+        words = None if value is None else f"{value:g} {setting.unit}"
+        facts.append((setting.label.capitalize(), words))
     facts.append(("Dry film", f"about {row['film_um']:.0f} um, base and ink"))
-    lines = "".join(
-        f"<tr><th>{name}</th><td>{escape(str(value))}</td></tr>"
-        if value is not None and not pd.isna(value)
-        else f"<tr><th>{name}</th><td class='blank'></td></tr>"
-        for name, value in facts
-    )
-    return f"<table class='setup'>{lines}</table>"
+    return [(name, None if pd.isna(words) else str(words)) for name, words in facts]
 
 
 def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> list[str]:
@@ -160,68 +170,6 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
         steps.append(f"On {', '.join(without)}: no base, the ink straight on the cloth.")
     steps.append("Cure as the ink maker's data sheet says; let the print cool before measuring.")
     return steps
-
-
-def _swatches(plan: Plan, colours: list[dict], opened: Opened) -> str:
-    settings = opened.catalogue.settings
-    view = viewing(settings.illuminant, settings.observer)
-    aim = srgb_hex(plan.target, view)
-    tiles = []
-    for one in colours:
-        lab = [one[c] for c in "Lab"]
-        bands = "".join(
-            f"<td>{number(one[c])} &#177; {number(Z90 * one[f'{c}_sd'])}</td>" for c in "Lab"
-        )
-        words = opened.catalogue.words["substrates"].get(one["substrate_id"], {})
-        garment = ", ".join(
-            escape(str(w)) for w in (words.get("colour_name"), words.get("fibre")) if w
-        )
-        tiles.append(
-            f"<figure><div class='pair'><i style='background:{srgb_hex(lab, view)}'></i>"
-            f"<i style='background:{aim}'></i></div><figcaption><b>"
-            f"{escape(one['substrate_id'])}</b> {garment}<br>"
-            f"{'with base' if one['based'] else 'no base'}; {number(one['dE00'])} dE00 from the "
-            f"target, {chance(one['p'])}<table><tr><th>L</th><th>a</th><th>b</th></tr>"
-            f"<tr>{bands}</tr></table></figcaption></figure>"
-        )
-    note = (
-        "Left the print to expect, right the target; a screen or office printer is no proof. "
-        "&#177; holds nine of ten prints."
-    )
-    return f"<div class='tiles'>{''.join(tiles)}</div><p class='note'>{note}</p>"
-
-
-FIRST = {
-    Verdict.GO: "Measure the first good print of each garment",
-    Verdict.TEST: "Pull one test print on each garment, cure it, and measure it before the run",
-    Verdict.CHANGE: "Do not start the run with this set-up. If it is printed all the same, pull "
-    "one print on each garment, cure it, and measure it",
-}
-
-
-def _accept(plan: Plan, verdict: Verdict, why: str) -> str:
-    return (
-        f"<p>{escape(why)} {FIRST[verdict]}: {READINGS} places in the solid, away from "
-        f"edges, on the shop's usual backing. Accept when the mean lies within "
-        f"<b>{plan.tolerance:g} dE00</b> of the target. "
-        "A colour outside the band of its garment is news to the model, also where it is within "
-        "tolerance: check screen, ink and press, then record it.</p>"
-    )
-
-
-def _patches(prints: pd.DataFrame, colours: list[dict]) -> str:
-    rows = "".join(
-        f"<tr><td>{escape(one['print_id'])}</td><td>{escape(one['substrate_id'])}</td>"
-        f"<td>{number(c['L'])}, {number(c['a'])}, {number(c['b'])}</td>"
-        + "<td class='blank'></td>" * 5
-        + "</tr>"
-        for one, c in zip(prints.to_dict("records"), colours, strict=True)
-    )
-    return (
-        "<table class='patches'><thead><tr><th>print_id</th><th>Garment</th><th>Expected</th>"
-        "<th>L</th><th>a</th><th>b</th><th>dE00</th><th>Passed by</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-    )
 
 
 def cautions(film_um: float, fibres: Mapping[str, str | None]) -> list[str]:

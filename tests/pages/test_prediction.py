@@ -14,8 +14,8 @@ from learn.normal import Z90
 from learn.predict.causes import Cause
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
-from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_outline, verdict_sign
-from pipelines.pages.page_style import STYLE
+from pipelines.pages import render
+from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_outline
 from pipelines.pages.prediction import write_page
 from pipelines.words.prediction import (
     chance,
@@ -58,7 +58,7 @@ class Reader(HTMLParser):
         assert self.open and self.open.pop() == tag
 
     def handle_data(self, data):
-        if not self.open or self.open[-1] != "style":
+        if not self.open or self.open[-1] not in {"style", "title", "desc"}:
             self.words.append(data)
 
     @property
@@ -157,10 +157,10 @@ def test_names_are_escaped(tmp_path):
 def test_swatch_shows_the_colour(tmp_path, lab, fill):
     predictions, setups = frames(1)
     predictions[["L", "a", "b"]] = np.array([lab], float)
-    swatches = re.findall(r"<figure><div style='background:(#\w{6})'", page(tmp_path, *frames(1)))
+    swatches = re.findall(r'<figure><div style="background:(#\w{6})"', page(tmp_path, *frames(1)))
     assert len(swatches) == 3
     html = page(tmp_path, predictions, setups)
-    assert re.findall(r"<figure><div style='background:(#\w{6})'", html)[1] == fill
+    assert re.findall(r'<figure><div style="background:(#\w{6})"', html)[1] == fill
 
 
 def test_colour_outside_the_screen_is_said_in_words(tmp_path):
@@ -233,6 +233,7 @@ def test_a_failed_page_leaves_the_old_one(tmp_path, monkeypatch):
 
 
 def test_type_is_large_enough_and_page_is_neutral():
+    STYLE = render.environment().get_template("style.css").render()
     sizes = [float(size) for size in re.findall(r"font(?:-size)?:(\d+)px", STYLE)]
     zoom = float(re.search(r"zoom:([.\d]+)", STYLE).group(1))
     assert min(sizes) * zoom >= 11
@@ -295,11 +296,11 @@ def test_each_kind_of_answer_has_its_own_words_and_sign(tmp_path):
         assert words in text
     assert "1 predictable, no target" in text
     assert text.count("Predictable, 4.0 dE00 from the bucket") == 1  # on its card
-    assert len({verdict_sign(one) for one in HEADLINES}) == 4
-    drawn = {one: html.count(verdict_sign(one)) for one in HEADLINES}  # head, overview, cards
+    assert len({*re.findall(r'id="sign-\w+" d="([^"]+)"', html)}) == 4
+    drawn = {one: html.count(f'href="#sign-{one}"') for one in HEADLINES}  # head, overview, cards
     assert drawn == {"change": 1 + 2 * 3, "test": 1 + 2 * 2, "no_target": 1 + 2, "go": 1 + 2}
     # The overview has those to change on top, then the test prints, what goes straight on last.
-    kinds = [list(Cause)[int(n) - 1] for n in re.findall(r"href='#s(\d)'", html)]
+    kinds = [list(Cause)[int(n) - 1] for n in re.findall(r'href="#s(\d)"', html)]
     assert [one.verdict for one in kinds] == 3 * ["change"] + 3 * ["test"] + ["go"]
     assert kinds[5] == Cause.NO_TARGET
 

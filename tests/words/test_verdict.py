@@ -117,7 +117,7 @@ def test_every_output_has_the_same_verdict(opened, plans, setups, tmp_path):
         block = plan_block(one, {}, by_ink, opened.catalogue.settings)
         assert f", {head.lower()} " in next(x for x in block.splitlines() if x.startswith("1   "))
         write_sheet(tmp_path / "s.html", one, 1, opened, "Job 7")
-        assert f">{head}</b>" in (tmp_path / "s.html").read_text()
+        assert f"</svg>{head}</span></header>" in (tmp_path / "s.html").read_text()
 
 
 def test_a_mix_of_one_ink_has_the_verdict_of_that_ink(opened, plans, setups):
@@ -173,7 +173,7 @@ def test_a_verdict_does_not_hang_on_any_sentence(opened, setups, monkeypatch, tm
         block = summary_block(after.iloc[i], setups.iloc[i])
         assert block.splitlines()[0] == f"S{i:02}: {heads[verdict].upper()}"
         assert told[cause] in block
-        assert f"class='verdict {verdict}'" in page
+        assert f'class="verdict {verdict}"' in page
 
 
 def test_without_a_target_nothing_goes_to_production(opened, setups, tmp_path):

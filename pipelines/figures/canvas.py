@@ -1,0 +1,155 @@
+"""How charts look, and how they become files or pictures in a page.
+
+Charts are read by shape and line style as well as by grey value, so nothing is lost in a copy or
+to a colour-blind reader. Figures are made without pyplot: nothing global is left behind. A chart
+drawn twice is the same to the last byte.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+
+from pipelines.workspace.files import beside
+from pipelines.workspace.problems import UserError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+DARK, MIDDLE, LIGHT = "#1a1a1a", "#6b6b6b", "#bcbcbc"
+# A disc, a square and a cross, as on the pages.
+DISC = {"marker": "o", "ms": 7, "mfc": DARK, "mec": DARK}
+SQUARE = {"marker": "s", "ms": 7, "mfc": "white", "mec": DARK, "mew": 1.3}
+CROSS = {"marker": "+", "ms": 11, "mec": DARK, "mew": 1.8}
+WHISKER = {"color": DARK, "lw": 1.2, "capsize": 3}
+LIMIT = {"color": DARK, "lw": 1.1, "ls": (0, (4, 2.5))}
+LABEL_PT = 9.5
+STYLE = {
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans", "Arial", "sans-serif"],
+    "font.size": LABEL_PT,
+    "axes.titlesize": 10.5,
+    "axes.titlelocation": "left",
+    "axes.labelsize": LABEL_PT,
+    "xtick.labelsize": LABEL_PT,
+    "ytick.labelsize": LABEL_PT,
+    "legend.fontsize": LABEL_PT,
+    "axes.edgecolor": "#9a9a9a",
+    "axes.labelcolor": "#333333",
+    "xtick.labelcolor": "#333333",
+    "ytick.labelcolor": "#333333",
+    "xtick.color": "#9a9a9a",
+    "ytick.color": "#9a9a9a",
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#dcdcdc",
+    "grid.linewidth": 0.8,
+    "figure.dpi": 200,
+    "svg.fonttype": "none",  # text stays text: searched, read aloud, and a third of the size
+    "svg.hashsalt": "strikeoff",
+    "pdf.fonttype": 42,
+}
+# Nothing of when and where a chart was made goes into it.
+UNDATED = {
+    ".svg": {"Date": None, "Creator": None},
+    ".pdf": {"CreationDate": None},
+    ".png": {"Software": None},
+}
+SVG = "http://www.w3.org/2000/svg"
+LINK = "{http://www.w3.org/1999/xlink}href"
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Everything drawn inside looks like the other charts."""
+    import matplotlib
+
+    with matplotlib.rc_context(STYLE):
+        yield
+
+
+def own_axes(ax: Axes | None, inches: tuple[float, float]) -> Axes:
+    """The axes given, or those of a new figure of that size."""
+    if ax is not None:
+        return ax
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=inches, layout="constrained").add_subplot()
+
+
+def refuse_suffix(path: Path) -> None:
+    """Raises UserError for a file no chart can be written to."""
+    if path.suffix.lower() not in UNDATED:
+        raise UserError(f"--figure {path}: call it .png, .pdf or .svg.")
+
+
+def write(path: Path, figure: Figure, title: str, described: str) -> None:
+    """Write a figure as its suffix says, replacing the file only when complete."""
+    refuse_suffix(path)
+    kind = path.suffix.lower()
+    if kind == ".svg":
+        data = ElementTree.tostring(_svg(figure, title, described, "chart"), encoding="utf-8")
+    else:
+        stream = io.BytesIO()
+        told = {".pdf": {"Title": title, "Subject": described}, ".png": {"Title": title}}
+        with style():
+            figure.savefig(stream, format=kind[1:], metadata=UNDATED[kind] | told[kind])
+        data = stream.getvalue()
+    with beside(path) as fresh:
+        fresh.write_bytes(data)
+
+
+def inline_svg(figure: Figure, title: str, described: str, name: str) -> str:
+    """A figure as an ``svg`` element of an HTML page; ``name`` is given once a page."""
+    root = _svg(figure, title, described, name)
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(f"{{{SVG}}}")  # HTML knows the element by itself
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _svg(figure: Figure, title: str, described: str, name: str) -> ElementTree.Element:
+    """The figure's ``svg`` element with title and description; its ids begin with ``name``."""
+    stream = io.BytesIO()
+    with style():
+        figure.savefig(stream, format="svg", metadata=UNDATED[".svg"], facecolor="none")
+    ElementTree.register_namespace("", SVG)
+    root = ElementTree.fromstring(stream.getvalue())  # our own: matplotlib wrote it just now
+    for parent in list(root.iter()):
+        for child in list(parent):
+            # what its style sheet sets would hold for the whole page
+            if child.tag in (f"{{{SVG}}}metadata", f"{{{SVG}}}style"):
+                parent.remove(child)
+    used = set(re.findall(rb"(?:url\(|href=\")#([^\")]+)", stream.getvalue()))
+    for element in root.iter():
+        if element.tag != f"{{{SVG}}}text":
+            element.text = None  # indentation
+        element.tail = None
+        if "id" in element.attrib:
+            if element.attrib["id"].encode() in used:
+                element.attrib["id"] = f"{name}-{element.attrib['id']}"
+            else:
+                del element.attrib["id"]
+        if LINK in element.attrib:
+            element.attrib["href"] = f"#{name}-{element.attrib.pop(LINK)[1:]}"
+        for key, value in element.attrib.items():
+            if "url(#" in value:
+                element.attrib[key] = value.replace("url(#", f"url(#{name}-")
+    for key in ("width", "height", "version"):
+        root.attrib.pop(key, None)
+    root.attrib |= {
+        "role": "img",
+        "aria-labelledby": f"{name}-t {name}-d",
+        "stroke-linejoin": "round",
+        "stroke-linecap": "butt",
+    }
+    for place, (tag, words) in enumerate((("title", title), ("desc", described))):
+        element = ElementTree.Element(f"{{{SVG}}}{tag}", id=f"{name}-{tag[0]}")
+        element.text = words
+        root.insert(place, element)
+    return root

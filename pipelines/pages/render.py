@@ -1,0 +1,41 @@
+"""Pages from templates: one base page, one style, every value escaped where it is put in.
+
+What a template is given is data, never markup; only pictures drawn elsewhere come as `Markup`.
+"""
+
+from __future__ import annotations
+
+import os
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.words.check import percent
+from pipelines.words.prediction import chance, count, number
+from pipelines.words.verdict import HEADLINES
+from pipelines.workspace.files import write_text
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+@cache
+def environment() -> Environment:
+    """The templates beside this module; a name a template misses is an error, not a gap."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("pipelines.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {"number": number, "percent": percent, "chance": chance, "count": count}
+    made.globals["HEADLINES"] = HEADLINES
+    return made
+
+
+def write(path: str | os.PathLike, template: str, **values: object) -> None:
+    """Render ``template`` to ``path``, replacing it only when complete."""
+    write_text(Path(path), environment().get_template(template).render(values))
