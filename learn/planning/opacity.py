@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from learn.normal import Z90
 from learn.physics.opacity import show_through
@@ -44,6 +44,15 @@ def opacity(model: MixModel, usual: Mapping[str, Any]) -> pd.DataFrame:
         when the set-up names no mesh, or one that is in none of the shop's tables.
     """
     inks, film = list(model.encoder_.inks.index), usual_film(model, usual)
+    low, ratio, high = contrast_ratios(model, inks, film).T
+    return pd.DataFrame(
+        {"ink_id": inks, "film_um": film, "contrast_ratio": ratio, "lo": low, "hi": high}
+    )
+
+
+def contrast_ratios(model: MixModel, inks: list[str], film_um: ArrayLike) -> Array:
+    """Contrast ratio (m, 3) of inks at dry films ``film_um`` (m,): low, as learnt, high."""
+    film = np.asarray(film_um, float)
 
     def log_show_through(log_k: Array, log_s: Array) -> Array:
         left = show_through(np.exp(log_k), np.exp(log_s), film, model.viewing_)
@@ -52,15 +61,8 @@ def opacity(model: MixModel, usual: Mapping[str, Any]) -> pd.DataFrame:
     # on the log scale: a band that stays below 1
     mean, covariance = model.of_inks(inks, log_show_through)
     log_left, half = mean[:, 0], Z90 * np.sqrt(covariance[:, 0, 0])
-    return pd.DataFrame(
-        {
-            "ink_id": inks,
-            "film_um": film,
-            "contrast_ratio": 1 - np.exp(log_left),
-            "lo": np.maximum(0.0, 1 - np.exp(log_left + half)),
-            "hi": 1 - np.exp(log_left - half),
-        }
-    )
+    low = np.maximum(0.0, 1 - np.exp(log_left + half))
+    return np.column_stack([low, 1 - np.exp(log_left), 1 - np.exp(log_left - half)])
 
 
 def usual_film(model: MixModel, usual: Mapping[str, Any]) -> Array:

@@ -39,7 +39,7 @@ class HistoryDisplay:
         self.points, self.shown = points, shown
 
     @property
-    def values(self) -> np.ndarray:
+    def rows(self) -> np.ndarray:
         """(k, 4): prints, value, low, high."""
         factor = SHOWN[self.shown][1]
         return np.array(
@@ -50,7 +50,7 @@ class HistoryDisplay:
     def described(self) -> str:
         """The numbers of the chart in words."""
         digits = 2 if self.shown == "error" else 0
-        cells = [f"{n:.0f} prints {v:.{digits}f}" for n, v, *_ in self.values]
+        cells = [f"{n:.0f} prints {v:.{digits}f}" for n, v, *_ in self.rows]
         return f"{SHOWN[self.shown][0]}: " + "; ".join(cells)
 
     def plot(self, ax: Axes | None = None, *, title: str | None = None) -> HistoryDisplay:
@@ -62,7 +62,7 @@ class HistoryDisplay:
         with style():
             self.ax_ = ax = own_axes(ax, (3.2, 2.6))
             self.figure_ = ax.figure
-            n, value, low, high = self.values.T
+            n, value, low, high = self.rows.T
             if limit is not None:
                 ax.axhline(limit, **LIMIT)
             ax.errorbar(

@@ -8,24 +8,20 @@ the target. Everything but the marks is neutral grey, so that nothing beside a c
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
+from pipelines.figures.plane import EDGE, ELLIPSE90, tick_step, window
 from pipelines.words.prediction import number
-
-# Radius holding 90 % of a two-dimensional normal distribution: sqrt of chi2(2) at 0.90.
-ELLIPSE90 = 2.1460
 
 PLANE_PX = 232  # side of the a*b* plane; the lightness scale has the same height
 SCALE_PX = 172  # width of the lightness scale
 MARGIN_PX = 34  # room for tick labels on the left and below
 TOP_PX = 20  # room for the name of the axis
 SIDE_PX = PLANE_PX - MARGIN_PX - 8  # of the field itself
-EDGE = 0.93  # where in a view, of its half-width, a colour beyond it is put
 STRIP_ROW_PX = 25
 STRIP_TICKS = [0, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 40, 60, 80, 100]
 
@@ -47,32 +43,6 @@ class _Scene:
     outline: np.ndarray | None
     middle: np.ndarray  # (3,)
     half: float
-
-
-def tolerance_outline(
-    target: np.ndarray, tolerance: np.ndarray, directions: np.ndarray
-) -> np.ndarray:
-    """Points at CIEDE2000 distance ``tolerance`` from ``target`` along each direction.
-
-    ``target`` (n, 3) Lab, ``tolerance`` (n,), ``directions`` (m, 3) unit vectors in Lab;
-    returns (n, m, 3). Bisection: along a ray from the target the difference grows, and is
-    nowhere less than a twelfth of the Lab distance within reach.
-    """
-    low = np.zeros((len(target), len(directions)))
-    high = np.repeat(12.0 * np.asarray(tolerance, float)[:, None], len(directions), axis=1)
-    start = np.broadcast_to(target[:, None, :], (*low.shape, 3))
-    for _ in range(24):
-        middle = (low + high) / 2
-        inside = delta_e00(start, start + middle[..., None] * directions) < tolerance[:, None]
-        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
-    return start + low[..., None] * directions
-
-
-def outline_directions(n: int = 40) -> np.ndarray:
-    """(n + 2, 3): lighter, darker, then ``n`` directions round the a*b* plane."""
-    angle = 2 * np.pi * np.arange(n) / n
-    plane = np.column_stack([np.zeros(n), np.cos(angle), np.sin(angle)])
-    return np.vstack([[[1, 0, 0], [-1, 0, 0]], plane])
 
 
 def strip_end(largest: float) -> float:
@@ -147,32 +117,9 @@ def colour_views(
     }
 
 
-def window(
-    labs: Mapping[str, np.ndarray], reach: np.ndarray, outline: np.ndarray | None
-) -> tuple[np.ndarray, float]:
-    """Centre (3,) and half-width of the cube of Lab to show: print with its band ``reach`` (3,),
-    target with its tolerance, and the bucket unless it would shrink all else to a dot."""
-    centre = labs["print"]
-    core = [centre - reach, centre + reach, *([] if outline is None else outline)]
-    core += [labs["target"]] if "target" in labs else []
-    middle, half = _window(core)
-    if "bucket" in labs:
-        wide_middle, wide_half = _window([*core, labs["bucket"]])
-        if wide_half <= max(2.5 * half, 15.0):
-            return wide_middle, wide_half
-    return middle, half
-
-
-def _window(points: Sequence[np.ndarray]) -> tuple[np.ndarray, float]:
-    """Centre (3,) and half-width of a cube in Lab that holds ``points`` with a margin."""
-    low, high = np.min(points, axis=0), np.max(points, axis=0)
-    return (low + high) / 2, max(4.0, 0.56 * float(np.max(high - low)))
-
-
 def _ticks(middle: float, half: float) -> np.ndarray:
     """Round values inside ``middle +- half``, about four of them."""
-    steps = np.array([1, 2, 5, 10, 20, 50])
-    step = steps[np.argmin(np.abs(2 * half / steps - 4))]
+    step = tick_step(half)
     first, last = np.ceil((middle - half) / step), np.floor((middle + half) / step)
     return step * np.arange(first, last + 1) + 0.0  # + 0.0 turns -0 into 0
 

@@ -13,6 +13,7 @@ import pandas as pd
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
 from learn.normal import Z90
 from learn.shop import ShopSettings
+from pipelines.figures.plane import outline_directions, tolerance_outline
 from pipelines.pages import drawing, render
 from pipelines.pages.drawing import Colour
 from pipelines.words.prediction import (
@@ -91,7 +92,7 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
     fills, shown = srgb_hex(filled, view), in_srgb_gamut(filled, view)
     tolerance = table.reindex(columns=["tolerance_dE00"])["tolerance_dE00"].astype(float)
     tolerance = tolerance.fillna(settings.tolerance_dE00).to_numpy()
-    outline = drawing.tolerance_outline(filled[:, -1], tolerance, drawing.outline_directions())
+    outline = tolerance_outline(filled[:, -1], tolerance, outline_directions())
 
     rows = table.to_dict("records")
     for i, row in enumerate(rows):

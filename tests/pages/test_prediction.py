@@ -14,8 +14,8 @@ from learn.normal import Z90
 from learn.predict.causes import Cause
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, ShopSettings
+from pipelines.figures.plane import ELLIPSE90, outline_directions, tolerance_outline
 from pipelines.pages import render
-from pipelines.pages.drawing import ELLIPSE90, outline_directions, tolerance_outline
 from pipelines.pages.prediction import write_page
 from pipelines.words.prediction import (
     chance,
