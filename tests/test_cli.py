@@ -178,7 +178,8 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     assert "P3: far from its neighbours" in said.out
     assert "] fitting" in said.err
 
-    assert main(["predict", "jobs.csv", "--out", "answers.csv"]) == 0
+    assert main(["predict", "jobs.csv", "--out", "answers.csv", "--figure", "planes.pdf"]) == 0
+    assert (workspace / "planes.pdf").read_bytes().startswith(b"%PDF-")
     answers = pd.read_csv(workspace / "answers.csv")
     assert answers.columns.tolist() == PREDICTION_COLUMNS
     assert answers["setup_id"].tolist() == ["S2", "S1"]
@@ -189,6 +190,8 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
         "2 set-ups: 0 straight to production, 1 with a test print first, 0 to change first, "
         "1 predictable but without a target." in capsys.readouterr().out
     )
+    assert main(["predict", "jobs.csv", "--out", "answers.csv", "--figure", "planes.gif"]) == 2
+    assert "--figure planes.gif: call it .png, .pdf or .svg." in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2
     assert "write to another one" in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "missing/", "--page", "."]) == 2

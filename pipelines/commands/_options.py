@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from learn.errors import Unusable
 from learn.process import SETTINGS
+from pipelines.figures.canvas import refuse_suffix
 from pipelines.workspace.problems import UserError
 
 WORKSPACE = "the workspace (default: the current folder)"
@@ -78,6 +80,17 @@ def n_workers(text: str | None) -> int | None:
     if n is not None and n < 1:
         raise UserError(f"--workers {text}: give 1 or more.")
     return n
+
+
+def add_figure(parser: argparse.ArgumentParser, shown: str) -> None:
+    """``--figure``: what is ``shown`` as a picture file."""
+
+    def file(text: str) -> Path:
+        refuse_suffix(Path(text))  # before the work, not after it
+        return Path(text)
+
+    help_text = f"{shown}, as .png, .pdf or .svg"
+    parser.add_argument("--figure", metavar="FILE", type=file, help=help_text)
 
 
 def add_garments(parser: argparse.ArgumentParser, help_text: str, *, required: bool) -> None:

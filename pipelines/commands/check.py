@@ -6,7 +6,13 @@ import argparse
 from pathlib import Path
 
 from learn.errors import Unusable
-from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
+from pipelines.commands._options import (
+    add_command,
+    add_figure,
+    add_shop,
+    add_workers,
+    n_workers,
+)
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -31,6 +37,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ["strikeoff check --page check.html", "strikeoff check --quick"],
     )
     add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
+    add_figure(add, "chances and learning curve")
     add.add_argument("--quick", action="store_true", help="leave the learning curve out")
     add_workers(add)
     add_shop(add)
@@ -43,6 +50,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         workspace=workspace,
         shop=args.shop,
         page=args.page,
+        figure=args.figure,
         quick=args.quick,
         n_jobs=n_workers(args.workers),
     )
@@ -53,6 +61,7 @@ def check(
     workspace: Workspace,
     shop: str | None = None,
     page: Path | None = None,
+    figure: Path | None = None,
     quick: bool = False,
     n_jobs: int | None = None,
     progress: Progress | None = None,
@@ -64,7 +73,7 @@ def check(
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
 
-    refuse_outputs(page)
+    refuse_outputs(page, figure)
     progress = progress or Progress()
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
@@ -94,4 +103,9 @@ def check(
 
         write_check_page(page, found, opened.catalogue, opened.version)
         print(f"The page is {page}.")
+    if figure is not None:
+        from pipelines.figures import answers
+
+        answers.write_check(figure, found, opened.catalogue.settings)
+        print(f"The figure is {figure}.")
     return 0

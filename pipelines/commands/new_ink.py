@@ -6,7 +6,14 @@ import argparse
 from pathlib import Path
 
 from learn.errors import Unusable
-from pipelines.commands._options import add_command, add_garments, add_shop, by_option, whole
+from pipelines.commands._options import (
+    add_command,
+    add_figure,
+    add_garments,
+    add_shop,
+    by_option,
+    whole,
+)
 from pipelines.commands.plan import refuse_unknown
 from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
@@ -40,6 +47,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("--mesh", metavar="ID", action="append", help=what)
     add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
     add.add_argument("--out", metavar="FILE.csv", type=Path, help="the list of prints to measure")
+    add_figure(add, "how well the ink covers, by dry film")
     add_shop(add)
     add.set_defaults(run=run)
 
@@ -52,6 +60,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         meshes=args.mesh,
         most=whole("--most", args.most),
         out=args.out,
+        figure=args.figure,
         workspace=workspace,
         shop=args.shop,
     )
@@ -64,6 +73,7 @@ def new_ink(
     meshes: list[str] | None,
     most: int,
     out: Path | None,
+    figure: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
 ) -> int:
@@ -75,7 +85,7 @@ def new_ink(
     from pipelines.tables import csvfile
     from pipelines.words.plan import by_model, ink_block
 
-    refuse_outputs(out)
+    refuse_outputs(out, figure)
     if most < 1:
         raise UserError(f"--most {most}: give 1 or more.")
     name = workspace.pick(shop)
@@ -106,4 +116,9 @@ def new_ink(
         write_text(out, csvfile.to_csv(prints_to_measure(rows, out.stem)))
         print(f"The prints are listed in {out}; once they are measured:")
         print(f"  strikeoff record MEASURED.csv --prints {out}")
+    if figure is not None:
+        from pipelines.figures import answers
+
+        answers.write_opacity(figure, opened.model, ink, opened.catalogue.settings)
+        print(f"The figure is {figure}.")
     return 0

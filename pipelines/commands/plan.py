@@ -16,6 +16,7 @@ from pipelines.commands._options import (
     GARMENT,
     add_aim,
     add_command,
+    add_figure,
     add_shop,
     by_option,
     number,
@@ -83,7 +84,10 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
     add.add_argument("--out", metavar="FILE.csv", type=Path, help="the set-ups as a table to keep")
     add.add_argument("--sheet", metavar="FILE.html", type=Path, help="press sheet of one line")
-    add.add_argument("--line", metavar="N", default="1", help="the line for the sheet (default 1)")
+    add_figure(add, "colours of one line on each garment")
+    add.add_argument(
+        "--line", metavar="N", default="1", help="the line for sheet and figure (default 1)"
+    )
     add.add_argument("--job", metavar="NAME", help="what the job is called")
     add_shop(add)
     add.set_defaults(run=run)
@@ -113,6 +117,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         lines=whole("--lines", args.lines),
         out=args.out,
         sheet=args.sheet,
+        figure=args.figure,
         line=whole("--line", args.line),
         job=args.job,
         workspace=workspace,
@@ -130,6 +135,7 @@ def plan(
     lines: int,
     out: Path | None,
     sheet: Path | None,
+    figure: Path | None = None,
     line: int,
     job: str | None,
     workspace: Workspace,
@@ -144,7 +150,7 @@ def plan(
     from pipelines.tables import csvfile
     from pipelines.words.plan import by_model, plan_block
 
-    refuse_outputs(out, sheet)
+    refuse_outputs(out, sheet, figure)
     if lines < 1:
         raise UserError(f"--lines {lines}: give 1 or more.")
     name = workspace.pick(shop)
@@ -167,7 +173,7 @@ def plan(
         by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
     except Unusable as error:
         raise by_option(error) from None
-    if sheet is not None and not 1 <= line <= len(found.lines):
+    if (sheet or figure) and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
     tell(aim.notes + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
@@ -182,6 +188,11 @@ def plan(
         listed = write_sheet(sheet, found, line, opened, job or f"plan {sheet.stem}")
         print(f"The press sheet is {sheet}; measure into {listed}:")
         print(f"  strikeoff record MEASURED.csv --prints {listed}")
+    if figure is not None:
+        from pipelines.figures import answers
+
+        answers.write_plan(figure, found, line, opened.catalogue.settings)
+        print(f"The figure is {figure}.")
     return 0
 
 

@@ -12,6 +12,7 @@ from pipelines.commands._options import (
     BASE_STROKES,
     SETUP_OPTIONS,
     add_command,
+    add_figure,
     add_setup,
     add_shop,
     lab_parts,
@@ -56,6 +57,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("setups", metavar="SETUPS.csv", nargs="?", type=Path, help="file of set-ups")
     add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    add_figure(add, "a*b* plane of each set-up")
     add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
     add_shop(add)
     one = add.add_argument_group(
@@ -70,7 +72,13 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
     cells = setup_cells(args)
-    common = {"page": args.page, "workspace": workspace, "shop": args.shop, "version": args.model}
+    common = {
+        "page": args.page,
+        "figure": args.figure,
+        "workspace": workspace,
+        "shop": args.shop,
+        "version": args.model,
+    }
     if args.setups is None:
         if not cells:
             raise UserError(
@@ -89,6 +97,7 @@ def predict_file(
     *,
     out: Path,
     page: Path | None = None,
+    figure: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
     version: str | None = None,
@@ -97,10 +106,14 @@ def predict_file(
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
 
-    refuse_outputs(out, page, inputs=[setups_csv])
+    refuse_outputs(out, page, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
     setups, warnings = read_setups(setups_csv, opened.known)
     tell(warnings + opened.notes)
+    if figure is not None:
+        from pipelines.figures.answers import refuse_count
+
+        refuse_count(len(setups))
     predictions = opened.predict(setups)
     write_predictions(out, predictions)
     print(summary(predictions))
@@ -108,6 +121,8 @@ def predict_file(
     if page is not None:
         write_page(page, predictions, setups, opened)
         print(f"The page is {page}.")
+    if figure is not None:
+        write_figure(figure, predictions, setups, opened)
     return 0
 
 
@@ -117,6 +132,7 @@ def predict_one(
     target: str | None = None,
     out: Path | None = None,
     page: Path | None = None,
+    figure: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
     version: str | None = None,
@@ -128,7 +144,7 @@ def predict_one(
     from pipelines.tables.folder import check_setups
     from pipelines.words.prediction import summary_block
 
-    refuse_outputs(out, page)
+    refuse_outputs(out, page, figure)
     opened = open_model(workspace, workspace.pick(shop), version)
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
@@ -150,6 +166,8 @@ def predict_one(
     if page is not None:
         write_page(page, predictions, setups, opened)
         print(f"The page is {page}.")
+    if figure is not None:
+        write_figure(figure, predictions, setups, opened)
     return 0
 
 
@@ -182,6 +200,16 @@ def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, open
         settings=opened.catalogue.settings,
         validation=opened.validation,
     )
+
+
+def write_figure(
+    path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, opened: Opened
+) -> None:
+    """The a*b* planes of one run as a picture."""
+    from pipelines.figures import answers
+
+    answers.write_predictions(path, predictions, setups, opened.catalogue.settings)
+    print(f"The figure is {path}.")
 
 
 def summary(predictions: pd.DataFrame) -> str:
@@ -233,6 +261,7 @@ def _target_cells(target: str | None) -> dict[str, str]:
 
 def _by_option(problem: Problem) -> Problem:
     """The same problem, speaking of the option instead of the column."""
+
     names, _ = SETUP_OPTIONS.get(problem.column, ((COMMAND_LINE,), ""))
     name = names[0]
     if problem.column is None or problem.column in TARGET:

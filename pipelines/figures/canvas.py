@@ -51,6 +51,7 @@ STYLE = {
     "grid.color": "#dcdcdc",
     "grid.linewidth": 0.8,
     "figure.dpi": 200,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
     "svg.fonttype": "none",  # text stays text: searched, read aloud, and a third of the size
     "svg.hashsalt": "strikeoff",
     "pdf.fonttype": 42,

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from learn.assessment.reliability import pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
-from learn.predict.verdict import difference
+from learn.colour.difference import difference
+from learn.errors import Unusable
 from pipelines.figures.canvas import DISC, LIMIT, SQUARE, WHISKER, own_axes, style
 
 if TYPE_CHECKING:
@@ -56,28 +57,27 @@ class ReliabilityDisplay:
     def from_model(cls, model: ShiftModel, shop: Shop) -> ReliabilityDisplay:
         """Chances to hit made-up targets, every print of ``shop`` predicted without its job.
 
-        ``shop`` holds the tables the model was learnt from. Raises ValueError where it has
+        ``shop`` holds the tables the model was learnt from. Raises Unusable where it has
         fewer than two jobs.
         """
-        from learn.assessment.cross_validation import crossed_factors, recall
-        from learn.predict.calibration import leave_out
+        from learn.assessment.cross_validation import crossed_factors
         from learn.shop import jobs_of
 
-        recall(model, shop)
-        jobs = jobs_of(model.rows_.X["job"])
+        history = model.recall(shop).history()
+        jobs = jobs_of(history.X["job"])
         group = pd.factorize(jobs)[0]
         if group.max() < 1:
             msg = "the history holds one job only; nothing can be left out of it"
-            raise ValueError(msg)
-        left, measured = leave_out(model, jobs), model.lab_[model.keep_]
-        mean = measured - left.error
+            raise Unusable(msg)
+        left = model.leave_out(jobs)
+        mean = history.lab - left.error
         covariance = crossed_factors(left.z, group)[:, None, None] ** 2 * left.covariance
         limit = model.settings_.tolerance_dE00
         aim = pseudo_targets(mean, covariance, limit)
         each = np.repeat(np.arange(len(mean)), aim.shape[1])
         aim = aim.reshape(-1, 3)
         stated = difference(mean[each], covariance[each], aim, np.full(len(each), limit)).p_within
-        return cls.from_predictions(stated, delta_e00(measured[each], aim) <= limit, group[each])
+        return cls.from_predictions(stated, delta_e00(history.lab[each], aim) <= limit, group[each])
 
     @property
     def described(self) -> str:

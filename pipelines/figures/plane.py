@@ -121,7 +121,8 @@ class ColourPlaneDisplay:
         name: str | None = None,
         view: Viewing | None = None,
     ) -> ColourPlaneDisplay:
-        """Of one row of predictions, with ``target_L``, ``target_a``, ``target_b`` if it has any.
+        """Of one row of predictions, with ``target_L``, ``target_a``, ``target_b`` if it
+        has any.
 
         Standard deviations only are in it: the band's ellipse stands upright.
         """

@@ -28,9 +28,8 @@ from pipelines.words.check import (
     bounds,
     groups,
     parts,
-    percent,
 )
-from pipelines.words.prediction import count, number
+from pipelines.words.common import counted, number, percent
 
 Display = ReliabilityDisplay | HistoryDisplay | PlacesDisplay
 SHOWN_LEVELS = 8  # of each factor; the rest limit less
@@ -58,7 +57,10 @@ def write_check_page(
         head=[
             ("Model", model_version),
             ("Made on", f"{made_on or date.today():%Y-%m-%d}"),
-            ("Learnt from", f"{count(found.n_prints, 'print')} of {count(found.n_jobs, 'job')}"),
+            (
+                "Learnt from",
+                f"{counted(found.n_prints, 'print')} of {counted(found.n_jobs, 'job')}",
+            ),
             ("Set aside as gross errors", f"{found.n_set_aside}"),
             ("Tolerance", f"{found.tolerance_dE00:g} dE00"),
         ],

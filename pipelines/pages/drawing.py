@@ -15,7 +15,7 @@ import numpy as np
 
 from learn.normal import Z90
 from pipelines.figures.plane import EDGE, ELLIPSE90, tick_step, window
-from pipelines.words.prediction import number
+from pipelines.words.common import number
 
 PLANE_PX = 232  # side of the a*b* plane; the lightness scale has the same height
 SCALE_PX = 172  # width of the lightness scale

@@ -16,13 +16,12 @@ from learn.shop import ShopSettings
 from pipelines.figures.plane import outline_directions, tolerance_outline
 from pipelines.pages import drawing, render
 from pipelines.pages.drawing import Colour
+from pipelines.words.common import counted, number
 from pipelines.words.prediction import (
-    count,
     go_from,
     in_tolerance,
     interval,
     known,
-    number,
     setup_words,
 )
 from pipelines.words.verdict import HEADLINES, headline, kind
@@ -182,9 +181,9 @@ def _trust(validation: Mapping[str, float]) -> dict | None:
         return None
     held = "prints"
     if value("n_prints") is not None:
-        held = count(int(value("n_prints")), "print")
+        held = counted(int(value("n_prints")), "print")
         if value("n_jobs") is not None:
-            held += f" of {count(int(value('n_jobs')), 'job')}"
+            held += f" of {counted(int(value('n_jobs')), 'job')}"
     rivals = [
         f"{words} {number(value(name), 2)}"
         for name, words in (

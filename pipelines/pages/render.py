@@ -10,8 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.words.check import percent
-from pipelines.words.prediction import chance, count, number
+from pipelines.words.common import chance, number, percent
 from pipelines.words.verdict import HEADLINES
 from pipelines.workspace.files import write_text
 
@@ -31,7 +30,7 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"number": number, "percent": percent, "chance": chance, "count": count}
+    made.filters |= {"number": number, "percent": percent, "chance": chance}
     made.globals["HEADLINES"] = HEADLINES
     return made
 

@@ -1,6 +1,7 @@
 """`check` from the command line."""
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -36,7 +37,8 @@ def test_check_from_the_command_line_with_a_real_refit(workspace, capsys, monkey
     monkeypatch.setattr(curve, "SHARES", (0.3,))
     monkeypatch.setattr(curve, "ITERATIONS", 2)
     with forecast_once():
-        assert main(["check", "--page", "check.html"]) == 0
+        assert main(["check", "--page", "check.html", "--figure", "check.png"]) == 0
+    assert Path("check.png").read_bytes().startswith(b"\x89PNG")
     said = capsys.readouterr()
     assert "learning curve: again from" in said.err
     assert "in time order" in said.out
@@ -54,6 +56,7 @@ def test_bad_input_is_one_sentence(workspace, capsys, monkeypatch, tmp_path):
     assert 'No shop "east"' in refused("--shop", "east")
     assert "is a folder" in refused("--page", str(tmp_path))
     assert "there is no folder no" in refused("--page", "no/check.html")
+    assert "written to already" in refused("--page", "check.svg", "--figure", "check.svg")
     workspace.notes.append("the tables have changed")
     assert "have changed since version 0001" in refused()
     workspace.notes.clear()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from learn.errors import Unusable
@@ -48,9 +50,10 @@ def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch
     aim = ["--target", "33,55,28", "--garment", "G01"]
     limits = ["--ink", "C08", "--mesh", "M77-55", "--base-ink", "none"]
     for command in (
-        ["plan", *aim, *limits],
+        ["plan", *aim, *limits, "--figure", "plan.svg"],
         ["mix", *aim, "--ink", "C08", "--ink", "C10", "--mesh", "M77-55", "--base-ink", "none"],
         ["next-test", "jobs.csv"],
     ):
         assert main(command) == 0
         assert "By model 0001." in capsys.readouterr().out
+    assert "target a* 55.0, b* 28.0; tolerance" in Path("plan.svg").read_text()

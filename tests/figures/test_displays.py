@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 
 from learn.assessment.learning_curve import Point
 from learn.assessment.reliability import Share, binomial_band
-from pipelines.figures import canvas
+from pipelines.figures import answers, canvas
 from pipelines.figures.chances import ReliabilityDisplay
 from pipelines.figures.history import HistoryDisplay
 from pipelines.figures.opacity import OpacityDisplay
@@ -36,6 +36,7 @@ def curve(n: int, error: float) -> Point:
 
 
 HISTORY = [curve(40, 1.8), curve(160, 0.9), curve(400, 0.7)]
+BAD = r"<S2> $\frac$ & $x"  # markup and mathematics, if it were read as such
 ROW = {"setup_id": "S1", "L": 50.0, "a": 40.0, "b": 20.0, "L_sd": 0.5, "a_sd": 1.0, "b_sd": 0.7}
 ROW |= {"bucket_L": 48.0, "bucket_a": 44.0, "bucket_b": 24.0}
 ROW |= {"target_L": 50.0, "target_a": 41.0, "target_b": 21.0}
@@ -177,6 +178,30 @@ def test_another_kind_of_file_is_one_sentence(name):
     with pytest.raises(UserError) as told:
         canvas.refuse_suffix(Path(name))
     assert str(told.value) == f"--figure {name}: call it .png, .pdf or .svg."
+
+
+def test_a_figure_has_room_for_so_many():
+    answers.refuse_count(60)
+    with pytest.raises(UserError, match="room for 60 set-ups, and 61 are given"):
+        answers.refuse_count(61)
+    with pytest.raises(UserError, match="no set-up is given"):
+        answers.refuse_count(0)
+
+
+def test_the_figure_of_predictions_shows_each_with_its_own_target(tmp_path):
+    predictions = pd.DataFrame([ROW, ROW | {"setup_id": BAD, "a": 30.0}])
+    predictions = predictions.drop(columns=["target_L", "target_a", "target_b"])
+    nothing = dict.fromkeys(("target_L", "target_a", "target_b", "tolerance_dE00"))
+    aims = pd.DataFrame([ROW | {"tolerance_dE00": 1.5}, nothing])
+    answers.write_predictions(tmp_path / "x.svg", predictions, aims, small_shop().settings)
+    svg = ElementTree.parse(tmp_path / "x.svg").getroot()
+    described = svg.find("{http://www.w3.org/2000/svg}desc").text
+    assert "S1: bucket a* 44.0, b* 24.0; print a* 40.0 +- 2.1, b* 20.0 +- 1.5; " in described
+    assert "target a* 41.0, b* 21.0; tolerance 1.5 dE00" in described
+    assert f"{BAD}: bucket a* 44.0, b* 24.0; print a* 30.0" in described
+    assert described.count("target") == 1
+    texts = {"".join(e.itertext()) for e in svg.iter("{http://www.w3.org/2000/svg}text")}
+    assert {"S1", BAD, "print", "90 % of next prints", "tolerance"} <= texts
 
 
 def test_nothing_that_draws_is_imported_before_it_is_needed():
