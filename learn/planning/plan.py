@@ -74,6 +74,7 @@ class Plan:
     lines: pd.DataFrame
     colours: pd.DataFrame
     usual: pd.Series
+    usual_colours: pd.DataFrame
     n_candidates: int
     in_the_way: list[Reason]  # empty where the best line lands
 
@@ -144,6 +145,7 @@ def plan(
         lines.iloc[1:].reset_index(drop=True),
         colours[colours["line"] > 0].reset_index(drop=True),
         lines.iloc[0],
+        colours[colours["line"] == 0],
         len(grid),
         reasons.in_the_way(lines.iloc[1:], colours, found, grid),
     )
