@@ -32,7 +32,7 @@ def drawn(ax, marker: str) -> np.ndarray:
 
 def curve(n: int, error: float) -> Point:
     share = Share(0.31, 0.22, 0.43, 60.0)
-    return Point(n, 60, (error, error - 0.1, error + 0.2), share, share)
+    return Point(n, (error, error - 0.1, error + 0.2), share, share)
 
 
 HISTORY = [curve(40, 1.8), curve(160, 0.9), curve(400, 0.7)]
