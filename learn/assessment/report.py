@@ -70,7 +70,8 @@ def checkup(
         when the history is too small to leave anything out of it.
     """
     say = progress or (lambda _: None)
-    history = model.recall(shop).history()
+    model = model.recall(shop)
+    history = model.history()
     job = history.X["job"]
     n_jobs = len(job.dropna().unique()) + int(job.isna().sum())
     if n_jobs < FEWEST_JOBS:

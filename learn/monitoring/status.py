@@ -60,7 +60,8 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
     named = np.ones(len(prints), bool)
     named[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
     learnt = prints["print_id"].isin(model.marks_["prints"]).to_numpy()
-    history = model.recall(replace(shop, prints=prints[usable & named & learnt])).history()
+    model = model.recall(replace(shop, prints=prints[usable & named & learnt]))
+    history = model.history()
     fresh = usable & ~learnt
     new, new_lab = prints[fresh & named], lab[fresh & named]
     kept, jobs = history.prints, jobs_of(history.X["job"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -44,8 +45,9 @@ def history(model: ShiftModel) -> History:
     )
 
 
-def recall(model: ShiftModel, shop: Shop) -> None:
+def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     """See :meth:`learn.predict.model.ShiftModel.recall`."""
+    model = copy(model)
     prints = shop.prints.reset_index(drop=True)
     lab = lab_columns(prints, model.viewing_)
     usable = np.isfinite(lab).all(axis=1)
@@ -58,6 +60,7 @@ def recall(model: ShiftModel, shop: Shop) -> None:
     linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
     model.rows_ = linear.rows
     model.posterior_ = posterior.posterior(model.design_, model.hyper_)
+    return model
 
 
 def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) -> pd.DataFrame:

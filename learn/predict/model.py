@@ -349,7 +349,7 @@ class ShiftModel:
         return calibration.leave_out(self, levels)
 
     def recall(self, shop: Shop) -> ShiftModel:
-        """Give a stored model its history back, so that prints can be left out of it.
+        """A stored model with its history, so that prints can be left out of it.
 
         ``shop`` holds the tables it was learnt from. Hyper-parameters, weights and prints set
         aside stay as they were.
@@ -359,8 +359,7 @@ class ShiftModel:
         Unusable
             when no print is left to learn from, or a print names what the model does not know.
         """
-        recall(self, shop)
-        return self
+        return recall(self, shop)
 
     # -- keep ------------------------------------------------------------------------
 

@@ -164,7 +164,7 @@ class RecallingModel(PrintModel, Protocol):
     spread_factors_: dict[str, float]
 
     def recall(self, shop: Shop) -> Self:
-        """Give a stored model its history back; ``shop`` holds the tables it learnt from."""
+        """The stored model with its history; ``shop`` holds the tables it learnt from."""
         ...
 
     def history(self) -> History:

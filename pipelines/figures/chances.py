@@ -63,7 +63,8 @@ class ReliabilityDisplay:
         from learn.assessment.cross_validation import crossed_factors
         from learn.shop import jobs_of
 
-        history = model.recall(shop).history()
+        model = model.recall(shop)
+        history = model.history()
         jobs = jobs_of(history.X["job"])
         group = pd.factorize(jobs)[0]
         if group.max() < 1:

@@ -213,9 +213,8 @@ def judged_refit(candidate: ShiftModel, charge: Charge, shop: Shop, marks: dict)
     known = ~prints.index.isin(
         prints.index[charge.model.encoder_.unknown(prints)["row"].to_numpy(int)]
     )
-    old = copy.copy(charge.model)  # recall replaces what it fills
     try:
-        old.recall(replace(shop, prints=prints[known]))
+        old = charge.model.recall(replace(shop, prints=prints[known]))
     except Unusable:
         return None
     return compare(left_out(candidate), left_out(old))
