@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.predict.causes import Cause, Verdict
+from learn.predict.causes import ENDS, Cause, Verdict
 from pipelines.cli import COMMANDS, main
 from pipelines.ledger import store
 from pipelines.tables.schema import PREDICTION_COLUMNS
@@ -62,7 +62,7 @@ class StubModel:
 
     def predict(self, setups):
         frame = pd.DataFrame({"setup_id": setups["setup_id"]})
-        numbers = PREDICTION_COLUMNS[1:-4]
+        numbers = PREDICTION_COLUMNS[1:-4] + [end + c for end in ENDS for c in "Lab"]
         frame[numbers] = np.full((len(setups), len(numbers)), 1.23456)
         no_target = setups["target_L"].isna()
         frame.loc[no_target, ["target_dE00", "target_lo", "target_hi"]] = np.nan

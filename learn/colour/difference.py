@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.normal import quasi_random, scattered
+from learn.normal import distance_at, quasi_random, root, scattered
 
 Array = NDArray[np.float64]
 
 N_DRAWS = 512
 BLOCK = 2000  # colours at a time, to bound memory
 METRIC_STEP = 0.05  # units of Lab
+OUTSIDE = 0.10  # share of prints beyond the ellipsoid whose ends are shown
 
 
 class Difference(NamedTuple):
@@ -91,3 +92,23 @@ def local_metric(lab: Array) -> Array:
             minus = delta_e00(lab, lab + axes[i] - axes[j]) ** 2
             metric[:, i, j] = (plus - minus) / (4 * METRIC_STEP**2)
     return (metric + metric.transpose(0, 2, 1)) / 2
+
+
+def far_ends(mean: Array, covariance: Array) -> Array:
+    """The two most different colours (n, 2, 3) of each 90 % ellipsoid, the darker first.
+
+    The ellipsoid d' C^-1 d = q of N(mean (n, 3), covariance C (n, 3, 3)) holds 90 % of prints. With
+    C = R R' its points are d = sqrt(q) R u, |u| = 1, and dE00^2 between the ends +-d is about
+    4 q u' R' M R u: largest along the first eigenvector of R' M R, M the local metric of dE00.
+
+    Examples
+    --------
+    >>> one, other = far_ends(np.array([[50.0, 0.0, 0.0]]), np.diag([4.0, 0.01, 0.01])[None])[0]
+    >>> float(one[0].round(1)), float(other[0].round(1))
+    (45.0, 55.0)
+    """
+    half = root(covariance)
+    _, vectors = np.linalg.eigh(half.transpose(0, 2, 1) @ local_metric(mean) @ half)
+    away = np.sqrt(distance_at(OUTSIDE)) * (half @ vectors[:, :, -1:])[:, :, 0]
+    away *= np.where(away[:, :1] > 0, -1.0, 1.0)
+    return mean[:, None] + np.stack([away, -away], axis=1)

@@ -5,6 +5,9 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+# Prefixes of the columns of a prediction that hold the two ends of its band.
+ENDS = ("end1_", "end2_")
+
 
 class Verdict(StrEnum):
     """What to do with a set-up."""

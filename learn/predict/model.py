@@ -308,7 +308,8 @@ class ShiftModel:
         Columns: setup_id, L, a, b, L_sd, a_sd, b_sd, bucket_L, bucket_a, bucket_b,
         shift_dE00, shift_lo, shift_hi, target_dE00, target_lo, target_hi,
         p_in_tolerance, and verdict, cause and the facts a sentence about them tells, as
-        `learn.predict.verdict.judge` gives them; ``beneath``, without a target: "base" or
+        `learn.predict.verdict.judge` gives them; the two ends of the 90 % band
+        (`learn.predict.causes.ENDS`) L, a, b each; ``beneath``, without a target: "base" or
         "garment" where the print differs from its bucket because that shows through, else "".
 
         Raises

@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.colour.difference import difference
+from learn.colour.difference import difference, far_ends
 from learn.normal import sd_of
-from learn.predict.causes import Cause, Unseen
+from learn.predict.causes import ENDS, Cause, Unseen
 from learn.predict.protocol import Prediction
 from learn.shop import ShopSettings
 
@@ -82,7 +82,8 @@ def judged(
     unseen: Sequence[Collection[Unseen]],
     settings: ShopSettings,
 ) -> pd.DataFrame:
-    """The table of predictions, a row a set-up: its name, colour, bands, bucket, verdict.
+    """The table of predictions, a row a set-up: its name, colour, bands, bucket, verdict, and the
+    two most different colours of its 90 % band, the darker first (`ENDS`).
 
     ``buckets``: Lab (n, 3) and covariance (n, 3, 3) of each set-up's ink at full hiding; the rest
     as :func:`judge` takes it.
@@ -93,7 +94,11 @@ def judged(
         np.hstack([p.mean, sd_of(p.covariance), buckets[0]]),
         columns=[*"Lab", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"],
     )
-    return pd.concat([setups[["setup_id"]], colours, found], axis=1)
+    ends = pd.DataFrame(
+        far_ends(p.mean, p.covariance).reshape(-1, 6),
+        columns=[end + c for end in ENDS for c in "Lab"],
+    )
+    return pd.concat([setups[["setup_id"]], colours, found, ends], axis=1)
 
 
 def judge(

@@ -18,7 +18,7 @@ from pipelines.commands._options import (
     lab_parts,
     setup_cells,
 )
-from pipelines.tables.schema import SETUPS
+from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
@@ -181,7 +181,7 @@ def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
         name: cells.map(lambda cell: "" if pd.isna(cell) else f"{cell:.4f}")
         if pd.api.types.is_numeric_dtype(cells)
         else cells.map(lambda cell: "" if pd.isna(cell) else str(cell))
-        for name, cells in predictions.items()
+        for name, cells in predictions[PREDICTION_COLUMNS].items()
     }
     write_text(path, csvfile.to_csv(pd.DataFrame(columns)))
 

@@ -10,8 +10,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
+from learn.colour.colorimetry import Viewing, in_srgb_gamut, srgb_hex, viewing
+from learn.colour.looks import looks_beside
 from learn.normal import Z90
+from learn.predict.causes import ENDS
 from learn.shop import ShopSettings
 from pipelines.figures.plane import outline_directions, tolerance_outline
 from pipelines.pages import drawing, render
@@ -22,6 +24,7 @@ from pipelines.words.prediction import (
     in_tolerance,
     interval,
     known,
+    lab_of,
     setup_words,
 )
 from pipelines.words.verdict import HEADLINES, headline, kind
@@ -107,7 +110,20 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
             name for j, name in enumerate(COLOURS) if present[i, j] and not shown[i, j]
         }
         row["outline"] = outline[i] if "target" in row["colours"] else None
+        row["ends"] = ends_of(row, view)
     return rows
+
+
+def ends_of(row: Mapping, view: Viewing) -> list[dict] | None:
+    """The two ends of a print's band: the fill of each, and how it looks beside the print; None
+    where the table does not hold them."""
+    printed, *ends = (lab_of(row, prefix) for prefix in ("", *ENDS))
+    if printed is None or None in ends:
+        return None
+    return [
+        {"fill": str(srgb_hex(end, view)), "looks": ", ".join(looks_beside(end, printed))}
+        for end in ends
+    ]
 
 
 def _largest_difference(row: Mapping) -> float:

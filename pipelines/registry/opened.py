@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from learn.predict.causes import ENDS
 from pipelines.registry import versions
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.versions import StoredModel
@@ -37,13 +38,13 @@ class Opened:
         return self.catalogue.identifiers()
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
-        """The Predictions table, one row a set-up in the order given."""
+        """The Predictions table, one row a set-up in the order given, and the ends of each band."""
         found = self.model.predict(setups)
         garments = self.catalogue.describe(setups)["colour_name"]
         told = found.assign(colour_name=garments.to_numpy()).to_dict("records")
         return found.assign(
             test_print=[test_print(row) for row in told], reason=[reason(row) for row in told]
-        )[PREDICTION_COLUMNS]
+        )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]
 
 
 def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, ShiftModel]:

@@ -322,3 +322,20 @@ def test_chance_never_claims_certainty():
         "over 99 %",
         "not known",
     ]
+
+
+def test_a_print_lies_between_the_ends_of_its_band(tmp_path):
+    predictions, setups = frames(2)
+    plain = page(tmp_path, predictions, setups)
+    assert 'class="ends"' not in plain  # a table of an earlier version does not hold them
+    predictions[["end1_L", "end1_a", "end1_b"]] = predictions[["L", "a", "b"]] - [3, 0, 0]
+    predictions[["end2_L", "end2_a", "end2_b"]] = predictions[["L", "a", "b"]] + [3, 0, 0]
+    reader = Reader(page(tmp_path, predictions, setups))
+    assert reader.text.count("at worst like this: darker") == 2
+    assert reader.text.count("or like this: lighter") == 2
+    view = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    dark = predictions[["end1_L", "end1_a", "end1_b"]].to_numpy()[0]
+    rgb = colour.XYZ_to_sRGB(colour.Lab_to_XYZ(dark, view), view).clip(0, 1)
+    fills = [a["style"] for tag, a in reader.tags if tag == "i" and "style" in a]
+    shown = [tuple(int(f[-6:][k : k + 2], 16) for k in (0, 2, 4)) for f in fills]
+    assert any(np.abs(np.array(one) - 255 * rgb).max() <= 2 for one in shown)

@@ -38,7 +38,7 @@ from tests.small_demo import (
 COLUMNS = ["setup_id", *LAB, "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"]
 COLUMNS += ["shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"]
 COLUMNS += ["p_in_tolerance", "verdict", "cause", "off_dE00", "within_dE00", "tolerance_dE00"]
-COLUMNS += ["aimed", "unseen", "beneath"]
+COLUMNS += ["aimed", "unseen", *(f"end{i}_{c}" for i in (1, 2) for c in "Lab"), "beneath"]
 UNDRAWN_INKS = ["C06", "C10", "C15"]
 PRESS_COLUMNS = {"press_id": None, "ink_lot": None, "job_id": None, "printed_on": pd.NaT} | (
     dict.fromkeys([*SETTING_COLUMNS, "readings"], np.nan)
