@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # 90 % of a normal law lie within so many standard deviations of its mean.
 Z90 = 1.6448536269514722

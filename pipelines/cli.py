@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -114,7 +115,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 def run() -> NoReturn:
     """The installed command."""
     for stream in (sys.stdout, sys.stderr):
-        stream.reconfigure(errors="replace")  # a name the terminal cannot show stops nothing
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a name the terminal cannot show stops nothing
     sys.exit(main())
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90, sd_of
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class Score(NamedTuple):

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 
 from learn.assessment.cross_validation import Forecasts, expected_difference
 from learn.colour.difference import difference
-from learn.predict.model import ShiftModel
+from learn.predict.protocol import RecallingModel
 from learn.predict.verdict import ask_for_test
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Factor -> its column among the encoded features, and among set-ups.
 FACTORS = {
@@ -100,7 +100,7 @@ def crossed_effects(y: Array, factors: list[NDArray], group: NDArray) -> list[Ef
     return [Effects(b[0] + b[s], sd[s]) for s in slices]
 
 
-def budget(model: ShiftModel, f: Forecasts) -> Budget:
+def budget(model: RecallingModel, f: Forecasts) -> Budget:
     """The whole history's mean error and its parts; ``f`` are forecasts without the own job."""
     instrument = model.history().instrument[f.at]
     alone = instrument[:, None, None] * np.eye(3)
@@ -111,7 +111,7 @@ def budget(model: ShiftModel, f: Forecasts) -> Budget:
     )
 
 
-def seen(model: ShiftModel, f: Forecasts) -> pd.DataFrame:
+def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
     """A row a level of every factor, by its past prints predicted without their job.
 
     Columns: factor, level, n (prints), jobs, partners (garments of an ink, else inks),
@@ -149,7 +149,7 @@ def seen(model: ShiftModel, f: Forecasts) -> pd.DataFrame:
     return frame
 
 
-def stated(model: ShiftModel, seed: int = 0) -> pd.DataFrame:
+def stated(model: RecallingModel, seed: int = 0) -> pd.DataFrame:
     """A row a level of every factor, those never printed included: what the model expects.
 
     Usual set-ups are drawn from the history, later half, and printed once more with the
@@ -192,7 +192,7 @@ def stated(model: ShiftModel, seed: int = 0) -> pd.DataFrame:
     return frame
 
 
-def limits(model: ShiftModel, f: Forecasts) -> pd.DataFrame:
+def limits(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
     """Both looks side by side, the most limiting level of each factor first."""
     at = ["factor", "level"]
     both = stated(model).set_index(at).combine_first(seen(model, f).set_index(at)).reset_index()

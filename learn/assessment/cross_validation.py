@@ -30,7 +30,7 @@ from learn.predict.calibration import nearest_past_print, spread_factor
 from learn.predict.model import ShiftModel
 from learn.shop import jobs_of
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 DRAWS = 96
 PIT_BINS = 10
@@ -124,7 +124,7 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
     for case in cases(X):
         at = np.flatnonzero(case.rows)
         left = model.leave_out(case.levels)
-        alone = physics.leave_out(case.levels)
+        plain = physics.leave_out(case.levels)
         covariance, z = left.covariance[at], left.z[at]
         nearest = None
         if case.kind != "ink":
@@ -132,15 +132,14 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
             same = out[at, None] == out
             nearest = nearest_past_print(X, measured, X.iloc[at], exclude=same)
         parts.setdefault(case.kind, []).append(
-            (at, case.group[at], left.error[at], covariance, z, alone.error[at], nearest)
+            (at, case.group[at], left.error[at], covariance, z, plain.error[at], nearest)
         )
     usual = model.spread_factors_["job"] / calibration.ALLOWANCE
     out = []
     for kind, found in parts.items():
-        at, group, error, covariance, z, alone, nearest = (
-            None if column[0] is None else np.concatenate(column)
-            for column in zip(*found, strict=True)
-        )
+        *columns, by_nearest = zip(*found, strict=True)
+        at, group, error, covariance, z, alone = map(np.concatenate, columns)
+        nearest = None if by_nearest[0] is None else np.concatenate(by_nearest)
         least = {"job": 1.0}.get(kind, usual)
         if kind == "ink" and len(np.unique(group)) >= calibration.MANY_INKS:
             least = calibration.NARROWEST
@@ -187,8 +186,8 @@ def score_kind(f: Forecasts) -> KindScore:
     """The figures of one kind."""
     coverage = grouped_share(f.inside, f.group)
     rng = np.random.default_rng(0)
-    samples = rng.multivariate_normal(np.zeros(3), np.eye(3), (len(f.at), DRAWS))
-    samples = f.mean[:, None] + samples @ np.linalg.cholesky(f.covariance).transpose(0, 2, 1)
+    unit = rng.multivariate_normal(np.zeros(3), np.eye(3), (len(f.at), DRAWS))
+    samples = f.mean[:, None] + unit @ np.linalg.cholesky(f.covariance).transpose(0, 2, 1)
     pit = pit_gaussian(f.mean, f.sd, f.measured)
 
     def median(lab: Array) -> float:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 COLUMNS = ["print_id", "job", "dE00", "inside", "energy", "expected", "crps", "distance"]
 DRAWS = 128  # of a forecast, for its energy score; the same for every print and model
@@ -104,7 +104,7 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
     prints = prints.reset_index(drop=True)
     if not len(prints):
         return pd.DataFrame(columns=COLUMNS)
-    told = np.isfinite(lab_columns(prints, model.viewing_)).all(axis=1)
+    told = np.atleast_1d(np.isfinite(lab_columns(prints, model.viewing_)).all(axis=1))
     told[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
     prints = prints[told].reset_index(drop=True)
     if not len(prints):

@@ -23,7 +23,7 @@ from learn.predict.verdict import ask_for_test
 from learn.shop import Shop, jobs_of
 from learn.workers import at_work
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 SHARES = (0.1, 0.2, 0.4, 0.7)
 AHEAD = 0.3  # of all jobs are scored after each refit

@@ -16,7 +16,7 @@ from scipy.special import bdtr, ndtri, stdtrit
 
 from learn.colour.colorimetry import delta_e00
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 BINS = 10
 # Pseudo-targets lie so many standard deviations inside to outside the tolerance, so that
@@ -44,7 +44,7 @@ def wilson(share: float, trials: float, level: float = 0.95) -> tuple[float, flo
     return float(max(0.0, middle - half)), float(min(1.0, middle + half))
 
 
-def grouped_share(hit: Array, group: NDArray) -> Share:
+def grouped_share(hit: NDArray, group: NDArray) -> Share:
     """Share of hits whose groups are independent, but not the hits within one.
 
     Parameters
@@ -81,7 +81,7 @@ def binomial_band(trials: float, p: float = 0.9, level: float = 0.95) -> tuple[f
     return float(low), float(high)
 
 
-def reliability(stated: Array, hit: Array, group: NDArray, bins: int = BINS) -> pd.DataFrame:
+def reliability(stated: Array, hit: NDArray, group: NDArray, bins: int = BINS) -> pd.DataFrame:
     """Stated chances against what came, in equal bins of the chance; empty bins left out.
 
     Columns: n, stated (mean chance), observed, lo, hi (95 % interval of observed), holds
@@ -98,7 +98,7 @@ def reliability(stated: Array, hit: Array, group: NDArray, bins: int = BINS) -> 
     return pd.DataFrame(rows, columns=["n", "stated", "observed", "lo", "hi", "holds"])
 
 
-def brier(stated: Array, hit: Array) -> float:
+def brier(stated: Array, hit: NDArray) -> float:
     """Mean squared difference of chance and outcome (Brier 1950, Mon. Weather Rev. 78, 1)."""
     return float(np.mean((np.asarray(stated) - hit) ** 2))
 

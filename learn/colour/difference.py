@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.normal import distance_at, quasi_random, root, scattered
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 N_DRAWS = 512
 BLOCK = 2000  # colours at a time, to bound memory
@@ -64,7 +64,7 @@ def difference(
 
 def within(dE: Array, tolerance: ArrayLike) -> Array:
     """Chance (...) to lie within ``tolerance``, from draws of dE00 (..., draws)."""
-    return (dE <= tolerance).mean(axis=-1)
+    return (dE <= np.asarray(tolerance, float)).mean(axis=-1)
 
 
 def from_mean(mean: Array, covariance: Array, z: Array) -> Array:

@@ -16,7 +16,7 @@ from learn.physics.print_model import Stack, acted_on
 from learn.process import NUMBERS, SETTING_COLUMNS
 from learn.shop import SETUP_COLUMNS, Shop
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 USUAL_STENCIL_UM = 10.0  # common practice, no source
 

@@ -26,7 +26,7 @@ from learn.physics.drawdowns import Shelf
 from learn.physics.print_model import CONSTANTS
 from learn.shop import jobs_of
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
@@ -77,20 +77,20 @@ class Fitting:
         self.distance = np.zeros(n)  # of each print from what the others say, in sds
         self.noise_scale: Array | None = None
         self.searches: list[list[Found]] = []
-        self.centre = np.zeros(len(CONSTANTS))
+        self.centre: Array = np.zeros(len(CONSTANTS))
+        self.weights: Array = np.zeros(0)
         self.start([])
 
     def start(self, terms: list[Term]) -> None:
         """Levels, inducing points, and where the search starts; what the weights of the
         physics already know stays."""
-        known = getattr(self, "weights", np.zeros(0))
+        known = self.weights
         bare = Layout(self.shelf, [], self.viewing, self.centre)
         rows = bare.with_ground(self.rows, np.zeros(bare.size))
         told = [t for t in terms if FittedTerm.told_by(t, rows.X)]
         fitted = [FittedTerm.of(t, rows.X, self.random_state) for t in told]
         self.layout = Layout(self.shelf, fitted, self.viewing, self.centre)
-        self.weights = np.zeros(self.layout.size)
-        self.weights[: len(known)] = known
+        self.weights = np.concatenate([known, np.zeros(self.layout.size - len(known))])
         self.hyper, self.spread = self.layout.hyper()
         if not self.calibrate_inks:
             inks = slice(1, self.layout.first_term)

@@ -14,7 +14,7 @@ from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
 from learn.workers import at_work, each
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Objective = Callable[[Array], tuple[float, Array]]
 
 # How far a restart begins from the prior medians, in prior standard deviations.

@@ -34,7 +34,7 @@ from learn.physics.print_model import (
 )
 from learn.shop import jobs_of
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 # What a term may push: one latent, several at once, or Lab itself.
@@ -226,8 +226,9 @@ class Layout:
         """Lab (n, 3) by the physics alone: as printed, and through a film that hides its ground."""
         state, shifts = self.state(w), print_model.no_shift(len(rows.stack))
         thick = replace(rows.stack, log_solids=rows.stack.log_solids + HIDING)
-        return tuple(
-            print_model.lab(stack, state, shifts, self.viewing) for stack in (rows.stack, thick)
+        return (
+            print_model.lab(rows.stack, state, shifts, self.viewing),
+            print_model.lab(thick, state, shifts, self.viewing),
         )
 
     def shifts(self, features: list[tuple[Array, Array]], w: Array, n: int) -> Array:
@@ -258,7 +259,8 @@ class Layout:
 
     def means(self, rows: Rows, w: Array, log_lengths: Array) -> Array:
         """:meth:`lab` at ``w``, where nothing but Lab is wanted of many set-ups."""
-        shifts, off = print_model.no_shift(len(rows.stack)), 0.0
+        shifts = print_model.no_shift(len(rows.stack))
+        off = np.zeros((len(shifts), 3))
         lengths = self.lengths_of(log_lengths)
         for term, columns, ell in zip(self.terms, self.term_slices, lengths, strict=True):
             free = term.term.direction == "free"

@@ -24,7 +24,7 @@ from learn.gp.terms import MAX_LEVELS, FittedTerm
 from learn.normal import squared_distance
 from learn.physics.drawdowns import Shelf
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Gauss-Newton steps on a batch: what came before is linear, and the batch nearly so.
 STEPS = 4
@@ -49,9 +49,16 @@ def joined(old: Shelf, new: Shelf) -> Shelf:
         values[known] = getattr(old, name)[at[known]]
         return values
 
-    arrays = ("log_k", "log_s", "directions_k", "directions_s", "bucket_measured")
     sources = [old.known_from[i] if i >= 0 else k for i, k in zip(at, new.known_from, strict=True)]
-    return replace(new, known_from=sources, **{name: kept(name) for name in arrays})
+    return replace(
+        new,
+        known_from=sources,
+        log_k=kept("log_k"),
+        log_s=kept("log_s"),
+        directions_k=kept("directions_k"),
+        directions_s=kept("directions_s"),
+        bucket_measured=kept("bucket_measured"),
+    )
 
 
 def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:

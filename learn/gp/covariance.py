@@ -27,7 +27,7 @@ from learn.gp.posterior import (
     posterior,
 )
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class Belief(NamedTuple):
@@ -117,12 +117,9 @@ def in_common(vectors: Array, alike: Array | None = None, group: int | None = No
     """Covariance of one unit-normal cause a column of ``vectors`` (n, 3, k), shared as ``alike``
     says."""
     n, _, k = vectors.shape
-    if group is None:
-        flat = vectors.reshape(3 * n, k)
-        total = flat @ flat.T
-    else:
-        flat = vectors.reshape(n // group, 3 * group, k)
-        total = flat @ flat.transpose(0, 2, 1)
+    shape = (3 * n, k) if group is None else (n // group, 3 * group, k)
+    flat = vectors.reshape(shape)
+    total = flat @ flat.swapaxes(-1, -2)
     return total if alike is None else total * alike.repeat(3, axis=-2).repeat(3, axis=-1)
 
 
@@ -133,8 +130,8 @@ def apart(own: Array, group: int | None = None) -> Array:
     out = np.zeros((len(blocks), size, 3, size, 3))
     at = np.arange(size)
     out[:, at, :, at, :] = blocks.transpose(1, 0, 2, 3)
-    out = out.reshape(-1, 3 * size, 3 * size)
-    return out[0] if group is None else out
+    flat = out.reshape(-1, 3 * size, 3 * size)
+    return flat[0] if group is None else flat
 
 
 def one_by_one(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:

@@ -20,7 +20,7 @@ from learn.gp.design_matrix import groups_of
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.workers import at_work
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 # Beyond this many channels a weight the precision is the cheaper way: (3k)^2 p against p^3.

@@ -30,7 +30,7 @@ from threadpoolctl import threadpool_limits
 from learn.gp.design_matrix import Part, Phi
 from learn.workers import each
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Learning is many small products, over which BLAS threads wait for each other: two threads
 # made it slower than one, here by half and beside other work three times.

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 # A term keeps its most frequent levels; prints of the rest stay independent of each other.

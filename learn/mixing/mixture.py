@@ -29,7 +29,7 @@ from learn.predict.together import LeftOver
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 N_DRAWS = 64  # of the weights, and as many mirrored
 # What mixing adds: shares as weighed (common practice, no source), and of what K and S of the

@@ -29,7 +29,7 @@ from learn.predict.garments import draws, facts_of, outcome, spread_between
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 STARTS = (0.02, 0.08, 0.2, 0.4)  # shares a further ink starts with
 BEAM = 30  # mixes of one size that are extended by a further ink
@@ -227,7 +227,7 @@ def _refined(mixing: Mixing, shares: Array, target: Array, metric: Array) -> Arr
     u = np.log(shares[rows, active])
     damping = np.full(n, 0.01)
 
-    def spread_out(u: Array, at: Array) -> Array:
+    def spread_out(u: Array, at: NDArray[np.intp]) -> Array:
         c = np.exp(u - u.max(axis=1, keepdims=True))
         out = np.zeros((len(u), m))
         out[np.arange(len(u))[:, None], at] = c / c.sum(axis=1, keepdims=True)

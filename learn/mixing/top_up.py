@@ -22,7 +22,7 @@ from learn.predict.garments import facts_of, outcome
 from learn.predict.protocol import Joint
 from learn.predict.verdict import causes
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # dE00 that doubling the bucket must be worth: of two corrections alike, the smaller one.
 COST_OF_DOUBLING = 0.5

@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # K of a film that turns no light, per absorption: in at 45 degrees, which is 28 degrees inside
 # a film of index 1.5, out straight; (1 / cos 28 + 1) / 2.

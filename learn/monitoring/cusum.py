@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 KINDS = ("press", "lot", "mesh", "blade", "shop")
 SHIFT = 0.05  # of log film: worth finding, hardly visible on one print
@@ -36,8 +36,11 @@ COLUMNS = [
 class Errors(Protocol):
     """Film errors in time order and how they come about (`learn.monitoring.innovations`)."""
 
-    frame: pd.DataFrame
-    white: Array
+    @property
+    def frame(self) -> pd.DataFrame: ...
+
+    @property
+    def white(self) -> Array: ...
 
     def respond(self, shift: Array) -> Array: ...
 
@@ -95,18 +98,18 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
     alarm), since (median), since_lo, since_hi, percent (film now, against before), lo, hi (90 %
     bands), false_alarms (per 1,000 prints).
     """
-    errors = Independent(errors) if isinstance(errors, pd.DataFrame) else errors
-    frame, white = errors.frame, errors.white
+    stream: Errors = Independent(errors) if isinstance(errors, pd.DataFrame) else errors
+    frame, white = stream.frame, stream.white
     kinds = {k: frame[k] for k in KINDS if k in frame and frame[k].notna().any()}
     kinds["shop"] = pd.Series("", frame.index)
     each = per_1000 * len(frame) / 1000 / len(kinds)
     found, told, shapes = [], set(), {}
     for _ in range(MOST):
         fits = []
-        for alarm in _alarms(*errors.film_error(white), kinds, each):
+        for alarm in _alarms(*stream.film_error(white), kinds, each):
             if (cause := (alarm.kind, alarm.level)) not in told:
                 if cause not in shapes:
-                    shapes[cause] = _shapes(errors, alarm.rows)
+                    shapes[cause] = _shapes(stream, alarm.rows)
                 fits.append((alarm, _change(shapes[cause], white)))
         fits = [(alarm, change) for alarm, change in fits if change.gain > 0]
         if not fits:
@@ -235,4 +238,5 @@ def _quantiles(weight: Array, mean: Array, sd: Array) -> tuple[float, float, flo
 
     grid = np.linspace((mean - 4 * sd).min(), (mean + 4 * sd).max(), 2000)
     below = ndtr((grid[:, None] - mean) / sd) @ weight
-    return tuple(float(100 * np.expm1(np.interp(q, below, grid))) for q in (0.05, 0.5, 0.95))
+    low, middle, high = 100 * np.expm1(np.interp([0.05, 0.5, 0.95], below, grid))
+    return float(low), float(middle), float(high)

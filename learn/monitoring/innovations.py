@@ -24,7 +24,7 @@ from learn.shop import jobs_of
 if TYPE_CHECKING:
     from learn.predict.protocol import RecallingModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Terms that would take a change over time for granted.
 MOVING = ("film: press over time", "strength: lot")

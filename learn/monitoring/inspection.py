@@ -21,7 +21,7 @@ from learn.normal import distance_at, log_density, squared_distance
 from learn.predict.protocol import Predicts
 from learn.shop import UNDERBASE
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # A print this near to what was expected is no slip that matters, however sure the model was: half
 # of a just visible difference. Common practice, no source.
@@ -118,7 +118,7 @@ class Normal(NamedTuple):
     mean: Array
     covariance: Array
 
-    def take(self, rows: Array) -> Normal:
+    def take(self, rows: NDArray[np.intp]) -> Normal:
         return Normal(self.mean[rows], self.covariance[rows])
 
     def squared(self, lab: Array) -> Array:

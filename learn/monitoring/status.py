@@ -74,14 +74,15 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         measured = np.vstack([history.lab, new_lab])
         return drifts(one_step_ahead(model, everything, measured))
 
-    def known() -> tuple[Budget | None, pd.DataFrame | None]:
+    def known() -> tuple[Budget, pd.DataFrame] | None:
         if not enough:
-            return None, None
+            return None
         by_job = _by_job(model, history, jobs)
         return budget(model, by_job), limits(model, by_job)
 
     with workers(2):  # each takes about half of the time
-        drift, (spent, worst) = each(lambda look: look(), [drifted, known])
+        drift, found = each(lambda look: look(), [drifted, known])
+    spent, worst = found if found else (None, None)
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),
         drift=drift,

@@ -25,7 +25,7 @@ from learn.colour.colorimetry import (
 )
 from learn.physics import kubelka_munk
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 N_WAVELENGTHS = len(WAVELENGTHS_NM)
 SPECTRUM = [f"r{int(nm)}" for nm in WAVELENGTHS_NM]

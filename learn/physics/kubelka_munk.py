@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Normal reflectance and diffuse internal reflectance of a smooth n = 1.5 surface, 0.0400 and
 # 0.5963 by Fresnel's equations (datasets/published/fresnel_interface.csv), rounded.

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from learn.colour.colorimetry import Viewing, xyz_from_reflectance
 from learn.physics import kubelka_munk
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 BLACK_CARD, WHITE_CARD = 0.0, 0.80  # reflectance as measured
 

@@ -28,7 +28,7 @@ from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 from learn.workers import each
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 
@@ -216,7 +216,7 @@ def _uneven(
     return r
 
 
-def _shared(*keys: Array) -> tuple[Index, Index]:
+def _shared(*keys: NDArray) -> tuple[Index, Index]:
     """Rows that stand for all with the same ``keys`` (n,) or (n, k), and who stands for whom."""
     rows = np.column_stack(keys)
     if len(rows) < MANY:  # finding twins would cost more than it saves
@@ -242,7 +242,8 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     K = np.exp(inks.k + shift["strength"][:, None])
     S = np.exp(inks.s)
     soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
-    sigma_bare, sigma_base = np.exp(c["log_uneven_bare"]), np.exp(c["log_uneven_base"])
+    sigma_bare = float(np.exp(c["log_uneven_bare"]))
+    sigma_base = float(np.exp(c["log_uneven_base"]))
     r = np.empty_like(stack.cloth)
 
     bare = stack.base < 0
@@ -257,7 +258,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         sunk = pores * soak * -np.expm1(-x / soak)
         tinted = kubelka_munk.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
         standing = np.maximum(x - sunk, 1e-4)
-        sigma = np.where(pores > 0, sigma_bare, sigma_base)
+        sigma = np.where(pores > 0.0, sigma_bare, sigma_base)
         r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
 
     based = ~bare
@@ -338,7 +339,7 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         lambda i: slope(CONSTANTS[i].where, constants=state.constants + steps[i]),
         range(len(CONSTANTS)),
     )
-    others = [("all", "s"), ("based", "base_k"), ("based", "base_s")]
+    others: list[tuple[Where, str]] = [("all", "s"), ("based", "base_k"), ("based", "base_s")]
     by_s, by_base_k, by_base_s = each(lambda one: slope(one[0], ink=one[1]), others)
 
     def chained(columns: list[Array]) -> Array:

@@ -16,7 +16,7 @@ from learn.shop import SETUP_COLUMNS
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 BLOCK = 20_000  # candidates at a time, to bound memory
 
@@ -117,7 +117,8 @@ class Grid:
     @property
     def shape(self) -> tuple[int, ...]:
         """Number of presses, inks, meshes, stroke patterns, bases; the base runs fastest."""
-        return tuple(map(len, (self.presses, self.inks, self.meshes, self.patterns, self.bases)))
+        parts = (self.presses, self.inks, self.meshes, self.patterns, self.bases)
+        return tuple(len(part) for part in parts)
 
     def __len__(self) -> int:
         return int(np.prod(self.shape))

@@ -29,7 +29,7 @@ from learn.shop import SETUP_COLUMNS, UNDERBASE
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 SCREEN = ["mesh_id", "strokes", "flash_count"]
 USUAL_SETUPS = 48

@@ -27,7 +27,7 @@ from learn.shop import ShopSettings
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 READINGS_TRIED = 12  # outcomes of a test print, and mirrored
 PRINTS_TRIED = 192  # prints under each

@@ -16,7 +16,7 @@ from learn.shop import SETUP_COLUMNS
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 HIDDEN = 1e-12  # show-through below which nobody can tell it from none
 
@@ -71,11 +71,11 @@ def usual_film(model: MixModel, usual: Mapping[str, Any]) -> Array:
     setups = pd.DataFrame([dict(usual)] * len(inks)).reindex(columns=SETUP_COLUMNS)
     mesh = setups["underbase_mesh_id"].iloc[0]
     based = (encoder.inks["role"].reindex(inks) == "underbase").to_numpy() & pd.notna(mesh)
-    own = np.array(inks, object)
+    own, none = np.array(inks, object), np.full(len(inks), None, object)
     setups = setups.assign(
         substrate_id=encoder.substrates.index[0],
         ink_id=own,
-        underbase_ink_id=np.where(based, own, None),
+        underbase_ink_id=np.where(based, own, none),
     )
     top, base = model.films_um(setups)
     return np.where(based, base, top)

@@ -32,7 +32,7 @@ def non_dominated(values: ArrayLike) -> NDArray[np.bool_]:
     better_or_equal = (v[:, None] <= v[None]).all(axis=2)  # [i, j]: i at least as good as j
     strictly = better_or_equal & (v[:, None] < v[None]).any(axis=2)
     twin = better_or_equal & better_or_equal.T & np.tri(len(v), k=-1, dtype=bool).T
-    return ~(strictly | twin).any(axis=0)
+    return np.asarray(~(strictly | twin).any(axis=0))
 
 
 def short_list(plans: pd.DataFrame, most: int) -> NDArray[np.intp]:

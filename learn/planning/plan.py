@@ -42,7 +42,7 @@ from learn.workers import workers
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 BANDS_FOR = 160  # set-ups that get bands
 EACH_EFFORT = 24  # of these at each amount of press work

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from learn.planning.search import Scored
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # What counts as more or less ink, and as another ground; common practice, no source.
 FILM_SHARE, GROUND_L = 0.12, 4.0

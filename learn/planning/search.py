@@ -21,7 +21,7 @@ from learn.workers import each
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 MARGIN = 1.0  # dE00 beyond the tolerance within which a mean can still matter
 POOL = 4000  # candidates kept from the look at one garment
@@ -91,7 +91,7 @@ def search(
         dE, without = misses(numbers, ordered), bare_dE[numbers // width]
         parts.append(Scored(numbers, np.ones(dE.shape, bool), dE))
         based = without > np.maximum(dE, GOOD_ENOUGH * tolerance)
-        some = based.any(axis=1) & ~based.all(axis=1)
+        some = np.asarray(based.any(axis=1) & ~based.all(axis=1))
         parts.append(Scored(numbers, based, np.where(based, dE, without)).take(some))
     if not sum(len(part.numbers) for part in parts):
         msg = "no set-up lays so thin a film: allow a thicker one, or name a finer mesh"

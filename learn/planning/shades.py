@@ -18,7 +18,7 @@ from learn.shop import UNDERBASE
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # "One shade deeper", as it is said on the floor: darker by at least this, of the same hue
 # family, and otherwise the nearest. Common practice, no source.

@@ -25,7 +25,7 @@ from learn.workers import at_work
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Process numbers whose ends stand for "outside the history".
 EDGES = [number.name for number in NUMBERS if number.ends]
@@ -73,7 +73,7 @@ def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
 def leave_out_at_once(model: ShiftModel, rows: NDArray[np.bool_]) -> LeftOut:
     """Leave out all of ``rows`` (n,) together: the answer has these alone."""
     left = _leave_out(model, np.where(rows, 0, -1))
-    return LeftOut(*(v[rows] for v in left))
+    return LeftOut(left.error[rows], left.covariance[rows], left.group[rows])
 
 
 def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from learn.predict.verdict import Facts, ask_for_test, causes
 from learn.shop import ShopSettings
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class Decision(NamedTuple):

@@ -21,7 +21,7 @@ from learn.predict.protocol import Joint, PrintModel
 from learn.predict.verdict import Facts
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 N_DRAWS = 1024

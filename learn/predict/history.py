@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class History(NamedTuple):

@@ -19,7 +19,7 @@ from learn.predict.together import LeftOver, left_over
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class Optics(NamedTuple):

@@ -35,7 +35,7 @@ from learn.predict.verdict import judged
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.workers import workers
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Share of the shift from bucket to print that must come from the ground to be put down to it.
 MOSTLY = 0.5

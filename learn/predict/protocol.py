@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from learn.predict.together import Ordered
     from learn.shop import Shop, ShopSettings
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 class Prediction(NamedTuple):
@@ -160,7 +160,7 @@ class MixModel(PrintModel, Protocol):
 class RecallingModel(PrintModel, Protocol):
     """A model that can be held against the prints it has learnt from."""
 
-    marks_: dict[str, dict[str, str]]  # what it was told of when it learnt, and its fingerprint
+    marks_: dict[str, dict[str, int]]  # what it was told of when it learnt, and its fingerprint
     spread_factors_: dict[str, float]
 
     def recall(self, shop: Shop) -> Self:

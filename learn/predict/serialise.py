@@ -25,7 +25,7 @@ from learn.shop import ShopSettings
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
-Arrays = dict[str, NDArray[np.float64]]
+Arrays = dict[str, NDArray[np.floating]]
 
 FORM = 4  # of the arrays and the description; a model of another form is refused
 

@@ -7,7 +7,7 @@ of one job, unless it belongs to the garment.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -23,7 +23,7 @@ from learn.predict.protocol import Joint
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 BLOCK = 300  # prints at a time, to bound memory
 STILL = 1e-5  # what is left of the standard deviation of a term that is switched off
@@ -51,15 +51,16 @@ def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = No
     layout, hyper, n = model.layout_, model.hyper_, len(setups)
     unknown = covariance.by_weights(linear.phi, model.posterior_)
     lengths = layout.lengths_of(model.log_lengths_)
-    blocks = zip(layout.terms, design.blocks[layout.first_term :], lengths, strict=True)
-    log_sd = hyper.block[layout.first_term :]
+    first = layout.first_term
+    of_terms = zip(layout.terms, design.blocks[first:], lengths, hyper.block[first:], strict=True)
     rests = (
         Rest(
             block.direction,
             np.exp(sd) * np.sqrt(block.remainder),
             term.alike(linear.rows.X, length) if block.remainder.any() else None,
         )
-        for (term, block, length), sd in zip(blocks, log_sd, strict=True)
+        for term, block, length, sd in of_terms
+        if block.direction is not None and block.remainder is not None
     )
     unknown += covariance.by_rests(design.directions, rests)
     scatter = posterior.own_noise(design, hyper)
@@ -98,7 +99,7 @@ def _some_jobs(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
 
 
 def left_over(
-    model: ShiftModel, remainders: list[Array], u: Array, instrument: Array, g: int
+    model: ShiftModel, remainders: Sequence[Array | None], u: Array, instrument: Array, g: int
 ) -> LeftOver:
     """What the weights do not carry, of n jobs on g garments, garments running fastest.
 
@@ -113,7 +114,7 @@ def left_over(
     rests = [
         Rest(
             DIRECTIONS.index(term.direction),
-            np.exp(log_sd) * np.sqrt(rest),
+            np.exp(log_sd) * np.sqrt(np.asarray(rest)),
             np.eye(g) if _of_the_garment(term.levels, term.smooth) else None,
         )
         for term, rest, log_sd in zip(

@@ -16,7 +16,7 @@ from learn.predict.causes import ENDS, Cause, Unseen
 from learn.predict.protocol import Prediction
 from learn.shop import ShopSettings
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 # Under this chance of being in tolerance the colour itself is wrong: no luck helps.
 HOPELESS = 0.10

@@ -43,7 +43,9 @@ def demo(*, workspace: Workspace) -> int:
     source = demo_folder()
     _refuse_to_replace_a_real_shop(workspace, source / "tables")
     progress("reading the tables of the invented demo shop")
-    with as_before_unless_done(workspace.database(SHOP)):  # no shop without its model
+    database = workspace.database(SHOP)
+    assert isinstance(database, Path)  # a shop on a server has been refused
+    with as_before_unless_done(database):  # no shop without its model
         import_tables(source / "tables", workspace=workspace, shop=SHOP)
         learn(workspace=workspace, shop=SHOP, progress=progress)
 

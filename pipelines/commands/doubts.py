@@ -15,9 +15,9 @@ from pipelines.workspace.progress import tell
 if TYPE_CHECKING:
     from pipelines.ledger import store
     from pipelines.ledger.recording import Gate
-    from pipelines.ledger.state import Addition, Decision, Ledger, State
+    from pipelines.ledger.state import Addition, Decision, Ledger, State, What
 
-DECISIONS = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
+DECISIONS: dict[str, What] = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
 FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
 ABOUT = """\
 Lists the prints that are set aside: because they cannot be right, because their colour is far from
@@ -87,10 +87,10 @@ def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bo
     for row, stands in state.standing.items():
         if stands.why is None:
             continue
-        by_hand = stands.decision is not None and stands.decision.what == "set aside"
+        decision = stands.decision
         line = f"{ids[row] or '(no id)'}  batch {stands.batch}: {stands.why}"
-        if by_hand:
-            settled.append(f"{line} ({stands.decision.who}, {minute(stands.decision.at)})")
+        if decision is not None and decision.what == "set aside":
+            settled.append(f"{line} ({decision.who}, {minute(decision.at)})")
         else:
             open_lines.append(line)
     learnt = by_learner(workspace, name, state)
@@ -111,7 +111,7 @@ def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bo
 
 
 def decide(
-    verb: str,
+    verb: What,
     print_ids: list[str],
     *,
     workspace: Workspace,
@@ -134,8 +134,9 @@ def decide(
             row = _row(state, print_id)
             stands = state.standing[row]
             before[print_id] = stands.decision
-            same = stands.decision is not None and stands.decision.what == verb
-            if same and (verb != "set aside" or stands.decision.reason == reason):
+            last = stands.decision
+            same = last is not None and last.what == verb
+            if same and (verb != "set aside" or (last and last.reason == reason)):
                 continue
             digest = judged(state.cells(row))
             decisions.append(Decision(verb, print_id, reason, None, digest, batch=stands.batch))
@@ -211,7 +212,7 @@ def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> li
     """A warning for each kept print that lies so far off that, if wrong, it spoils the model."""
     notes = []
     for decision in kept:
-        doubt = before[decision.print_id]
+        doubt = before.get(decision.print_id or "")
         if doubt is not None and (doubt.distance or 0.0) > FAR:
             notes.append(
                 f"{decision.print_id} lies {doubt.distance:.0f} times the usual scatter off. "

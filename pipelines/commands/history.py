@@ -11,7 +11,7 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 
 if TYPE_CHECKING:
-    from pipelines.ledger.state import Addition, Batch, Ledger
+    from pipelines.ledger.state import Addition, Batch, Ledger, What
 
 KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints")
 TIMES = "Times are UTC."
@@ -93,7 +93,7 @@ def take_back(
         batch = _batch(ledger, number)
         if ledger.states()[batch.id] != back:
             return None
-        what = "taken back" if back else "put back"
+        what: What = "taken back" if back else "put back"
         addition = Addition(None, (Decision(what, None, reason, batch=batch.id),))
         try:
             current(ledger + addition)

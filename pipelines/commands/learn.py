@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
@@ -103,7 +103,7 @@ def learn(
         step = Step("refit", f"model {in_charge} cannot be read by this version")
     if refit:
         step = Step("refit", "--refit asks for it")
-    elif step.how == "nothing" or _tried(folder, charge, digest):
+    elif charge is not None and (step.how == "nothing" or _tried(folder, charge, digest)):
         print(_nothing(folder, charge, digest))
         for line in report(charge.model.validation_):
             print(line)
@@ -113,7 +113,7 @@ def learn(
 
     new = promotion.new_prints(charge.model, marks) if charge else []
     with workers(n_jobs or usual_workers()):
-        if step.how == "append":
+        if charge is not None and step.how == "append":
             model, paired = promotion.appended(charge, data, new, given.trusted, progress)
         else:
             progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
@@ -131,7 +131,7 @@ def learn(
         "learnt": {
             "how": step.how,
             "why": step.why,
-            "fitted": charge.fitted if step.how == "append" else None,
+            "fitted": charge.fitted if charge and step.how == "append" else None,
             "after": charge.version if charge else None,
             "put_in_charge": takes,
             "because": why,
@@ -143,7 +143,7 @@ def learn(
     for line in _told(step, charge, model, new, len(data.prints)):
         print(line)
     print(f"Stored as version {version} in {folder / version}.")
-    if takes:
+    if takes or charge is None:
         print(f"Model {version} is in charge: {why}.")
     else:
         print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
@@ -179,7 +179,7 @@ def _told(
     from pipelines.registry import versions
 
     known: set[str] = set()
-    if step.how == "append":
+    if charge is not None and step.how == "append":
         known = set(charge.model.set_aside_["print_id"])  # told when they were
         lines = [
             f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.",
@@ -263,7 +263,7 @@ def _forecasts(
             print(line)
     card = [*card, *records]
     worse = promotion.forecast_worse(card, charge, rival) if records else None
-    if worse is None:
+    if worse is None or rival is None:
         return charge, card, False
     print(
         f"Model {rival.version} takes over: {charge.version} forecast recent batches "
@@ -320,7 +320,7 @@ def _nothing(folder: Path, charge: Charge, digest: str) -> str:
     )
 
 
-def report(validation: Mapping[str, object]) -> list[str]:
+def report(validation: Mapping[str, Any]) -> list[str]:
     """How the model did on held-out jobs, in a few lines."""
 
     def number(key: str) -> float | None:
@@ -330,10 +330,10 @@ def report(validation: Mapping[str, object]) -> list[str]:
     if number("median_dE00") is None:
         return ["Too few prints to hold any back: how good the model is has not been measured."]
     lines = ["Prints of jobs held back, median dE00 from predicted to measured:"]
-    if number("n_prints") and number("n_jobs"):
+    if (prints := number("n_prints")) and (jobs := number("n_jobs")):
         lines[0] = (
-            f"{counted(int(number('n_prints')), 'print')} of "
-            f"{counted(int(number('n_jobs')), 'job')}, each job predicted without it; "
+            f"{counted(int(prints), 'print')} of "
+            f"{counted(int(jobs), 'job')}, each job predicted without it; "
             "median dE00 from predicted to measured:"
         )
     for label, key in (

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +22,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
+from pipelines.words.common import Names
 from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -254,7 +254,7 @@ def _day(text: str) -> pd.Timestamp:
         raise UserError(f'--date "{text}" is not a date; write it as 2026-03-31.') from None
 
 
-def _table(found: Plan, names: Mapping[str, str]) -> pd.DataFrame:
+def _table(found: Plan, names: Names) -> pd.DataFrame:
     """The lines as text cells."""
     import pandas as pd
 

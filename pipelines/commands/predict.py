@@ -262,7 +262,7 @@ def _target_cells(target: str | None) -> dict[str, str]:
 def _by_option(problem: Problem) -> Problem:
     """The same problem, speaking of the option instead of the column."""
 
-    names, _ = SETUP_OPTIONS.get(problem.column, ((COMMAND_LINE,), ""))
+    names, _ = SETUP_OPTIONS.get(problem.column or "", ((COMMAND_LINE,), ""))
     name = names[0]
     if problem.column is None or problem.column in TARGET:
         name = "--target"

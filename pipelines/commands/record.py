@@ -104,7 +104,7 @@ def record(
         batch = None
     else:
         done = store.change(source, planned)
-        batch = done.batch.id if done else None
+        batch = done.batch.id if done and done.batch else None
     tell([*report.notes, *notes])
     for line in lines(report, batch, incoming.file, dry_run):
         print(line)

@@ -17,6 +17,7 @@ from pipelines.workspace.problems import UserError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from learn.shop import Shop
     from pipelines.ledger.state import Batch, Ledger, State
 
 WIDTH = 98
@@ -84,7 +85,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     return 0
 
 
-def _tables(name: str, data: object) -> Iterator[str]:
+def _tables(name: str, data: Shop) -> Iterator[str]:
     import pandas as pd
 
     prints = data.prints
@@ -151,10 +152,10 @@ def _model(version: str, told: dict) -> Iterator[str]:
         )
         if facts.get(key) is not None
     ]
-    beside = f" ({', '.join(beside)})" if beside else ""
-    held = facts.get("coverage90")
-    held = f"; {100 * held:.0f} % in the 90 % bands" if held is not None else ""
-    yield f"{said}; of jobs held back, median dE00 {number(facts['median_dE00'], 2)}{beside}{held}."
+    rivals = f" ({', '.join(beside)})" if beside else ""
+    share = facts.get("coverage90")
+    held = f"; {100 * share:.0f} % in the 90 % bands" if share is not None else ""
+    yield f"{said}; of jobs held back, median dE00 {number(facts['median_dE00'], 2)}{rivals}{held}."
 
 
 def _wrapped(line: str) -> str:

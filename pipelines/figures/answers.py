@@ -73,7 +73,9 @@ def write_check(path: Path, found: Checkup, settings: ShopSettings) -> None:
     """Whether stated chances come true, and what more prints are worth."""
     from matplotlib.figure import Figure
 
-    displays = [(ReliabilityDisplay(found.chances.targets), "Do stated chances come true?")]
+    displays: list[tuple[ReliabilityDisplay | HistoryDisplay, str | None]] = [
+        (ReliabilityDisplay(found.chances.targets), "Do stated chances come true?")
+    ]
     if found.curve:
         points = [*found.curve, found.today]
         displays += [(HistoryDisplay(points, shown), None) for shown in ("error", "tests")]

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from pipelines.workspace.files import beside
@@ -24,13 +24,13 @@ if TYPE_CHECKING:
 
 DARK, MIDDLE, LIGHT = "#1a1a1a", "#6b6b6b", "#bcbcbc"
 # A disc, a square and a cross, as on the pages.
-DISC = {"marker": "o", "ms": 7, "mfc": DARK, "mec": DARK}
-SQUARE = {"marker": "s", "ms": 7, "mfc": "white", "mec": DARK, "mew": 1.3}
-CROSS = {"marker": "+", "ms": 11, "mec": DARK, "mew": 1.8}
-WHISKER = {"color": DARK, "lw": 1.2, "capsize": 3}
-LIMIT = {"color": DARK, "lw": 1.1, "ls": (0, (4, 2.5))}
+DISC: dict[str, Any] = {"marker": "o", "ms": 7, "mfc": DARK, "mec": DARK}
+SQUARE: dict[str, Any] = {"marker": "s", "ms": 7, "mfc": "white", "mec": DARK, "mew": 1.3}
+CROSS: dict[str, Any] = {"marker": "+", "ms": 11, "mec": DARK, "mew": 1.8}
+WHISKER: dict[str, Any] = {"color": DARK, "lw": 1.2, "capsize": 3}
+LIMIT: dict[str, Any] = {"color": DARK, "lw": 1.1, "ls": (0, (4, 2.5))}
 LABEL_PT = 9.5
-STYLE = {
+STYLE: dict[str, Any] = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Arial", "sans-serif"],
     "font.size": LABEL_PT,
@@ -73,6 +73,11 @@ def style() -> Iterator[None]:
 
     with matplotlib.rc_context(STYLE):
         yield
+
+
+def figure_of(ax: Axes) -> Figure:
+    """The figure that axes are drawn on, the outermost one."""
+    return ax.figure.figure
 
 
 def own_axes(ax: Axes | None, inches: tuple[float, float]) -> Axes:

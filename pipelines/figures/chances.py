@@ -12,7 +12,7 @@ from learn.assessment.reliability import pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
 from learn.errors import Unusable
-from pipelines.figures.canvas import DISC, LIMIT, SQUARE, WHISKER, own_axes, style
+from pipelines.figures.canvas import DISC, LIMIT, SQUARE, WHISKER, figure_of, own_axes, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,7 +90,7 @@ class ReliabilityDisplay:
         """Draw; discs agree within their interval, open squares do not."""
         with style():
             self.ax_ = ax = own_axes(ax, (3.2, 2.6))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             t = self.table
             ax.axline((0, 0), slope=1, **LIMIT)
             sides = 100 * np.array([t["observed"] - t["lo"], t["hi"] - t["observed"]])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines.figures.canvas import DARK, DISC, LIMIT, SQUARE, WHISKER, own_axes, style
+from pipelines.figures.canvas import DARK, DISC, LIMIT, SQUARE, WHISKER, figure_of, own_axes, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,7 +61,7 @@ class HistoryDisplay:
         axis, _, limit = SHOWN[self.shown]
         with style():
             self.ax_ = ax = own_axes(ax, (3.2, 2.6))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             n, value, low, high = self.rows.T
             if limit is not None:
                 ax.axhline(limit, **LIMIT)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipelines.figures.canvas import DARK, LIGHT, LIMIT, own_axes, style
+from pipelines.figures.canvas import DARK, LIGHT, LIMIT, figure_of, own_axes, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,7 +70,7 @@ class OpacityDisplay:
         """Draw; dashed, from where a film is taken to hide."""
         with style():
             self.ax_ = ax = own_axes(ax, (3.6, 2.6))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             low, middle, high = 100 * self.ratio.T
             ax.fill_between(self.film_um, low, high, color=LIGHT, lw=0)
             ax.plot(self.film_um, middle, color=DARK, lw=1.6)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from learn.assessment.reliability import binomial_band
-from pipelines.figures.canvas import LIMIT, own_axes, style
+from pipelines.figures.canvas import LIMIT, figure_of, own_axes, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,7 +54,7 @@ class PlacesDisplay:
         """Draw columns, low to high."""
         with style():
             self.ax_ = ax = own_axes(ax, (1.65, 1.1))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             k = len(self.counts)
             ax.grid(False)
             ax.bar(np.arange(k), self.shares, color="#8c8c8c", width=0.84)

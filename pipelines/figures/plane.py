@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from learn.colour.colorimetry import Viewing, delta_e00, srgb_hex, viewing
-from pipelines.figures.canvas import CROSS, DARK, DISC, LIMIT, MIDDLE, SQUARE, own_axes, style
+from pipelines.figures.canvas import (
+    CROSS,
+    DARK,
+    DISC,
+    LIMIT,
+    MIDDLE,
+    SQUARE,
+    figure_of,
+    own_axes,
+    style,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -185,7 +195,7 @@ class ColourPlaneDisplay:
 
         with style():
             self.ax_ = ax = own_axes(ax, (3.2, 3.2))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             for line in (ax.axhline, ax.axvline):
                 line(0, color="#8c8c8c", lw=0.8, zorder=1)
             if ring is not None:
@@ -234,7 +244,7 @@ def draw_planes(displays: Sequence[ColourPlaneDisplay], across: int = 4) -> tupl
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         for ax in axes[len(displays) :]:
             ax.remove()
-        marks = {}
+        marks: dict[str, Any] = {}
         for ax, display in zip(axes, displays, strict=False):
             display.plot(ax)
             handles, names = ax.get_legend_handles_labels()

@@ -216,7 +216,9 @@ def _as_recorded(problem: Problem, incoming: Incoming) -> Problem:
 
 def _how_to_add(problem: Problem) -> Problem:
     """An identifier nobody knows: how a batch brings a new one along."""
-    table = SHOP_TABLES[SHOP_TABLES["prints"].column(problem.column).refers_to].file
+    column = SHOP_TABLES["prints"].column(problem.column or "")
+    assert column is not None and column.refers_to is not None  # nothing else can be lacking
+    table = SHOP_TABLES[column.refers_to].file
     do = f"correct the cell, or record a folder that holds these prints and the new row in {table}"
     return replace(problem, do=do)
 

@@ -32,8 +32,8 @@ def read_target(text: str, settings: ShopSettings, known: Viewing | None = None)
     which takes longer than all the rest.
     """
     text, wanted = text.strip(), (settings.illuminant, settings.observer)
-    at_hand = known is not None and (known.illuminant, known.observer) == wanted
-    condition = known if at_hand else viewing(*wanted)
+    at_hand = known and (known.illuminant, known.observer) == wanted
+    condition = known if known and at_hand else viewing(*wanted)
     if text.startswith("#"):
         try:
             return Target(lab_from_srgb_hex(text, condition), [])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -110,7 +111,9 @@ def _errors(kinds: list[KindScore]) -> dict:
             f"learnt {number(k.error, 2)}, physics alone {number(k.physics, 2)}, "
             f"nearest past print {nearest}; scatter {number(k.floor, 2)}"
         )
-        row = {name: number(getattr(k, name), 2) for name in ("floor", "error", "physics")}
+        row: dict[str, Any] = {
+            name: number(getattr(k, name), 2) for name in ("floor", "error", "physics")
+        }
         row |= {"nearest": nearest, "strip": strip(axis, said, marks, bar=(0, k.floor))}
         rows.append(_kind(k) | row)
     return {"axis": axis, "rows": rows}
@@ -226,5 +229,5 @@ def _names(row: dict, catalogue: Catalogue) -> Iterator[str]:
     table = {"ink": "inks", "garment": "substrates"}.get(row["factor"])
     words = catalogue.words.get(table, {}).get(row["level"], {}) if table else {}
     for name in ("ink_name", "colour_name", "fibre"):
-        if words.get(name):
-            yield words[name]
+        if word := words.get(name):
+            yield word

@@ -6,6 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Mapping
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -102,7 +103,7 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
         row["tolerance_dE00"] = tolerance[i]
         row["kind"] = kind(row)
         row["colours"] = {
-            name: Colour(tuple(lab[i, j]), str(fills[i, j]))
+            name: Colour((lab[i, j, 0], lab[i, j, 1], lab[i, j, 2]), str(fills[i, j]))
             for j, name in enumerate(COLOURS)
             if present[i, j]
         }
@@ -171,25 +172,24 @@ def _views(row: Mapping) -> dict | None:
     colours = row["colours"]
     if "print" not in colours:
         return None
-    sd = tuple(float(known(row, channel + "_sd") or 0.0) for channel in "Lab")
-    return drawing.colour_views(
-        colours["print"], sd, colours.get("bucket"), colours.get("target"), row["outline"]
-    )
+    L, a, b = (float(known(row, channel + "_sd") or 0.0) for channel in "Lab")
+    bucket, target = colours.get("bucket"), colours.get("target")
+    return drawing.colour_views(colours["print"], (L, a, b), bucket, target, row["outline"])
 
 
 def _strip(row: Mapping, end: float) -> dict | None:
     lines = []
     for name, prefix in (("target", "target"), ("bucket", "shift")):
-        cells = [known(row, prefix + suffix) for suffix in ("_dE00", "_lo", "_hi")]
-        if None not in cells:
-            lines.append((f"{name} to print", name, *(float(cell) for cell in cells)))
+        middle, low, high = (known(row, prefix + suffix) for suffix in ("_dE00", "_lo", "_hi"))
+        if middle is not None and low is not None and high is not None:
+            lines.append((f"{name} to print", name, float(middle), float(low), float(high)))
     return drawing.difference_strip(lines, row["tolerance_dE00"], end) if lines else None
 
 
 def _trust(validation: Mapping[str, float]) -> dict | None:
     """What the model's check on held-out jobs has shown, in words; None if there was none."""
 
-    def value(name: str) -> float | None:
+    def value(name: str) -> Any | None:
         return known(validation, name)
 
     median, coverage = value("median_dE00"), value("coverage90")
@@ -197,9 +197,9 @@ def _trust(validation: Mapping[str, float]) -> dict | None:
         return None
     held = "prints"
     if value("n_prints") is not None:
-        held = counted(int(value("n_prints")), "print")
+        held = counted(int(value("n_prints") or 0), "print")
         if value("n_jobs") is not None:
-            held += f" of {counted(int(value('n_jobs')), 'job')}"
+            held += f" of {counted(int(value('n_jobs') or 0), 'job')}"
     rivals = [
         f"{words} {number(value(name), 2)}"
         for name, words in (

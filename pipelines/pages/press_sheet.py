@@ -19,7 +19,7 @@ from learn.shop import UNDERBASE
 from pipelines.pages import render
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
-from pipelines.words.common import chance
+from pipelines.words.common import Names, chance
 from pipelines.words.prediction import known
 from pipelines.words.reasons import named, strokes_words
 from pipelines.words.verdict import headline, kind, line_reason
@@ -122,7 +122,7 @@ def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict
     }
 
 
-def _setup(row: Mapping, inks: Mapping[str, str]) -> list[tuple[str, str | None]]:
+def _setup(row: Mapping, inks: Names) -> list[tuple[str, str | None]]:
     """The set-up as (name, words) pairs; None where there is a line to write it on."""
     facts = [("Press", row["press_id"]), ("Ink", named(row["ink_id"], inks))]
     facts += [("Lot", row.get("ink_lot")), ("Mesh", row["mesh_id"])]
@@ -142,7 +142,7 @@ def _setup(row: Mapping, inks: Mapping[str, str]) -> list[tuple[str, str | None]
     return [(name, None if pd.isna(words) else str(words)) for name, words in facts]
 
 
-def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> list[str]:
+def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
     """The steps at the press in their order."""
     steps = []
     if row["base_on"]:
@@ -172,7 +172,7 @@ def operations(row: Mapping, garments: list[str], inks: Mapping[str, str]) -> li
     return steps
 
 
-def cautions(film_um: float, fibres: Mapping[str, str | None]) -> list[str]:
+def cautions(film_um: float, fibres: Names) -> list[str]:
     """What to mind on this job; what may hurt cloth or people first."""
     told = []
     if film_um >= THICK_UM:

@@ -59,7 +59,7 @@ def share_axis(low: float) -> Axis:
     """Shares from ``low`` to 1 in percent."""
     step = 0.1
     ticks = np.arange(np.ceil(low / step - 1e-9), round(1 / step) + 1) * step
-    return Axis(ticks, lambda v: (v - low) / (1 - low), lambda v: f"{100 * v:.0f}")
+    return Axis(ticks.tolist(), lambda v: (v - low) / (1 - low), lambda v: f"{100 * v:.0f}")
 
 
 def strip(

@@ -81,7 +81,8 @@ def save(
     """Store a new version under ``folder``, put it in charge if wanted, return its name."""
     folder.mkdir(parents=True, exist_ok=True)
     stream = io.BytesIO()
-    np.savez_compressed(stream, **{name: _plain(array) for name, array in arrays.items()})
+    plain: dict[str, Any] = {name: _plain(array) for name, array in arrays.items()}
+    np.savez_compressed(stream, **plain)
     everything = {
         "format": FORMAT,
         "made": datetime.now(UTC).isoformat(timespec="seconds"),

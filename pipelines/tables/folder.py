@@ -208,7 +208,7 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
                 table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
             )
         checks.check_keys(table, frames[name], table.file, findings)
-    known = {
+    known: dict[str, list[str]] = {
         name: frames[name][SHOP_TABLES[name].key].dropna().tolist()
         for name in ("inks", "substrates", "meshes")
         if name in frames and len(frames[name])

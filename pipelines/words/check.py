@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -12,6 +13,9 @@ from learn.assessment.reliability import Share
 from learn.assessment.report import Checkup
 from learn.process import SETTINGS
 from pipelines.words.common import counted, number, percent
+
+if TYPE_CHECKING:
+    from learn.monitoring.status import Glance
 
 # Situation -> what was kept from the model.
 KINDS = {
@@ -54,8 +58,8 @@ def bands_verdict(kind: KindScore) -> str:
     return "hold" if high - low < 0.15 else "too few"
 
 
-def strayed(row: object) -> str:
-    """What to say of a bin of stated chances; nothing where it holds."""
+def strayed(row: Any) -> str:
+    """What to say of a bin of stated chances (a row of `reliability`); nothing where it holds."""
     if row.holds:
         return ""
     return "   came more often" if row.observed > row.stated else "   came less often"
@@ -77,21 +81,25 @@ def parts(budget: Budget) -> str:
     )
 
 
-def advice(c: Checkup) -> list[str]:
+def advice(c: Checkup | Glance) -> list[str]:
     """What to do next, the most worthwhile first; one sentence or two each."""
-    out = [text for _, text in sorted(_by_level(c), key=lambda pair: -pair[0])]
-    uneven = c.limits[(c.limits["n"] >= FEW) & (c.limits["factor"] == "ink")]
+    limits, budget = c.limits, c.budget
+    if limits is None or budget is None:
+        return []
+    found = _by_level(c, limits, budget)
+    out = [text for _, text in sorted(found, key=lambda pair: -pair[0])]
+    uneven = limits[(limits["n"] >= FEW) & (limits["factor"] == "ink")]
     if len(uneven):
         worst = uneven.loc[uneven["scatter"].idxmax()]
-        if worst["scatter"] > max(1.3 * c.budget.scatter, UNEVEN * c.tolerance_dE00):
+        if worst["scatter"] > max(1.3 * budget.scatter, UNEVEN * c.tolerance_dE00):
             out.append(
                 f"Ink {worst['level']}: its prints of one set-up scatter by "
                 f"{number(worst['scatter'])} dE00, more than those of any other ink; no test "
                 "print settles that. Keep its film even (blade, off-contact, flood), or agree a "
                 "wider tolerance for it."
             )
-    if c.budget.removable < 0.25 * c.budget.scatter:
-        steadier = "more readings a print" if _instrument_rules(c.budget) else "a steadier press"
+    if budget.removable < 0.25 * budget.scatter:
+        steadier = "more readings a print" if _instrument_rules(budget) else "a steadier press"
         out.append(
             "Over all, what is left is mostly scatter of press and instrument: for known inks and "
             f"garments {steadier} will do more than more prints."
@@ -103,15 +111,17 @@ def _instrument_rules(budget: Budget) -> bool:
     return budget.instrument > 0.7 * budget.scatter
 
 
-def _by_level(c: Checkup) -> Iterator[tuple[float, str]]:
+def _by_level(
+    c: Checkup | Glance, limits: pd.DataFrame, budget: Budget
+) -> Iterator[tuple[float, str]]:
     """The levels that stand out: dE00 at stake, and the advice."""
     for factor, most in MOST_ADVICE.items():
-        levels = c.limits[c.limits["factor"] == factor]
+        levels = limits[limits["factor"] == factor]
         vague = levels["expected"] > max(THIN, 1.5 * levels["expected"].median())
         new = levels[vague & (levels["n"] == 0)]
         for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
             yield rows["expected"].max(), _never_printed(factor, known, rows, c)
-        astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, c.budget.removable)
+        astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, budget.removable)
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
         many = (levels["n"] >= FEW) & astray
@@ -122,7 +132,7 @@ def _by_level(c: Checkup) -> Iterator[tuple[float, str]]:
                 yield row["beyond"], _astray(row, c)
 
 
-def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup) -> str:
+def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup | Glance) -> str:
     names = rows["level"].astype(str).tolist()
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     each = " of each" if len(names) > 1 else ""
@@ -136,7 +146,7 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup)
     return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell.{which}"
 
 
-def _few(row: dict, c: Checkup) -> str:
+def _few(row: dict, c: Checkup | Glance) -> str:
     factor, level, n = row["factor"], row["level"], row["n"]
     with_, partner = ("on", "garment") if factor == "ink" else ("with", "ink")
     what = (
@@ -150,7 +160,7 @@ def _few(row: dict, c: Checkup) -> str:
     return f"{what}Two more prints, {_two_prints(factor, c)}, will tell."
 
 
-def _two_prints(factor: str, c: Checkup) -> str:
+def _two_prints(factor: str, c: Checkup | Glance) -> str:
     """Which two prints tell most; a shop that never prints a base is not told to."""
     grounds = "one bare and one over the base" if c.recorded.get("underbase_ink_id") else ""
     return {
@@ -161,7 +171,7 @@ def _two_prints(factor: str, c: Checkup) -> str:
     }[factor]
 
 
-def _astray(row: dict, c: Checkup) -> str:
+def _astray(row: dict, c: Checkup | Glance) -> str:
     return (
         f"{FACTORS[row['factor']]} {row['level']}: {counted(row['n'], 'print')}, and still "
         f"{number(row['beyond'])} dE00 beyond scatter; something about it is not in the tables. "
@@ -169,7 +179,7 @@ def _astray(row: dict, c: Checkup) -> str:
     )
 
 
-def _cause(factor: str, level: str, c: Checkup) -> str:
+def _cause(factor: str, level: str, c: Checkup | Glance) -> str:
     def gap(column: str) -> float:
         return c.recorded.get(column, 0.0)
 

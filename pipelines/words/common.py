@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+Names = Mapping[str, str | None]  # id -> what the shop calls it
+
 
 def counted(n: float, noun: str, plural: str | None = None) -> str:
     """``1 print``, ``12 prints``, ``2 flashes``.

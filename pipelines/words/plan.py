@@ -14,7 +14,7 @@ from learn.planning.plan import Plan
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
-from pipelines.words.common import chance, counted, number, percent
+from pipelines.words.common import Names, chance, counted, number, percent
 from pipelines.words.prediction import go_from
 from pipelines.words.reasons import PlanWords, base_words, named, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
@@ -28,10 +28,10 @@ def by_model(version: str) -> str:
     return f"By model {version}."
 
 
-def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: ShopSettings) -> str:
+def plan_block(plan: Plan, names: Names, shades: pd.DataFrame, s: ShopSettings) -> str:
     """The whole plan as plain text; ``names``: ink -> what the shop calls it."""
     usual = plan.usual
-    words, told = PlanWords(plan, names), {}
+    words, told = PlanWords(plan, names), dict[str, int]()
     L, a, b = plan.target
     out = [
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
@@ -61,7 +61,7 @@ def plan_block(plan: Plan, names: Mapping[str, str], shades: pd.DataFrame, s: Sh
     return "\n".join(out)
 
 
-def setup_words(line: Mapping, names: Mapping[str, str], garments: list[str]) -> str:
+def setup_words(line: Mapping, names: Names, garments: list[str]) -> str:
     """Ink, screen and base of a line in one phrase."""
     words = f"{named(line['ink_id'], names)} through {line['mesh_id']}, "
     words += strokes_words(line["strokes"], line["flash_count"])
@@ -71,7 +71,7 @@ def setup_words(line: Mapping, names: Mapping[str, str], garments: list[str]) ->
 def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
     """What the decision rests on, and where it would turn."""
     least, by_cost = go_from(s)
-    if not by_cost:
+    if not by_cost or s.cost_test_print is None or s.cost_spoiled_print is None:
         return (
             f"Straight to production from a chance of {100 * least:.0f} %, the shop's confidence. "
             "With the costs of a test print and of a spoiled run in shop.toml, cost weighs it."
@@ -97,7 +97,7 @@ def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
     return f"{words}; it {turns}."
 
 
-def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg: float) -> str:
+def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> str:
     """Recipes as plain text."""
     out = [RECIPE_HEAD]
     garments = found.garments
@@ -125,7 +125,7 @@ def recipes_block(found: Recipes, names: Mapping[str, str], s: ShopSettings, kg:
     return "\n".join(out)
 
 
-def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float, tolerance: float) -> str:
+def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
     """A correction as plain text."""
     before = f"As it is: {told.before_dE00:.1f} dE00 off, {chance(told.p_before)} in tolerance."
     verdict = f"{HEADLINES[kind(told._asdict())]}. {top_up_reason(told, tolerance)}"
@@ -148,7 +148,7 @@ def top_up_block(told: TopUp, names: Mapping[str, str], bucket_kg: float, tolera
     )
 
 
-def ink_block(plan: InkPlan, names: Mapping[str, str], garments: Mapping[str, str | None]) -> str:
+def ink_block(plan: InkPlan, names: Names, garments: Names) -> str:
     """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
     printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
     out = _wrapped(
@@ -232,7 +232,7 @@ def _wrapped(sentences: list[str]) -> list[str]:
     return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
 
 
-def _shade_lines(shades: pd.DataFrame, names: Mapping[str, str], tolerance: float) -> list[str]:
+def _shade_lines(shades: pd.DataFrame, names: Names, tolerance: float) -> list[str]:
     """Bucket match, one shade deeper, and what really appears as the target."""
     told = pd.concat([shades[shades["lore"] != ""].sort_values("lore"), shades.iloc[:1]])
     told = told[~told.index.duplicated(keep="last")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -15,7 +16,7 @@ from pipelines.words.common import counted as count
 from pipelines.words.verdict import headline
 
 
-def known(row: Mapping, key: str) -> object | None:
+def known(row: Mapping, key: str) -> Any | None:
     """The cell ``row[key]``; ``None`` where it is missing, empty, NaN or NaT."""
     value = row.get(key)
     if value is None or value == "" or pd.isna(value):
@@ -25,8 +26,8 @@ def known(row: Mapping, key: str) -> object | None:
 
 def lab_of(row: Mapping, prefix: str = "") -> tuple[float, float, float] | None:
     """L, a, b from columns ``<prefix>L``, ``<prefix>a``, ``<prefix>b``; ``None`` if incomplete."""
-    values = [known(row, prefix + channel) for channel in "Lab"]
-    return None if None in values else tuple(float(value) for value in values)
+    L, a, b = (known(row, prefix + channel) for channel in "Lab")
+    return None if L is None or a is None or b is None else (float(L), float(a), float(b))
 
 
 def go_from(settings: ShopSettings) -> tuple[float, bool]:

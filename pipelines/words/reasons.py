@@ -11,6 +11,7 @@ from learn.colour.looks import looks_beside
 from learn.planning.plan import Plan
 from learn.planning.reasons import Reason, Why
 from learn.shop import UNDERBASE
+from pipelines.words.common import Names
 
 REASONS = {
     Why.MORE_INK: "{value:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows",
@@ -37,7 +38,7 @@ class PlanWords(NamedTuple):
     """Words about the lines of one plan; ``names``: ink -> what the shop calls it."""
 
     plan: Plan
-    names: Mapping[str, str]
+    names: Names
 
     def changes(self, line: Mapping) -> str:
         """What a line changes from the usual set-up."""
@@ -85,7 +86,7 @@ class PlanWords(NamedTuple):
         return f"{what} {line[f'{what}_id']} instead of {usual[f'{what}_id']}"
 
 
-def base_words(line: Mapping, garments: list[str], names: Mapping[str, str]) -> str:
+def base_words(line: Mapping, garments: list[str], names: Names) -> str:
     """The base of a line: what, through which mesh, how often, on which garments."""
     if not line["base_on"]:
         return "no base"
@@ -102,7 +103,7 @@ def looks_words(looks: tuple[str, ...]) -> str:
     return ", ".join(looks) or "about right"
 
 
-def named(ink: str, names: Mapping[str, str]) -> str:
+def named(ink: str, names: Names) -> str:
     """Id and name of an ink."""
     return f"{ink} {names[ink]}" if names.get(ink) else str(ink)
 

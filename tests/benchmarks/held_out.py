@@ -35,7 +35,7 @@ from tests.benchmarks.oracle import waves_through
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, add_shop_options, folder_of, kinds, tables
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Tables = dict[str, dict[str, dict[str, float]]]  # title -> row -> column -> value
 
 

@@ -21,7 +21,7 @@ from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test
 from tests.benchmarks.shops import Held
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 ENERGY_DRAWS = 400
 

@@ -35,7 +35,7 @@ from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 
 def mixed_ink(world: World, shares: dict[str, float]) -> None:

@@ -40,7 +40,7 @@ from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 TESTS, DRAWS = 4, 20
 WAYS = ("as planned", "widest band", "at random")

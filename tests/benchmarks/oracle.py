@@ -24,7 +24,7 @@ from learn.colour.difference import difference
 from learn.predict.verdict import ask_for_test
 from learn.shop import ShopSettings
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 STEP = 0.01  # log film
 READING_SD = 0.115  # of L, a, b in one reading: datasets.demo.world.read_lab

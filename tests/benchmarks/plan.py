@@ -44,7 +44,7 @@ from tests.benchmarks.shops import folder_of, tables
 
 SETUP = ["press_id", "ink_id", "mesh_id", "strokes", "flash_count", *UNDERBASE]
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 DAY = 705  # the last week of the history
 REPEATS = 10  # prints of every choice

@@ -26,7 +26,7 @@ from learn.shop import Shop
 from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import check_setups, read_folder
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
 DEMO_SEED = 7

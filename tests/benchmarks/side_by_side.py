@@ -41,7 +41,7 @@ from tests.benchmarks.measures import bands, colours, interval_summary, summary
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import add_shop_options, folder_of, kinds, tables
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 LEVELS = ["ink", "base_ink", "lot", "press", "substrate", "fibre", "ink_type"]
 PHYSICS = [*GROUND_SCALES, "physics_L", "physics_a", "physics_b"]

@@ -29,7 +29,7 @@ from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import Held, folder_of, kinds, tables
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 
 JOBS, WEEKS, RUNS = 24, 20, 64
 WAYS = ("by saving", "widest band", "at random")
