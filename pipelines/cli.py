@@ -11,6 +11,7 @@ from typing import NoReturn
 
 from pipelines.commands import (
     check,
+    compare,
     demo,
     doubts,
     export,
@@ -32,7 +33,7 @@ from pipelines.workspace.problems import UserError
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, import_tables, learn, predict),
+    *(demo, import_tables, learn, predict, compare),
     *(status, record, doubts, history),
     *(plan, mix, next_test, new_ink),
     *(check, models, export),

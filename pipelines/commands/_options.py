@@ -115,6 +115,24 @@ def add_setup(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = 
             parser.add_argument(*names, dest=_CELL + column, metavar="VALUE", help=help_text)
 
 
+def add_setups(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = ()) -> None:
+    """The options of a set-up, each as often as wanted."""
+    for column, (names, help_text) in SETUP_OPTIONS.items():
+        if column not in without:
+            parser.add_argument(
+                *names, dest=_CELL + column, metavar="VALUE", action="append", help=help_text
+            )
+
+
+def setup_lists(args: argparse.Namespace) -> dict[str, list[str]]:
+    """What was given by :func:`add_setups`: column -> texts, as they were typed."""
+    return {
+        name.removeprefix(_CELL): values
+        for name, values in vars(args).items()
+        if name.startswith(_CELL) and values
+    }
+
+
 def setup_cells(args: argparse.Namespace) -> dict[str, str]:
     """The set-up given by options: column -> text."""
     return {

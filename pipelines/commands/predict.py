@@ -138,22 +138,13 @@ def predict_one(
     version: str | None = None,
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
-    import pandas as pd
-
     from pipelines.registry.opened import open_model
-    from pipelines.tables.folder import check_setups
     from pipelines.words.prediction import summary_block
 
     refuse_outputs(out, page, figure)
     opened = open_model(workspace, workspace.pick(shop), version)
-    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
-    cells = {**needed, "setup_id": "this set-up", **cells, **_target_cells(target)}
-    try:
-        given = pd.DataFrame([cells], index=[2], dtype=object)
-        setups = check_setups(given, opened.known, COMMAND_LINE)
-    except InputProblems as error:
-        raise InputProblems([_by_option(problem) for problem in error.problems]) from None
-    tell(_assumed(setups.iloc[0]) + opened.notes)
+    setups, assumed = setups_by_option([cells], target, opened)
+    tell(assumed + opened.notes)
     predictions = opened.predict(setups)
     named = opened.catalogue.describe(setups)
     usual = opened.catalogue.settings.tolerance_dE00
@@ -169,6 +160,35 @@ def predict_one(
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
     return 0
+
+
+def setups_by_option(
+    rows: list[dict[str, str]], target: str | None, opened: Opened
+) -> tuple[pd.DataFrame, list[str]]:
+    """Set-ups given by options (column -> text), checked, numbered where there are several; and
+    what they left to be assumed.
+
+    Raises UserError for what is wrong, each thing once, by the name of its option.
+    """
+    import pandas as pd
+
+    from pipelines.tables.folder import check_setups
+
+    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
+    aim = _target_cells(target)
+    names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]
+    full = [
+        {**needed, "setup_id": name, **cells, **aim}
+        for name, cells in zip(names, rows, strict=True)
+    ]
+    try:
+        given = pd.DataFrame(full, index=range(2, len(full) + 2), dtype=object).fillna("")
+        setups = check_setups(given, opened.known, COMMAND_LINE)
+    except InputProblems as error:
+        told = {str(one): one for one in map(_by_option, error.problems)}
+        raise InputProblems(list(told.values())) from None
+    assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
+    return setups, list(dict.fromkeys(assumed))
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:

@@ -52,10 +52,7 @@ def write_page(
     ``n_prints``, ``n_jobs``, ``median_dE00``, ``coverage90`` (0..1), ``physics_median_dE00`` and
     ``nearest_median_dE00``, all on held-out jobs; missing ones are left unsaid.
     """
-    rows = _rows(predictions, setups, settings)
-    end = drawing.strip_end(max(map(_largest_difference, rows), default=0.0))
-    for row in rows:
-        _draw(row, end)
+    rows = shown_rows(predictions, setups, settings)
     least, by_cost = go_from(settings)
     render.write(
         path,
@@ -77,6 +74,17 @@ def write_page(
         by_cost=by_cost,
         trust=_trust(validation),
     )
+
+
+def shown_rows(
+    predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSettings
+) -> list[dict]:
+    """What a page shows of each set-up, all drawn to one scale of differences."""
+    rows = _rows(predictions, setups, settings)
+    end = drawing.strip_end(max(map(_largest_difference, rows), default=0.0))
+    for row in rows:
+        _draw(row, end)
+    return rows
 
 
 def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSettings) -> list[dict]:

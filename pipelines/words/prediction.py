@@ -15,6 +15,8 @@ from pipelines.words.common import chance, number
 from pipelines.words.common import counted as count
 from pipelines.words.verdict import headline
 
+NO_BASE = "none, straight on the cloth"
+
 
 def known(row: Mapping, key: str) -> Any | None:
     """The cell ``row[key]``; ``None`` where it is missing, empty, NaN or NaT."""
@@ -90,7 +92,7 @@ def _ink(setup: Mapping) -> str:
 
 def _base(setup: Mapping) -> str:
     if known(setup, "underbase_ink_id") is None:
-        return "none, straight on the cloth"
+        return NO_BASE
     words = _named(setup, "underbase_ink_id", "underbase_ink_name")
     if (mesh := known(setup, "underbase_mesh_id")) is not None:
         words += f" through mesh {mesh}"

@@ -1,0 +1,78 @@
+"""Set-ups side by side: what they share, in what they differ, what comes of each."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from learn.colour.colorimetry import delta_e00
+from learn.normal import Z90
+from pipelines.words.common import chance, number
+from pipelines.words.prediction import NO_BASE, interval, known, lab_of, setup_words
+from pipelines.words.verdict import headline
+
+WIDTH = 88
+
+
+class SideBySide(NamedTuple):
+    """n set-ups, in words."""
+
+    shared: list[tuple[str, str]]  # heading and words of what all have in common
+    labels: list[str]  # n, what differs in one line
+
+
+def side_by_side(setups: Sequence[Mapping]) -> SideBySide:
+    """``setups``: rows with the columns of a set-up and the names of inks and garments."""
+    told = [dict(setup_words(setup)) for setup in setups]
+    headings = list(dict.fromkeys(heading for one in told for heading in one))
+    cells = {h: [one.get(h, "not given") for one in told] for h in headings}
+    differs = [h for h in headings if len(set(cells[h])) > 1]
+    shared = [(h, cells[h][0]) for h in headings if h not in differs]
+    own = zip(*(cells[h] for h in differs), strict=True) if differs else ()
+    labels = ["; ".join("no base" if c == NO_BASE else c for c in row) for row in own]
+    return SideBySide(shared, labels or [""] * len(told))
+
+
+def answer(rows: Sequence[Mapping], labels: Sequence[str]) -> list[str]:
+    """Which lies nearest to the target, or to the bucket, and how far the prints are apart."""
+    aimed = all(known(row, "target_dE00") is not None for row in rows)
+    goal, prefix = ("target", "target") if aimed else ("bucket", "shift")
+    off = [float(row[f"{prefix}_dE00"]) for row in rows]
+    best = int(np.argmin(off))
+    told = [f"Nearest to the {goal}: {best + 1} ({labels[best]}), {number(off[best])} dE00."]
+    if len({str(row["ink_id"]) for row in rows}) == 1:
+        lab = np.array([lab_of(row) for row in rows])
+        apart = delta_e00(lab[:, None], lab[None])
+        one, other = sorted(np.unravel_index(np.argmax(apart), apart.shape))
+        told.append(
+            f"Furthest apart: {one + 1} and {other + 1}, {number(apart.max())} dE00 from one print "
+            "to the other."
+        )
+    return told
+
+
+def block(rows: Sequence[Mapping], found: SideBySide) -> str:
+    """Set-ups side by side as plain text; ``rows``: predictions with their set-ups' cells."""
+    width = max(len(heading) for heading, _ in found.shared) if found.shared else 0
+    lines = [line for said in answer(rows, found.labels) for line in textwrap.wrap(said, WIDTH)]
+    lines += [f"  {heading:<{width}}  {words}" for heading, words in found.shared]
+    if lab_of(rows[0], "target_") is not None:
+        target = "  ".join(f"{c} {number(rows[0]['target_' + c])}" for c in "Lab")
+        lines.append(f"  {'Target':<{width}}  {target}")
+    for i, (row, label) in enumerate(zip(rows, found.labels, strict=True)):
+        said = headline(row).upper().replace("DE00", "dE00")
+        lines += ["", f"{i + 1:>3}  {label}", f"     {said}", f"     {_numbers(row)}"]
+    return "\n".join(lines)
+
+
+def _numbers(row: Mapping) -> str:
+    bands = [f"{c} {number(row[c])} +- {number(Z90 * row[c + '_sd'])}" for c in "Lab"]
+    parts = ["  ".join(bands)]
+    for goal, prefix in (("bucket", "shift"), ("target", "target")):
+        if (off := known(row, prefix + "_dE00")) is not None:
+            parts.append(f"{goal} {number(off)} ({interval(row, prefix)})")
+    parts.append(f"chance {chance(known(row, 'p_in_tolerance'))}")
+    return "   ".join(parts)
