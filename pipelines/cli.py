@@ -26,6 +26,7 @@ from pipelines.commands import (
     predict,
     record,
     status,
+    targets,
 )
 from pipelines.commands._options import WORKSPACE
 from pipelines.workspace.folders import Workspace
@@ -35,7 +36,7 @@ from pipelines.workspace.problems import UserError
 COMMANDS = (
     *(demo, import_tables, learn, predict, compare),
     *(status, record, doubts, history),
-    *(plan, mix, next_test, new_ink),
+    *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),
 )
 ABOUT = """\

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from learn.colour.colorimetry import viewing
 from learn.predict.causes import ENDS, Cause, Verdict
 from pipelines.cli import COMMANDS, main
 from pipelines.ledger import store
@@ -33,6 +34,7 @@ def workspace(tmp_path, monkeypatch) -> Path:
 class StubModel:
     """Stands for the learnt model where only reading, storing and writing is looked at."""
 
+    viewing_ = viewing()
     set_aside_ = pd.DataFrame({"print_id": ["P3"], "reason": ["far from its neighbours"]})
     validation_: ClassVar[dict] = {
         "n_prints": 2,
@@ -215,9 +217,9 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert main([*one, "--strokes", "2", "--flashes", "2"]) == 2
     assert "--flashes: 2 flashes do not fit between 2 strokes" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58"]) == 2
-    assert "give L, a and b as" in one_sentence(capsys)
+    assert "give L,a,b as" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
-    assert '--target: "x" is not a number' in one_sentence(capsys)
+    assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
     assert "--base-mesh: is empty although an underbase ink" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2

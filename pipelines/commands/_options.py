@@ -29,6 +29,9 @@ SETUP_OPTIONS = {
     **{s.name: ((s.option,), f"{s.word}, {s.unit}") for s in SETTINGS},
     "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
 }
+TARGET_HELP = (
+    "L,a,b, a screen colour #rrggbb, a name of the shop's targets, or a file with a measured chip"
+)
 # What errors call by its name in the code, and how it is given.
 OPTIONS = {
     "max_base_strokes": "--max-base-strokes",
@@ -102,10 +105,9 @@ def add_garments(parser: argparse.ArgumentParser, help_text: str, *, required: b
 
 def add_aim(parser: argparse.ArgumentParser) -> None:
     """The target of a job and the garments it is printed on."""
-    target = "L,a,b, a screen colour #rrggbb, or a file with a measured chip"
-    parser.add_argument("--target", metavar="COLOUR", required=True, help=target)
+    parser.add_argument("--target", metavar="COLOUR", required=True, help=TARGET_HELP)
     add_garments(parser, "a garment of the job", required=True)
-    parser.add_argument("--tolerance", metavar="DE00", help="(default: the shop's)")
+    parser.add_argument("--tolerance", metavar="DE00", help="(default: the target's, the shop's)")
 
 
 def add_setup(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = ()) -> None:

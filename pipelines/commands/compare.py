@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from learn.shop import UNDERBASE
 from pipelines.commands._options import (
     SETUP_OPTIONS,
+    TARGET_HELP,
     add_command,
     add_figure,
     add_setups,
@@ -52,7 +53,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
     add_figure(add, "swatches and differences")
-    add.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
+    add.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
     add_shop(add)
     several = add.add_argument_group(
         "set-ups by options",

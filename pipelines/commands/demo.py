@@ -51,7 +51,7 @@ def demo(*, workspace: Workspace) -> int:
 
     progress("predicting next week's jobs")
     opened = open_model(workspace, SHOP)
-    setups, _ = read_setups(source / "next_week.csv", opened.known)
+    setups, _ = read_setups(source / "next_week.csv", opened.known, opened.targets)
     predictions = opened.predict(setups)
     reports = workspace.reports(SHOP)
     predict.write_predictions(reports / "next-week.csv", predictions)

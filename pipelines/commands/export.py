@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.schema import SHOP_TABLES, TARGETS
 from pipelines.words.common import counted
 from pipelines.workspace.files import write_text
 from pipelines.workspace.folders import Workspace
@@ -52,6 +52,8 @@ def export(
         )
     for name, table in SHOP_TABLES.items():
         write_text(folder / table.file, csvfile.to_csv(given.tables[name]))
+    if given.targets is not None:
+        write_text(folder / TARGETS.file, csvfile.to_csv(given.targets))
     if given.shop_toml is not None:
         write_text(folder / FILE, given.shop_toml)
     prints = len(given.tables["prints"])

@@ -13,7 +13,7 @@ from pipelines.workspace.problems import InputProblems, UserError
 if TYPE_CHECKING:
     from pipelines.ledger.state import Addition, Batch, Ledger, What
 
-KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints")
+KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints", "targets")
 TIMES = "Times are UTC."
 ABOUT = """\
 Lists who brought in what and when; with a batch number, all that was decided on it. A batch can be

@@ -14,10 +14,11 @@ from pipelines.workspace.progress import tell
 SHOWN_SET_ASIDE = 20
 ABOUT = """\
 TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
-shop.toml. Everything is checked before anything is changed. A print that cannot be right is set
-aside with the reason and kept; a table that cannot be used refuses the whole import, with every
-problem told by file, row and column. The tables imported before give way, and stay in the history;
-prints recorded since stay in use.
+targets.csv and shop.toml. Everything is checked before anything is changed. A print that cannot be
+right is set aside with the reason and kept; a table that cannot be used refuses the whole import,
+with every problem told by file, row and column. The tables imported before give way, and stay in
+the history; prints recorded since stay in use, and so do targets where no new list of them comes
+in.
 """
 
 

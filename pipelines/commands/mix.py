@@ -125,6 +125,7 @@ def mix(
     from learn.planning.plan import checked_garments
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
+    from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import by_model, recipes_block, setup_words, top_up_block
 
     if bool(have) != bool(measured):
@@ -133,7 +134,8 @@ def mix(
     opened = open_model(workspace, name)
     settings = opened.catalogue.settings
     known = opened.model.viewing_
-    aim = read_target(target, settings, known)
+    aim = read_target(target, opened.targets, settings)
+    tolerance = aim.tolerance_dE00 if tolerance is None else tolerance
     limits = {"inks": [*(inks or []), *have, *weighing["density"], *weighing["price"]]}
     limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[UNDERBASE[1]])}
     limits |= {"underbases": [i for i in _named(screen[UNDERBASE[0]]) if i != "none"]}
@@ -150,7 +152,10 @@ def mix(
             roles = opened.model.encoder_.inks["role"]
             palette = list(dict.fromkeys([*have, *(inks or roles.index[roles != "underbase"])]))
             mixing = Mixing.of(opened.model, setup, garments, palette)
-            readings = {g: read_target(text, settings, known).lab for g, text in measured.items()}
+            readings = {
+                g: read_target(text, Targets(known, none_named), settings, "--measured").lab
+                for g, text in measured.items()
+            }
             told = top_up(
                 mixing,
                 have,

@@ -53,11 +53,11 @@ def next_test(
     from pipelines.words.verdict import HEADLINES, kind
 
     opened = open_model(workspace, workspace.pick(shop))
-    setups, warnings = read_setups(setups_csv, opened.known)
+    setups, warnings = read_setups(setups_csv, opened.known, opened.targets)
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
     notes = list(warnings)
     if not aimed.any():
-        raise UserError(f"{setups_csv.name}: no set-up has a target; fill in target_L, a and b.")
+        raise UserError(f"{setups_csv.name}: no set-up has a target; fill in the column target.")
     if not aimed.all():
         notes.append(f"{counted(int((~aimed).sum()), 'set-up')} without a target left out.")
     jobs = setups[aimed].reset_index(drop=True)

@@ -155,7 +155,8 @@ def plan(
         raise UserError(f"--lines {lines}: give 1 or more.")
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    aim = read_target(target, opened.catalogue.settings, opened.model.viewing_)
+    aim = read_target(target, opened.targets, opened.catalogue.settings)
+    tolerance = aim.tolerance_dE00 if tolerance is None else tolerance
     usual = usual_of(workspace, name, garments)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     refuse_unknown(opened, garments, limits)

@@ -11,11 +11,11 @@ from learn.shop import UNDERBASE_IDS
 from pipelines.commands._options import (
     BASE_STROKES,
     SETUP_OPTIONS,
+    TARGET_HELP,
     add_command,
     add_figure,
     add_setup,
     add_shop,
-    lab_parts,
     setup_cells,
 )
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS
@@ -34,7 +34,8 @@ COMMAND_LINE = "the command line"
 TARGET = ("target_L", "target_a", "target_b")
 ABOUT = """\
 Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
-print_id, and if wanted target_L, target_a, target_b and tolerance_dE00), or one set-up by options.
+print_id, and if wanted target - a colour as #aa3322 or 45,60,30, or a name of targets.csv - or
+target_L, target_a, target_b; and tolerance_dE00), or one set-up by options.
 Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
 straight to production, a test print first, or change the set-up first. Without a target nothing
 goes to production; it is told how predictable the print is and how far it lies from the bucket.
@@ -65,7 +66,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "--garment, --ink, --mesh and --strokes are needed; what is left out is not known.",
     )
     add_setup(one)
-    one.add_argument("--target", metavar="L,a,b", help="the colour the job asks for")
+    one.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
     add.set_defaults(run=run)
 
 
@@ -108,7 +109,7 @@ def predict_file(
 
     refuse_outputs(out, page, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
-    setups, warnings = read_setups(setups_csv, opened.known)
+    setups, warnings = read_setups(setups_csv, opened.known, opened.targets)
     tell(warnings + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
@@ -166,7 +167,7 @@ def setups_by_option(
     rows: list[dict[str, str]], target: str | None, opened: Opened
 ) -> tuple[pd.DataFrame, list[str]]:
     """Set-ups given by options (column -> text), checked, numbered where there are several; and
-    what they left to be assumed.
+    what has to be told about them.
 
     Raises UserError for what is wrong, each thing once, by the name of its option.
     """
@@ -175,10 +176,10 @@ def setups_by_option(
     from pipelines.tables.folder import check_setups
 
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
-    aim = _target_cells(target)
+    aim, notes = _target_cells(target, opened)
     names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]
     full = [
-        {**needed, "setup_id": name, **cells, **aim}
+        {**needed, "setup_id": name, **aim, **cells}
         for name, cells in zip(names, rows, strict=True)
     ]
     try:
@@ -188,7 +189,7 @@ def setups_by_option(
         told = {str(one): one for one in map(_by_option, error.problems)}
         raise InputProblems(list(told.values())) from None
     assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
-    return setups, list(dict.fromkeys(assumed))
+    return setups, notes + list(dict.fromkeys(assumed))
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
@@ -273,10 +274,17 @@ def _assumed(setup: pd.Series) -> list[str]:
     return told
 
 
-def _target_cells(target: str | None) -> dict[str, str]:
-    if target is None:
-        return {}
-    return dict(zip(TARGET, lab_parts("--target", target), strict=True))
+def _target_cells(text: str | None, opened: Opened) -> tuple[dict[str, str], list[str]]:
+    """The cells that a target fills, and what has to be told about it."""
+    if text is None:
+        return {}, []
+    from pipelines.measured.target import read_target
+
+    aim = read_target(text, opened.targets, opened.catalogue.settings)
+    cells = dict(zip(TARGET, map(repr, aim.lab.tolist()), strict=True))
+    if aim.tolerance_dE00 is not None:
+        cells["tolerance_dE00"] = repr(aim.tolerance_dE00)
+    return cells, aim.notes
 
 
 def _by_option(problem: Problem) -> Problem:

@@ -25,7 +25,7 @@ from pipelines.workspace.problems import Findings, Kind, UserError
 
 WORKBOOK = b"PK\x03\x04"
 SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour
-_TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target_")] + ["tolerance_dE00"]
+_TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target")] + ["tolerance_dE00"]
 _DATE_MARK = "date "  # before a cell that a workbook holds as a date
 
 

@@ -3,7 +3,7 @@
 A ledger only grows. A batch is an import of all tables or a recording of more rows; a decision
 sets a print aside, brings it back, corrects it, or takes a whole batch back. What holds now
 follows from both: the latest import that was not taken back, then every recording that was not,
-each print by the last decision on the cells it has now.
+each print by the last decision on the cells it has now; of the targets, the list that came last.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Literal
 import pandas as pd
 
 from pipelines.tables.folder import Given
-from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.schema import SHOP_TABLES, TARGETS
 
 What = Literal[
     "set aside", "doubted", "kept", "restored", "corrected", "taken back", "put back"
@@ -204,7 +204,10 @@ def current(ledger: Ledger) -> State:
         if stands.trusted and stands.why is None
     )
     out = {row: stands.why for row, stands in standing.items() if stands.why is not None}
-    given = Given(base.shop or "", base.shop_toml, tables, out, trusted)
+    # The targets are one short table: whoever changes it hands it over whole.
+    lists = [batch.sheets[TARGETS.name] for batch in inside if TARGETS.name in batch.sheets]
+    targets = lists[-1].cells if lists else None
+    given = Given(base.shop or "", base.shop_toml, tables, out, trusted, targets)
     return State(given, standing)
 
 

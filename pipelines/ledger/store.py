@@ -34,6 +34,7 @@ from pipelines.ledger.state import (
     current,
 )
 from pipelines.tables.folder import Given, digest_of, to_shop
+from pipelines.tables.schema import TARGETS
 from pipelines.workspace.files import beside, refuse_unwritable
 from pipelines.workspace.problems import Kind, UserError
 
@@ -48,7 +49,9 @@ def save(given: Given, source: Source, *, file: str = "") -> int | None:
     """
     sheets = {name: Sheet(frame) for name, frame in given.tables.items()}
     sheets["prints"] = replace(sheets["prints"], faults=dict(given.set_aside))
-    counts = {name: len(frame) for name, frame in given.tables.items()}
+    if given.targets is not None:
+        sheets[TARGETS.name] = Sheet(given.targets)
+    counts = {name: len(sheet.cells) for name, sheet in sheets.items()}
     counts["set aside"] = len(given.set_aside)
     batch = Batch(
         IMPORT,

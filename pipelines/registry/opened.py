@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,9 +14,10 @@ from learn.predict.causes import ENDS
 from pipelines.registry import versions
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.versions import StoredModel
-from pipelines.tables.folder import to_shop
+from pipelines.tables.folder import targets_of, to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.settings import read_settings
+from pipelines.tables.targets import Targets, none_named
 from pipelines.words.verdict import reason, test_print
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, Kind, UserError
@@ -32,6 +35,12 @@ class Opened:
     validation: dict
     catalogue: Catalogue
     notes: list[str]
+    rows_of_targets: Callable[[], pd.DataFrame] = none_named
+
+    @cached_property
+    def targets(self) -> Targets:
+        """Reads the targets of jobs, under the viewing condition of the model."""
+        return Targets(self.model.viewing_, self.rows_of_targets)
 
     @property
     def known(self) -> dict[str, list[str]]:
@@ -83,7 +92,14 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(folder, stored) from error
-    notes = []
+    notes: list[str] = []
+
+    def opened() -> Opened:
+        return Opened(
+            model, stored.version, validation, catalogue, notes,
+            lambda: _targets(workspace.database(shop_name)),
+        )  # fmt: skip
+
     if database != versions.database_stamp(workspace.database(shop_name)):
         from pipelines.ledger import (
             store,  # not needed, and slow to import, where nothing has changed
@@ -96,10 +112,16 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
                 notes.append(
                     f"shop.toml has changed; verdicts are by what held when {version} learnt."
                 )
-            return Opened(model, stored.version, validation, catalogue, notes)
+            return opened()
         # Only what both know can be predicted: the model from then, the tables of now.
         catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
         model.settings_ = catalogue.settings
         if stored.facts["data_sha256"] != versions.fingerprint(given):
             notes.append("the tables have changed since this model learnt; run strikeoff learn.")
-    return Opened(model, stored.version, validation, catalogue, notes)
+    return opened()
+
+
+def _targets(source: Path | str) -> pd.DataFrame:
+    from pipelines.ledger import store  # slow to import, and not needed where no target is named
+
+    return targets_of(store.read(source))[0]

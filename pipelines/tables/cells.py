@@ -46,7 +46,7 @@ def known_columns(
                 _rename_hint(column, names),
                 Kind.MISSING,
             )
-    if table.colour:
+    if table.colour and "hex" not in own:  # which is a colour too
         for fault in _colour_header_faults(own):
             findings.problem(file, 1, *fault, Kind.MISSING)
     given = cells[own].copy()

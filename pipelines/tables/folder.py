@@ -13,12 +13,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import known_columns, typed
-from pipelines.tables.schema import SETUPS, SHOP_TABLES, Table
+from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
+from pipelines.tables.targets import Targets, typed_targets, with_targets
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem
 
@@ -32,6 +34,7 @@ class Given:
     ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given.
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
     ``trusted``: prints somebody has looked at and found right, however unlikely.
+    ``targets``: colours customers ask for, None where the shop keeps none.
     """
 
     name: str
@@ -39,6 +42,7 @@ class Given:
     tables: dict[str, pd.DataFrame]
     set_aside: dict[int, str] = field(default_factory=dict)
     trusted: frozenset[str] = frozenset()
+    targets: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -75,8 +79,11 @@ def read_folder(
         read = csvfile.read_cells(folder / table.file, findings)
         if read is not None:
             tables[table.name] = known_columns(table, *read, findings, table.file)
-    given = Given(name, toml, tables)
+    targets = _read_targets(folder, findings)
+    given = Given(name, toml, tables, targets=targets)
     shop, faults = _check(given, findings, today)
+    if targets is not None:
+        findings.problems += targets_of(given)[1]
     if strict:
         findings.problems += faults
     findings.raise_if_any()
@@ -90,7 +97,7 @@ def read_folder(
     if kept.empty:
         findings.warn("prints.csv: no usable print; predictions will rest on physics alone.")
     findings.warnings += checks.assumed(kept, "prints.csv")
-    given = Given(name, toml, tables, set_aside)
+    given = Given(name, toml, tables, set_aside, targets=targets)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
 
 
@@ -99,7 +106,18 @@ def digest_of(given: Given) -> str:
     digest = hashlib.sha256((given.shop_toml or "").encode())
     for name in sorted(given.tables):
         digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
+    if given.targets is not None:
+        digest.update(f"\n[{TARGETS.name}]\n{csvfile.to_csv(given.targets)}".encode())
     return digest.hexdigest()
+
+
+def targets_of(given: Given) -> tuple[pd.DataFrame, list[Problem]]:
+    """The shop's targets as `typed_targets` gives them, none where it keeps none."""
+    cells = given.targets
+    if cells is None:
+        cells = pd.DataFrame(columns=["name", "L", "a", "b"], dtype=object)
+    settings = read_settings(given.shop_toml, given.name, Findings())
+    return typed_targets(cells, viewing(settings.illuminant, settings.observer))
 
 
 def to_shop(given: Given) -> Shop:
@@ -119,11 +137,15 @@ def to_shop(given: Given) -> Shop:
 
 
 def read_setups(
-    path: Path, known: dict[str, list[str]], today: date | None = None
+    path: Path,
+    known: dict[str, list[str]],
+    targets: Targets | None = None,
+    today: date | None = None,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Read the set-ups to predict: the typed frame in input order, and warnings.
 
-    ``known``: identifiers of the inks, substrates and meshes a set-up may name.
+    ``known``: identifiers of the inks, substrates and meshes a set-up may name; ``targets``:
+    reads the column ``target``, which is refused without.
 
     Raises InputProblems with every problem of the file.
     """
@@ -139,7 +161,7 @@ def read_setups(
     if given.empty:
         what = "holds no set-up below its header"
         findings.problem(path.name, None, None, what, "write one row a set-up", Kind.MISSING)
-    return check_setups(given, known, path.name, findings, today), findings.warnings
+    return check_setups(given, known, path.name, findings, today, targets), findings.warnings
 
 
 def check_setups(
@@ -148,6 +170,7 @@ def check_setups(
     file: str,
     findings: Findings | None = None,
     today: date | None = None,
+    targets: Targets | None = None,
 ) -> pd.DataFrame:
     """Typed set-ups from text cells; raises InputProblems with every problem."""
     findings = findings or Findings()
@@ -159,8 +182,10 @@ def check_setups(
     process = _not_told(checks.check_process(frame, file), given, SETUPS)
     findings.problems += _once_a_cell(process, faults)
     told = {fault.row for fault in faults if (fault.column or "").startswith("target_")}
-    targets = checks.check_targets(frame, file)
-    findings.problems += [fault for fault in targets if fault.row not in told]
+    parts = checks.check_targets(frame, file)
+    findings.problems += [fault for fault in parts if fault.row not in told]
+    frame, wrong = with_targets(frame, targets, file)
+    findings.problems += wrong
     findings.problems.sort(key=lambda problem: problem.row or 0)
     findings.raise_if_any()
     findings.warnings += checks.assumed(frame, file)
@@ -178,6 +203,13 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     findings.raise_if_any()
     assert shop is not None  # else there were findings
     return shop.prints, faults
+
+
+def _read_targets(folder: Path, findings: Findings) -> pd.DataFrame | None:
+    if not (folder / TARGETS.file).is_file():
+        return None
+    read = csvfile.read_cells(folder / TARGETS.file, findings)
+    return read and known_columns(TARGETS, *read, findings, TARGETS.file)
 
 
 def _read_toml(folder: Path, findings: Findings) -> str | None:
@@ -276,5 +308,5 @@ def _renumbered(shop: Shop, prints: pd.DataFrame) -> Shop:
 
 
 def _file_order(file: str) -> int:
-    order = [SETTINGS_FILE, *(table.file for table in SHOP_TABLES.values())]
+    order = [SETTINGS_FILE, *(table.file for table in SHOP_TABLES.values()), TARGETS.file]
     return order.index(file) if file in order else len(order)

@@ -196,6 +196,7 @@ SETUPS = Table(
     (
         _id("setup_id", needed=True),
         *PROCESS,
+        Column("target"),
         Column("target_L", "number", low=0, high=100, do="L* lies in 0 to 100"),
         Column("target_a", "number", low=-150, high=150, do="a* lies within 150"),
         Column("target_b", "number", low=-150, high=150, do="b* lies within 150"),
@@ -204,6 +205,18 @@ SETUPS = Table(
     key="setup_id",
 )
 
+TARGETS = Table(
+    "targets",
+    (
+        _id("name", needed=True),
+        Column("hex"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+    ),
+    key="name",
+    colour=True,
+)
+
+# Without targets: they are optional, and nothing is learnt from them.
 SHOP_TABLES = {table.name: table for table in (INKS, SUBSTRATES, MESHES, DRAWDOWNS, PRINTS)}
 
 PREDICTION_COLUMNS = [
