@@ -56,7 +56,26 @@ True
 from __future__ import annotations
 
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # what stands below is for checkers and editors
+    from learn.mixing.mixture import Mixing as Mixing
+    from learn.mixing.recipes import Weighing as Weighing
+    from learn.mixing.recipes import recipes as recipes
+    from learn.mixing.top_up import top_up as top_up
+    from learn.planning.candidates import Limits as Limits
+    from learn.planning.new_ink import InkPlan as InkPlan
+    from learn.planning.new_ink import plan_ink as plan_ink
+    from learn.planning.next_test import rank_tests as rank_tests
+    from learn.planning.opacity import opacity as opacity
+    from learn.planning.plan import Plan as Plan
+    from learn.planning.plan import plan as plan
+    from learn.planning.plan import usual_setup as usual_setup
+    from learn.planning.shades import shades as shades
+    from learn.predict.costs import decide as decide
+    from learn.predict.model import ShiftModel as ShiftModel
+    from learn.shop import Shop as Shop
+    from learn.shop import ShopSettings as ShopSettings
 
 _HOMES = {
     "ShiftModel": "predict.model",
@@ -77,7 +96,7 @@ _HOMES = {
     "top_up": "mixing.top_up",
     "opacity": "planning.opacity",
 }
-__all__ = sorted(_HOMES)
+__all__ = sorted(_HOMES)  # noqa: PLE0605  each name stands once
 
 
 def __getattr__(name: str) -> Any:

@@ -15,7 +15,6 @@ RECORDED_WITH_PRESS = ["press_id", "ink_lot", *SETTINGS, "readings"]
 
 def gross_errors(
     prints: pd.DataFrame,
-    setups: pd.DataFrame,
     groups: Groups,
     recipe: Recipe,
     rng: np.random.Generator,

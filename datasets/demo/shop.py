@@ -68,7 +68,7 @@ def make_shop(recipe: Recipe, seed: int) -> GeneratedShop:
     kept_back = heldout.whole_jobs(setups, groups, recipe.held_out_rows, rng)
     history = prints[~kept_back].reset_index(drop=True)
     faults = generator(seed, "faults")
-    history, wrong = gross_errors(history, setups[~kept_back], groups, recipe, faults)
+    history, wrong = gross_errors(history, groups, recipe, faults)
     history = blank_cells(history, recipe, faults)
     history, impossible = impossible_rows(history, faults)
 

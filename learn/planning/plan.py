@@ -122,7 +122,7 @@ def plan(
     grid = Grid.of(model, limits)
     with workers(2):
         found = search(model, grid, target, garments, tolerance)
-    setups, based = _to_judge(grid, found, tolerance)
+    setups, based = _to_judge(grid, found)
     first = _usual_line(grid, usual, bucket_ink(model, target, grid.inks))
     setups = pd.concat([first, setups], ignore_index=True)
     based = np.vstack([np.repeat(first[UNDERBASE[0]].notna(), len(garments)), based])
@@ -235,7 +235,7 @@ def _usual_line(grid: Grid, usual: Mapping[str, Any], ink: str) -> pd.DataFrame:
     return line
 
 
-def _to_judge(grid: Grid, found: Scored, tolerance: float) -> tuple[pd.DataFrame, NDArray]:
+def _to_judge(grid: Grid, found: Scored) -> tuple[pd.DataFrame, NDArray]:
     """The candidates that get bands: the nearest ones at each amount of press work."""
     worst = found.dE.max(axis=1)
     near = found.take(np.argsort(worst, kind="stable")[: 12 * BANDS_FOR])

@@ -29,7 +29,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.set_defaults(run=run)
 
 
-def run(args: argparse.Namespace, workspace: Workspace) -> int:
+def run(args: argparse.Namespace, workspace: Workspace) -> int:  # noqa: ARG001  as all are
     """Run it as it was parsed."""
     return demo(workspace=workspace)
 

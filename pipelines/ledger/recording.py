@@ -217,7 +217,8 @@ def _as_recorded(problem: Problem, incoming: Incoming) -> Problem:
 def _how_to_add(problem: Problem) -> Problem:
     """An identifier nobody knows: how a batch brings a new one along."""
     column = SHOP_TABLES["prints"].column(problem.column or "")
-    assert column is not None and column.refers_to is not None  # nothing else can be lacking
+    assert column is not None  # only what refers to a table can be lacking in it
+    assert column.refers_to is not None
     table = SHOP_TABLES[column.refers_to].file
     do = f"correct the cell, or record a folder that holds these prints and the new row in {table}"
     return replace(problem, do=do)

@@ -196,7 +196,7 @@ def current(ledger: Ledger) -> State:
         if name == "prints":
             faults, origin = fault, batch_of
     tables["prints"], faults, standing = _decided(
-        tables["prints"], faults, origin, ledger.decisions, states
+        tables["prints"], faults, origin, ledger.decisions
     )
     trusted = frozenset(
         tables["prints"].loc[row, "print_id"].strip()
@@ -261,7 +261,6 @@ def _decided(
     faults: dict[int, str],
     origin: dict[int, int],
     decisions: Iterable[Decision],
-    states: dict[int, bool],
 ) -> tuple[pd.DataFrame, dict[int, str], dict[int, Standing]]:
     """Corrections made, and where every print stands by the last decision that holds."""
     standing = {row: Standing(origin[row], faults.get(row), None) for row in origin}

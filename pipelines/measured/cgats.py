@@ -41,7 +41,7 @@ def looks_like_cgats(text: str) -> bool:
     return bool(begins) or bool(re.match(r"\s*(CGATS|IT8|CTI[1-3]|ISO28178)\b", text))
 
 
-def read_cgats(lines: Iterable[str], file: str) -> list[Block]:
+def read_cgats(lines: Iterable[str], file: str) -> list[Block]:  # noqa: C901  one state machine
     """The tables of a CGATS text. A later one inherits the header of those before it."""
     blocks: list[Block] = []
     header: dict[str, list[str]] = {}

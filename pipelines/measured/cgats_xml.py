@@ -51,7 +51,7 @@ def _collect(
     """Depth first: rows below ``element`` to ``tables``, everything else to ``header``."""
     rows = []
     for child in element:
-        fields = _fields(child, file) if len(child) or len(child.attrib) > 1 else None
+        fields = _fields(child) if len(child) or len(child.attrib) > 1 else None
         if fields and _is_row(fields, file):
             rows.append(fields)
         else:
@@ -66,7 +66,7 @@ def _is_row(fields: dict[str, str], file: str) -> bool:
     return columns.has_colour and bool(columns.samples)
 
 
-def _fields(element: Element, file: str) -> dict[str, str] | None:
+def _fields(element: Element) -> dict[str, str] | None:
     """Field -> text of a row; None when a field stands there twice: then it is no row."""
     pairs = [(name.rpartition("}")[2], text) for name, text in element.attrib.items()]
     for child in element:

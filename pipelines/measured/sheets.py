@@ -128,7 +128,7 @@ def _sheets(data: bytes, file: str) -> dict[str, Rows]:
             for sheet in book.worksheets[:50]:
                 sheet.reset_dimensions()  # what a sheet says of its own size may be a lie
                 sheets[sheet.title] = _rows(sheet)
-    except Exception:  # the library raises whatever a broken part led it into
+    except Exception:  # noqa: BLE001  the library raises whatever a broken part led it into
         refuse(file, "is damaged: its sheets cannot be read", "save the workbook again as .xlsx")
     return sheets
 

@@ -126,8 +126,8 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
 def ends_of(row: Mapping, view: Viewing) -> list[dict] | None:
     """The two ends of a print's band: the fill of each, and how it looks beside the print; None
     where the table does not hold them."""
-    printed, *ends = (lab_of(row, prefix) for prefix in ("", *ENDS))
-    if printed is None or None in ends:
+    printed, ends = lab_of(row), [lab for name in ENDS if (lab := lab_of(row, name)) is not None]
+    if printed is None or len(ends) < len(ENDS):
         return None
     return [
         {"fill": str(srgb_hex(end, view)), "looks": ", ".join(looks_beside(end, printed))}
