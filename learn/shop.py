@@ -48,6 +48,11 @@ class ShopSettings:
     cost_test_print: float | None = None
     cost_spoiled_print: float | None = None
     repeatability_dE00: float = 0.15
+    mixable: tuple[tuple[str, ...], ...] = ()  # ink types that may go into one bucket
+
+    def __post_init__(self) -> None:
+        groups = tuple(tuple(group) for group in self.mixable)  # JSON gives lists back
+        object.__setattr__(self, "mixable", groups)
 
 
 @dataclass(frozen=True)

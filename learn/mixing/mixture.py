@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.mixing.families import refuse_crossing
 from learn.mixing.transport import to_film, to_particles
 from learn.physics.print_model import Stack, State
 from learn.predict.causes import Unseen
@@ -77,8 +78,11 @@ class Mixing:
     ) -> Mixing:
         """Ready to mix ``inks`` for a set-up (its columns but ink and garment).
 
-        Raises Unusable for an ink, mesh or garment that is in none of the shop's tables.
+        Raises Unusable for an ink, mesh or garment that is in none of the shop's tables, and for
+        inks that may not go into one bucket (`learn.mixing.families`).
         """
+        types = model.encoder_.inks["ink_type"]
+        refuse_crossing(types[types.index.isin(inks)], model.settings_.mixable)
         setups = pd.DataFrame([dict(setup)] * len(inks)).assign(ink_id=np.array(inks, object))
         if "ink_lot" in setups:
             setups["ink_lot"] = None

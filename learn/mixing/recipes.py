@@ -7,8 +7,8 @@ summing to one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import local_metric
 from learn.errors import Unusable
 from learn.gp.posterior import one_thread
+from learn.mixing.families import Family, Mixable, families
 from learn.mixing.mixture import Mixed, Mixing
 from learn.normal import root, sd_of
 from learn.planning.plan import checked_garments, checked_target
@@ -115,6 +116,8 @@ class Recipes:
     colours: pd.DataFrame
     mixing: Mixing
     shares: Array  # (lines, m) of the dry film
+    families: tuple[Family, ...] = ()  # one after the other, where no inks were named
+    untyped: tuple[str, ...] = ()  # left out then, as their type is not known
 
 
 @one_thread
@@ -135,18 +138,20 @@ def recipes(
     Parameters
     ----------
     setup : set-up columns without ink and garment: mesh, strokes, flashes, base, press
-    inks : what may be mixed; every ink of the shelf but the underbases unless given
+    inks : what may be mixed; unless given, every ink of the shelf but the underbases, one family
+        of ink types after the other (`learn.mixing.families`); the lines are those of the best
 
     Raises
     ------
     Unusable
         for a target that is no colour, an ink or garment the tables do not name, fewer than
-        two inks, or sizes other than 2 to 4.
+        two inks, inks that may not go into one bucket, or sizes other than 2 to 4.
     """
     target, garments = checked_target(target), checked_garments(model, garments)
     tolerance = model.settings_.tolerance_dE00 if tolerance is None else tolerance
     weighing = weighing or Weighing()
     known = model.encoder_.inks
+    shelf = inks is None
     inks = list(known.index[known["role"] != "underbase"]) if inks is None else inks
     inks = list(dict.fromkeys(inks))
     lost = [i for i in inks if i not in known.index]
@@ -159,10 +164,46 @@ def recipes(
     if not 2 <= most_inks <= 4:
         msg = f"mixes of {most_inks} inks are not sought: 2, 3 or 4 are possible"
         raise Unusable(msg)
-    mixing = Mixing.of(model, setup, garments, inks)
-    shares = _weighable(mixing, weighing, _solved(mixing, target, min(most_inks, len(inks))))
-    if not len(shares):
+
+    def of(palette: list[str]) -> Recipes | None:
+        mixing = Mixing.of(model, setup, garments, palette)
+        return _best(mixing, target, min(most_inks, len(palette)), tolerance, weighing, most)
+
+    if shelf:
+        return _family_by_family(of, known["ink_type"].loc[inks], model.settings_.mixable)
+    told = of(inks)
+    if told is None:
         raise Unusable("no mix of these inks is nearer than one of them alone: name others")
+    return told
+
+
+def _family_by_family(
+    of: Callable[[list[str]], Recipes | None], ink_type: pd.Series, mixable: Mixable
+) -> Recipes:
+    """The recipes of the family that comes nearest, and how near each came."""
+    found: list[tuple[Family, Recipes | None]] = []
+    for family in families(ink_type, mixable):
+        told = of(list(family.inks)) if len(family.inks) > 1 else None
+        if told is not None:
+            best = told.lines.iloc[0]
+            family = family._replace(worst_dE00=best["worst_dE00"], p_all=best["p_all"])
+        found.append((family, told))
+    untyped = tuple(ink_type.index[ink_type.isna()])
+    mixed = [(family, told) for family, told in found if told is not None]
+    if not mixed:
+        left = f" (of unknown type, so not tried: {', '.join(untyped)})" if untyped else ""
+        raise Unusable(f"no mix of inks of one type is nearer than one of them alone{left}")
+    _, best_told = min(mixed, key=lambda m: (-(m[0].p_all // CHANCE_ALIKE), m[0].worst_dE00))
+    return replace(best_told, families=tuple(f for f, _ in found), untyped=untyped)
+
+
+def _best(
+    mixing: Mixing, target: Array, most_inks: int, tolerance: float, weighing: Weighing, most: int
+) -> Recipes | None:
+    """The recipes of the inks of ``mixing``; None where no mix is nearer than one ink alone."""
+    shares = _weighable(mixing, weighing, _solved(mixing, target, most_inks))
+    if not len(shares):
+        return None
     shares = shares[_worth_telling(mixing, shares, target, weighing)]
     mixed = mixing.predict(shares)
     p = outcome(mixed.joint, target, tolerance).p_all

@@ -94,7 +94,9 @@ def compare(
 
     refuse_outputs(page, figure)
     opened = open_model(workspace, workspace.pick(shop))
-    cells, notes = grid({c: listed(t, opened.known.get(TABLE_OF[c])) for c, t in given.items()})
+    cells, notes = grid(
+        {c: listed(t, opened.known.get(TABLE_OF[c] or "")) for c, t in given.items()}
+    )
     setups, assumed = setups_by_option(cells, target, opened)
     if figure is not None:
         from pipelines.figures.side_by_side import refuse_count

@@ -27,7 +27,8 @@ from pipelines.workspace.progress import tell
 
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
-percent by weight. With --have and --measured it tells instead what to add to a mix that has been
+percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
+be mixed (mixable). With --have and --measured it tells instead what to add to a mix that has been
 printed once; nothing can be taken out of a bucket, so only additions are sought.
 """
 
@@ -119,6 +120,7 @@ def mix(
     shop: str | None = None,
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
+    from learn.mixing.families import may_join
     from learn.mixing.mixture import Mixing
     from learn.mixing.recipes import Weighing, recipes
     from learn.mixing.top_up import top_up
@@ -126,7 +128,13 @@ def mix(
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
     from pipelines.tables.targets import Targets, none_named
-    from pipelines.words.plan import by_model, recipes_block, setup_words, top_up_block
+    from pipelines.words.plan import (
+        by_model,
+        mixing_caution,
+        recipes_block,
+        setup_words,
+        top_up_block,
+    )
 
     if bool(have) != bool(measured):
         raise UserError("--have and --measured belong together: the mix, and its test print.")
@@ -149,8 +157,10 @@ def mix(
         weigh = Weighing(**weighing)
         if have:
             garments = checked_garments(opened.model, [*garments, *measured])
-            roles = opened.model.encoder_.inks["role"]
-            palette = list(dict.fromkeys([*have, *(inks or roles.index[roles != "underbase"])]))
+            shelf = opened.model.encoder_.inks
+            shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(have)]
+            more = inks or may_join(shelf["ink_type"], have, settings.mixable)
+            palette = list(dict.fromkeys([*have, *more]))
             mixing = Mixing.of(opened.model, setup, garments, palette)
             readings = {
                 g: read_target(text, Targets(known, none_named), settings, "--measured").lab
@@ -166,6 +176,7 @@ def mix(
                 weighing=weigh,
             )
             block = top_up_block(told, names, weigh.bucket_kg, tolerance)
+            mixes = [list(told.percent)]
         else:
             found = recipes(
                 opened.model,
@@ -178,6 +189,7 @@ def mix(
                 weighing=weigh,
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
+            mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
     tell(aim.notes + opened.notes)
@@ -187,7 +199,7 @@ def mix(
         f"{', '.join(garments)}; {printed}."
     )
     print(block)
-    print("Percent by weight. Mix inks of one type only, as the ink maker's data sheets allow.")
+    print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))
     print(by_model(opened.version))
     return 0
 

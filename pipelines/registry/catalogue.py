@@ -18,7 +18,10 @@ from pipelines.tables.schema import SHOP_TABLES
 # Columns that say in words what an identifier stands for.
 WORDS = {"inks": ["ink_name"], "substrates": ["colour_name", "fibre"], "meshes": []}
 # Settings that only the verdict rests on: these may change without learning again.
-OF_VERDICT = ("name", "tolerance_dE00", "confidence", "cost_test_print", "cost_spoiled_print")
+OF_VERDICT = (
+    *("name", "tolerance_dE00", "confidence", "cost_test_print", "cost_spoiled_print"),
+    "mixable",
+)
 
 
 @dataclass(frozen=True)

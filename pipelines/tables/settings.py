@@ -6,11 +6,13 @@ import tomllib
 from typing import Any
 
 from learn.shop import ShopSettings
+from pipelines.tables.schema import INKS
 from pipelines.workspace.problems import Findings, Kind
 
 FILE = "shop.toml"
 ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{n}" for n in range(1, 13)))
 OBSERVERS = ("2", "10")
+INK_TYPES = next(column.choices for column in INKS.columns if column.name == "ink_type")
 
 # key: lowest and highest value that makes sense
 _NUMBERS = {
@@ -57,6 +59,13 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
                 findings.problem(
                     FILE, None, key, f"{value!r} is not a name", "write a text", Kind.UNREADABLE
                 )
+        elif key == "mixable":
+            if _is_mixable(value):
+                values[key] = value
+            else:
+                what = f"{value!r} is no list of lists of ink types ({', '.join(INK_TYPES)})"
+                do = 'write mixable = [["plastisol", "silicone"]]'
+                findings.problem(FILE, None, key, what, do, Kind.UNREADABLE)
         elif key in ("illuminant", "observer"):
             choices = ILLUMINANTS if key == "illuminant" else OBSERVERS
             if str(value) in choices:
@@ -67,3 +76,10 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
         else:
             findings.warn(f"{FILE}: key {key} is not known and was left aside.")
     return ShopSettings(**values)
+
+
+def _is_mixable(value: object) -> bool:
+    return isinstance(value, list) and all(
+        isinstance(group, list) and len(group) > 1 and all(one in INK_TYPES for one in group)
+        for group in value
+    )

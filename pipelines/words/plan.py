@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
+import numpy as np
 import pandas as pd
 
 from learn.mixing.recipes import Recipes
@@ -122,7 +123,47 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         out += _wrapped(
             [f"No mix of these inks lands: the nearest is {nearest:.1f} dE00 off on one garment."]
         )
+    out += _wrapped(list(_family_words(found)))
     return "\n".join(out)
+
+
+def _family_words(found: Recipes) -> Iterator[str]:
+    """How near each ink type came, where there are several, and which inks were left out."""
+    if len(found.families) > 1:
+        mixed = {ink for mix in found.lines["inks"] for ink in mix}
+        own = next(f for f in found.families if mixed <= set(f.inks))
+        each = "; ".join(
+            f"{_types(f.types)} ({counted(len(f.inks), 'ink')}) "
+            + ("no mix" if np.isnan(f.worst_dE00) else f"{f.worst_dE00:.1f} dE00 off at best")
+            for f in found.families
+        )
+        yield f"Sought one type of ink at a time: {each}. These are of {_types(own.types)}."
+    if found.untyped:
+        yield (
+            f"Left out, as their ink_type is not in inks.csv: {', '.join(found.untyped)}; "
+            "fill it in, import and learn."
+        )
+
+
+def mixing_caution(ink_type: pd.Series, mixes: Iterable[Collection[str]]) -> str:
+    """What to mind when mixing; ``ink_type``: type by ink, ``mixes``: the inks of each recipe."""
+    crossed = sorted({one for mix in mixes for one in _crossing(ink_type, mix)})
+    if not crossed:
+        return "Percent by weight. Mix inks of one type only, as the ink maker's data sheets allow."
+    return (
+        f"Percent by weight. CAUTION: {_types(crossed)} in one bucket, as shop.toml allows. Follow "
+        "both ink makers' data sheets on whether and how far they may be mixed and how the mix "
+        "cures; test cure and wash before production."
+    )
+
+
+def _crossing(ink_type: pd.Series, mix: Collection[str]) -> set[str]:
+    types = set(ink_type.reindex(list(mix)).dropna())
+    return types if len(types) > 1 else set()
+
+
+def _types(types: Iterable[str]) -> str:
+    return " and ".join(one.replace("_", "-") for one in types)
 
 
 def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
