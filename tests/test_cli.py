@@ -230,7 +230,7 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert main([*one, "--strokes", "1", "--underbase-ink", "wite"]) == 2
     err = capsys.readouterr().err
     assert '--base-ink: "wite" is not in inks.csv; ' in err
-    assert 'correct it (is "white" meant?).' in err
+    assert 'correct it (is "white Base white" meant?).' in err
     assert main([*one, "--strokes", "2"]) == 0
     assert "note: --flashes is not given; taken as no flash" in capsys.readouterr().err
     assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2

@@ -22,7 +22,9 @@ def marks_of(shop: Shop) -> Marks:
     out: Marks = {}
     for name, (frame, key) in tables.items():
         # sorted, so that neither the order of columns nor of rows counts
-        row = pd.util.hash_pandas_object(frame[sorted(frame.columns)], index=False)
+        # and other names of a thing are nothing to learn from
+        counted = sorted(set(frame.columns) - {"aliases"})
+        row = pd.util.hash_pandas_object(frame[counted], index=False)
         row = row.groupby(frame[key].to_numpy()).sum()  # wraps round, as a mark may
         out[name] = {str(k): int(v) for k, v in row.items()}
     return out

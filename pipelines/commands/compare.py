@@ -18,7 +18,7 @@ from pipelines.commands._options import (
     setup_lists,
 )
 from pipelines.commands.predict import setups_by_option
-from pipelines.tables.schema import SETUPS
+from pipelines.tables.names import Names, table_of
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 MOST = 48  # set-ups side by side: beyond that nobody compares by eye
 NO_BASE = ("none", "no", "-")
-TABLE_OF = {column.name: column.refers_to for column in SETUPS.columns}
 ABOUT = """\
 Predicts several set-ups and shows them side by side, with bands and verdicts. Repeat an option, or
 give a list with commas, for what is to be compared: every combination becomes a set-up. --base-ink
@@ -94,9 +93,7 @@ def compare(
 
     refuse_outputs(page, figure)
     opened = open_model(workspace, workspace.pick(shop))
-    cells, notes = grid(
-        {c: listed(t, opened.known.get(TABLE_OF[c] or "")) for c, t in given.items()}
-    )
+    cells, notes = grid({c: listed(t, opened.known.get(table_of(c))) for c, t in given.items()})
     setups, assumed = setups_by_option(cells, target, opened)
     if figure is not None:
         from pipelines.figures.side_by_side import refuse_count
@@ -124,16 +121,19 @@ def compare(
     return 0
 
 
-def listed(texts: list[str], known: list[str] | None) -> list[str]:
-    """The values of an option given once or often, as lists with commas; a ``known`` identifier
-    with a comma in it is one value.
+def listed(texts: list[str], known: Names | None) -> list[str]:
+    """The values of an option given once or often, as lists with commas; a ``known`` name or
+    identifier with a comma in it is one value.
 
-    >>> listed(["G01,G02", "G03"], None), listed(["red, warm"], ["red, warm"])
-    (['G01', 'G02', 'G03'], ['red, warm'])
+    >>> listed(["G01,G02", "G03"], None)
+    ['G01', 'G02', 'G03']
+    >>> from pipelines.tables.names import Entry
+    >>> listed(["red, warm"], Names([Entry("C08", "ink", ("Red, warm",))]))
+    ['red, warm']
     """
     values: list[str] = []
     for text in texts:
-        whole = text.strip() in (known or ())
+        whole = known is not None and known.find(text)
         values += [text.strip()] if whole else [v.strip() for v in text.split(",") if v.strip()]
     return list(dict.fromkeys(values))
 

@@ -6,7 +6,15 @@ import argparse
 import difflib
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_setup, add_shop, lab_parts, setup_cells
+from pipelines.commands._named import Named
+from pipelines.commands._options import (
+    SETUP_OPTIONS,
+    add_command,
+    add_setup,
+    add_shop,
+    lab_parts,
+    setup_cells,
+)
 from pipelines.words.common import counted, minute
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
@@ -169,7 +177,9 @@ def correct(
     reason: str = "",
 ) -> int:
     """Change cells of one print; what stood there before stays in the history."""
+    from pipelines.ledger import store
     from pipelines.registry.gate import gate_of
+    from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
 
     name = workspace.pick(shop)
@@ -180,7 +190,9 @@ def correct(
             "Say what is corrected, such as --ink C07 or --lab 45.2,62,38; see strikeoff doubts "
             "correct --help."
         )
-    notes: list[str] = []
+    named = Named(known_in(store.read(workspace.database(name)).tables))
+    cells = named.cells({c: names[0] for c, (names, _) in SETUP_OPTIONS.items()}, cells)
+    notes: list[str] = named.said
     gate = gate_of(workspace, name, notes)
     told = len(notes)
 

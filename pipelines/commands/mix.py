@@ -7,10 +7,12 @@ from typing import Any
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
+from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
     BASE_STROKES,
+    GARMENT,
     add_aim,
     add_command,
     add_shop,
@@ -20,7 +22,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
-from pipelines.commands.plan import refuse_unknown, usual_of
+from pipelines.commands.plan import usual_of
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -144,10 +146,13 @@ def mix(
     known = opened.model.viewing_
     aim = read_target(target, opened.targets, settings)
     tolerance = aim.tolerance_dE00 if tolerance is None else tolerance
-    limits = {"inks": [*(inks or []), *have, *weighing["density"], *weighing["price"]]}
-    limits |= {"meshes": _named(screen["mesh_id"]), "base_meshes": _named(screen[UNDERBASE[1]])}
-    limits |= {"underbases": [i for i in _named(screen[UNDERBASE[0]]) if i != "none"]}
-    refuse_unknown(opened, [*garments, *measured], limits)
+    named = Named(opened.known)
+    garments = named.several(GARMENT[0], garments, "substrate_id")
+    measured = named.keyed("--measured", measured, "substrate_id")
+    inks = named.several("--ink", inks, "ink_id") if inks else None
+    have = named.keyed("--have", have, "ink_id")
+    weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
+    screen = screen | _screen(named, screen)
     setup = _setup(screen, usual_of(workspace, name, garments))
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
@@ -192,7 +197,7 @@ def mix(
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
-    tell(aim.notes + opened.notes)
+    tell(named.said + aim.notes + opened.notes)
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "
@@ -204,8 +209,11 @@ def mix(
     return 0
 
 
-def _named(value: str | None) -> list[str]:
-    return [] if value is None else [value]
+def _screen(named: Named, screen: dict[str, Any]) -> dict[str, str]:
+    """What names inks and meshes of the screens, by identifier."""
+    options = {"mesh_id": "--mesh", UNDERBASE[0]: BASE_INK, UNDERBASE[1]: BASE_MESH}
+    given = {c: screen[c] for c in options if screen[c] not in (None, "none")}
+    return named.cells(options, given)
 
 
 def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:

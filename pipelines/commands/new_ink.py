@@ -6,7 +6,9 @@ import argparse
 from pathlib import Path
 
 from learn.errors import Unusable
+from pipelines.commands._named import Named
 from pipelines.commands._options import (
+    GARMENT,
     add_command,
     add_figure,
     add_garments,
@@ -14,7 +16,6 @@ from pipelines.commands._options import (
     by_option,
     whole,
 )
-from pipelines.commands.plan import refuse_unknown
 from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -95,14 +96,17 @@ def new_ink(
         raise UserError(
             f'--ink "{ink}" came in after model {opened.version}; strikeoff learn first.'
         )
-    refuse_unknown(opened, garments or [], {"inks": [ink], "meshes": meshes})
+    named = Named(opened.known)
+    ink = named.one("--ink", ink, "ink_id")
+    garments = named.several(GARMENT[0], garments, "substrate_id") if garments else None
+    meshes = named.several("--mesh", meshes, "mesh_id") if meshes else None
     try:
         found = plan_ink(
             opened.model, ink, tables.prints, garments=garments, meshes=meshes, most=most
         )
     except Unusable as error:
         raise by_option(error) from None
-    tell(opened.notes)
+    tell(named.said + opened.notes)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}

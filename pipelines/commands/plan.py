@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
+from pipelines.commands._named import Named, split
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from learn.planning.plan import Plan
-    from pipelines.registry.opened import Opened
 
 COLUMNS = {
     **dict.fromkeys(("press_id", "ink_id", "mesh_id", "strokes", "flash_count")),
@@ -99,7 +99,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         "inks": _ids(args.ink),
         "meshes": _ids(args.mesh),
         "base_meshes": _ids(args.base_mesh),
-        "presses": _ids(args.press),
+        "presses": _presses(args.press),
         "underbases": _bases(args.base_ink),
         "bare": not args.base_on_all,
         "max_strokes": whole("--max-strokes", args.max_strokes),
@@ -157,9 +157,11 @@ def plan(
     opened = open_model(workspace, name)
     aim = read_target(target, opened.targets, opened.catalogue.settings)
     tolerance = aim.tolerance_dE00 if tolerance is None else tolerance
-    usual = usual_of(workspace, name, garments)
+    named = Named(opened.known)
+    garments = named.several(GARMENT[0], garments, "substrate_id")
+    limits |= named_limits(named, limits)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
-    refuse_unknown(opened, garments, limits)
+    usual = usual_of(workspace, name, garments)
     try:
         found = find(
             opened.model,
@@ -176,7 +178,7 @@ def plan(
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
-    tell(aim.notes + opened.notes)
+    tell(named.said + aim.notes + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     print(plan_block(found, names, by_ink, opened.catalogue.settings))
     print(by_model(opened.version))
@@ -199,6 +201,10 @@ def plan(
 
 def _ids(given: list[str] | None) -> tuple[str, ...] | None:
     return tuple(given) if given else None
+
+
+def _presses(given: list[str] | None) -> tuple[str, ...] | None:
+    return tuple(one for text in given for one in split(text)) if given else None
 
 
 def _bases(given: list[str] | None) -> tuple[str, ...] | None:
@@ -225,25 +231,18 @@ def usual_of(workspace: Workspace, shop: str, garments: list[str]) -> dict[str, 
     return usual_setup(store.load_shop(workspace.database(shop)).prints, garments)
 
 
-def refuse_unknown(opened: Opened, garments: list[str], limits: dict[str, Any]) -> None:
-    """Raises UserError for an identifier no table has, with what may have been meant."""
-    import difflib
-
-    named = [(GARMENT[0], "substrates", garments), ("--lot", "inks", limits.get("lots") or {})]
-    for option, table, key in (
-        ("--ink", "inks", "inks"),
-        ("--mesh", "meshes", "meshes"),
-        (BASE_MESH, "meshes", "base_meshes"),
-        (BASE_INK, "inks", "underbases"),
+def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:
+    """The limits that name inks and screens, by identifier."""
+    found: dict[str, Any] = {"lots": named.keyed("--lot", limits.get("lots") or {}, "ink_id")}
+    for option, column, key in (
+        ("--ink", "ink_id", "inks"),
+        ("--mesh", "mesh_id", "meshes"),
+        (BASE_MESH, "underbase_mesh_id", "base_meshes"),
+        (BASE_INK, "underbase_ink_id", "underbases"),
     ):
-        named.append((option, table, limits.get(key) or ()))
-    for option, table, ids in named:
-        there = opened.known[table]
-        for one in ids:
-            if one not in there:
-                close = difflib.get_close_matches(one, there, n=1)
-                hint = f'is "{close[0]}" meant?' if close else f"correct it, or add it to {table}."
-                raise UserError(f'{option} "{one}" is not in {table}.csv; {hint}')
+        if limits.get(key) is not None:
+            found[key] = tuple(named.several(option, limits[key], column))
+    return found
 
 
 def _day(text: str) -> pd.Timestamp:

@@ -174,6 +174,7 @@ def setups_by_option(
     import pandas as pd
 
     from pipelines.tables.folder import check_setups
+    from pipelines.tables.names import with_ids
 
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     aim, notes = _target_cells(target, opened)
@@ -184,11 +185,13 @@ def setups_by_option(
     ]
     try:
         given = pd.DataFrame(full, index=range(2, len(full) + 2), dtype=object).fillna("")
+        given, readings = with_ids(SETUPS, given, opened.known)
         setups = check_setups(given, opened.known, COMMAND_LINE)
     except InputProblems as error:
         told = {str(one): one for one in map(_by_option, error.problems)}
         raise InputProblems(list(told.values())) from None
     assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
+    notes += [reading.on_command_line for reading in readings]
     return setups, notes + list(dict.fromkeys(assumed))
 
 

@@ -13,7 +13,8 @@ from learn.physics.drawdowns import lab_columns
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.tables.folder import Given, check_added
+from pipelines.tables.folder import Given, check_added, known_in
+from pipelines.tables.names import with_ids
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
@@ -74,6 +75,7 @@ def plan(
             return None, report
     _check_condition(ledger, incoming, declared, report)
     given = current(ledger).given
+    incoming = _by_ids(given, incoming, report)
     sheets = _described(given, incoming, report)
     known = _with(given, sheets)
     cells = incoming.tables.get("prints", pd.DataFrame(columns=["print_id"], dtype=object))
@@ -119,6 +121,21 @@ def plan(
         **report.described,
     }
     return Addition(replace(batch, counts=counts), tuple(decisions)), report
+
+
+def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
+    """What came in, with identifiers where it gives names; how they were read is told."""
+    together = {
+        name: pd.concat([given.tables[name], incoming.tables[name]]).fillna("").astype(object)
+        if name in incoming.tables
+        else given.tables[name]
+        for name in ("inks", "substrates", "meshes")
+    }
+    known, tables = known_in(together), {}
+    for name, cells in incoming.tables.items():
+        tables[name], readings = with_ids(SHOP_TABLES[name], cells, known)
+        report.notes += [f"{incoming.files[name]}: {reading}" for reading in readings]
+    return replace(incoming, tables=tables)
 
 
 def _check_condition(ledger: Ledger, incoming: Incoming, declared: bool, report: Report) -> None:
@@ -190,7 +207,11 @@ def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged
     except InputProblems as error:
         raise InputProblems([_as_recorded(p, incoming) for p in error.problems]) from None
     file = incoming.files["prints"]
-    lost = [replace(_how_to_add(p), file=file) for p in faulty if p.kind == Kind.UNKNOWN]
+    lost = [
+        replace(_how_to_add(p) if p.kind == Kind.UNKNOWN else p, file=file)
+        for p in faulty
+        if p.kind in (Kind.UNKNOWN, Kind.AMBIGUOUS)
+    ]
     if lost:
         raise InputProblems(lost)
     typed = typed.set_axis(cells.index)

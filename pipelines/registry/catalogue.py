@@ -13,10 +13,9 @@ from typing import Any
 import pandas as pd
 
 from learn.shop import Shop, ShopSettings
+from pipelines.tables.names import WORDS, Names, names_of, words_of
 from pipelines.tables.schema import SHOP_TABLES
 
-# Columns that say in words what an identifier stands for.
-WORDS = {"inks": ["ink_name"], "substrates": ["colour_name", "fibre"], "meshes": []}
 # Settings that only the verdict rests on: these may change without learning again.
 OF_VERDICT = (
     *("name", "tolerance_dE00", "confidence", "cost_test_print", "cost_spoiled_print"),
@@ -28,7 +27,7 @@ OF_VERDICT = (
 class Catalogue:
     """Identifiers of inks, substrates and meshes with their names, and the settings.
 
-    ``words``: table -> identifier -> column of `WORDS` -> text or None.
+    ``words``: table -> identifier -> column of `names.WORDS` -> text or None.
     """
 
     settings: ShopSettings
@@ -37,11 +36,7 @@ class Catalogue:
     @classmethod
     def of(cls, shop: Shop) -> Catalogue:
         """The catalogue of a shop's tables."""
-        words = {}
-        for table, columns in WORDS.items():
-            frame = getattr(shop, table)
-            records = frame[columns].to_dict("records") if columns else [{} for _ in frame.index]
-            words[table] = dict(zip(frame[SHOP_TABLES[table].key], records, strict=True))
+        words = {t: words_of(t, getattr(shop, t), SHOP_TABLES[t].key or "") for t in WORDS}
         return cls(shop.settings, words)
 
     @classmethod
@@ -53,9 +48,9 @@ class Catalogue:
         """As JSON holds it."""
         return asdict(self)
 
-    def identifiers(self) -> dict[str, list[str]]:
-        """The identifiers of each table that set-ups may refer to."""
-        return {table: list(known) for table, known in self.words.items()}
+    def names(self) -> dict[str, Names]:
+        """What set-ups may refer to in each table, by identifier or by name."""
+        return names_of(self.words)
 
     def updated(self, now: Catalogue) -> Catalogue:
         """What both know, in the words and under the verdict's settings of ``now``."""

@@ -15,6 +15,7 @@ from pipelines.registry import versions
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import targets_of, to_shop
+from pipelines.tables.names import Names
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.settings import read_settings
 from pipelines.tables.targets import Targets, none_named
@@ -42,9 +43,10 @@ class Opened:
         """Reads the targets of jobs, under the viewing condition of the model."""
         return Targets(self.model.viewing_, self.rows_of_targets)
 
-    @property
-    def known(self) -> dict[str, list[str]]:
-        return self.catalogue.identifiers()
+    @cached_property
+    def known(self) -> dict[str, Names]:
+        """What set-ups may name."""
+        return self.catalogue.names()
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """The Predictions table, one row a set-up in the order given, and the ends of each band."""

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
-
 import numpy as np
 import pandas as pd
 
+from pipelines.tables.names import Known, fault
 from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Findings, Kind, Problem
 
@@ -26,24 +25,18 @@ def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings)
         findings.problem(file, int(row), table.key, what, "keep one row a key", Kind.DUPLICATE)
 
 
-def check_references(
-    table: Table, frame: pd.DataFrame, known: dict[str, list[str]], file: str
-) -> list[Problem]:
+def check_references(table: Table, frame: pd.DataFrame, known: Known, file: str) -> list[Problem]:
     """Every identifier must be found in the table it refers to.
 
-    ``known`` holds the identifiers of each table that could be read; others are not checked.
+    ``known`` holds what each table that could be read knows; others are not checked.
     """
     problems = []
     for column in table.columns:
         if column.refers_to is None or column.refers_to not in known:
             continue
         cells, there = frame[column.name], known[column.refers_to]
-        for row, cell in cells[cells.notna() & ~cells.isin(there)].items():
-            close = difflib.get_close_matches(cell, there, n=1)
-            do = f"add it to {column.refers_to}.csv or correct it"
-            what = f'"{cell}" is not in {column.refers_to}.csv'
-            meant = close[0] if close else None
-            problems.append(Problem(file, int(row), column.name, what, do, Kind.UNKNOWN, meant))
+        for row, cell in cells[cells.notna() & ~cells.isin(list(there))].items():
+            problems.append(fault(cell, there, table, column.name, file, int(row)))
     return problems
 
 

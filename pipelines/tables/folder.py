@@ -17,6 +17,7 @@ from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import known_columns, typed
+from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
 from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
@@ -79,6 +80,7 @@ def read_folder(
         read = csvfile.read_cells(folder / table.file, findings)
         if read is not None:
             tables[table.name] = known_columns(table, *read, findings, table.file)
+    tables = _by_ids(tables, today, findings)
     targets = _read_targets(folder, findings)
     given = Given(name, toml, tables, targets=targets)
     shop, faults = _check(given, findings, today)
@@ -138,14 +140,14 @@ def to_shop(given: Given) -> Shop:
 
 def read_setups(
     path: Path,
-    known: dict[str, list[str]],
+    known: Known,
     targets: Targets | None = None,
     today: date | None = None,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Read the set-ups to predict: the typed frame in input order, and warnings.
 
-    ``known``: identifiers of the inks, substrates and meshes a set-up may name; ``targets``:
-    reads the column ``target``, which is refused without.
+    ``known``: the inks, substrates and meshes a set-up may name, by identifier or by name;
+    ``targets``: reads the column ``target``, which is refused without.
 
     Raises InputProblems with every problem of the file.
     """
@@ -161,12 +163,15 @@ def read_setups(
     if given.empty:
         what = "holds no set-up below its header"
         findings.problem(path.name, None, None, what, "write one row a set-up", Kind.MISSING)
+    given, readings = with_ids(SETUPS, given, known)
+    for reading in readings:
+        findings.warn(f"{path.name}: {reading}")
     return check_setups(given, known, path.name, findings, today, targets), findings.warnings
 
 
 def check_setups(
     given: pd.DataFrame,
-    known: dict[str, list[str]],
+    known: Known,
     file: str,
     findings: Findings | None = None,
     today: date | None = None,
@@ -212,6 +217,33 @@ def _read_targets(folder: Path, findings: Findings) -> pd.DataFrame | None:
     return read and known_columns(TARGETS, *read, findings, TARGETS.file)
 
 
+def names_in(frames: dict[str, pd.DataFrame]) -> dict[str, Names]:
+    """What the typed tables call their inks, substrates and meshes; empty ones are left out."""
+    there = {name: frames[name] for name in WORDS if name in frames and len(frames[name])}
+    return names_of({n: words_of(n, f, SHOP_TABLES[n].key or "") for n, f in there.items()})
+
+
+def known_in(tables: dict[str, pd.DataFrame], today: date | None = None) -> dict[str, Names]:
+    """The same of tables of text cells, whatever else is wrong in them."""
+    there = {name: tables[name] for name in WORDS if name in tables}
+    day = today or date.today()
+    return names_in({n: typed(SHOP_TABLES[n], c, f"{n}.csv", day)[0] for n, c in there.items()})
+
+
+def _by_ids(
+    tables: dict[str, pd.DataFrame], today: date, findings: Findings
+) -> dict[str, pd.DataFrame]:
+    """The tables with identifiers for names; how a name was read is told."""
+    known = known_in(tables, today)
+    changed = {}
+    for name, cells in tables.items():
+        table = SHOP_TABLES[name]
+        changed[name], readings = with_ids(table, cells, known)
+        for reading in readings:
+            findings.warn(f"{table.file}: {reading}")
+    return changed
+
+
 def _read_toml(folder: Path, findings: Findings) -> str | None:
     path = folder / SETTINGS_FILE
     if not path.is_file():
@@ -240,11 +272,7 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
                 table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
             )
         checks.check_keys(table, frames[name], table.file, findings)
-    known: dict[str, list[str]] = {
-        name: frames[name][SHOP_TABLES[name].key].dropna().tolist()
-        for name in ("inks", "substrates", "meshes")
-        if name in frames and len(frames[name])
-    }
+    known = names_in(frames)
     if "meshes" in frames:
         faults["meshes"] += checks.check_mesh_units(frames["meshes"], "meshes.csv")
     if "prints" in frames:

@@ -53,6 +53,8 @@ LAB = (
     Column("b", "number", low=-150, high=150, do="check the measurement: b* lies within 150"),
 )
 
+ALIASES = Column("aliases")  # other names of the same thing, separated by ;
+
 INKS = Table(
     "inks",
     (
@@ -72,6 +74,7 @@ INKS = Table(
             high=100,
             do="give the volume left after cure in percent (100 for none lost), not a fraction",
         ),
+        ALIASES,
     ),
     key="ink_id",
 )
@@ -90,6 +93,7 @@ SUBSTRATES = Table(
         ),
         Column("fibre"),
         Column("colour_name"),
+        ALIASES,
     ),
     key="substrate_id",
     colour=True,
@@ -132,6 +136,7 @@ MESHES = Table(
             high=1000,
             do="give it in cm3 a square metre, or leave it out",
         ),
+        ALIASES,
     ),
     key="mesh_id",
 )

@@ -21,6 +21,7 @@ class Kind(StrEnum):
     OUT_OF_RANGE = "out of range"
     UNIT = "unit"  # right in another unit
     UNKNOWN = "unknown"  # an identifier that no table holds
+    AMBIGUOUS = "ambiguous"  # a name that several things have
     DUPLICATE = "duplicate"
     CONTRADICTION = "contradiction"  # things that do not go together
     DAMAGED = "damaged"  # a store of ours that can no longer be read

@@ -84,9 +84,7 @@ def kinds(folder: Path, shop: Shop) -> Iterator[tuple[str, Held, Parts]]:
         cells = pd.read_csv(path, dtype=str, keep_default_na=False)
         asked = cells.rename(columns={"print_id": "setup_id"})
         # dates after today are meant: the later period is later than the history
-        setups = check_setups(
-            asked, Catalogue.of(shop).identifiers(), path.name, today=date(9000, 1, 1)
-        )
+        setups = check_setups(asked, Catalogue.of(shop).names(), path.name, today=date(9000, 1, 1))
         numbers = pd.read_csv(path)
         held = Held(setups, lab_columns(numbers, condition), numbers[TRUE_LAB].to_numpy(float))
         parts: Parts = {}

@@ -40,7 +40,7 @@ def typed(cells: pd.DataFrame) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["--ink", "C8"], '--ink "C8" is not in inks.csv; is "C08" meant?'),
+        (["--ink", "C8"], '--ink "C8" is not in inks.csv; is "C08 Bright red" meant?'),
         (["--ink", "U1"], "is an underbase: print it alone"),
         (["--ink", "C08", "--substrate", "tee"], '--garment "tee" is not in substrates.csv'),
         (["--ink", "C08", "--most", "0"], "--most 0: give 1 or more"),

@@ -78,7 +78,7 @@ def test_a_near_name_is_offered(tmp_path):
     [fault] = read(tmp_path, prints=prints).set_aside
     assert str(fault) == (
         'prints.csv, row 2, column ink_id: "bleu" is not in inks.csv; add it to inks.csv or '
-        'correct it (is "blue" meant?).'
+        'correct it (is "blue Blau Größe 3" meant?).'
     )
 
 

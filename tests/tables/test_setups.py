@@ -12,7 +12,7 @@ from tests.tiny_shop import SETUPS
 
 
 def test_setups_keep_their_order(tmp_path):
-    known = Catalogue.of(read(tmp_path).shop).identifiers()
+    known = Catalogue.of(read(tmp_path).shop).names()
     (tmp_path / "s.csv").write_text(SETUPS)
     setups, warnings = read_setups(tmp_path / "s.csv", known)
     assert setups["setup_id"].tolist() == ["S2", "S1"]
@@ -21,8 +21,8 @@ def test_setups_keep_their_order(tmp_path):
 
 
 def test_every_problem_of_a_setups_file_is_told(tmp_path):
-    known = Catalogue.of(read(tmp_path).shop).identifiers()
-    text = SETUPS.replace("blue", "blau").replace("S1", "S2").replace("58,31,2", ",31,2")
+    known = Catalogue.of(read(tmp_path).shop).names()
+    text = SETUPS.replace("blue", "blaugrau").replace("S1", "S2").replace("58,31,2", ",31,2")
     (tmp_path / "s.csv").write_text(text.replace("77-55,2,1", "77-55,2,5"))
     with pytest.raises(InputProblems) as error:
         read_setups(tmp_path / "s.csv", known)
@@ -30,5 +30,5 @@ def test_every_problem_of_a_setups_file_is_told(tmp_path):
     assert "s.csv, row 2, column flash_count: 5 flashes do not fit between 2 strokes" in said
     assert "s.csv, row 2: one of target_L, target_a, target_b is missing" in said
     assert 's.csv, row 3, column setup_id: "S2" stands in row 2 already' in said
-    assert 's.csv, row 3, column ink_id: "blau" is not in inks.csv' in said
+    assert 's.csv, row 3, column ink_id: "blaugrau" is not in inks.csv' in said
     assert said.endswith("4 problems. Nothing was changed.")

@@ -23,7 +23,7 @@ def setups_of(tmp_path):
     (tmp_path / "tables").mkdir()
     (tmp_path / "tables" / "targets.csv").write_text(NAMED)
     checked = read(tmp_path / "tables")
-    known = Catalogue.of(checked.shop).identifiers()
+    known = Catalogue.of(checked.shop).names()
     targets = Targets(viewing(), lambda: targets_of(checked.given)[0])
 
     def setups(more, *cells):

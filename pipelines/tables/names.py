@@ -1,0 +1,364 @@
+"""Names instead of identifiers: what a shop calls its inks, garments and screens.
+
+An identifier as it stands is never read as anything else. Then come, each only where the ones
+before find nothing: the identifier in other letters (``c08``, ``M 43 80``), a whole name or alias,
+its words in any order, some of its words, the beginnings of its words. What fits two things alike
+is never chosen between. Case, accents, umlauts (``ö``, ``oe`` or ``o``), blanks, hyphens and
+underscores do not count. Numbers are only ever taken whole.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from pipelines.tables.schema import SETUPS, Table
+from pipelines.workspace.problems import Kind, Problem, UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Columns that say in words what an identifier stands for.
+WORDS = {
+    "inks": ["ink_name", "role", "aliases"],
+    "substrates": ["colour_name", "fibre", "kind", "aliases"],
+    "meshes": ["threads_per_cm", "thread_um", "aliases"],
+}
+Words = Mapping[str, Mapping[str, Mapping[str, str | None]]]  # table -> id -> column -> text
+INK, BASE_INK, GARMENT, CARD, MESH = "ink", "base ink", "garment", "card", "mesh"
+SHIRT = frozenset({"tee", "tees", "shirt", "shirts", "t", "tshirt", "garment"})  # any garment
+TOLD = 6  # things that a name may stand for
+MOST_WORDS = 8  # more are no name of anything
+_NEVER = 9  # the rank of what does not fit
+
+_GERMAN = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa"})
+_PLAIN = str.maketrans({"ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d"})
+
+
+Word = tuple[str, str]  # without its umlauts, and with them written out
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """A text as it is compared: its words."""
+
+    words: tuple[Word, ...]
+
+    @classmethod
+    def of(cls, text: str) -> Phrase:
+        """The words of a text."""
+        folded = unicodedata.normalize("NFC", text).casefold()
+        return cls(tuple(zip(_split(folded), _split(folded.translate(_GERMAN)), strict=True)))
+
+    @cached_property
+    def joined(self) -> frozenset[str]:
+        """All words as one, in both spellings: blanks and hyphens do not count."""
+        return frozenset("".join(spelling) for spelling in zip(*self.words, strict=True))
+
+    @property
+    def spoken(self) -> bool:
+        """Whether it holds a word proper; a number alone has to be the whole name."""
+        return any(plain.isalpha() and len(plain) > 1 for plain, _ in self.words)
+
+    def same_words(self, other: Phrase) -> bool:
+        return len(self.words) == len(other.words) and self.among(other)
+
+    def among(self, other: Phrase) -> bool:
+        """Whether every word stands in the other, each in a place of its own."""
+        return _placed(self.words, other.words, _same)
+
+    def begins(self, other: Phrase) -> bool:
+        """Whether every word begins one of the other's, each in a place of its own."""
+        return _placed(self.words, other.words, _begins)
+
+
+def _split(folded: str) -> list[str]:
+    stripped = unicodedata.normalize("NFKD", folded.translate(_PLAIN))
+    return re.findall(r"[^\W_]+", "".join(c for c in stripped if not unicodedata.combining(c)))
+
+
+def _same(one: Word, other: Word) -> bool:
+    return not set(one).isdisjoint(other)
+
+
+def _begins(one: Word, other: Word) -> bool:
+    if one[0].isalpha():
+        return any(word.startswith(one) for word in other)
+    return _same(one, other)
+
+
+def _placed(
+    words: tuple[Word, ...], places: tuple[Word, ...], fits: Callable[[Word, Word], bool]
+) -> bool:
+    """Whether all words can be put into places at once; few are tried one after the other."""
+    if len(words) > len(places) or len(words) > MOST_WORDS:
+        return False
+    return not words or any(
+        fits(words[0], place) and _placed(words[1:], places[:i] + places[i + 1 :], fits)
+        for i, place in enumerate(places)
+    )
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One thing: its identifier, what it is, what it is called, what else describes it."""
+
+    id: str
+    noun: str
+    names: tuple[str, ...] = ()
+    further: str = ""  # the fibre
+
+    @property
+    def label(self) -> str:
+        """``C08 Bright red``"""
+        return " ".join([self.id, *self.names[:1]])
+
+
+class Names:
+    """What the things of one table are called.
+
+    Examples
+    --------
+    >>> shelf = Names([Entry("C08", "ink", ("Bright red",)), Entry("C10", "ink", ("Deep red",))])
+    >>> shelf.find("bright RED"), shelf.find("dee"), shelf.find("red"), shelf.find("c8")
+    (['C08'], ['C10'], ['C08', 'C10'], [])
+    >>> shelf.closest("Brigth Red")
+    'C08 Bright red'
+    """
+
+    def __init__(self, entries: Collection[Entry]) -> None:
+        self.entries = {entry.id: entry for entry in entries}
+        self._phrases = {
+            e.id: (Phrase.of(e.id), [Phrase.of(n) for n in e.names], Phrase.of(e.further))
+            for e in entries
+        }
+
+    def __contains__(self, one: object) -> bool:
+        return one in self.entries
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.entries)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def label(self, one: str) -> str:
+        """``C08 Bright red``; the identifier alone where it has no name, or is not known."""
+        return self.entries[one].label if one in self.entries else one
+
+    def noun(self, one: str) -> str:
+        return self.entries[one].noun
+
+    def find(self, text: str, nouns: Collection[str] | None = None) -> list[str]:
+        """The identifiers that ``text`` fits best, among things of these nouns (all of them).
+
+        One is the answer, several cannot be told apart, none is none.
+        """
+        text = text.strip()
+        if text in self.entries:
+            return [text]
+        among = [e for e in self.entries.values() if nouns is None or e.noun in nouns]
+        asked = Phrase.of(text)
+        found = self._best(asked, among, loosely=True)
+        if not found:  # "black tee" where the garment is called Black
+            bare = Phrase(tuple(word for word in asked.words if word[0] not in SHIRT))
+            found = self._best(bare, [e for e in among if e.noun == GARMENT], loosely=False)
+        return found
+
+    def closest(self, text: str, nouns: Collection[str] | None = None) -> str | None:
+        """What may have been meant, by identifier and name; None where nothing is near."""
+        near: list[tuple[float, str]] = []
+        asked = " ".join(text.casefold().split())
+        for entry in self.entries.values():
+            if nouns is None or entry.noun in nouns:
+                for name in (entry.id, *entry.names):
+                    ratio = difflib.SequenceMatcher(None, name.casefold(), asked).ratio()
+                    near.append((ratio, entry.label))
+        ratio, label = max(near, default=(0.0, ""), key=lambda pair: pair[0])
+        return label if ratio >= 0.6 else None
+
+    def _best(self, asked: Phrase, among: list[Entry], *, loosely: bool) -> list[str]:
+        if not asked.words:
+            return []
+        ranks = {e.id: self._rank(asked, e.id, loosely=loosely) for e in among}
+        best = min(ranks.values(), default=_NEVER)
+        return [] if best == _NEVER else [one for one, rank in ranks.items() if rank == best]
+
+    def _rank(self, asked: Phrase, one: str, *, loosely: bool) -> int:
+        own, names, further = self._phrases[one]
+        if asked.joined & own.joined:
+            return 1
+        if any(asked.joined & name.joined for name in names):
+            return 2
+        if not asked.spoken:
+            return _NEVER
+        described = [own, *names, *(Phrase(n.words + further.words) for n in names[:1])]
+        if any(asked.same_words(phrase) for phrase in described):
+            return 3
+        if loosely and any(asked.among(phrase) for phrase in described):
+            return 4
+        if loosely and any(asked.begins(phrase) for phrase in described[1:]):
+            return 5
+        return _NEVER
+
+
+Known = Mapping[str, Names]  # table -> what its things are called
+
+
+def words_of(table: str, frame: pd.DataFrame, key: str) -> dict[str, dict[str, str | None]]:
+    """The columns of `WORDS` of a typed table, by identifier."""
+    described = frame.reindex(columns=WORDS[table]).astype(object)
+    records = described.where(described.notna(), None).to_dict("records")
+    return {
+        one: {c: f"{v:g}" if isinstance(v, float) else v for c, v in record.items()}
+        for one, record in zip(frame[key], records, strict=True)
+        if isinstance(one, str)
+    }
+
+
+def names_of(words: Words) -> dict[str, Names]:
+    """What the things of each table are called, from their columns of `WORDS`."""
+    make = {"inks": _ink, "substrates": _substrate, "meshes": _mesh}
+    return {
+        table: Names([make[table](one, told) for one, told in described.items()])
+        for table, described in words.items()
+    }
+
+
+def _ink(one: str, told: Mapping[str, str | None]) -> Entry:
+    noun = BASE_INK if told.get("role") == "underbase" else INK
+    return Entry(one, noun, _named(told.get("ink_name"), told))
+
+
+def _substrate(one: str, told: Mapping[str, str | None]) -> Entry:
+    noun = CARD if told.get("kind") == "card" else GARMENT
+    return Entry(one, noun, _named(told.get("colour_name"), told), told.get("fibre") or "")
+
+
+def _mesh(one: str, told: Mapping[str, str | None]) -> Entry:
+    """A screen is also called by its count, ``43``, or count and thread, ``43-80``."""
+    count, thread = told.get("threads_per_cm"), told.get("thread_um")
+    numbers = [f"{count}-{thread}"] if count and thread else []
+    return Entry(one, MESH, (*_named(None, told), *numbers, *([count] if count else [])))
+
+
+def _named(name: str | None, told: Mapping[str, str | None]) -> tuple[str, ...]:
+    aliases = (told.get("aliases") or "").split(";")
+    return tuple(text.strip() for text in (name or "", *aliases) if text.strip())
+
+
+def found_in(text: str, names: Names, *, table: str, column: str) -> list[str]:
+    """The identifiers that ``text`` may stand for in a column: none, one or several.
+
+    Cards are not printed on; of inks that it fits alike the base is meant for a base.
+    """
+    printed_on = column == "substrate_id" and table != "drawdowns"
+    found = names.find(text, (GARMENT,) if printed_on else None)
+    if column == "underbase_ink_id":
+        return [one for one in found if names.noun(one) == BASE_INK] or found
+    return found
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A name that was read as an identifier, and in how many rows."""
+
+    text: str
+    noun: str
+    label: str
+    rows: int
+
+    def __str__(self) -> str:
+        rows = "in 1 row" if self.rows == 1 else f"in {self.rows} rows"
+        return f"{self.on_command_line.removesuffix('.')}, {rows}."
+
+    @property
+    def on_command_line(self) -> str:
+        return f'read "{self.text}" as {self.noun} {self.label}.'
+
+
+def with_ids(table: Table, cells: pd.DataFrame, known: Known) -> tuple[pd.DataFrame, list[Reading]]:
+    """Text cells with identifiers for the names that stand for one thing, and what was read how.
+
+    A name that fits several things, or none, stays: `fault` tells of it.
+    """
+    changed, readings = {}, []
+    for column in table.columns:
+        names = known.get(column.refers_to or "")
+        if names is None or column.name not in cells:
+            continue
+        given = cells[column.name]
+        counts = given.str.strip().value_counts(sort=False)
+        ids = {}
+        for text in counts.index:
+            if not text or text in names:
+                continue
+            found = found_in(text, names, table=table.name, column=column.name)
+            if len(found) == 1:
+                ids[text] = found[0]
+                noun, label = names.noun(found[0]), names.label(found[0])
+                readings.append(Reading(" ".join(text.split()), noun, label, int(counts[text])))
+        if ids:
+            stripped = given.str.strip()
+            changed[column.name] = given.mask(stripped.isin(list(ids)), stripped.map(ids))
+    return (cells.assign(**changed) if changed else cells), _once(readings)
+
+
+def _once(readings: list[Reading]) -> list[Reading]:
+    """One reading a name and thing, over all columns."""
+    rows: dict[tuple[str, str, str], int] = {}
+    for r in readings:
+        key = (r.text, r.noun, r.label)
+        rows[key] = rows.get(key, 0) + r.rows
+    return [Reading(*key, n) for key, n in rows.items()]
+
+
+def fault(text: str, names: Names, table: Table, column: str, file: str, row: int) -> Problem:
+    """Why a cell stands for nothing: it fits several things, or none."""
+    refers_to = next(c.refers_to for c in table.columns if c.name == column)
+    found = found_in(text, names, table=table.name, column=column)
+    if found:
+        what = f'"{text}" may be {listed(found, names)}'
+        return Problem(file, row, column, what, "write one of them", Kind.AMBIGUOUS)
+    what, do = f'"{text}" is not in {refers_to}.csv', f"add it to {refers_to}.csv or correct it"
+    return Problem(file, row, column, what, do, Kind.UNKNOWN, names.closest(text))
+
+
+def listed(found: list[str], names: Names) -> str:
+    """``C08 Bright red, C09 Bright red opaque or C10 Deep red``"""
+    labels = [names.label(one) for one in found[:TOLD]]
+    if len(found) > TOLD:
+        return f"{', '.join(labels)} or {len(found) - TOLD} more"
+    return f"{', '.join(labels[:-1])} or {labels[-1]}" if labels[1:] else labels[0]
+
+
+def table_of(column: str) -> str:
+    """The table that a column of a set-up refers to; "" for none."""
+    told = SETUPS.column(column)
+    return (told and told.refers_to) or ""
+
+
+def resolved(option: str, text: str, known: Known, column: str, said: list[str]) -> str:
+    """The identifier that ``text`` stands for on the command line; told in ``said`` if by name.
+
+    Raises UserError where it fits several things or none.
+    """
+    table = table_of(column)
+    names, text = known[table], text.strip()
+    found = found_in(text, names, table="setups", column=column)
+    if len(found) > 1:
+        raise UserError(
+            f'{option} "{text}" may be {listed(found, names)}; write one of them.', Kind.AMBIGUOUS
+        )
+    if not found:
+        close = names.closest(text)
+        hint = f'is "{close}" meant?' if close else f"correct it, or add it to {table}."
+        raise UserError(f'{option} "{text}" is not in {table}.csv; {hint}', Kind.UNKNOWN)
+    if found[0] != text:
+        said.append(Reading(text, names.noun(found[0]), names.label(found[0]), 1).on_command_line)
+    return found[0]
