@@ -21,7 +21,7 @@ from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
 from pipelines.words.common import Names, chance
 from pipelines.words.prediction import known
-from pipelines.words.reasons import named, strokes_words
+from pipelines.words.reasons import ink_words, strokes_words
 from pipelines.words.verdict import headline, kind, line_reason
 from pipelines.workspace.files import write_text
 
@@ -124,13 +124,13 @@ def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict
 
 def _setup(row: Mapping, inks: Names) -> list[tuple[str, str | None]]:
     """The set-up as (name, words) pairs; None where there is a line to write it on."""
-    facts = [("Press", row["press_id"]), ("Ink", named(row["ink_id"], inks))]
+    facts = [("Press", row["press_id"]), ("Ink", ink_words(row["ink_id"], inks))]
     facts += [("Lot", row.get("ink_lot")), ("Mesh", row["mesh_id"])]
     facts += [("Strokes", strokes_words(row["strokes"], row["flash_count"]))]
     if row["base_on"]:
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
         strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
-        facts.append(("Base", f"{named(ink, inks)} through {mesh}, {strokes}"))
+        facts.append(("Base", f"{ink_words(ink, inks)} through {mesh}, {strokes}"))
         facts.append(("Base on", ", ".join(row["base_on"])))
     else:
         facts.append(("Base", "none"))
@@ -149,12 +149,12 @@ def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
         strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
         where = "" if len(row["base_on"]) == len(garments) else f" on {', '.join(row['base_on'])}"
-        steps.append(f"Base{where}: {named(ink, inks)} through {mesh}, {strokes}.")
+        steps.append(f"Base{where}: {ink_words(ink, inks)} through {mesh}, {strokes}.")
         steps.append(
             "Flash the base as the ink maker's data sheet says, no longer; let it cool. Test it "
             "cool, with a swatch, not with a bare finger."
         )
-    top = f"{named(row['ink_id'], inks)} through {row['mesh_id']}"
+    top = f"{ink_words(row['ink_id'], inks)} through {row['mesh_id']}"
     strokes, flashes = int(row["strokes"]), int(row["flash_count"])
     if flashes:
         steps.append(f"Ink: {top}, 1 stroke.")

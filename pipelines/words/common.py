@@ -16,6 +16,16 @@ def counted(n: float, noun: str, plural: str | None = None) -> str:
     return f"{n:.12g} {noun if n == 1 else plural or noun + 's'}"
 
 
+def named(code: object, *names: object | None) -> str:
+    """A thing by its name, its code behind; by its code alone where it has no name.
+
+    >>> named("G02", "Black", "cotton"), named("C12", None)
+    ('Black, cotton (G02)', 'C12')
+    """
+    words = ", ".join(str(name) for name in names if name)
+    return f"{words} ({code})" if words else str(code)
+
+
 def number(value: float | None, digits: int = 1) -> str:
     """A number with fixed decimals; a dash where it is not known; never ``-0.0``.
 

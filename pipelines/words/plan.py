@@ -17,7 +17,7 @@ from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
 from pipelines.words.common import Names, chance, counted, number, percent
 from pipelines.words.prediction import go_from
-from pipelines.words.reasons import PlanWords, base_words, named, strokes_words
+from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 
 WIDTH = 96
@@ -64,7 +64,7 @@ def plan_block(plan: Plan, names: Names, shades: pd.DataFrame, s: ShopSettings) 
 
 def setup_words(line: Mapping, names: Names, garments: list[str]) -> str:
     """Ink, screen and base of a line in one phrase."""
-    words = f"{named(line['ink_id'], names)} through {line['mesh_id']}, "
+    words = f"{ink_words(line['ink_id'], names)} through {line['mesh_id']}, "
     words += strokes_words(line["strokes"], line["flash_count"])
     return f"{words}; {base_words(line, garments, names)}"
 
@@ -108,7 +108,7 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         line |= {"worst_garment": worst}
         out.append(_luck(i, line, len(garments)))
         parts = [
-            f"{number(percent, 2)} % {named(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
+            f"{number(percent, 2)} % {ink_words(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
             for ink, percent in zip(line["inks"], line["percent"], strict=True)
         ]
         facts = [("Mix", "; ".join(parts))]
@@ -174,10 +174,10 @@ def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) 
         none = "No addition brings it nearer: leave the mix as it is."
         return "\n".join([before, none, *_wrapped([verdict])])
     parts = [
-        f"{100 * kg / bucket_kg:.1f} % of {named(ink, names)} ({1000 * kg:.0f} g)"
+        f"{100 * kg / bucket_kg:.1f} % of {ink_words(ink, names)} ({1000 * kg:.0f} g)"
         for ink, kg in told.add_kg.items()
     ]
-    now = "; ".join(f"{p:.1f} % {named(i, names)}" for i, p in told.percent.items())
+    now = "; ".join(f"{p:.1f} % {ink_words(i, names)}" for i, p in told.percent.items())
     return "\n".join(
         [
             before,
@@ -194,7 +194,7 @@ def ink_block(plan: InkPlan, names: Names, garments: Names) -> str:
     printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
     out = _wrapped(
         [
-            f"{named(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
+            f"{ink_words(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
             f"{len(plan.usual)} of the shop's, printed with it."
         ]
     )
@@ -284,7 +284,7 @@ def _shade_lines(shades: pd.DataFrame, names: Names, tolerance: float) -> list[s
             nearest = "appears as the target" if row["print_dE00"] <= tolerance else "comes nearest"
             role = f"{role}, {nearest}" if role else nearest
         lines.append(
-            f"  {named(row['ink_id'], names):<28} bucket {row['bucket_dE00']:>5.1f}  print "
+            f"  {ink_words(row['ink_id'], names):<28} bucket {row['bucket_dE00']:>5.1f}  print "
             f"{row['print_dE00']:>5.1f} dE00 on {row['worst_garment']}  {role}"
         )
     return [*lines, counted(len(shades), "ink") + " compared."]

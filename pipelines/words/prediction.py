@@ -11,7 +11,7 @@ import pandas as pd
 from learn.normal import Z90
 from learn.process import SETTINGS
 from learn.shop import ShopSettings
-from pipelines.words.common import chance, number
+from pipelines.words.common import chance, named, number
 from pipelines.words.common import counted as count
 from pipelines.words.verdict import headline
 
@@ -80,8 +80,9 @@ def setup_words(setup: Mapping) -> list[tuple[str, str]]:
 
 
 def _named(row: Mapping, key: str, *descriptions: str) -> str:
-    parts = [str(value) for name in (key, *descriptions) if (value := known(row, name)) is not None]
-    return ", ".join(parts) or "not given"
+    if (code := known(row, key)) is None:
+        return "not given"
+    return named(code, *(known(row, name) for name in descriptions))
 
 
 def _ink(setup: Mapping) -> str:

@@ -11,7 +11,7 @@ from learn.colour.looks import looks_beside
 from learn.planning.plan import Plan
 from learn.planning.reasons import Reason, Why
 from learn.shop import UNDERBASE
-from pipelines.words.common import Names
+from pipelines.words.common import Names, named
 
 REASONS = {
     Why.MORE_INK: "{value:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows",
@@ -63,7 +63,7 @@ class PlanWords(NamedTuple):
     def _reason(self, one: Reason, lands: bool) -> str:
         return REASONS[one.why].format(
             subject=one.subject,
-            ink=named(one.subject, self.names),
+            ink=ink_words(one.subject, self.names),
             value=one.value,
             usual=one.usual,
             looks=looks_words(one.looks),
@@ -74,7 +74,7 @@ class PlanWords(NamedTuple):
 
     def _change(self, what: str, line: Mapping, usual: Mapping) -> str:
         if what == "ink":
-            return f"ink {named(line['ink_id'], self.names)} instead of {usual['ink_id']}"
+            return f"ink {ink_words(line['ink_id'], self.names)} instead of {usual['ink_id']}"
         if what == "strokes":
             strokes = strokes_words(line["strokes"], line["flash_count"])
             return f"{strokes} instead of {usual['strokes']:g}"
@@ -95,7 +95,7 @@ def base_words(line: Mapping, garments: list[str], names: Names) -> str:
     where = (
         "" if len(line["base_on"]) == len(garments) else f" on {', '.join(line['base_on'])} only"
     )
-    return f"base {named(ink, names)} through {mesh}, {said}{where}"
+    return f"base {ink_words(ink, names)} through {mesh}, {said}{where}"
 
 
 def looks_words(looks: tuple[str, ...]) -> str:
@@ -103,9 +103,9 @@ def looks_words(looks: tuple[str, ...]) -> str:
     return ", ".join(looks) or "about right"
 
 
-def named(ink: str, names: Names) -> str:
-    """Id and name of an ink."""
-    return f"{ink} {names[ink]}" if names.get(ink) else str(ink)
+def ink_words(ink: str, names: Names) -> str:
+    """Name and id of an ink."""
+    return named(ink, names.get(ink))
 
 
 def strokes_words(strokes: float, flashes: float) -> str:

@@ -16,7 +16,7 @@ def test_the_prints_of_an_ink_from_the_command_line_to_the_record(
     monkeypatch.chdir(learnt_workspace)
     assert main(["new-ink", "--ink", "C08", "--out", "red.csv"]) == 0
     said = capsys.readouterr().out
-    assert "C08 Bright red: never printed." in said
+    assert "Bright red (C08): never printed." in said
     assert "one print more would narrow that" in said
     assert "By model 0001." in said
     listed = pd.read_csv("red.csv", dtype=str, keep_default_na=False)

@@ -29,7 +29,7 @@ def test_order_of_work_and_cautions(small_plan):
     row |= {"base_on": ("G02",)}
     row |= {"underbase_ink_id": "U1", "underbase_mesh_id": "M43-80", "underbase_strokes": 2.0}
     steps = operations(row, GARMENTS, {"U1": "White base"})
-    assert steps[0] == "Base on G02: U1 White base through M43-80, 2 strokes."
+    assert steps[0] == "Base on G02: White base (U1) through M43-80, 2 strokes."
     assert sum(step.startswith("Flash") for step in steps) == 3
     assert "data sheet" in steps[1] and "with a swatch, not with a bare finger" in steps[1]
     assert any("G01, G04: no base" in step for step in steps)
