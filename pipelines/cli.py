@@ -27,6 +27,7 @@ from pipelines.commands import (
     record,
     status,
     targets,
+    why,
 )
 from pipelines.commands._options import WORKSPACE
 from pipelines.workspace.folders import Workspace
@@ -34,7 +35,7 @@ from pipelines.workspace.problems import UserError
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, import_tables, learn, predict, compare),
+    *(demo, import_tables, learn, predict, compare, why),
     *(status, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),

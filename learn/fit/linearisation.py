@@ -8,7 +8,7 @@ uncertainty is taken along the tangents. Free terms add to Lab afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.gp.design_matrix import Part, Phi, groups_of
 from learn.gp.posterior import Block, Design, Hyper
-from learn.gp.terms import FittedTerm, Seen
+from learn.gp.terms import FittedTerm, Seen, Term
 from learn.physics import print_model
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.physics.print_model import (
@@ -238,6 +238,18 @@ class Layout:
             for latent in _THROUGH.get(term.term.direction, ()):
                 out[:, latent] += psi @ w[columns]
         return out
+
+    def pushes(
+        self, features: list[tuple[Array, Array]], w: Array, n: int
+    ) -> Iterator[tuple[Term, Array, Array]]:
+        """Every term, and what it adds to the latents (n, latents) and to Lab (n, 3) at ``w``."""
+        for fitted, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
+            through, added = print_model.no_shift(n), np.zeros((n, 3))
+            if fitted.term.direction == "free":
+                added = psi @ w[columns].reshape(3, -1).T
+            else:
+                through[:, _THROUGH[fitted.term.direction]] = (psi @ w[columns])[:, None]
+            yield fitted.term, through, added
 
     def features(self, rows: Rows, log_lengths: Array) -> list[tuple[Array, Array]]:
         """Features and remainder of every term."""

@@ -1,0 +1,198 @@
+"""``strikeoff why``: what moves one print away from its bucket, or from the same ink elsewhere."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from learn.errors import Unusable
+from learn.shop import UNDERBASE, UNDERBASE_IDS
+from pipelines.commands._options import (
+    SETUP_OPTIONS,
+    add_command,
+    add_figure,
+    add_setup,
+    add_shop,
+    by_option,
+    pairs,
+    setup_cells,
+)
+from pipelines.commands.predict import setups_by_option
+from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from learn.predict.shares import Shares
+    from pipelines.registry.opened import Opened
+
+BUCKET, OTHER = "the bucket", "the other print"
+NO_BASE = ("none", "no", "-")
+# Whether a base helps is asked where the cloth moves the print by so much; no source.
+CLOTH_MATTERS_dE00 = 1.0
+# What may be said of the other print: name of the option without dashes -> column.
+BESIDE = {
+    name.removeprefix("--"): column
+    for column, (names, _) in SETUP_OPTIONS.items()
+    for name in names
+    if column not in ("ink_id", "tolerance_dE00")
+}
+FIRST = {names[0] for names, _ in SETUP_OPTIONS.values()}
+ABOUT = """\
+Tells what moves the print of one set-up away from the ink in the bucket, in shares that add up: the
+cloth showing through, the base, the film of this screen and strokes, ink soaked in, the lot, the
+press, and what past prints have taught beyond these. With --beside also what moves it away from the
+same ink in another place: name what is different there.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "why",
+        "what moves a print away from its bucket, in shares",
+        ABOUT,
+        [
+            "strikeoff why --ink red --garment tee-navy --mesh 43-80 --strokes 1",
+            "strikeoff why --ink red --garment tee-navy --mesh 43-80 --strokes 1 \\",
+            "    --beside garment=tee-white --beside mesh=77-55 --page why.html",
+        ],
+    )
+    add.add_argument(
+        "--beside",
+        metavar="NAME=VALUE",
+        action="append",
+        help="what is different in the other print, such as garment=tee-white or base-ink=none",
+    )
+    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
+    add_figure(add, "the shares as bars")
+    add_shop(add)
+    one = add.add_argument_group(
+        "one set-up by options",
+        "--garment, --ink, --mesh and --strokes are needed; what is left out is not known.",
+    )
+    add_setup(one, without=("tolerance_dE00",))
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:
+    """Run it as it was parsed."""
+    cells = setup_cells(args)
+    if not cells:
+        raise UserError("Name the set-up by options; see strikeoff why --help.")
+    other = other_cells(cells, pairs("--beside", args.beside)) if args.beside else None
+    at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
+    return why(cells, other, **at)
+
+
+def other_cells(cells: dict[str, str], changed: dict[str, str]) -> dict[str, str]:
+    """The set-up of the other print: as ``cells`` but for what is ``changed`` (option -> text)."""
+    other = dict(cells)
+    for name, text in changed.items():
+        column = BESIDE.get(name.removeprefix("--"))
+        if column is None:
+            known = ", ".join(name for name in BESIDE if f"--{name}" in FIRST)
+            raise UserError(
+                f'--beside "{name}" is no option of a set-up: it is one of {known}. The ink is the '
+                "same in both."
+            )
+        other[column] = text
+    if other.get(UNDERBASE[0], "").lower() in NO_BASE:
+        other = {column: text for column, text in other.items() if column not in UNDERBASE}
+    return other
+
+
+def why(
+    cells: dict[str, str],
+    other: dict[str, str] | None = None,
+    *,
+    page: Path | None = None,
+    figure: Path | None = None,
+    workspace: Workspace,
+    shop: str | None = None,
+) -> int:
+    """Print what moves the set-up ``cells`` (column -> text) from its bucket, or from ``other``."""
+    from learn.predict.shares import from_bucket, from_print
+    from pipelines.registry.opened import open_model
+    from pipelines.words import why as words
+
+    refuse_outputs(page, figure)
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name)
+    rows = [cells] if other is None else [cells, other]
+    setups, assumed = setups_by_option(rows, None, opened)
+    tell(assumed + opened.notes)
+    one, *rest = opened.catalogue.describe(setups).to_dict("records")
+    ways = [(from_bucket(opened.model, setups.iloc[[0]]), None, BUCKET)]
+    if rest:
+        try:
+            ways.append(
+                (from_print(opened.model, setups.iloc[[0]], setups.iloc[[1]]), *rest, OTHER)
+            )
+        except Unusable as error:
+            raise by_option(error) from None
+    told = []
+    for shares, beside, away_from in ways:
+        shown = words.rows_of(shares, one, beside)
+        said = [words.sentence(shares, shown, away_from)]
+        if beside is None:
+            said += _about_the_base(opened, setups.iloc[[0]], shares, workspace, name)
+        told.append((shares, shown, said, away_from))
+        print(words.block(shares, shown, said), end="\n\n")
+    print(words.FILM)
+    print(f"By model {opened.version}.")
+    if page is not None:
+        from pipelines.pages.why import Way, write_page
+
+        write_page(page, [Way(*way) for way in told], [one, *rest], opened)
+        print(f"The page is {page}.")
+    if figure is not None:
+        from pipelines.figures.shares import SharesDisplay, write_figure
+
+        shares, shown, _, away_from = told[-1]
+        display = SharesDisplay(shown, shares.total_dE00, away_from)
+        write_figure(figure, display, opened.catalogue.settings.name)
+        print(f"The figure is {figure}.")
+    return 0
+
+
+def _about_the_base(
+    opened: Opened, setup: pd.DataFrame, shares: Shares, workspace: Workspace, shop: str
+) -> list[str]:
+    """What the shop's usual base would do, or what would be without the one there is."""
+    from learn.predict.shares import MOVERS, Mover, from_bucket
+    from pipelines.words.prediction import setup_words
+    from pipelines.words.why import base_sentence, without_base_sentence
+
+    if setup["underbase_ink_id"].iloc[0] is not None:
+        bare = setup.assign(**dict.fromkeys(UNDERBASE_IDS), underbase_strokes=np.nan)
+        return [without_base_sentence(from_bucket(opened.model, bare).total_dE00)]
+    if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
+        return []
+    usual = _usual_base(workspace, shop, str(setup["substrate_id"].iloc[0]))
+    if usual is None or not set(usual[UNDERBASE[0]]) <= set(opened.known["inks"]):
+        return []
+    based = setup.assign(**usual.iloc[0].to_dict())
+    described = opened.catalogue.describe(based).iloc[0]
+    base = dict(setup_words(described))["Base"]
+    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, base)]
+
+
+def _usual_base(workspace: Workspace, shop: str, garment: str) -> pd.DataFrame | None:
+    """The commonest base of a garment's prints, else of all (one row); None where there is none."""
+    from pipelines.ledger import store
+    from pipelines.registry.gate import usual_bases
+
+    prints = store.read(workspace.database(shop)).tables["prints"]
+    own = prints[prints["substrate_id"] == garment]
+    for history in (own, prints):
+        if len(bases := usual_bases(history)):
+            return bases.head(1)
+    return None

@@ -1,0 +1,100 @@
+"""Shares of a shift: they add up, are fair, and are nothing where nothing acts."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from learn.colour.colorimetry import delta_e00
+from learn.errors import Unusable
+from learn.predict.shares import MOVERS, Mover, Shares, from_bucket, from_print, shapley
+from tests.small_demo import next_prints, small_model
+
+BASELESS = {"underbase_ink_id": None, "underbase_mesh_id": None, "underbase_strokes": np.nan}
+BASED = {"underbase_ink_id": "U1", "underbase_mesh_id": "M43-80", "underbase_strokes": 1.0}
+
+
+def setup(**cells) -> pd.DataFrame:
+    return next_prints().iloc[[0]].reset_index(drop=True).assign(**cells)
+
+
+def of(shares: Shares, mover: Mover) -> np.ndarray:
+    return shares.lab[MOVERS.index(mover)]
+
+
+@cache
+def some_shares() -> tuple[Shares, ...]:
+    return tuple(from_bucket(small_model(), next_prints().iloc[[i]]) for i in range(6))
+
+
+def test_shapley_is_the_mean_over_all_orders():
+    """Its definition (Shapley 1953), order by order."""
+    values = np.random.default_rng(2).normal(size=(2, 2, 2, 2, 3))
+    by_order = np.zeros((4, 3))
+    orders = list(permutations(range(4)))
+    for order in orders:
+        on = [0, 0, 0, 0]
+        for cause in order:
+            before = values[tuple(on)]
+            on[cause] = 1
+            by_order[cause] += (values[tuple(on)] - before) / len(orders)
+    assert_allclose(shapley(values), by_order, atol=1e-12)
+    exchanged = shapley(values.swapaxes(0, 2))
+    assert_allclose(exchanged, by_order[[2, 1, 0, 3]], atol=1e-12)
+
+
+def test_shares_add_up_from_the_bucket_to_the_predicted_print():
+    model = small_model()
+    for i, shares in enumerate(some_shares()):
+        one = next_prints().iloc[[i]].reset_index(drop=True)
+        assert_allclose(shares.end, model.predict_lab(one).mean[0], atol=1e-9)
+        assert_allclose(shares.start, model.buckets(list(one["ink_id"]))[0][0], atol=1e-9)
+        assert_allclose(shares.lab.sum(axis=0), shares.end - shares.start, atol=1e-9)
+        assert shares.dE00.sum() == pytest.approx(delta_e00(shares.start, shares.end))
+
+
+def test_what_is_not_there_has_no_share():
+    model = small_model()
+    unknown = {"ink_lot": None, "press_id": None, "squeegee_shore_a": np.nan}
+    unknown |= {"squeegee_angle_deg": np.nan, "off_contact_mm": np.nan}
+    bare = from_bucket(model, setup(**BASELESS, **unknown))
+    for mover in (Mover.BASE, Mover.LOT, Mover.PRESS, Mover.DISCHARGE):
+        assert (of(bare, mover) == 0).all(), mover
+    based = from_bucket(model, setup(**BASED))
+    for mover in (Mover.SOAK, Mover.DISCHARGE):
+        assert (of(based, mover) == 0).all(), mover
+    assert np.abs(of(bare, Mover.SOAK)).max() > 0.1
+    assert np.abs(of(based, Mover.BASE)).max() > 1
+
+
+def test_the_ground_moves_a_thin_clear_film_and_hardly_a_thick_opaque_one():
+    """Through a film that hides, nothing beneath is seen (Kubelka & Munk 1931, the limit)."""
+    model, thick = small_model(), {"mesh_id": "M43-80", "strokes": 8.0, "flash_count": 7.0}
+    white = {"substrate_id": "G01", **BASELESS}
+    opaque = from_bucket(model, setup(ink_id="C24", ink_lot=None, **white, **thick))
+    # what the cloth does through an ordinary film, this film takes back
+    beneath = (Mover.CLOTH, Mover.FILM, Mover.BASE, Mover.SOAK, Mover.WET_OUT)
+    assert np.abs(sum(of(opaque, mover) for mover in beneath)).max() < 0.3
+    thin = from_bucket(model, setup(ink_id="C02", ink_lot=None, **white, strokes=1.0))
+    assert MOVERS[int(np.argmax(thin.dE00))] == Mover.CLOTH
+    assert thin.dE00.max() > 5
+
+
+def test_from_one_print_to_another_and_back():
+    model = small_model()
+    here, there = setup(substrate_id="G02", **BASELESS), setup(substrate_id="G01", **BASED)
+    to, back = from_print(model, here, there), from_print(model, there, here)
+    assert_allclose(to.lab, -back.lab, atol=1e-9)
+    assert_allclose(to.lab.sum(axis=0), np.diff(model.means(pd.concat([there, here])), axis=0)[0],
+                    atol=1e-6)  # fmt: skip
+    assert np.abs(of(to, Mover.CLOTH)).max() > 1
+    same = from_print(model, here, here)
+    assert (same.lab == 0).all()
+    assert (same.dE00 == 0).all()
+    with pytest.raises(Unusable, match="different inks"):
+        from_print(model, here, setup(ink_id="C02"))
