@@ -177,7 +177,7 @@ def _about_the_base(
     if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
         return []
     usual = _usual_base(workspace, shop, str(setup["substrate_id"].iloc[0]))
-    if usual is None or not set(usual[UNDERBASE[0]]) <= set(opened.known["inks"]):
+    if usual is None or usual[UNDERBASE[0]].iloc[0] not in opened.catalogue.words["inks"]:
         return []
     based = setup.assign(**usual.iloc[0].to_dict())
     described = opened.catalogue.describe(based).iloc[0]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines.figures.canvas import DARK, LIGHT, MIDDLE, own_axes, style, write
+from pipelines.figures.canvas import DARK, LIGHT, MIDDLE, figure_of, own_axes, style, write
 from pipelines.words.common import number
 from pipelines.words.why import Row
 
@@ -43,13 +43,13 @@ class SharesDisplay:
         n = len(self.rows)
         with style():
             self.ax_ = ax = own_axes(ax, (7.2, 0.46 * (n + 1) + 0.7))
-            self.figure_ = ax.figure
+            self.figure_ = figure_of(ax)
             ends = np.cumsum([row.dE00 for row in self.rows])
             starts = np.concatenate([[0.0], ends[:-1]])
             for i, (row, start, end) in enumerate(zip(self.rows, starts, ends, strict=True)):
                 back = row.dE00 < 0
-                look = {"hatch": "////", "fc": "white"} if back else {"fc": LIGHT}
-                ax.barh(i, end - start, left=start, height=0.62, ec=DARK, lw=1, **look)
+                fill, hatch = ("white", "////") if back else (LIGHT, None)
+                ax.barh(i, end - start, 0.62, start, ec=DARK, lw=1, fc=fill, hatch=hatch)
                 ax.plot([end, end], [i, i + 1], color=MIDDLE, lw=0.8, ls=":")
                 plus = "+" if i and row.dE00 >= 0.05 else ""
                 self._say(ax, i, max(start, end), plus + number(row.dE00))
