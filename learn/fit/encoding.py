@@ -150,6 +150,7 @@ class Encoder:
             X[kind] = where[kind]
         X["ink"] = setups["ink_id"]
         X["base_ink"] = setups["underbase_ink_id"]
+        X["base_mesh"] = setups["underbase_mesh_id"].where(based)
         X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)
         X["press"] = setups["press_id"]
         X["mesh"] = setups["mesh_id"]

@@ -5,7 +5,8 @@ garment, press or screen with it. Before it is pulled its reading is unknown, bu
 scatter: averaged over them, the cost that is left is what the test print leads to expect
 (pre-posterior analysis, Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian
 update a candidate. So a test print that its own job needs anyway costs nothing more; what counts
-is which goes first, as it may spare others.
+is which goes first, as it may spare others. Where none saves anything, it is the one whose
+run risks most.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ Array = NDArray[np.floating]
 READINGS_TRIED = 12  # outcomes of a test print, and mirrored
 PRINTS_TRIED = 192  # prints under each
 UNTOUCHED = 1e-3  # share of its variance below which a job learns nothing from a test
+NOTHING = 0.05  # saving, in test prints, that is told as none
 TARGET = ["target_L", "target_a", "target_b"]
 
 
@@ -41,6 +43,7 @@ class Worth(NamedTuple):
     p: Array  # (n,) chance of the set-up now
     saving: Array  # (n,) expected over all, the test print paid; one its job wants counts as spent
     spared: Array  # (n,) test prints of others it leads to expect to spare
+    risk: Array  # (n,) expected cost of running it now: chance to miss x cost of a spoiled run
     sd: Array  # (n,) mean standard deviation of the prediction
 
 
@@ -50,7 +53,7 @@ def belief(model: PrintModel, setups: pd.DataFrame) -> Belief:
 
 
 def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
-    """Every set-up as a test print, the one that saves most first.
+    """Every set-up as a test print, the one that saves most first (`in_order`).
 
     Parameters
     ----------
@@ -62,7 +65,8 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     frame ``setup_id``; ``verdict`` and ``cause`` of the job by itself, as predicted; ``p`` now;
     ``saving`` expected over all jobs, the test print paid unless its own job wants it anyway (in
     the shop's currency, or in test prints where it names no costs); ``spared``, test prints of
-    other jobs it leads to expect to spare; ``sd``, mean standard deviation of the prediction.
+    other jobs it leads to expect to spare; ``risk``, what running it now is expected to spoil, in
+    the same unit; ``sd``, mean standard deviation of the prediction.
 
     Raises
     ------
@@ -81,7 +85,25 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     settles = (told["verdict"] != Verdict.CHANGE).to_numpy()
     worth = rank(belief(model, setups), target, tolerance, settings, settles)
     found = told.assign(**worth._asdict())
-    return found.sort_values("saving", ascending=False, kind="stable", ignore_index=True)
+    return in_order(found, settings)
+
+
+def saves(ranked: pd.DataFrame, settings: ShopSettings) -> bool:
+    """Whether any test print saves more than the draws can tell from nothing."""
+    return bool(ranked["saving"].max() > NOTHING * _costs(settings)[0])
+
+
+def in_order(found: pd.DataFrame, settings: ShopSettings) -> pd.DataFrame:
+    """Test prints in the order to pull them.
+
+    The one that saves most first. Where none saves anything, by risk: first the jobs that a test
+    print settles, of these the one with the most to lose.
+    """
+    if saves(found, settings):
+        return found.sort_values("saving", ascending=False, kind="stable", ignore_index=True)
+    settled = found["verdict"] == Verdict.TEST
+    order = np.lexsort([-found["risk"], ~settled])
+    return found.iloc[order].reset_index(drop=True)
 
 
 def rank(
@@ -123,7 +145,7 @@ def rank(
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[settles & (at != t)].sum()
     sd = sd_of(own + known.scatter).mean(axis=1)
-    return Worth(p_now, saving, spared, sd)
+    return Worth(p_now, saving, spared, (1 - p_now) * spoiled, sd)
 
 
 def _costs(settings: ShopSettings) -> tuple[float, float]:

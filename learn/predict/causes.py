@@ -41,6 +41,8 @@ class Cause(StrEnum):
 class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
-    what: str  # ink, garment, mesh, press, ground, or a process number (a feature's name)
+    what: (
+        str  # ink, garment, mesh, base mesh, press, ground, or a process number (a feature's name)
+    )
     how: str  # "never" or "few" prints of it; "below" or "above" all past prints
     level: str = ""  # which ink, garment, ...; empty for a number

@@ -14,6 +14,9 @@ from learn.process import NUMBERS
 
 # What somebody is told of when it lies outside all past prints.
 TOLD = [number for number in NUMBERS if number.word]
+# Levels somebody is told of where the history lacks them: those that widen a band, and one that
+# the situations of a calibration do not hold apart: a screen may be usual, but never for a base.
+LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 LATER_DAYS = 14
 
@@ -22,14 +25,14 @@ LATER_DAYS = 14
 class Likeness:
     """Counts and ranges of a history."""
 
-    counts: dict[str, dict[str, int]]  # situation -> level -> prints
+    counts: dict[str, dict[str, int]]  # key of `LEVELS` -> level -> prints
     ranges: dict[str, tuple[float, float]]  # scaled
     last_day: float  # scaled; -inf without dates
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
         """From the encoded features of the prints learnt from."""
-        counts = {s: X[c].value_counts().to_dict() for s, c in SITUATIONS.items()}
+        counts = {s: X[c].value_counts().to_dict() for s, c in LEVELS.items()}
         ranges = {}
         for number in TOLD:
             known = X[number.name].dropna()
@@ -49,10 +52,10 @@ class Likeness:
         ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
         return Likeness(counts, ranges, max(self.last_day, other.last_day))
 
-    def seen(self, X: pd.DataFrame, situation: str) -> NDArray[np.intp]:
+    def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing."""
-        column = X[SITUATIONS[situation]]
-        counted = column.map(self.counts[situation]).fillna(0).astype(int)
+        column = X[LEVELS[what]]
+        counted = column.map(self.counts[what]).fillna(0).astype(int)
         return counted.where(column.notna(), -1).to_numpy()
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
@@ -94,10 +97,10 @@ class Likeness:
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
-        for situation, column in SITUATIONS.items():
+        for what, column in LEVELS.items():
             levels = X[column].to_numpy()
-            for i in np.flatnonzero(self.seen(X, situation) == 0):
-                found[i].append(Unseen(situation, "never", str(levels[i])))
+            for i in np.flatnonzero(self.seen(X, what) == 0):
+                found[i].append(Unseen(what, "never", str(levels[i])))
         for i in np.flatnonzero(self.few(X)):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
         for column, low, high in self._beyond(X):

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 4  # of the arrays and the description; a model of another form is refused
+FORM = 5  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 

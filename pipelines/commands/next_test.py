@@ -45,7 +45,7 @@ def next_test(
     setups_csv: Path, *, lines: int, workspace: Workspace, shop: str | None = None
 ) -> int:
     """Rank the set-ups of a file as test prints and print the first ``lines``."""
-    from learn.planning.next_test import rank_tests
+    from learn.planning.next_test import rank_tests, saves
     from learn.predict.causes import Verdict
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
@@ -80,17 +80,18 @@ def next_test(
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
         )
     best, needed = ranked.iloc[0], int((ranked["verdict"] == Verdict.TEST).sum())
-    if round(best["saving"], 0 if costs else 1) > 0:
+    if saves(ranked, settings):
         print(
             f"Over {counted(len(jobs), 'open job')} test {best['setup_id']} first; record it, "
             "learn, take it out of the file, ask again."
         )
     elif needed:
         print(
-            f"Jobs that want a test print of their own: {needed}, in any order; none alone is "
-            "expected to spare another."
+            f"Jobs that want a test print of their own: {needed}. None is expected to spare "
+            "another, so they stand in order of risk - the chance to miss times what a spoiled run "
+            f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
         )
     else:
-        print("No test print is expected to pay for itself over these jobs.")
+        print("No test print is expected to pay for itself over these jobs; the riskiest is first.")
     print(by_model(opened.version))
     return 0

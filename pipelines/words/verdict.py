@@ -43,6 +43,7 @@ WITH = {
     "ink": "with ink",
     "garment": "with garment",
     "mesh": "with mesh",
+    "base mesh": "with a base through mesh",
     "press": "with press",
     "ground": "on a ground that is",
 }

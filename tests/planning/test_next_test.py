@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import copy
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from learn.planning.next_test import belief, rank_tests
+from learn.planning.next_test import belief, in_order, rank_tests
 from tests.small_demo import small_model
 
 
@@ -54,3 +57,26 @@ def test_a_test_print_its_job_needs_anyway_costs_nothing_more(open_jobs):
     assert needed.drop(far).any()
     assert not needed[far]  # it misses: a test print settles nothing
     assert ranked["saving"][far] < ranked["saving"][needed].max()
+
+
+def test_where_nothing_is_saved_the_riskiest_goes_first():
+    """Chance to miss times cost: 0.6, 0.9 and 0.2 of a run; the last would not be tested."""
+    found = pd.DataFrame(
+        {
+            "setup_id": ["a", "b", "c", "d"],
+            "verdict": ["test", "test", "go", "change"],
+            "saving": [0.0, -1e-9, -1.0, -1.0],
+            "risk": [6.0, 9.0, 2.0, 10.0],
+        }
+    )
+    settings = small_model().settings_
+    assert in_order(found, settings)["setup_id"].tolist() == ["b", "a", "d", "c"]
+    worth = found.assign(saving=[2.0, 300.0, 1.0, 0.0])
+    assert in_order(worth, settings)["setup_id"].tolist() == ["b", "a", "c", "d"]
+
+
+def test_the_risk_of_a_job_is_its_chance_to_miss_times_a_spoiled_run(open_jobs):
+    model = copy.copy(small_model())
+    model.settings_ = replace(model.settings_, cost_test_print=30.0, cost_spoiled_print=400.0)
+    ranked = rank_tests(model, open_jobs)
+    assert_allclose(ranked["risk"], 400 * (1 - ranked["p"]))

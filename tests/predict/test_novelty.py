@@ -3,6 +3,7 @@
 import numpy as np
 
 from learn.predict.causes import Cause, Unseen
+from pipelines.words.verdict import unseen_words
 from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
 
 
@@ -23,3 +24,19 @@ def test_a_ground_of_a_colour_never_printed_on_is_named():
     unseen = [tiny_model().predict(setup)["unseen"].iloc[0] for setup in (bare, based)]
     assert Unseen("ground", "never", "blue") in unseen[0]
     assert "ground" not in {one.what for one in unseen[1]}
+
+
+def test_a_screen_never_used_for_a_base_is_named():
+    """Its mesh may be known well, as a screen of the top ink."""
+    prints = small_model().prints_
+    bases = set(prints["underbase_mesh_id"].dropna())
+    mesh = next(m for m in prints["mesh_id"] if m not in bases)
+    setup = prints.head(1).assign(setup_id="S", underbase_ink_id="U1", underbase_strokes=1.0)
+    note = Unseen("base mesh", "never", mesh)
+    unseen = small_model().predict(setup.assign(underbase_mesh_id=mesh))["unseen"].iloc[0]
+    assert note in unseen
+    assert unseen_words([note]) == f"no print yet with a base through mesh {mesh}"
+    for bare in (setup.assign(underbase_mesh_id=next(iter(bases))),
+                 setup.assign(underbase_ink_id=None, underbase_mesh_id=None)):  # fmt: skip
+        unseen = small_model().predict(bare)["unseen"].iloc[0]
+        assert not any(one.what == "base mesh" for one in unseen)
