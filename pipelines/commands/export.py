@@ -4,26 +4,34 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.tables.schema import SHOP_TABLES, TARGETS
 from pipelines.words.common import counted
-from pipelines.workspace.files import write_text
+from pipelines.workspace.files import refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
+if TYPE_CHECKING:
+    from pipelines.tables.folder import Given
+
 ABOUT = """\
 Writes the tables as they were imported, with what was recorded and corrected since; prints that
-are set aside are among them.
+are set aside are among them. DIR may be a workbook: backup.xlsx, a sheet a table.
 """
 
 
 def add_parser(commands: argparse._SubParsersAction) -> None:
     """Add the parser of this command."""
     add = add_command(
-        commands, "export", "the tables as CSV again", ABOUT, ["strikeoff export backup/"]
+        commands,
+        "export",
+        "the tables as CSV again",
+        ABOUT,
+        ["strikeoff export backup/", "strikeoff export backup.xlsx"],
     )
-    add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
+    add.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder, or a .xlsx")
     add_shop(add)
     add.add_argument("--force", action="store_true", help="overwrite the tables in that folder")
     add.set_defaults(run=run)
@@ -40,9 +48,23 @@ def export(
     """Write every table as it was handed over, prints that were set aside among them."""
     from pipelines.ledger import store
     from pipelines.tables import csvfile
+    from pipelines.tables.headers import sheet_title
     from pipelines.tables.settings import FILE
+    from pipelines.tables.writing import is_excel, write_workbook
 
     given = store.read(workspace.database(workspace.pick(shop)))
+    if is_excel(folder):
+        if folder.exists() and not force:
+            raise UserError(f"{folder}: is there already; name a new one, or add --force.")
+        refuse_outputs(folder)
+        tables = {sheet_title(name): given.tables[name] for name in SHOP_TABLES}
+        if given.targets is not None:
+            tables[sheet_title(TARGETS.name)] = given.targets
+        write_workbook(folder, tables)
+        _tell(given, folder)
+        if given.shop_toml is not None:
+            print(f"The settings of the shop ({FILE}) are not in it; export a folder for them.")
+        return 0
     if folder.exists() and not folder.is_dir():
         raise UserError(f"{folder}: is a file; name a folder to export to.")
     if folder.is_dir() and any(folder.iterdir()) and not force:
@@ -56,10 +78,14 @@ def export(
         write_text(folder / TARGETS.file, csvfile.to_csv(given.targets))
     if given.shop_toml is not None:
         write_text(folder / FILE, given.shop_toml)
+    _tell(given, folder)
+    return 0
+
+
+def _tell(given: Given, folder: Path) -> None:
     prints = len(given.tables["prints"])
     print(f"Exported {counted(prints, 'print')} and the other tables to {folder}.")
     if given.set_aside:
         print(
             f"{counted(len(given.set_aside), 'print')} of them are set aside, and stand there too."
         )
-    return 0

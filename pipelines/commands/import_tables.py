@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted
@@ -11,14 +12,21 @@ from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import tell
 
+if TYPE_CHECKING:
+    from pipelines.tables.folder import Checked
+
 SHOWN_SET_ASIDE = 20
+UNCHANGED = "Nothing was changed."
 ABOUT = """\
-TABLES_DIR holds inks.csv, substrates.csv, meshes.csv, drawdowns.csv, prints.csv and, if wanted,
-targets.csv and shop.toml. Everything is checked before anything is changed. A print that cannot be
-right is set aside with the reason and kept; a table that cannot be used refuses the whole import,
-with every problem told by file, row and column. The tables imported before give way, and stay in
-the history; prints recorded since stay in use, and so do targets where no new list of them comes
-in.
+TABLES is a workbook (.xlsx) with a sheet a table, or a folder with inks.csv, substrates.csv,
+meshes.csv, drawdowns.csv, prints.csv (or .xlsx) and, if wanted, targets.csv and shop.toml. Headers
+may be the shop's own words ("Garment", "Mesh (T/cm)"), under a title, with totals and notes below
+the table; how they were understood is told, and --dry-run tells it alone. Everything is checked
+before anything is changed. A print that cannot be right is set aside with the reason and kept; a
+table that cannot be used, or a whole column that fails for one reason,
+refuses the whole import, told by file, row and column. The tables imported before give way, and
+stay in the history; prints recorded since stay in use, and so do targets where no new list of them
+comes in.
 """
 
 
@@ -29,13 +37,20 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "import",
         "take in a shop's tables",
         ABOUT,
-        ["strikeoff import tables/", "strikeoff import tables/ --shop north-street --strict"],
+        [
+            "strikeoff import tables/",
+            "strikeoff import shop.xlsx --dry-run",
+            "strikeoff import tables/ --shop north-street --strict",
+        ],
     )
-    add.add_argument("tables_dir", metavar="TABLES_DIR", type=Path, help="folder of the tables")
+    add.add_argument(
+        "tables_dir", metavar="TABLES", type=Path, help="folder of the tables, or one workbook"
+    )
     add_shop(add, "what to call the shop (default: after the name in shop.toml)")
     add.add_argument(
         "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
     )
+    add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
     add.add_argument(
         "--database",
         metavar="URL",
@@ -52,6 +67,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         shop=args.shop,
         strict=args.strict,
         url=args.database,
+        dry_run=args.dry_run,
     )
 
 
@@ -62,14 +78,21 @@ def import_tables(
     shop: str | None = None,
     strict: bool = False,
     url: str | None = None,
+    dry_run: bool = False,
 ) -> int:
-    """Check every table, then let them take the place of the ones imported before."""
+    """Check every table, then let them take the place of the ones imported before.
+
+    With ``dry_run`` it is only told how they are understood and what would come of them.
+    """
     from pipelines.ledger import store
     from pipelines.tables.folder import read_folder
 
     name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
+    if dry_run:
+        print("\n".join([*_counted(name, checked, tables_dir, "Would import"), UNCHANGED]))
+        return 0
     if url:
         workspace.refuse_server(name, url)
     source = url or workspace.database(name)
@@ -81,26 +104,35 @@ def import_tables(
     if batch is None:
         tell(["just these tables were imported last; nothing was changed."])
 
-    frames = checked.shop
-    print(
-        f"Imported shop {name}: {counted(len(frames.inks), 'ink')}, "
-        f"{counted(len(frames.substrates), 'substrate')}, "
-        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
-        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
-    )
-    rows = checked.given.set_aside
-    if rows:
-        print(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
-        ids = checked.given.tables["prints"]["print_id"].str.strip()
-        for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
-            print(f"  prints.csv, row {row}, {ids[row] or '(no id)'}: {reason}")
-        if len(rows) > SHOWN_SET_ASIDE:
-            again = f"strikeoff import {tables_dir} --strict"
-            print(f"  and {len(rows) - SHOWN_SET_ASIDE} more; {again} lists all, changing nothing.")
+    print("\n".join(_counted(name, checked, tables_dir, "Imported")))
     recorded = len(store.read(source).tables["prints"]) - len(checked.given.tables["prints"])
     if recorded:
         print(f"{counted(recorded, 'print')} recorded since, and not in these tables, stay.")
     return 0
+
+
+def _counted(name: str, checked: Checked, tables_dir: Path, done: str) -> list[str]:
+    """What is in the tables, and the prints that are set aside."""
+    frames, rows = checked.shop, checked.given.set_aside
+    said = [
+        f"{done} shop {name}: {counted(len(frames.inks), 'ink')}, "
+        f"{counted(len(frames.substrates), 'substrate')}, "
+        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
+        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
+    ]
+    if not rows:
+        return said
+    said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
+    ids = checked.given.tables["prints"]["print_id"].str.strip()
+    file = checked.set_aside[0].file
+    for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
+        said.append(f"  {file}, row {row}, {ids[row] or '(no id)'}: {reason}")
+    if len(rows) > SHOWN_SET_ASIDE:
+        again = f"strikeoff import {tables_dir} --strict"
+        said.append(
+            f"  and {len(rows) - SHOWN_SET_ASIDE} more; {again} lists all, changing nothing."
+        )
+    return said
 
 
 def _shop_of(tables_dir: Path, workspace: Workspace) -> str:
@@ -109,11 +141,11 @@ def _shop_of(tables_dir: Path, workspace: Workspace) -> str:
     from pipelines.tables.folder import to_shop
     from pipelines.tables.settings import FILE, read_settings
 
-    text = None
-    if (tables_dir / FILE).is_file():
-        text = (tables_dir / FILE).read_text(encoding="utf-8-sig", errors="replace")
+    text, folder = None, tables_dir if tables_dir.is_dir() else tables_dir.parent
+    if (folder / FILE).is_file():
+        text = (folder / FILE).read_text(encoding="utf-8-sig", errors="replace")
     # What is wrong in the file is told when all tables are read.
-    title = read_settings(text, tables_dir.resolve().name, Findings()).name
+    title = read_settings(text, tables_dir.resolve().stem, Findings()).name
     for shop in workspace.shops():
         try:
             if to_shop(store.read(workspace.database(shop))).settings.name == title:

@@ -16,7 +16,7 @@ from pipelines.commands._options import (
     by_option,
     whole,
 )
-from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -47,7 +47,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     what = "a mesh it may be pulled through (default: the usual ones)"
     add.add_argument("--mesh", metavar="ID", action="append", help=what)
     add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
-    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the list of prints to measure")
+    listed = "the list of prints to measure, as .csv or .xlsx"
+    add.add_argument("--out", metavar="FILE", type=Path, help=listed)
     add_figure(add, "how well the ink covers, by dry film")
     add_shop(add)
     add.set_defaults(run=run)
@@ -83,7 +84,7 @@ def new_ink(
     from pipelines.ledger import store
     from pipelines.pages.press_sheet import prints_to_measure
     from pipelines.registry.opened import open_model
-    from pipelines.tables import csvfile
+    from pipelines.tables.writing import write_table
     from pipelines.words.plan import by_model, ink_block
 
     refuse_outputs(out, figure)
@@ -117,7 +118,7 @@ def new_ink(
     elif out is not None:
         rows = found.prints.iloc[: found.enough]
         rows = rows.assign(job_id=[f"{out.stem}-{mesh}" for mesh in rows["mesh_id"]])
-        write_text(out, csvfile.to_csv(prints_to_measure(rows, out.stem)))
+        write_table(out, prints_to_measure(rows, out.stem), "Prints")
         print(f"The prints are listed in {out}; once they are measured:")
         print(f"  strikeoff record MEASURED.csv --prints {out}")
     if figure is not None:

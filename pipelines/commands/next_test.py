@@ -13,7 +13,7 @@ from pipelines.workspace.progress import tell
 
 MOST = 150  # jobs at once: every pair is looked at
 ABOUT = """\
-Of all open jobs, which one test print would save most? SETUPS.csv holds a set-up with its target a
+Of all open jobs, which one test print would save most? SETUPS holds a set-up with its target a
 row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
 garment, press or screen; what it is expected to save over all of them is told, itself paid unless
 its own job needs it anyway.
@@ -29,7 +29,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ABOUT,
         ["strikeoff next-test jobs.csv"],
     )
-    add.add_argument("setups", metavar="SETUPS.csv", type=Path, help="the open jobs")
+    add.add_argument("setups", metavar="SETUPS", type=Path, help="the open jobs")
     add.add_argument("--lines", metavar="N", default="6", help="told at most (default 6)")
     add_shop(add)
     add.set_defaults(run=run)

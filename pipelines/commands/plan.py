@@ -24,7 +24,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.words.common import Names
-from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -82,7 +82,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("--lot", metavar="INK=LOT", action="append", help="the batch that is open")
     add.add_argument("--date", metavar="DAY", help="day of printing, as 2026-03-31")
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
-    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the set-ups as a table to keep")
+    add.add_argument(
+        "--out", metavar="FILE", type=Path, help="the set-ups as a table, .csv or .xlsx"
+    )
     add.add_argument("--sheet", metavar="FILE.html", type=Path, help="press sheet of one line")
     add_figure(add, "colours of one line on each garment")
     add.add_argument(
@@ -147,7 +149,7 @@ def plan(
     from learn.planning.shades import shades
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
-    from pipelines.tables import csvfile
+    from pipelines.tables.writing import write_table
     from pipelines.words.plan import by_model, plan_block
 
     refuse_outputs(out, sheet, figure)
@@ -183,7 +185,7 @@ def plan(
     print(plan_block(found, names, by_ink, opened.catalogue.settings))
     print(by_model(opened.version))
     if out is not None:
-        write_text(out, csvfile.to_csv(_table(found, names)))
+        write_table(out, _table(found, names), "Plan")
         print(f"The set-ups are in {out}.")
     if sheet is not None:
         from pipelines.pages.press_sheet import write_sheet

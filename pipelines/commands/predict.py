@@ -20,7 +20,7 @@ from pipelines.commands._options import (
 )
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS
 from pipelines.words.common import counted
-from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -33,9 +33,9 @@ if TYPE_CHECKING:
 COMMAND_LINE = "the command line"
 TARGET = ("target_L", "target_a", "target_b")
 ABOUT = """\
-Give a file of set-ups (the columns of prints.csv without the measured colour, with setup_id for
-print_id, and if wanted target - a colour as #aa3322 or 45,60,30, or a name of targets.csv - or
-target_L, target_a, target_b; and tolerance_dE00), or one set-up by options.
+Give a file of set-ups, CSV or Excel (the columns of prints.csv without the measured colour, with
+setup_id for print_id, and if wanted target - a colour as #aa3322 or 45,60,30, or a name of
+targets.csv - or target_L, target_a, target_b; and tolerance_dE00), or one set-up by options.
 Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
 straight to production, a test print first, or change the set-up first. Without a target nothing
 goes to production; it is told how predictable the print is and how far it lies from the bucket.
@@ -55,8 +55,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "    --flashes 1 --base-ink white --base-mesh 43-80 --target 45.2,62,38",
         ],
     )
-    add.add_argument("setups", metavar="SETUPS.csv", nargs="?", type=Path, help="file of set-ups")
-    add.add_argument("--out", metavar="FILE.csv", type=Path, help="where the predictions go")
+    add.add_argument("setups", metavar="SETUPS", nargs="?", type=Path, help="file of set-ups")
+    help_text = "where the predictions go, as .csv or .xlsx"
+    add.add_argument("--out", metavar="FILE", type=Path, help=help_text)
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
     add_figure(add, "a*b* plane of each set-up")
     add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
@@ -89,7 +90,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     if cells or args.target:
         raise UserError("Give either a file of set-ups or one set-up by options, not both.")
     if args.out is None:
-        raise UserError("Say where the predictions go, with --out FILE.csv.")
+        raise UserError("Say where the predictions go, with --out FILE.csv (or .xlsx).")
     return predict_file(args.setups, out=args.out, **common)
 
 
@@ -103,7 +104,7 @@ def predict_file(
     shop: str | None = None,
     version: str | None = None,
 ) -> int:
-    """Predict every set-up of a file into a CSV file and, if wanted, a page to look at."""
+    """Predict every set-up of a file into a table and, if wanted, a page to look at."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
 
@@ -196,10 +197,10 @@ def setups_by_option(
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
-    """The Predictions table as CSV: four decimals, what is not known empty."""
+    """The Predictions table, as CSV or .xlsx: four decimals, what is not known empty."""
     import pandas as pd
 
-    from pipelines.tables import csvfile
+    from pipelines.tables.writing import write_table
 
     columns = {
         name: cells.map(lambda cell: "" if pd.isna(cell) else f"{cell:.4f}")
@@ -207,7 +208,7 @@ def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
         else cells.map(lambda cell: "" if pd.isna(cell) else str(cell))
         for name, cells in predictions[PREDICTION_COLUMNS].items()
     }
-    write_text(path, csvfile.to_csv(pd.DataFrame(columns)))
+    write_table(path, pd.DataFrame(columns), "Predictions")
 
 
 def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, opened: Opened) -> None:

@@ -21,7 +21,7 @@ SHOWN = 20
 ONE = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "drawdowns": "drawdown"}
 ABOUT = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
-export whose sample names are the print_id (or setup_id) of --prints SETUPS.csv, or a folder with
+export whose sample names are the print_id (or setup_id) of --prints SETUPS, or a folder with
 prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv or drawdowns.csv holding the
 added rows alone. Readings of one print are averaged. Every print is held against the model in
 charge before anything is learnt from it; a doubtful one is set aside with the reason. The same
@@ -43,7 +43,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ],
     )
     add.add_argument("file", metavar="FILE", type=Path, help="what was measured, or a folder")
-    add.add_argument("--prints", metavar="SETUPS.csv", type=Path, help="how the prints were made")
+    add.add_argument("--prints", metavar="SETUPS", type=Path, help="how the prints were made")
     add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
     add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
     add_shop(add)

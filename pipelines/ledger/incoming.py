@@ -18,15 +18,16 @@ from learn.shop import ShopSettings
 from pipelines.measured.block import MAX_BYTES
 from pipelines.tables import csvfile
 from pipelines.tables.cells import known_columns
+from pipelines.tables.layout import Rows, names
+from pipelines.tables.reading import cells_of, rows_of_csv, sheets_of, table_of
 from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
+from pipelines.tables.workbook import is_workbook
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, Kind, UserError
 
-WORKBOOK = b"PK\x03\x04"
 SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour
 _TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target")] + ["tolerance_dE00"]
-_DATE_MARK = "date "  # before a cell that a workbook holds as a date
 
 
 @dataclass(frozen=True)
@@ -64,11 +65,11 @@ def read_incoming(
     data = read_at_most(path, MAX_BYTES)
     setups = [] if sheet is None else [("", read_at_most(sheet, csvfile.MAX_BYTES))]
     sha256 = _digest([("", data), *setups], condition)
-    cells = _cells_if_prints(data, path.name)
-    if cells is not None and sheet is None:
+    if sheet is None and _says_how_printed(data, path.name):
         findings = Findings()
-        prints = known_columns(PRINTS, *cells, findings, path.name)
+        prints = table_of(data, PRINTS, path.name, findings)
         findings.raise_if_any()
+        assert prints is not None  # else there were findings
         place = {row: f"row {row}" for row in prints.index}
         return Incoming(
             path.name, sha256, {"prints": prints}, {"prints": path.name}, place, condition,
@@ -95,8 +96,8 @@ def _folder(path: Path, condition: str | None) -> Incoming:
     given = {file: read_at_most(path / file, csvfile.MAX_BYTES) for file in files.values()}
     tables = {}
     for name, table in there.items():
-        if (read := csvfile.cells_of(given[table.file], table.file, findings)) is not None:
-            tables[name] = known_columns(table, *read, findings, table.file)
+        if (read := table_of(given[table.file], table, table.file, findings)) is not None:
+            tables[name] = read
     findings.raise_if_any()
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
     sha256 = _digest(sorted(given.items()), condition)
@@ -104,21 +105,16 @@ def _folder(path: Path, condition: str | None) -> Incoming:
                     said=findings.warnings)  # fmt: skip
 
 
-def _cells_if_prints(data: bytes, file: str) -> tuple[pd.DataFrame, str] | None:
-    """The cells of a table that says how its prints were made; None for anything else."""
-    read: tuple[pd.DataFrame, str] | None
-    if data.startswith(WORKBOOK):
-        from pipelines.measured.sheets import read_workbook
-
-        (block, *_) = read_workbook(data, file, [])
-        rows = [int(where.split()[-1]) for where in block.where]
-        cells = block.cells.set_axis(rows).map(lambda cell: cell.removeprefix(_DATE_MARK))
-        read = cells.astype(object), ","
+def _says_how_printed(data: bytes, file: str) -> bool:
+    """Whether a file is a table of prints with their making, not readings of named samples."""
+    sheets: Iterable[Rows]
+    if is_workbook(data):
+        sheets = sheets_of(data, file).values()
     else:
-        read = csvfile.cells_of(data, file, Findings())
-        if read is None:
-            return None  # the readers of instrument files say what is wrong with it
-    return read if {"print_id", "ink_id", "substrate_id"} <= set(read[0].columns) else None
+        # Should it be none, the readers of instrument files say what is wrong with it.
+        read = rows_of_csv(data, PRINTS, file, Findings())
+        sheets = [] if read is None else [read[0]]
+    return any(names(PRINTS, rows, {"print_id", "ink_id", "substrate_id"}) for rows in sheets)
 
 
 def _export(
@@ -177,14 +173,15 @@ def _export(
 def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
     """Set-ups of prints to be measured (``print_id`` or ``setup_id``), as text cells."""
     findings = Findings()
-    read = csvfile.read_cells(path, findings)
+    data = read_at_most(path, csvfile.MAX_BYTES)
+    read = cells_of(data, SHEET_PRINTS, path.name, findings)
     findings.raise_if_any()
     assert read is not None  # else there were findings
-    cells, delimiter = read
+    cells = read.cells
     if "print_id" not in cells and "setup_id" in cells:
         cells = cells.rename(columns={"setup_id": "print_id"})
     cells = cells.drop(columns=[c for c in cells if c in _TARGETS or _is_colour(c)])
-    prints = known_columns(SHEET_PRINTS, cells, delimiter, findings, path.name)
+    prints = known_columns(SHEET_PRINTS, cells, read.delimiter, findings, path.name, read.header)
     findings.raise_if_any()
     ids = prints["print_id"].str.strip()
     for row, print_id in ids[ids.duplicated() & (ids != "")].items():

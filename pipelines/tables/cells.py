@@ -16,7 +16,7 @@ from pipelines.workspace.problems import Findings, Kind, Problem
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
-_DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
+DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
 # Instruments give tiny negatives on black by their own noise; fluorescent inks exceed 1.
@@ -24,12 +24,17 @@ _REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 2.0
 
 
 def known_columns(
-    table: Table, cells: pd.DataFrame, delimiter: str, findings: Findings, file: str
+    table: Table,
+    cells: pd.DataFrame,
+    delimiter: str,
+    findings: Findings,
+    file: str,
+    header_row: int = 1,
 ) -> pd.DataFrame:
     """Keep the table's own columns, in the order given; tell of missing and unknown ones.
 
-    Decimal commas of a semicolon (or tab) file become points in the columns of numbers; all
-    other cells stay exactly as they are.
+    Decimal commas of a semicolon (or tab) file, or of a workbook (delimiter ""), become points
+    in the columns of numbers; all other cells stay exactly as they are.
     """
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
@@ -40,7 +45,7 @@ def known_columns(
         if column.present and column.name not in own:
             findings.problem(
                 file,
-                1,
+                header_row,
                 column.name,
                 "the column is missing",
                 _rename_hint(column, names),
@@ -48,7 +53,7 @@ def known_columns(
             )
     if table.colour and "hex" not in own:  # which is a colour too
         for fault in _colour_header_faults(own):
-            findings.problem(file, 1, *fault, Kind.MISSING)
+            findings.problem(file, header_row, *fault, Kind.MISSING)
     given = cells[own].copy()
     based = [name for name in UNDERBASE if name in own]
     if (given[based] != "").any(axis=None):
@@ -56,13 +61,13 @@ def known_columns(
             if column.name not in own:
                 what = f"the column is missing beside {' and '.join(based)}"
                 findings.problem(
-                    file, 1, column.name, what, _rename_hint(column, names), Kind.MISSING
+                    file, header_row, column.name, what, _rename_hint(column, names), Kind.MISSING
                 )
     if delimiter != ",":
         for name in own:
             told = table.column(name)
             if _is_colour(name) or (told and told.kind in ("number", "whole", "film")):
-                comma = given[name].str.strip().str.fullmatch(_DECIMAL_COMMA)
+                comma = given[name].str.strip().str.fullmatch(DECIMAL_COMMA)
                 given.loc[comma, name] = given.loc[comma, name].str.replace(",", ".")
     return given
 
@@ -173,7 +178,7 @@ def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Pro
     plain = cells.str.replace(_MINUS, "-")
     readable = plain.str.fullmatch(_NUMBER).astype(bool)
     numbers = pd.to_numeric(plain.where(readable), errors="coerce").astype(float)
-    comma = cells.str.fullmatch(_DECIMAL_COMMA).astype(bool)
+    comma = cells.str.fullmatch(DECIMAL_COMMA).astype(bool)
     do = f"write a number with a decimal point{'' if column.filled else ', or leave it out'}"
     if column.kind == "whole" and column.do:
         do = column.do

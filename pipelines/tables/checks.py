@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
+from pipelines.tables.cells import DECIMAL_COMMA
 from pipelines.tables.names import Known, fault
 from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Findings, Kind, Problem
+
+ALIKE = 3  # cells of a column that fail alike are no slips from here on
 
 
 def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings) -> None:
@@ -121,10 +127,46 @@ def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
     return problems
 
 
-def dates_in_another_order(given: pd.DataFrame, faults: list[Problem]) -> bool:
-    """True when no filled date of three or more could be read: a way of writing, not a slip."""
-    if "printed_on" not in given:
-        return False
-    filled = int((given["printed_on"].str.strip() != "").sum())
-    unread = sum(f.column == "printed_on" and f.kind == Kind.UNREADABLE for f in faults)
-    return filled >= 3 and unread == filled
+def one_reason(cells: pd.DataFrame, faults: list[Problem]) -> tuple[list[Problem], list[Problem]]:
+    """What a whole column fails by - a way of writing, not a slip - as one problem; and the rest.
+
+    ``cells``: the text the faults are about. From three cells on a column fails as a whole where
+    all of them do for one kind of reason; by decimal commas where no other cell has a point.
+    """
+    columns = dict.fromkeys(f.column for f in faults if f.row is not None and f.column in cells)
+    whole: dict[str, list[Problem]] = {}
+    commas: dict[str, list[Problem]] = {}
+    for name in filter(None, columns):
+        own = [fault for fault in faults if fault.column == name and fault.row is not None]
+        text = cells[name].str.strip()
+        rows = {fault.row for fault in own}
+        if all(_has_comma(text.get(row, "")) for row in rows):
+            if not text.str.contains(".", regex=False).any():
+                commas[name] = own
+            continue
+        kinds = {fault.kind for fault in own}
+        wanted = len(text) if kinds == {Kind.MISSING} else int((text != "").sum())
+        if len(kinds) == 1 and kinds != {Kind.DUPLICATE} and len(rows) >= max(wanted, ALIKE):
+            whole[name] = own
+    problems = [_said_once(own, name) for name, own in whole.items()]
+    if commas:
+        first = next(iter(commas.values()))[0]
+        do = "write decimal points, or save the file as an Excel workbook or with semicolons"
+        every = [replace(first, do=do), *(fault for own in commas.values() for fault in own)]
+        problems.append(_said_once(every, ", ".join(commas)))
+    gone = {id(fault) for own in [*whole.values(), *commas.values()] for fault in own}
+    return problems, [fault for fault in faults if id(fault) not in gone]
+
+
+def _has_comma(cell: str) -> bool:
+    return re.fullmatch(DECIMAL_COMMA, cell) is not None
+
+
+def _said_once(faults: list[Problem], column: str) -> Problem:
+    first = faults[0]
+    rows = len({fault.row for fault in faults})
+    more = f", and {rows - 1} more row{'s' * (rows > 2)} alike" if rows > 1 else ""
+    what = f"nothing in the column can be used (row {first.row}: {first.what}{more})"
+    if ", " in column:
+        what = what.replace("the column", "these columns")
+    return Problem(first.file, None, column, what, first.do, first.kind, first.meant)

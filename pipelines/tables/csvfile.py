@@ -5,13 +5,11 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
-from pipelines.workspace.files import read_at_most
-from pipelines.workspace.problems import Findings, InputProblems, Kind
+from pipelines.workspace.problems import Findings, Kind
 
 SAVE_AS = "save the sheet again as CSV UTF-8"
 # 50,000 prints with spectra are some 20 MB and 3 million cells.
@@ -20,31 +18,44 @@ MAX_ROWS = 200_000
 MAX_CELLS = 10_000_000
 MAX_COLUMNS = 1_000
 MAX_LINE = 100_000  # signs
-
-
-def read_cells(path: Path, findings: Findings) -> tuple[pd.DataFrame, str] | None:
-    """Read a CSV file to text cells exactly as given, and its delimiter; see `cells_of`.
-
-    UTF-8 with or without byte-order mark, else Latin-1 as Western European Windows saves it.
-    Returns None when the file cannot be used; why is in ``findings``.
-    """
-    if not path.exists():
-        what = "the file is missing"
-        findings.problem(path.name, None, None, what, f"put it into {path.parent}", Kind.MISSING)
-        return None
-    try:
-        data = read_at_most(path, MAX_BYTES)
-    except InputProblems as error:
-        findings.problems += error.problems
-        return None
-    return cells_of(data, path.name, findings)
+HEAD = 100  # rows among which the header is, and so tells how wide the table is
 
 
 def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, str] | None:
     """The text cells of a CSV file's bytes, and its delimiter: comma, semicolon or tab.
 
+    UTF-8 with or without byte-order mark, else Latin-1 as Western European Windows saves it.
     Header names are trimmed. Rows without any filled cell are left out. The index is the row
     as a spreadsheet numbers it. Returns None when they cannot be used; why is in ``findings``.
+    """
+    read = rows_of(data, file, findings)
+    if read is None:
+        return None
+    frame = under_first_row(read[0], file, findings)
+    return None if frame is None else (frame, read[1])
+
+
+def under_first_row(
+    rows: Mapping[int, list[str]], file: str, findings: Findings
+) -> pd.DataFrame | None:
+    """The cells of `rows_of` under the names in row 1, as `cells_of`."""
+    header = [name.strip() for name in rows[1]]
+    rows = {number: cells for number, cells in rows.items() if number > 1}
+    if not _shape_is_sound(file, header, rows, findings):
+        return None
+    width = len(header)
+    square = [(cells + [""] * width)[:width] for cells in rows.values()]
+    frame = pd.DataFrame(square, index=list(rows), columns=header, dtype=object)
+    unnamed_and_empty = [not name and not frame.iloc[:, i].any() for i, name in enumerate(header)]
+    return frame.loc[:, [not drop for drop in unnamed_and_empty]]
+
+
+def rows_of(
+    data: bytes, file: str, findings: Findings, delimiter: str | None = None
+) -> tuple[dict[int, list[str]], str] | None:
+    """Row 1 and every filled row by its number, and the delimiter, unless given as in row 1.
+
+    Returns None when they cannot be used; why is in ``findings``.
     """
     text = _decode(data)
     if text is None:
@@ -55,19 +66,21 @@ def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, 
             file, None, None, "is empty", "write the header row and the rows below it", Kind.MISSING
         )
         return None
-    delimiter = _delimiter(text)
+    delimiter = delimiter or _delimiter(text)
     rows: dict[int, list[str]] = {}
-    number = 0
+    number = width = 0
     try:
         reader = csv.reader(_lines(text), delimiter=delimiter, strict=True)
         for number, cells in enumerate(reader, start=1):
             if number == 1 or any(map(str.strip, cells)):
                 rows[number] = cells[: MAX_COLUMNS + 1]
-            if len(rows[1]) > MAX_COLUMNS:
+            if number <= HEAD:
+                width = max(width, len(cells))
+            if width > MAX_COLUMNS:
                 raise _TooLarge(f"has more than {MAX_COLUMNS} columns")
             if len(rows) > MAX_ROWS:
                 raise _TooLarge(f"has more than {MAX_ROWS} rows")
-            if len(rows) * len(rows[1]) > MAX_CELLS:
+            if len(rows) * width > MAX_CELLS:
                 raise _TooLarge(f"holds more than {MAX_CELLS // 1_000_000} million cells")
     except csv.Error as error:
         what = f"the quotation marks do not match up ({error})"
@@ -77,14 +90,7 @@ def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, 
         do = "check the file, or split it into several"
         findings.problem(file, None, None, str(error), do, Kind.OUT_OF_RANGE)
         return None
-    header = [name.strip() for name in rows.pop(1)]
-    if not _shape_is_sound(file, header, rows, findings):
-        return None
-    width = len(header)
-    square = [(cells + [""] * width)[:width] for cells in rows.values()]
-    frame = pd.DataFrame(square, index=list(rows), columns=header, dtype=object)
-    unnamed_and_empty = [not name and not frame.iloc[:, i].any() for i, name in enumerate(header)]
-    return frame.loc[:, [not drop for drop in unnamed_and_empty]], delimiter
+    return rows, delimiter
 
 
 class _TooLarge(Exception):

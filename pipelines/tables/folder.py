@@ -7,7 +7,7 @@ way through the store; the same code types a folder that comes in and a store th
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -16,12 +16,14 @@ import pandas as pd
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
-from pipelines.tables.cells import known_columns, typed
+from pipelines.tables.cells import typed
 from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
+from pipelines.tables.reading import read_table, read_tables
 from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
 from pipelines.tables.targets import Targets, typed_targets, with_targets
+from pipelines.tables.writing import is_excel
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem
 
@@ -59,7 +61,7 @@ class Checked:
 def read_folder(
     folder: Path, *, name: str, strict: bool = False, today: date | None = None
 ) -> Checked:
-    """Read and check the folder of a shop's tables.
+    """Read and check a shop's tables: a folder of them, or one workbook with a sheet a table.
 
     ``name`` stands for the shop where ``shop.toml`` gives none. Prints that cannot be right are
     set aside, or with ``strict`` refused.
@@ -68,24 +70,21 @@ def read_folder(
     """
     today = today or date.today()
     findings = Findings()
-    if not folder.is_dir():
+    if not folder.is_dir() and not (folder.is_file() and is_excel(folder)):
         what = "is a file" if folder.is_file() else "there is no such folder"
-        findings.problem(
-            str(folder), None, None, what, "give the folder that holds the tables", Kind.MISSING
-        )
+        do = "give the folder that holds the tables, or one workbook (.xlsx) that holds them all"
+        findings.problem(str(folder), None, None, what, do, Kind.MISSING)
         findings.raise_if_any()
-    toml = _read_toml(folder, findings)
-    tables = {}
-    for table in SHOP_TABLES.values():
-        read = csvfile.read_cells(folder / table.file, findings)
-        if read is not None:
-            tables[table.name] = known_columns(table, *read, findings, table.file)
-    tables = _by_ids(tables, today, findings)
-    targets = _read_targets(folder, findings)
+    toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
+    tables, called = read_tables(folder, findings)
+    targets = tables.pop(TARGETS.name, None)
+    tables = _by_ids(tables, called, today, findings)
     given = Given(name, toml, tables, targets=targets)
     shop, faults = _check(given, findings, today)
     if targets is not None:
         findings.problems += targets_of(given)[1]
+    faults = [replace(fault, file=called[fault.file]) for fault in faults]
+    findings.problems = [replace(p, file=called.get(p.file, p.file)) for p in findings.problems]
     if strict:
         findings.problems += faults
     findings.raise_if_any()
@@ -97,8 +96,10 @@ def read_folder(
     set_aside = {row: "; ".join(why) for row, why in reasons.items()}
     kept = shop.prints.drop(index=list(set_aside))
     if kept.empty:
-        findings.warn("prints.csv: no usable print; predictions will rest on physics alone.")
-    findings.warnings += checks.assumed(kept, "prints.csv")
+        findings.warn(
+            f"{called['prints.csv']}: no usable print; predictions will rest on physics alone."
+        )
+    findings.warnings += checks.assumed(kept, called["prints.csv"])
     given = Given(name, toml, tables, set_aside, targets=targets)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
 
@@ -154,12 +155,11 @@ def read_setups(
     findings = Findings()
     if not path.is_file():
         what = "is a folder" if path.is_dir() else "there is no such file"
-        findings.problem(str(path), None, None, what, "give the CSV file of set-ups", Kind.MISSING)
+        findings.problem(str(path), None, None, what, "give the file of set-ups", Kind.MISSING)
         findings.raise_if_any()
-    read = csvfile.read_cells(path, findings)
+    given = read_table(path, SETUPS, findings)
     findings.raise_if_any()
-    assert read is not None  # else there were findings
-    given = known_columns(SETUPS, *read, findings, path.name)
+    assert given is not None  # else there were findings
     if given.empty:
         what = "holds no set-up below its header"
         findings.problem(path.name, None, None, what, "write one row a set-up", Kind.MISSING)
@@ -182,10 +182,11 @@ def check_setups(
     frame, faults = typed(SETUPS, given, file, today or date.today())
     frame = _with_certain_flashes(frame)
     checks.check_keys(SETUPS, frame, file, findings)
-    findings.problems += faults
-    findings.problems += checks.check_references(SETUPS, frame, known, file)
+    faults += checks.check_references(SETUPS, frame, known, file)
     process = _not_told(checks.check_process(frame, file), given, SETUPS)
-    findings.problems += _once_a_cell(process, faults)
+    faults += _once_a_cell(process, faults)
+    habits, rest = checks.one_reason(given, faults)
+    findings.problems += habits + rest
     told = {fault.row for fault in faults if (fault.column or "").startswith("target_")}
     parts = checks.check_targets(frame, file)
     findings.problems += [fault for fault in parts if fault.row not in told]
@@ -210,13 +211,6 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     return shop.prints, faults
 
 
-def _read_targets(folder: Path, findings: Findings) -> pd.DataFrame | None:
-    if not (folder / TARGETS.file).is_file():
-        return None
-    read = csvfile.read_cells(folder / TARGETS.file, findings)
-    return read and known_columns(TARGETS, *read, findings, TARGETS.file)
-
-
 def names_in(frames: dict[str, pd.DataFrame]) -> dict[str, Names]:
     """What the typed tables call their inks, substrates and meshes; empty ones are left out."""
     there = {name: frames[name] for name in WORDS if name in frames and len(frames[name])}
@@ -231,7 +225,7 @@ def known_in(tables: dict[str, pd.DataFrame], today: date | None = None) -> dict
 
 
 def _by_ids(
-    tables: dict[str, pd.DataFrame], today: date, findings: Findings
+    tables: dict[str, pd.DataFrame], called: dict[str, str], today: date, findings: Findings
 ) -> dict[str, pd.DataFrame]:
     """The tables with identifiers for names; how a name was read is told."""
     known = known_in(tables, today)
@@ -240,7 +234,7 @@ def _by_ids(
         table = SHOP_TABLES[name]
         changed[name], readings = with_ids(table, cells, known)
         for reading in readings:
-            findings.warn(f"{table.file}: {reading}")
+            findings.warn(f"{called[table.file]}: {reading}")
     return changed
 
 
@@ -280,13 +274,16 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
         process = checks.check_process(frames["prints"], "prints.csv")
         process = _not_told(process, given.tables["prints"], SHOP_TABLES["prints"])
         faults["prints"] += _once_a_cell(process, faults["prints"])
-        _refuse_habits(given.tables["prints"], faults["prints"], findings)
     for name in ("drawdowns", "prints"):
         if name in frames:
             table = SHOP_TABLES[name]
             faults[name] += checks.check_references(table, frames[name], known, table.file)
+    if "prints" in frames:
+        _refuse_habits(given.tables["prints"], faults["prints"], findings)
     for name in ("inks", "substrates", "meshes", "drawdowns"):
-        findings.problems += faults.get(name, [])
+        if name in frames:
+            habits, rest = checks.one_reason(given.tables[name], faults[name])
+            findings.problems += habits + rest
     findings.problems.sort(key=lambda p: (_file_order(p.file), p.row or 0))
     print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row or 0)
     if len(frames) < len(SHOP_TABLES):
@@ -296,14 +293,9 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
 
 def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Findings) -> None:
     """Move what concerns the whole table of prints, not a row, from faults to problems."""
-    if checks.dates_in_another_order(cells, faults):
-        unread = [fault for fault in faults if fault.column == "printed_on"]
-        first = unread[0]
-        what = f"no date of the column can be read (row {first.row}: {first.what})"
-        findings.problem(first.file, None, "printed_on", what, first.do, first.kind)
-        faults[:] = [fault for fault in faults if fault not in unread]
-    findings.problems += [fault for fault in faults if fault.row is None]
-    faults[:] = [fault for fault in faults if fault.row is not None]
+    habits, rest = checks.one_reason(cells, faults)
+    findings.problems += habits + [fault for fault in rest if fault.row is None]
+    faults[:] = [fault for fault in rest if fault.row is not None]
 
 
 def _not_told(faults: list[Problem], cells: pd.DataFrame, table: Table) -> list[Problem]:

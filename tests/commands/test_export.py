@@ -44,3 +44,16 @@ def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):
         said = says(capsys, "import", "tables", "--shop", "tiny", "--database", url + "x", code=2)
         assert "names another database" in said
     assert "the server does not answer" in says(capsys, "history", code=2)
+
+
+def test_a_workbook_out_and_in_again(shop, capsys):
+    before = store.load_shop(DATABASE)
+    assert "Exported 3 prints" in says(capsys, "export", "out.xlsx")
+    assert "is there already" in says(capsys, "export", "out.xlsx", code=2)
+    dry = says(capsys, "import", "out.xlsx", "--shop", "again", "--dry-run")
+    assert "Would import shop again: 3 inks" in dry and "Nothing was changed." in dry
+    assert not Path("datasets/again").exists()
+    says(capsys, "import", "out.xlsx", "--shop", "again")
+    after = store.load_shop(Path("datasets/again/shop.db"))
+    for name in ("inks", "substrates", "meshes", "drawdowns", "prints"):
+        pd.testing.assert_frame_equal(getattr(before, name), getattr(after, name))

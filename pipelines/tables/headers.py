@@ -1,0 +1,276 @@
+"""What people write over a column, in several languages, and which of our columns it means.
+
+Plain dictionary words of English, German, French, Spanish, Italian and Dutch. Besides these,
+every column answers to its own name written in any way (``Off contact (mm)``), and a process
+variable to the words of `learn.process`.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from functools import cache
+
+from learn.process import SETTINGS
+from pipelines.tables.schema import Table
+from pipelines.tables.spectra import wavelength_nm
+
+# Words of a column in whatever table it stands; "|" parts them.
+_ANYWHERE = {
+    "substrate_id": "garment|garment id|garment code|shirt|t-shirt|tee|textile|textil|cloth"
+    "|substrate|card|kleidungsstück|ware|vêtement|tissu|prenda|capo|indumento|kledingstuk",
+    "ink_id": "ink|ink id|ink code|ink no|ink number|top ink|druckfarbe|farbe|farbnummer|encre"
+    "|tinta|inchiostro|inkt",
+    "mesh_id": "mesh|screen|mesh id|screen id|screen mesh|top mesh|sieb|gewebe|siebgewebe|écran"
+    "|malla|pantalla|tessuto|zeef",
+    "film_um": "film|dry film|film thickness|ink film|layer|schichtdicke|farbschicht"
+    "|épaisseur|espesor|spessore|laagdikte",
+    "L": "L*|CIE L*|L* measured|measured L*|L value|lightness",
+    "a": "a*|CIE a*|a* measured|measured a*|a value",
+    "b": "b*|CIE b*|b* measured|measured b*|b value",
+}
+_PROCESS = {
+    "printed_on": "date|printed|printed on|print date|day|datum|druckdatum|gedruckt am|fecha"
+    "|data|date d'impression",
+    "job_id": "job|job no|job number|order|order no|auftrag|auftragsnummer|commande|pedido"
+    "|ordine|opdracht",
+    "press_id": "press|machine|printing press|maschine|druckmaschine|presse|prensa|máquina"
+    "|macchina|pers",
+    "underbase_ink_id": "base|underbase|base ink|underbase ink|ink base|ink underbase"
+    "|unterdruck|grundierung|sous-couche|onderlaag",
+    "underbase_mesh_id": "base mesh|underbase mesh|base screen|underbase screen|mesh base"
+    "|mesh underbase|screen base|sieb unterdruck|sieb grundierung",
+    "underbase_strokes": "base strokes|underbase strokes|strokes base|strokes underbase"
+    "|base passes|züge unterdruck|züge grundierung",
+    "ink_lot": "lot|ink lot|batch|ink batch|lot no|charge|lote|lotto|partij",
+    "strokes": "stroke|strokes|passes|pulls|hits|number of strokes|top strokes|züge|rakelzüge"
+    "|passages|pasadas|passate|slagen",
+    "flash_count": "flash|flashes|flash count|number of flashes|flash between strokes"
+    "|flashes between strokes|zwischentrocknung|zwischentrocknungen|séchage intermédiaire"
+    "|secado intermedio|tussendroging",
+    "readings": "readings|measurements|number of readings|messungen|mesures|lecturas|letture"
+    "|metingen",
+    "squeegee_shore_a": "squeegee|squeegee hardness|durometer|rakel|rakelhärte|raclette"
+    "|dureté de raclette|rasqueta|dureza|rakelhardheid",
+    "squeegee_angle_deg": "angle|squeegee angle|rakelwinkel|winkel|angolo|ángulo|hoek",
+    "off_contact_mm": "off contact|offcontact|absprung|hors contact|fuera de contacto",
+    "eom_um": "eom|emulsion over mesh|stencil|stencil over mesh|stencil thickness|schablone"
+    "|schablonendicke",
+}
+_BY_TABLE = {
+    "inks": {
+        "ink_id": "id|code|no|number|key|nummer|numéro|número|codice",
+        "ink_name": "name|ink name|description|farbname|bezeichnung|nom|nombre|nome|naam",
+        "ink_type": "type|ink type|kind|family|ink family|typ|farbtyp|art|tipo|soort",
+        "role": "role|use|used as|used for|rolle|verwendung|rôle|usage|uso|gebruik",
+        "solids_vol_pct": "solids|solids volume|volume solids|solids by volume"
+        "|festkörper|festkörpervolumen|extrait sec|sólidos",
+    },
+    "substrates": {
+        "substrate_id": "id|code|no|number|key|style|nummer|numéro|número|codice",
+        "kind": "kind|type|garment or card|art|typ|tipo|soort",
+        "fibre": "fibre|fiber|fabric|material|composition|faser|matière|fibra|vezel",
+        "colour_name": "colour|color|name|colour name|color name|garment colour|garment color"
+        "|farbname|farbe|couleur|colore|kleur|description|bezeichnung",
+    },
+    "meshes": {
+        "mesh_id": "id|code|no|number|key|name|nummer|bezeichnung|numéro|número|codice",
+        "threads_per_cm": "count|mesh count|threads|thread count|fadenzahl|fäden"
+        "|nombre de fils|hilos|fili|draden",
+        "thread_um": "thread|thread diameter|diameter|fadendurchmesser|fadenstärke|faden"
+        "|diamètre du fil|diámetro del hilo|diametro del filo|draaddikte",
+        "opening_um": "opening|mesh opening|maschenweite|maschenöffnung|ouverture|apertura"
+        "|maaswijdte",
+        "open_area_pct": "open area|offene fläche|offene siebfläche|surface ouverte"
+        "|área abierta|area aperta|open oppervlak",
+        "fabric_um": "fabric|fabric thickness|mesh thickness|gewebedicke|épaisseur du tissu",
+        "theoretical_ink_cm3_m2": "theoretical ink volume|ink volume|theoretical volume"
+        "|theoretisches farbvolumen|farbvolumen|volume d'encre",
+    },
+    "drawdowns": {},
+    "targets": {
+        "name": "name|colour|color|colour name|target|farbe|farbname|nom|nombre|nome|naam",
+        "hex": "hex|screen colour|screen color|bildschirmfarbe",
+        "tolerance_dE00": "tolerance|toleranz|tolérance|tolerancia|tolleranza|tolerantie",
+    },
+    "prints": _PROCESS
+    | {
+        "print_id": "#|set-up|setup|set up|print|print no|print number|print id|id|no|number|sample"
+        "|test|nr|nummer|muster|druck|druck nr|échantillon|muestra|campione|monster",
+    },
+    "setups": _PROCESS
+    | {
+        "setup_id": "#|setup|set-up|set up|setup id|print|print id|id|no|number|name|nr|nummer"
+        "|print no|numéro|número",
+        "target": "target|target colour|target color|ziel|zielfarbe|soll|cible|objetivo",
+        "target_L": "target L*|L* target|wanted L*|ziel L*|soll L*|L* ziel|L* soll|cible L*",
+        "target_a": "target a*|a* target|wanted a*|ziel a*|soll a*|a* ziel|a* soll|cible a*",
+        "target_b": "target b*|b* target|wanted b*|ziel b*|soll b*|b* ziel|b* soll|cible b*",
+        "tolerance_dE00": "tolerance|toleranz|tolérance|tolerancia|tolleranza|tolerantie"
+        "|max delta e|tolerance delta e",
+    },
+}
+# A word that two columns of a table may mean: the first that no other header has claimed.
+_EITHER: dict[str, dict[str, tuple[str, ...]]] = {
+    "inks": {
+        "ink": ("ink_id", "ink_name"),
+        "farbe": ("ink_id", "ink_name"),
+        "druckfarbe": ("ink_id", "ink_name"),
+        "name": ("ink_name", "ink_id"),
+    },
+    "substrates": {
+        "garment": ("substrate_id", "colour_name"),
+        "name": ("colour_name", "substrate_id"),
+        "type": ("kind", "fibre"),
+    },
+    "meshes": {"mesh": ("mesh_id", "threads_per_cm"), "screen": ("mesh_id", "threads_per_cm")},
+    "prints": {"test": ("print_id",), "number": ("print_id",)},
+    "setups": {"job": ("job_id", "setup_id"), "name": ("setup_id",)},
+}
+_MICRON = "um|micron|microns|micrometre|micrometres|micrometer|mikrometer|mikron"
+_PER_CM = "t/cm|n/cm|threads/cm|threads per cm|per cm|/cm|cm|f/cm|fäden/cm|fils/cm|hilos/cm"
+_UNITS = {
+    "film_um": f"{_MICRON}|dry, um|dry um|dry",
+    "thread_um": _MICRON,
+    "opening_um": _MICRON,
+    "fabric_um": _MICRON,
+    "eom_um": f"{_MICRON}|um over mesh",
+    "off_contact_mm": "mm|millimetre|millimetres|millimeter",
+    "squeegee_shore_a": "shore a|shore|sh a|a|shore-a|durometer|hardness|härte",
+    "squeegee_angle_deg": "deg|degree|degrees|°|grad|deg from vertical|from vertical",
+    "solids_vol_pct": "%|vol %|vol-%|% vol|percent|% by volume|vol. %|prozent",
+    "open_area_pct": "%|percent|prozent",
+    "threads_per_cm": _PER_CM,
+    "threads_per_inch": "tpi|t/inch|t/in|threads/inch|threads per inch|per inch|inch",
+    "theoretical_ink_cm3_m2": "cm3/m2",
+    "tolerance_dE00": "de00|de 2000|delta e 2000|delta e00|de2000",
+    "printed_on": "yyyy-mm-dd|jjjj-mm-tt|iso",
+}
+# For names, what stands in brackets only describes them.
+_REMARKS = "id|code|no|name|key|t/cm|threads/cm|threads per cm|tpi|per cm|top|top ink|count"
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a header may mean: our columns, the likeliest first, or a unit that is not ours."""
+
+    columns: tuple[str, ...] = ()
+    odd_unit: str | None = None
+
+
+@cache
+def plain(text: str) -> str:
+    """A header without case, accents, stars and punctuation."""
+    text = text.replace("\N{GREEK CAPITAL LETTER DELTA}", "delta ").replace("ß", "ss")
+    text = unicodedata.normalize("NFKD", text)
+    text = text.replace("\N{GREEK SMALL LETTER MU}", "u")
+    text = "".join(c for c in text if not unicodedata.combining(c)).casefold()
+    text = re.sub(r"[*#:.'\u2019]", " ", text) if re.search(r"[a-z0-9]", text) else text
+    return " ".join(re.sub(r"[_\-\u2010-\u2014]", " ", text).split())
+
+
+def meaning(table: Table, header: str) -> Meaning:
+    """Which columns of ``table`` the header may mean; none when it means nothing to us."""
+    if table.column(header) is not None or (table.colour and _own_colour(header)):
+        return Meaning((header,))
+    whole = plain(re.sub(r"[()\[\],]", " ", header))
+    if found := _words(table.name, table).get(whole):
+        return Meaning(found)
+    if table.colour and (nm := _wavelength(whole)):
+        return Meaning((f"r{nm}",))
+    head, unit = _parted(header)
+    found = _words(table.name, table).get(head, ())
+    if not found or not unit:
+        return Meaning(found)
+    numbers = tuple(c for c in found if unit in _units(c))
+    names = tuple(c for c in found if c not in _UNITS and unit in _alternatives(_REMARKS))
+    if numbers or names:
+        return Meaning(numbers or names)
+    inch = tuple(c for c in _inches(table, found) if unit in _units(c))
+    return Meaning(inch) if inch else Meaning(odd_unit=unit)
+
+
+def is_unit(text: str) -> bool:
+    """Whether a cell below a header holds nothing but a unit."""
+    word = plain(text.strip("()[] "))
+    return any(word in _units(column) for column in _UNITS)
+
+
+def _own_colour(header: str) -> bool:
+    return header in ("L", "a", "b") or wavelength_nm(header) is not None
+
+
+def _inches(table: Table, found: tuple[str, ...]) -> tuple[str, ...]:
+    """The count an inch, where the table has such a column, for the count a centimetre."""
+    if "threads_per_cm" in found and table.column("threads_per_inch"):
+        return ("threads_per_inch",)
+    return ()
+
+
+def _wavelength(word: str) -> int | None:
+    found = re.fullmatch(r"(?:r|nm|spectral nm|r nm)? ?([3-7][0-9]{2})(?: ?nm)?", word)
+    return int(found[1]) if found else None
+
+
+def _parted(header: str) -> tuple[str, str]:
+    """A header and its unit: in brackets, or after a comma."""
+    found = re.fullmatch(r"(.+?)\s*[(\[](.+?)[)\]]\s*|(.+?)\s*,\s*(.+)", header.strip(), re.DOTALL)
+    if not found:
+        return plain(header), ""
+    head, unit = (found[1], found[2]) if found[1] else (found[3], found[4])
+    return plain(head), plain(unit)
+
+
+@cache
+def _alternatives(words: str) -> frozenset[str]:
+    return frozenset(map(plain, words.split("|")))
+
+
+def _units(column: str) -> frozenset[str]:
+    return _alternatives(_UNITS.get(column, "-"))
+
+
+@cache
+def _words(name: str, table: Table) -> dict[str, tuple[str, ...]]:
+    """Word -> columns of one table."""
+    words: dict[str, tuple[str, ...]] = {}
+    columns = [column.name for column in table.columns] + (["L", "a", "b"] if table.colour else [])
+    own = _BY_TABLE[name]
+    for column in columns:
+        given = "|".join(filter(None, (_ANYWHERE.get(column), own.get(column))))
+        for word in filter(None, map(plain, [column, *given.split("|"), *_of_setting(column)])):
+            words.setdefault(word, (column,))
+            for unit in _units(column) - {"-"}:  # "off contact mm" as well
+                words.setdefault(f"{word} {unit}", (column,))
+    for word, either in _EITHER.get(name, {}).items():
+        words[word] = tuple(column for column in either if column in columns)
+    return words
+
+
+def _of_setting(column: str) -> list[str]:
+    for setting in SETTINGS:
+        if setting.name == column:
+            return [setting.word, setting.label, setting.option.strip("-")]
+    return []
+
+
+_SHEETS = {
+    "inks": "inks|ink|farben|druckfarben|encres|tintas|inchiostri|inkten",
+    "substrates": "garments|garment|shirts|substrates|cloths|textilien|vêtements|prendas|capi",
+    "meshes": "screens|meshes|screen|mesh|siebe|gewebe|écrans|mallas|telai|zeven",
+    "drawdowns": "drawdowns|drawdown|draw downs|drawdown cards|aufstriche|rakelaufstriche",
+    "prints": "prints|print history|history|past prints|drucke|impressions|impresiones|stampe",
+    "targets": "targets|customer colours|customer colors|zielfarben",
+    "setups": "jobs|open jobs|set-ups|setups|aufträge|commandes|pedidos|lavori",
+}
+
+
+def sheet_title(table: str) -> str:
+    """What the sheet of a table is called where we write it."""
+    return _SHEETS[table].split("|")[0].capitalize()
+
+
+def sheet_means(table: str, title: str) -> bool:
+    """Whether a sheet of this title holds the table of this name."""
+    return plain(title) in _alternatives(_SHEETS[table])

@@ -1,0 +1,214 @@
+"""One table from a CSV file or an Excel workbook, as people keep them: its own columns as text."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.tables import csvfile, workbook
+from pipelines.tables.cells import known_columns
+from pipelines.tables.headers import sheet_means, sheet_title
+from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay_out, names
+from pipelines.tables.schema import SHOP_TABLES, TARGETS, Table
+from pipelines.workspace.files import read_at_most
+from pipelines.workspace.problems import Findings, InputProblems, Kind
+
+
+def read_table(path: Path, table: Table, findings: Findings) -> pd.DataFrame | None:
+    """The table's own columns as text cells by row of the file; None: why is in ``findings``."""
+    if not path.exists():
+        what = "the file is missing"
+        findings.problem(path.name, None, None, what, f"put it into {path.parent}", Kind.MISSING)
+        return None
+    try:
+        data = read_at_most(path, csvfile.MAX_BYTES)
+    except InputProblems as error:
+        findings.problems += error.problems
+        return None
+    return table_of(data, table, path.name, findings)
+
+
+def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
+    """All tables of a shop, from a folder or one workbook, and what to call each one's file.
+
+    A folder holds a CSV file or an Excel workbook a table, a workbook a sheet a table; one
+    without a sheet of drawdowns has none. Targets are among them where there are any. What is
+    wrong is in ``findings``.
+    """
+    tables, called = {}, {}
+    sheets = None if path.is_dir() else sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name)
+    for name, table in [*SHOP_TABLES.items(), (TARGETS.name, TARGETS)]:
+        if sheets is None:
+            file = path / table.file
+            if not file.exists() and file.with_suffix(".xlsx").exists():
+                file = file.with_suffix(".xlsx")
+            if table is TARGETS and not file.exists():
+                continue
+            called[table.file] = file.name
+            read = read_table(file, table, findings)
+        else:
+            read = _from_book(table, sheets, path.name, called, findings)
+        if read is not None:
+            tables[name] = read
+    return tables, called
+
+
+def _from_book(
+    table: Table,
+    sheets: dict[str, Rows],
+    file: str,
+    called: dict[str, str],
+    findings: Findings,
+) -> pd.DataFrame | None:
+    titles = [title for title in sheets if sheet_means(table.name, title)]
+    if not titles and table is TARGETS:
+        return None
+    if not titles:
+        needed = {column.name for column in table.columns if column.present}
+        titles = [title for title, rows in sheets.items() if names(table, rows, needed)]
+    called[table.file] = f"{file}, sheet {titles[0]}" if titles else file
+    if len(titles) > 1:
+        what = f"the sheets {' and '.join(titles)} both look like {table.name}"
+        do = "keep one of them in the file"
+        findings.problem(file, None, None, what, do, Kind.DUPLICATE)
+        return None
+    if titles:
+        laid = _from_sheet(table, sheets[titles[0]], called[table.file], findings)
+        return None if laid is None else _known(table, laid, called[table.file], findings)
+    if table.name == "drawdowns":
+        findings.warn(f"{file}: no sheet of drawdowns; taken as none.")
+        return pd.DataFrame(columns=["ink_id", "substrate_id", "film_um", *"Lab"], dtype=object)
+    what, do = f"has no sheet of {table.name}", f'add one and call it "{sheet_title(table.name)}"'
+    findings.problem(file, None, None, what, do, Kind.MISSING)
+    return None
+
+
+def table_of(data: bytes, table: Table, file: str, findings: Findings) -> pd.DataFrame | None:
+    """As `read_table`, from the bytes of the file."""
+    read = cells_of(data, table, file, findings)
+    return None if read is None else _known(table, read, file, findings)
+
+
+def cells_of(data: bytes, table: Table, file: str, findings: Findings) -> Laid | None:
+    """All named columns of the table in the file, before its own ones are chosen."""
+    if workbook.is_workbook(data):
+        rows = _sheet_for(table, sheets_of(data, file), file, findings)
+        return None if rows is None else _from_sheet(table, rows, file, findings)
+    return _from_csv(table, data, file, findings)
+
+
+def _known(table: Table, read: Laid, file: str, findings: Findings) -> pd.DataFrame:
+    return known_columns(table, read.cells, read.delimiter, findings, file, read.header)
+
+
+def sheets_of(data: bytes, file: str) -> dict[str, Rows]:
+    """Title -> filled rows as text of every sheet that holds anything; dates keep their mark.
+
+    Raises InputProblems where the workbook is damaged or too large.
+    """
+    found: dict[str, Rows] = {}
+    for title, rows in workbook.read_sheets(data, file).items():
+        if rows:
+            found[title] = {number: [workbook.text_of(c) for c in cells] for number, cells in rows}
+    return found
+
+
+def rows_of_csv(
+    data: bytes, table: Table, file: str, findings: Findings
+) -> tuple[Rows, str] | None:
+    """The rows of a CSV file and its delimiter, that of the header where a title has another."""
+    read = csvfile.rows_of(data, file, findings)
+    if read is None or header_of(table, read[0]) is not None:
+        return read
+    for other in ";\t,":
+        again = None if other == read[1] else csvfile.rows_of(data, file, Findings(), other)
+        if again is not None and header_of(table, again[0]) is not None:
+            return again
+    return read
+
+
+def _from_csv(table: Table, data: bytes, file: str, findings: Findings) -> Laid | None:
+    read = rows_of_csv(data, table, file, findings)
+    if read is None:
+        return None
+    rows, delimiter = read
+    number = header_of(table, rows)
+    if number is None or (number == 1 and is_ours(table, [name.strip() for name in rows[1]])):
+        plain = csvfile.under_first_row(rows, file, findings)
+        if plain is None:
+            return None
+        return Laid(emptied(table, plain, ours=True), 1, ours=True, delimiter=delimiter)
+    laid = lay_out(table, rows, file, findings)
+    if laid is None:
+        return None
+    width = len(rows[number])
+    for row in laid.cells.index:
+        if any(cell.strip() for cell in rows[row][width:]):
+            what = f"has {len(rows[row])} cells under {width} column names"
+            do = "put quotation marks round a cell that holds the separator or a decimal comma"
+            findings.problem(file, int(row), None, what, do, Kind.UNREADABLE)
+            return None
+    return replace(laid, cells=emptied(table, laid.cells, ours=False), delimiter=delimiter)
+
+
+def _from_sheet(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | None:
+    if len(rows) > workbook.MAX_ROWS:
+        what, do = f"has more than {workbook.MAX_ROWS} rows", "save it as CSV UTF-8"
+        findings.problem(file, None, None, what, do, Kind.OUT_OF_RANGE)
+        return None
+    laid = lay_out(table, rows, file, findings)
+    if laid is None:
+        return None
+    cells = _without_dates(table, emptied(table, laid.cells, ours=laid.ours), file, findings)
+    return replace(laid, cells=cells)
+
+
+def _sheet_for(table: Table, sheets: dict[str, Rows], file: str, findings: Findings) -> Rows | None:
+    """The one sheet that holds the table: by its columns, and where several do, by its title."""
+    found = {title: rows for title, rows in sheets.items() if header_of(table, rows) is not None}
+    if len(found) > 1:
+        named = {title: rows for title, rows in found.items() if sheet_means(table.name, title)}
+        found = named or found
+    if len(found) > 1:
+        listed = " and ".join(f'"{title}"' for title in found)
+        what, do = (
+            f"the sheets {listed} both look like {table.name}",
+            "keep one of them in the file",
+        )
+        findings.problem(file, None, None, what, do, Kind.DUPLICATE)
+        return None
+    if not found:
+        needed = ", ".join(column.name for column in table.columns if column.filled)
+        what = f"no sheet has a row that names the columns of {table.name} ({needed})"
+        do = "write the names of the columns over the table"
+        findings.problem(file, None, None, what, do, Kind.MISSING)
+        return None
+    ((title, rows),) = found.items()
+    if len(sheets) > 1:
+        findings.warn(f"{file}: read from the sheet {title}.")
+    return rows
+
+
+def _without_dates(
+    table: Table, cells: pd.DataFrame, file: str, findings: Findings
+) -> pd.DataFrame:
+    """Days of a column of dates as text; what Excel has made a date elsewhere is refused."""
+    mark = workbook.DATE_MARK
+    for name in cells.columns:
+        dates = cells[name].str.startswith(mark).astype(bool)
+        if not dates.any():
+            continue
+        plain = cells[name].str.removeprefix(mark).str.replace(r" 00:00:00$", "", regex=True)
+        column = table.column(name)
+        cells[name] = plain
+        if (column and column.kind != "date") or (
+            column is None and re.fullmatch("[Lab]|r[0-9]+", name)
+        ):
+            row = int(dates.idxmax())
+            what = f"{plain[row]} is a date: Excel has changed what stood there into it"
+            do = "format the column as text or number and enter the values again"
+            findings.problem(file, row, name, what, do, Kind.UNREADABLE)
+    return cells

@@ -1,0 +1,146 @@
+"""Excel workbooks as text cells, of bounded size: what an archive says of itself may be a lie."""
+
+from __future__ import annotations
+
+import io
+import lzma
+import struct
+import warnings
+import zipfile
+import zlib
+from datetime import date, datetime, time, timedelta
+from typing import TYPE_CHECKING, NoReturn
+
+from pipelines.workspace.problems import InputProblems, Kind, Problem
+
+if TYPE_CHECKING:
+    from openpyxl.worksheet._read_only import ReadOnlyWorksheet
+
+SIGNATURE = b"PK\x03\x04"
+# 20,000 rows of 40 columns are some 30 MB of XML.
+MAX_UNPACKED_BYTES = 60_000_000
+MAX_ROWS = 20_000
+MAX_COLUMNS = 1_000
+_MAX_MEMBERS = 1_000
+_MAX_SHEETS = 50
+_MAX_TAGS = 5_000_000  # four to six a cell; reading them takes far longer than counting
+# What unpacking raises on broken archives; RuntimeError is an encrypted one, NotImplementedError
+# a packing that Python does not know.
+_DAMAGE: tuple[type[Exception], ...] = (zipfile.BadZipFile, zlib.error, lzma.LZMAError)
+_DAMAGE += (struct.error, OSError, EOFError, ValueError, RuntimeError, NotImplementedError)
+_CHUNK = 1 << 20
+_CUT = {"max_row": 2 * MAX_ROWS, "max_col": MAX_COLUMNS + 1}
+_HEAD = 40  # filled rows that may be a header, and so tell how wide the sheet is
+
+DATE_MARK = "date "  # how a cell is told that is a date in the workbook itself
+Cell = object
+Rows = list[tuple[int, list[Cell]]]
+
+
+def is_workbook(data: bytes) -> bool:
+    """Whether the bytes are a packed archive, as every .xlsx is."""
+    return data.startswith(SIGNATURE)
+
+
+def read_sheets(data: bytes, file: str) -> dict[str, Rows]:
+    """Filled rows of every sheet with their numbers, cut just beyond what is accepted.
+
+    Raises InputProblems where the file is damaged, no workbook, or too large.
+    """
+    _check_archive(data, file)
+    import openpyxl  # slow to import, and seldom needed
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+            sheets = {}
+            for sheet in book.worksheets[:_MAX_SHEETS]:
+                sheet.reset_dimensions()  # what a sheet says of its own size may be a lie
+                sheets[sheet.title] = _rows(sheet)
+    except Exception:  # noqa: BLE001  the library raises whatever a broken part led it into
+        _refuse(file, "is damaged: its sheets cannot be read", "save the workbook again as .xlsx")
+    return sheets
+
+
+def text_of(cell: Cell) -> str:
+    """The cell as text; a date behind a mark, for it may have been something else once."""
+    match cell:
+        case None:
+            return ""
+        case bool():
+            return "TRUE" if cell else "FALSE"
+        case float() if cell.is_integer() and abs(cell) < 1e15:
+            return str(int(cell))
+        case date() | datetime() | time() | timedelta():
+            return f"{DATE_MARK}{cell}"
+        case _:
+            return str(cell)
+
+
+def _refuse(file: str, what: str, do: str) -> NoReturn:
+    raise InputProblems([Problem(file, None, None, what, do, Kind.UNREADABLE)])
+
+
+def _check_archive(data: bytes, file: str) -> None:
+    """Unpacks the workbook once, counting: sizes declared in an archive may be lies."""
+    damaged = "is damaged: it cannot be unpacked", "save the workbook again as .xlsx"
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            members = archive.infolist()
+            total = sum(member.file_size for member in members)
+            if total <= MAX_UNPACKED_BYTES and len(members) <= _MAX_MEMBERS:
+                if "[Content_Types].xml" not in archive.namelist():
+                    _refuse(file, "is an archive, not an Excel workbook", "save it as .xlsx")
+                found = [_unpacked(archive, member, file) for member in members]
+                total, tags = map(sum, zip(*found, strict=True))
+                if tags > _MAX_TAGS:
+                    what = "holds more cells than any day's readings"
+                    _refuse(file, what, "save the readings alone")
+    except _DAMAGE:
+        _refuse(file, *damaged)
+    if total > MAX_UNPACKED_BYTES or len(members) > _MAX_MEMBERS:
+        what = f"unpacks to more than {MAX_UNPACKED_BYTES // 1_000_000} MB"
+        _refuse(file, what, "no day's readings are so large: save the readings alone")
+
+
+def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> tuple[int, int]:
+    """Bytes of a member, and tags."""
+    size = tags = 0
+    tail = b""
+    with archive.open(member) as stream:
+        while chunk := stream.read(_CHUNK):
+            size += len(chunk)
+            tags += chunk.count(b"<")
+            if size > MAX_UNPACKED_BYTES:
+                break
+            # Letters alone, so that a UTF-16 declaration is seen as well.
+            if b"<!DOCTYPE" in (tail + chunk).replace(b"\0", b""):
+                what = "declares a document type inside, which no workbook needs"
+                _refuse(file, what, "save the workbook again as .xlsx")
+            tail = chunk[-32:]
+    return size, tags
+
+
+def _rows(sheet: ReadOnlyWorksheet) -> Rows:
+    """The filled rows, as wide as the widest at the head: rows come padded to what is asked."""
+    width = filled = 0
+    for cells in sheet.iter_rows(**_CUT, values_only=True):
+        own = _width(cells)
+        width, filled = max(width, own), filled + bool(own)
+        if filled == _HEAD:
+            break
+    if not width:
+        return []
+    rows = sheet.iter_rows(max_row=_CUT["max_row"], max_col=width, values_only=True)
+    return [(n, list(cells)) for n, cells in enumerate(rows, start=1) if _width(cells)]
+
+
+def _width(cells: tuple[Cell, ...]) -> int:
+    """Up to where a row is filled."""
+    there = [i for i, cell in enumerate(cells, start=1) if cell is not None]
+    return next((i for i in reversed(there) if _filled(cells[i - 1])), 0)
+
+
+def _filled(cell: Cell) -> bool:
+    return cell is not None and str(cell).strip() != ""
