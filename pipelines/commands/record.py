@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings
+from pipelines.workspace.problems import Findings, InputProblems, UserError
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
+    from pipelines.ledger.database import Source
     from pipelines.ledger.recording import Report
+    from pipelines.ledger.replacing import Difference
     from pipelines.ledger.state import Addition, Ledger
+    from pipelines.ledger.store import Plan
 
 CONDITIONS = ("M0", "M1", "M2", "M3")
 SHOWN = 20
@@ -25,7 +28,8 @@ export whose sample names are the print_id (or setup_id) of --prints SETUPS, or 
 prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv or drawdowns.csv holding the
 added rows alone. Readings of one print are averaged. Every print is held against the model in
 charge before anything is learnt from it; a doubtful one is set aside with the reason. The same
-file twice changes nothing.
+file twice changes nothing. With --replace the file takes the place of a batch recorded wrongly,
+in one step; what differs is told.
 """
 
 
@@ -40,11 +44,14 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff record monday.csv",
             "strikeoff record export.txt --prints jobs.csv --condition M1",
             "strikeoff record new-ink/ --dry-run",
+            "strikeoff record monday-corrected.csv --replace 4",
         ],
     )
     add.add_argument("file", metavar="FILE", type=Path, help="what was measured, or a folder")
     add.add_argument("--prints", metavar="SETUPS", type=Path, help="how the prints were made")
     add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
+    instead = "put the file in the place of this batch, which is taken back"
+    add.add_argument("--replace", metavar="BATCH", type=int, help=instead)
     add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
     add_shop(add)
     add.set_defaults(run=run)
@@ -59,6 +66,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         sheet=args.prints,
         condition=args.condition,
         dry_run=args.dry_run,
+        replace=args.replace,
     )
 
 
@@ -70,14 +78,17 @@ def record(
     sheet: Path | None = None,
     condition: str | None = None,
     dry_run: bool = False,
+    replace: int | None = None,
 ) -> int:
-    """Read, check and store what was measured; with ``dry_run`` only tell what would happen."""
+    """Read, check and store what was measured; with ``dry_run`` only tell what would happen.
+
+    ``replace``: the number of a batch that gives way to it.
+    """
     from pipelines.ledger import store
     from pipelines.ledger.incoming import read_incoming
     from pipelines.ledger.recording import Report, plan
-    from pipelines.ledger.state import current
+    from pipelines.ledger.replacing import Difference, plan_replacement
     from pipelines.registry.gate import gate_of
-    from pipelines.tables.folder import to_shop
     from pipelines.tables.settings import read_settings
 
     name = workspace.pick(shop)
@@ -88,27 +99,74 @@ def record(
     notes: list[str] = []
     gate = gate_of(workspace, name, notes) if "prints" in incoming.tables else None
     told = len(notes)
-    report = Report()
+    report, differs = Report(), Difference()
 
     def planned(ledger: Ledger) -> Addition | None:
-        nonlocal report
+        nonlocal report, differs
         del notes[told:]  # of an earlier try
-        addition, report = plan(ledger, incoming, gate, declared=condition is not None)
+        declared = condition is not None
+        if replace is None:
+            addition, report = plan(ledger, incoming, gate, declared=declared)
+        else:
+            addition, report, differs = plan_replacement(
+                ledger, replace, incoming, gate, declared=declared
+            )
         return addition
+
+    try:
+        batch = _stored(source, planned, dry_run)
+    except InputProblems as error:
+        if replace is None or error.problems[0].file == incoming.file:
+            raise
+        first = error.problems[0]
+        raise UserError(
+            f"Batch {replace} cannot be replaced by {incoming.file}: then {first.file} has "
+            f"{first.reason}; keep in it what later batches need; nothing was changed."
+        ) from None
+    tell([*report.notes, *notes])
+    if replace is not None and report.nothing is None:
+        print("\n".join(differing(differs, replace, dry_run)))
+    for line in lines(report, batch, incoming.file, dry_run):
+        print(line)
+    return 0
+
+
+def _stored(source: Source, planned: Plan, dry_run: bool) -> int | None:
+    """Store the plan, unless dry; its batch, None where none was stored."""
+    from pipelines.ledger import store
+    from pipelines.ledger.state import current
+    from pipelines.tables.folder import to_shop
 
     if dry_run:
         ledger = store.read_ledger(source)
         addition = planned(ledger)
         if addition is not None:
             to_shop(current(ledger + ledger.numbered(addition, "", "")).given)
-        batch = None
-    else:
-        done = store.change(source, planned)
-        batch = done.batch.id if done and done.batch else None
-    tell([*report.notes, *notes])
-    for line in lines(report, batch, incoming.file, dry_run):
-        print(line)
-    return 0
+        return None
+    done = store.change(source, planned)
+    return done.batch.id if done and done.batch else None
+
+
+def differing(differs: Difference, batch: int, dry_run: bool) -> list[str]:
+    """What becomes of the prints of a batch that gives way to a corrected file."""
+    from pipelines.tables.spectra import wavelength_nm
+
+    parts = [f"{counted(len(differs.changed), 'print')} changed", f"{len(differs.added)} added"]
+    parts += [f"{len(differs.gone)} gone", f"{differs.same} as before"]
+    said = [f"Batch {batch} {'would give' if dry_run else 'gives'} way: {', '.join(parts)}."]
+    for print_id, cells in list(differs.changed.items())[:SHOWN]:
+        changes = [f"{c} {old or '(empty)'} -> {new or '(empty)'}"
+                   for c, (old, new) in cells.items() if wavelength_nm(c) is None]  # fmt: skip
+        if len(changes) < len(cells):
+            changes.append("the spectrum")
+        said.append(f"  {print_id}: {', '.join(changes)}")
+    if len(differs.changed) > SHOWN:
+        said.append(f"  and {len(differs.changed) - SHOWN} more changed.")
+    for word, print_ids in (("added", differs.added), ("gone", differs.gone)):
+        if print_ids:
+            more = f" and {len(print_ids) - SHOWN} more" if len(print_ids) > SHOWN else ""
+            said.append(f"  {word}: {', '.join(print_ids[:SHOWN])}{more}")
+    return said
 
 
 def lines(report: Report, batch: int | None, file: str, dry_run: bool) -> list[str]:

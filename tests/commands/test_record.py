@@ -183,3 +183,55 @@ def test_another_condition_is_refused_unless_it_is_meant(shop, capsys):
     assert "measured under M1, batch 2 (b.csv) under M0" in said
     said = says(capsys, "record", "x.txt", "--prints", "jobs.csv", "--condition", "M1")
     assert "1 print to learn from" in said
+
+
+def test_a_corrected_file_takes_the_place_of_the_wrong_batch(shop, capsys):
+    rest = [GOOD.replace("R1", name) for name in ("R2", "R3")]
+    says(capsys, "record", write("b.csv", GOOD, *rest))
+    before = DATABASE.read_bytes()
+    fixed = write("c.csv", GOOD.replace("45.4", "47.1"), rest[0], GOOD.replace("R1", "R4"))
+    dry = says(capsys, "record", fixed, "--replace", "2", "--dry-run")
+    told = "Batch 2 would give way: 1 print changed, 1 added, 1 gone, 1 as before."
+    assert told in dry and "  R1: L 45.4 -> 47.1\n" in dry
+    assert DATABASE.read_bytes() == before
+    said = says(capsys, "record", fixed, "--replace", "2")
+    for words in ("Batch 2 gives way: 1 print changed", "added: R4", "gone: R3", "as batch 3"):
+        assert words in said
+    assert sorted(learnt_from()) == ["P1", "P3", "R1", "R2", "R4"]
+    prints = store.load_shop(DATABASE).prints.set_index("print_id")
+    assert prints.loc["R1", "L"] == 47.1
+    ledger = store.read_ledger(DATABASE)
+    assert ledger.states() == {1: True, 2: False, 3: True}
+    assert [d.reason for d in ledger.decisions if d.what == "taken back"] == ["replaced by c.csv"]
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        ("1", "Batch 1 is an import; strikeoff import brings in"),
+        ("7", "There is no batch 7; strikeoff history lists them"),
+        ("3", "Batch 3 is taken back already; record the file without --replace"),
+        ("2", "cannot be replaced by c.csv: then prints.csv has ink_id"),
+    ],
+)
+def test_what_cannot_be_replaced(shop, capsys, number, said):
+    folder = Path("more")
+    folder.mkdir()
+    ink = TINY["inks.csv"].splitlines()[0] + "\ngreen,Green,plastisol,colour,98\n"
+    (folder / "inks.csv").write_text(ink)
+    (folder / "prints.csv").write_text(HEADER + GOOD.replace("007", "green"))
+    says(capsys, "record", "more")
+    says(capsys, "record", write("b.csv", GOOD.replace("R1", "R9")))
+    says(capsys, "history", "--take-back", "3")
+    says(capsys, "record", write("d.csv", GOOD.replace("R1", "R5").replace("007", "green")))
+    fixed = write("c.csv", GOOD)
+    before = DATABASE.read_bytes()
+    assert said in says(capsys, "record", fixed, "--replace", number, code=2)
+    assert DATABASE.read_bytes() == before
+
+
+def test_the_file_of_the_batch_itself_changes_nothing(shop, capsys):
+    says(capsys, "record", write("b.csv", GOOD))
+    said = says(capsys, "record", "b.csv", "--replace", "2")
+    assert "Nothing was changed: b.csv is what batch 2 holds." in said
+    assert learnt_from() == ["P1", "P3", "R1"]
