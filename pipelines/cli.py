@@ -25,6 +25,7 @@ from pipelines.commands import (
     plan,
     predict,
     record,
+    start,
     status,
     targets,
     why,
@@ -35,7 +36,7 @@ from pipelines.workspace.problems import UserError
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, import_tables, learn, predict, compare, why),
+    *(demo, start, import_tables, learn, predict, compare, why),
     *(status, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),
@@ -47,6 +48,7 @@ from the shop's own measured prints.
 """
 STEPS = """\
 The usual order:
+  strikeoff start tables/                  a workbook to fill in, if there are no tables yet
   strikeoff import tables/                 check the shop's tables and take them in
   strikeoff learn                          learn from its print history
   strikeoff predict jobs.csv --out answers.csv --page answers.html

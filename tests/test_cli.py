@@ -327,7 +327,7 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main([]) == 2
     assert "The usual order:" in capsys.readouterr().err
     assert main(["import"]) == 2
-    assert "TABLES_DIR; see strikeoff import --help" in one_sentence(capsys)
+    assert "TABLES; see strikeoff import --help" in one_sentence(capsys)
     assert main(["demo", "now"]) == 2
     assert "strikeoff demo does not know now; see strikeoff demo --help" in one_sentence(capsys)
     assert main(["--workspace", "missing", "learn"]) == 2

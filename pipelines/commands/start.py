@@ -1,0 +1,66 @@
+"""``strikeoff start``: empty tables to fill in, for a shop that begins with nothing."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from pipelines.commands._options import add_command
+from pipelines.workspace.files import refuse_outputs, refuse_unwritable, write_text
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+
+BOOK = "shop.xlsx"
+ABOUT = """\
+Writes shop.xlsx into FOLDER: a sheet a table, headers in plain words with their units, an example
+row that is never read, lists to choose from, and a first sheet that says what to do. With --csv
+the tables are CSV files instead. Fill them in; strikeoff import takes them.
+"""
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add the parser of this command."""
+    add = add_command(
+        commands,
+        "start",
+        "empty tables to fill in",
+        ABOUT,
+        ["strikeoff start tables/", "strikeoff start tables/ --csv"],
+    )
+    add.add_argument("folder", metavar="FOLDER", type=Path, help="where the tables go")
+    add.add_argument("--csv", action="store_true", help="a CSV file a table")
+    add.add_argument("--force", action="store_true", help="overwrite what is there")
+    add.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, workspace: Workspace) -> int:  # noqa: ARG001
+    """Run it as it was parsed."""
+    return start(args.folder, as_csv=args.csv, force=args.force)
+
+
+def start(folder: Path, *, as_csv: bool = False, force: bool = False) -> int:
+    """Write the empty tables, and say what to do with them."""
+    from pipelines.tables.blank import SHEETS, write_blank
+    from pipelines.tables.schema import SHOP_TABLES
+
+    if folder.exists() and not folder.is_dir():
+        raise UserError(f"{folder}: is a file; name a folder for the tables.")
+    refuse_unwritable(folder)
+    files = {name: folder / SHOP_TABLES[name].file for name in SHEETS} if as_csv else {}
+    wanted = list(files.values()) or [folder / BOOK]
+    there = [file for file in wanted if file.exists()]
+    if there and not force:
+        raise UserError(f"{there[0]}: is there already; name another folder, or add --force.")
+    folder.mkdir(parents=True, exist_ok=True)
+    refuse_outputs(*wanted)
+    if as_csv:
+        for name, file in files.items():
+            write_text(file, ",".join(SHEETS[name]) + "\n")
+        print(f"The tables are in {folder}: a CSV file each, its header the names of the columns.")
+        source = folder
+    else:
+        source = folder / BOOK
+        write_blank(source)
+        print(f"The workbook is {source}: a sheet a table; its first sheet says what to do.")
+    print(f"Fill it in, then strikeoff import {source} --dry-run")
+    return 0
