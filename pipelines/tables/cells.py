@@ -42,7 +42,7 @@ def known_columns(
         if name not in own:
             findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
     for column in table.columns:
-        if column.present and column.name not in own:
+        if column.present and column.name not in own and column.or_else not in own:
             findings.problem(
                 file,
                 header_row,
@@ -86,10 +86,10 @@ def typed(
     columns: dict[str, pd.Series] = {}
     for column in table.columns:
         cells = text.get(column.name, empty)
-        if column.filled and column.name in text:  # a missing column is told at the header
-            problems += _flag(
-                file, column.name, cells, cells == "", "is empty", column.do, Kind.MISSING
-            )
+        told_at_header = column.name not in text and column.or_else not in text
+        if column.filled and not told_at_header:
+            bare = (cells == "") & (text.get(column.or_else, empty) == "")
+            problems += _flag(file, column.name, cells, bare, "is empty", column.do, Kind.MISSING)
         columns[column.name] = _read(column, cells, file, problems, today)
     if table.colour:
         columns |= _read_colour(text, empty, file, problems, today)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from pipelines.tables.cells import DECIMAL_COMMA
@@ -89,42 +88,6 @@ def check_targets(frame: pd.DataFrame, file: str) -> list[Problem]:
     part = filled.any(axis=1) & ~filled.all(axis=1)
     what, do = "one of target_L, target_a, target_b is missing", "fill in all three or none"
     return [Problem(file, int(row), None, what, do, Kind.MISSING) for row in frame.index[part]]
-
-
-def check_mesh_units(frame: pd.DataFrame, file: str) -> list[Problem]:
-    """Recognise a count per inch in the column of counts per centimetre, and woven nonsense.
-
-    A thread thicker than the pitch cannot be woven; under 10 % open area no ink passes, and
-    nobody weaves above 200 threads per cm (common practice, no source). Where the sheet gives
-    the opening as well, the reading that agrees with pitch = opening + thread wins.
-    """
-    count, thread, opening = frame["threads_per_cm"], frame["thread_um"], frame["opening_um"]
-    as_cm, as_inch = 1e4 / count - thread, 2.54e4 / count - thread  # opening, um
-    open_cm = np.sign(as_cm) * (as_cm / (as_cm + thread)) ** 2
-    open_inch = np.sign(as_inch) * (as_inch / (as_inch + thread)) ** 2
-    fits_cm = np.abs(as_cm - opening) / opening
-    fits_inch = np.abs(as_inch - opening) / opening
-    inch = (count > 200) | ((open_cm < 0.10) & (open_inch >= 0.10))
-    inch |= (fits_inch < 0.15) & (fits_cm > 0.40)
-    inch |= thread.isna() & opening.between(1e4 / count, 2.54e4 / count)
-    solid = (open_cm <= 0) & ~inch
-    wide = (opening >= 1e4 / count) & ~inch & ~solid
-    problems, sheet = [], "check both on the mesh maker's sheet"
-    for row in frame.index[inch]:
-        what = f"{count[row]:g} looks like threads per inch"
-        if thread[row] > 0:
-            what = f"{count[row]:g} with a thread of {thread[row]:g} um looks like threads per inch"
-        do = f"divide it by 2.54 ({count[row] / 2.54:.0f} per cm)"
-        problems.append(Problem(file, int(row), "threads_per_cm", what, do, Kind.UNIT))
-    for row in frame.index[solid]:
-        what = f"a thread of {thread[row]:g} um leaves no opening at {count[row]:g} threads per cm"
-        problems.append(Problem(file, int(row), "thread_um", what, sheet, Kind.CONTRADICTION))
-    for row in frame.index[wide]:
-        what = (
-            f"an opening of {opening[row]:g} um is wider than {count[row]:g} threads per cm allow"
-        )
-        problems.append(Problem(file, int(row), "opening_um", what, sheet, Kind.CONTRADICTION))
-    return problems
 
 
 def one_reason(cells: pd.DataFrame, faults: list[Problem]) -> tuple[list[Problem], list[Problem]]:

@@ -17,6 +17,7 @@ from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import typed
+from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
 from pipelines.tables.reading import read_table, read_tables
 from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
@@ -266,9 +267,10 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
                 table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
             )
         checks.check_keys(table, frames[name], table.file, findings)
-    known = names_in(frames)
     if "meshes" in frames:
-        faults["meshes"] += checks.check_mesh_units(frames["meshes"], "meshes.csv")
+        faults["meshes"] += check_mesh_units(frames["meshes"], "meshes.csv")
+        frames["meshes"] = per_cm(frames["meshes"])
+    known = names_in(frames)
     if "prints" in frames:
         frames["prints"] = _with_certain_flashes(frames["prints"])
         process = checks.check_process(frames["prints"], "prints.csv")

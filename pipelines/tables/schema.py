@@ -22,6 +22,7 @@ class Column:
     high: float | None = None
     choices: tuple[str, ...] = ()
     refers_to: str | None = None  # the table in which this identifier must be found
+    or_else: str | None = None  # a column that may stand in its place
     do: str = "correct it or leave it out"
 
 
@@ -110,8 +111,10 @@ MESHES = Table(
             filled=True,
             low=4,
             high=600,
-            do="give the count per centimetre (threads per inch divided by 2.54)",
+            or_else="threads_per_inch",
+            do="give the count per centimetre, or in a column threads_per_inch",
         ),
+        Column("threads_per_inch", "number", low=10, high=1500, do="give the count, or nothing"),
         Column(
             "thread_um",
             "number",
