@@ -6,6 +6,8 @@ left of L, a and b, each by itself. Nothing of it is tuned: it stands for any ot
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 import pandas as pd
 from sklearn.gaussian_process import GaussianProcessRegressor
@@ -45,6 +47,12 @@ class PlainEngine:
         self.channels_ = [GaussianProcessRegressor(kernel).fit(X, left[:, c]) for c in range(3)]
         self.noise_ = np.diag([gp.kernel_.k2.noise_level for gp in self.channels_])
         return self
+
+    def told_of(self, shop: Shop, *, gone: bool = False) -> PlainEngine:
+        told = copy.copy(self)
+        told.physics_ = self.physics_.told_of(shop, gone=gone)
+        told.encoder_ = told.physics_.encoder_
+        return told
 
     def _table(self, setups: pd.DataFrame) -> np.ndarray:
         X = self.physics_.features(setups)

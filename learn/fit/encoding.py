@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,8 +80,8 @@ class Encoder:
             found += [(row, column, ids.iloc[row]) for row in np.flatnonzero(lost)]
         return pd.DataFrame(found, columns=["row", "column", "value"])
 
-    def layers(self, setups: pd.DataFrame) -> Stack:
-        """Set-ups as the physics wants them.
+    def layers(self, setups: pd.DataFrame, shelf: Sequence[str]) -> Stack:
+        """Set-ups as the physics wants them, inks by their position among the ids ``shelf``.
 
         Raises
         ------
@@ -105,8 +106,8 @@ class Encoder:
         on = self.substrates.index.get_indexer(setups["substrate_id"])
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         return Stack(
-            ink=ink,
-            base=base,
+            ink=pd.Index(shelf).get_indexer(setups["ink_id"]),
+            base=pd.Index(shelf).get_indexer(setups["underbase_ink_id"]),
             volume=volume[mesh],
             base_volume=volume[base_mesh],
             stencil_um=setups["eom_um"].astype(float).fillna(self.usual_stencil_um).to_numpy(),

@@ -14,7 +14,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import cholesky
 
 from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
@@ -40,32 +39,27 @@ class Grown(NamedTuple):
 
 
 def joined(old: Shelf, new: Shelf) -> Shelf:
-    """The inks of ``new``, those known before as they were."""
-    at = np.array([old.ink_ids.index(i) if i in old.ink_ids else -1 for i in new.ink_ids])
-    known = at >= 0
+    """The inks of ``new`` after those of ``old``."""
 
-    def kept(name: str) -> Array:
-        values = getattr(new, name).copy()
-        values[known] = getattr(old, name)[at[known]]
-        return values
+    def both(name: str) -> Array:
+        return np.concatenate([getattr(old, name), getattr(new, name)])
 
-    sources = [old.known_from[i] if i >= 0 else k for i, k in zip(at, new.known_from, strict=True)]
-    return replace(
-        new,
-        known_from=sources,
-        log_k=kept("log_k"),
-        log_s=kept("log_s"),
-        directions_k=kept("directions_k"),
-        directions_s=kept("directions_s"),
-        bucket_measured=kept("bucket_measured"),
+    return Shelf(
+        ink_ids=[*old.ink_ids, *new.ink_ids],
+        known_from=[*old.known_from, *new.known_from],
+        log_k=both("log_k"),
+        log_s=both("log_s"),
+        directions_k=both("directions_k"),
+        directions_s=both("directions_s"),
+        bucket_measured=both("bucket_measured"),
     )
 
 
-def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
-    """The same knowledge with weights for every ink of ``shelf`` (all of before among them)
+def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame | None = None) -> Grown:
+    """The same knowledge with weights for every ink of ``shelf`` (those of before first)
     and every level of ``X``; what is new stands at its prior."""
     old = state.layout
-    terms = [_with_levels(t, X) for t in old.terms]
+    terms = old.terms if X is None else [_with_levels(t, X) for t in old.terms]
     layout = Layout(shelf, terms, old.viewing, old.centre)
     if layout.size == old.size and shelf.ink_ids == old.shelf.ink_ids:
         return state._replace(layout=layout)
@@ -73,10 +67,10 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame) -> Grown:
     hyper = _hyper(state.hyper, old, layout)
     blocks = [Block(name, columns) for name, columns in layout.blocks()]
     variance = residual.column_variance(blocks, hyper.block, layout.size)
-    precision, mean, weights = np.diag(1 / variance), np.zeros(layout.size), np.zeros(layout.size)
-    precision[np.ix_(to, to)] = state.posterior.root.T @ state.posterior.root
+    root, mean, weights = np.diag(variance**-0.5), np.zeros(layout.size), np.zeros(layout.size)
+    # nothing ties what is new to the rest, and the old columns keep their order: still a root
+    root[np.ix_(to, to)] = state.posterior.root
     mean[to], weights[to] = state.posterior.mean, state.weights
-    root = cholesky(precision, lower=False, overwrite_a=True, check_finite=False)
     return Grown(layout, hyper, weights, Posterior(mean, root, state.posterior.log_evidence))
 
 
@@ -143,7 +137,7 @@ def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
 
 
 def _columns(old: Layout, new: Layout) -> NDArray[np.intp]:
-    """Where each weight of ``old`` stands in ``new``, (p_old,)."""
+    """Where each weight of ``old`` stands in ``new``, (p_old,), ascending."""
     ink = np.array([new.shelf.ink_ids.index(i) for i in old.shelf.ink_ids])
     out = [np.arange(old.slices[0].stop)]
     for was, now in zip(old.slices[1:4], new.slices[1:4], strict=True):

@@ -10,6 +10,7 @@ alone, or not at all, is vague, and predictions for it inherit that.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -297,6 +298,7 @@ def describe_shelf(
     substrates: pd.DataFrame,
     substrate_r: Array,
     viewing: Viewing,
+    beside: Mapping[str, Array] | None = None,
 ) -> Shelf:
     """Fit every ink of the shelf to its drawdowns.
 
@@ -305,6 +307,7 @@ def describe_shelf(
     inks, drawdowns, substrates : frames of :class:`learn.shop.Shop`
     substrate_r : (n_substrates, 31) measured reflectance in the order of ``substrates``
     viewing : condition of any Lab among the drawdowns
+    beside : role -> (m, 62) log K and log S of inks described before, by spectra
     """
     by_ink = {
         ink: _rows_of(rows, substrates, substrate_r, viewing)
@@ -327,7 +330,8 @@ def describe_shelf(
 
     def pooled(ink: str) -> _Prior:
         """Where the drawdowns say little, inks of the same role lend their scattering."""
-        alike = [fits[i][0] for i in fits if (role[i] == role[ink])]
+        alike = [*(beside or {}).get(role[ink], ())]
+        alike += [fits[i][0] for i in fits if role[i] == role[ink]]
         if len(alike) < 3:
             return wide(ink)
         peers = np.stack(alike)

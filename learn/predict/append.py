@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,11 +10,11 @@ import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
-from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import changes, marks_of
 from learn.fit.fitting import Progress, is_gross
-from learn.physics.drawdowns import describe_shelf, lab_columns
+from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
+from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
 
 if TYPE_CHECKING:
@@ -37,17 +36,7 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     prints = shop.prints[new].reset_index(drop=True)
     say(f"learning {len(prints)} new prints")
     lab = lab_columns(prints, model.viewing_)
-    encoder = Encoder.of(shop, model.viewing_)
-    model.encoder_ = replace(
-        encoder,
-        first_day=model.encoder_.first_day,
-        usual_stencil_um=model.encoder_.usual_stencil_um,
-    )
-    if list(shop.inks["ink_id"]) != model.shelf_.ink_ids:
-        described = describe_shelf(
-            shop.inks, shop.drawdowns, shop.substrates, encoder.substrate_r, model.viewing_
-        )
-        model.shelf_ = update.joined(model.shelf_, described)
+    tell(model, shop)
     rows = model.encode(prints)
     state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
     state = update.with_room(state, model.shelf_, rows.X)

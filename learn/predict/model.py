@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from typing import Any
@@ -28,6 +29,7 @@ from learn.predict.append import append
 from learn.predict.causes import Unseen
 from learn.predict.history import History, history, recall, set_aside
 from learn.predict.in_print import InPrint
+from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
 from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
@@ -134,6 +136,17 @@ class ShiftModel:
         append(self, self._usable(shop), progress or (lambda _: None), trusted)
         return self
 
+    def told_of(self, shop: Shop, *, gone: bool = False) -> ShiftModel:
+        """A model whose set-ups may name what the shop's tables hold now, learnt or not.
+
+        A new ink stands at its prior and its cards, a new garment or mesh at its description;
+        what was learnt stays as it was, whatever the tables say of it now. What is gone from
+        the tables can be named no longer, unless ``gone``.
+        """
+        told = copy.copy(self)
+        tell(told, shop, gone=gone)
+        return told
+
     def _calibrate(self, say: Progress) -> None:
         """Spread factors and held-out figures, from what was learnt."""
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
@@ -196,7 +209,7 @@ class ShiftModel:
     def encode(self, setups: pd.DataFrame) -> Rows:
         """Set-ups as the physics and the residual model want them."""
         setups = setups.reindex(columns=SETUP_COLUMNS)
-        stack = self.encoder_.layers(setups)
+        stack = self.encoder_.layers(setups, self.shelf_.ink_ids)
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
         return Rows(stack, self.encoder_.process(setups, stack), readings)
 
@@ -267,7 +280,7 @@ class ShiftModel:
 
     def films_um(self, setups: pd.DataFrame) -> tuple[Array, Array]:
         """Dry film of ink and base, (n,) each, by the shop's calibrated constants alone."""
-        stack = self.encoder_.layers(setups)
+        stack = self.encoder_.layers(setups, self.shelf_.ink_ids)
         constants = self.layout_.state(self.weights_).constants
         return print_model.film_um(stack, constants, print_model.no_shift(len(stack)))
 

@@ -81,6 +81,11 @@ class PrintModel(Predicts, Protocol):
         never set aside as gross errors."""
         ...
 
+    def told_of(self, shop: Shop, *, gone: bool = False) -> Self:
+        """A model whose set-ups may name what the shop's tables hold now, though nothing was
+        learnt of it; what is ``gone`` from them too, if wanted."""
+        ...
+
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Colours, bands and verdicts, a row a set-up in the order given.
 

@@ -13,7 +13,6 @@ from pipelines.tables.schema import SHOP_TABLES
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
@@ -103,7 +102,9 @@ def learn(
         step = Step("refit", f"model {in_charge} cannot be read by this version")
     if refit:
         step = Step("refit", "--refit asks for it")
-    elif charge is not None and (step.how == "nothing" or _tried(folder, charge, digest)):
+    elif charge is not None and (
+        step.how == "nothing" or versions.refused(folder, charge.version, digest)
+    ):
         print(_nothing(folder, charge, digest))
         for line in report(charge.model.validation_):
             print(line)
@@ -296,23 +297,10 @@ def scored(record: Record) -> list[str]:
     ]
 
 
-def _tried(folder: Path, charge: Charge | None, digest: str) -> str | None:
-    """The version that learnt just these data after the one in charge, and was not used."""
+def _nothing(folder: Path, charge: Charge, digest: str) -> str:
     from pipelines.registry import versions
 
-    for version in reversed(versions.versions(folder)):
-        try:
-            facts = versions.described(folder, version)["facts"]
-        except UserError:
-            continue
-        after = facts.get("learnt", {}).get("after")
-        if charge and after == charge.version and facts.get("data_sha256") == digest:
-            return version
-    return None
-
-
-def _nothing(folder: Path, charge: Charge, digest: str) -> str:
-    if (tried := _tried(folder, charge, digest)) is None:
+    if (tried := versions.refused(folder, charge.version, digest)) is None:
         return f"Nothing new since model {charge.version} learnt; nothing was changed."
     return (
         f"Model {tried} has learnt all this, and {charge.version} is in charge; nothing was "

@@ -93,10 +93,6 @@ def new_ink(
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     tables = store.load_shop(workspace.database(name))
-    if ink in set(tables.inks["ink_id"]) - set(opened.known["inks"]):
-        raise UserError(
-            f'--ink "{ink}" came in after model {opened.version}; strikeoff learn first.'
-        )
     named = Named(opened.known)
     ink = named.one("--ink", ink, "ink_id")
     garments = named.several(GARMENT[0], garments, "substrate_id") if garments else None

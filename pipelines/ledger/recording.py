@@ -35,8 +35,8 @@ class Doubt:
     distance: float
 
 
-# Typed prints, their Lab, whether typed in -> doubts.
-Gate = Callable[[pd.DataFrame, np.ndarray, np.ndarray, pd.DataFrame], list[Doubt]]
+# Typed prints, their Lab, whether typed in, the tables they stand in -> doubts.
+Gate = Callable[[pd.DataFrame, np.ndarray, np.ndarray, Given], list[Doubt]]
 
 
 @dataclass
@@ -284,4 +284,4 @@ def check_rows(given: Given, rows: list[int], gate: Gate, *, typed: bool) -> lis
     prints, _ = check_added(given, given.tables["prints"].loc[rows])
     lab = lab_columns(prints, viewing(settings.illuminant, settings.observer))
     by_hand = prints[SPECTRUM].isna().any(axis=1).to_numpy() & typed
-    return gate(prints, lab, by_hand, given.tables["prints"])
+    return gate(prints, lab, by_hand, given)

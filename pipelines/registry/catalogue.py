@@ -53,13 +53,13 @@ class Catalogue:
         return names_of(self.words)
 
     def updated(self, now: Catalogue) -> Catalogue:
-        """What both know, in the words and under the verdict's settings of ``now``."""
-        words = {
-            table: {one: words for one, words in known.items() if one in self.words[table]}
-            for table, known in now.words.items()
-        }
+        """What ``now`` knows, under its verdict's settings and this one's viewing condition."""
         verdict = {name: getattr(now.settings, name) for name in OF_VERDICT}
-        return Catalogue(replace(self.settings, **verdict), words)
+        return Catalogue(replace(self.settings, **verdict), now.words)
+
+    def joined(self, now: Catalogue) -> Catalogue:
+        """This one, and what came in since."""
+        return replace(self, words={t: now.words[t] | known for t, known in self.words.items()})
 
     def describe(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Set-ups with what the shop calls their inks and garments in further columns."""

@@ -11,6 +11,7 @@ from learn.shop import UNDERBASE
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry import versions
 from pipelines.registry.opened import read_model
+from pipelines.tables.folder import Given, to_shop
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -33,25 +34,18 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     from learn.monitoring import inspection  # takes seconds to import, as does the model
 
     try:
-        stored, model = read_model(folder)
+        _, model = read_model(folder)
     except UserError as error:
         raise UserError(
             f"{folder}: the model in charge, against which prints are checked, cannot be read by "
             "this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
 
-    def gate(
-        prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, history: pd.DataFrame
-    ) -> list[Doubt]:
-        found = inspection.inspect_arrivals(
-            model, prints, lab, typed=typed, bases=usual_bases(history)
-        )
-        unknown = int(np.isnan(found.distance).sum())
-        if unknown:
-            notes.append(
-                f"{unknown} of {len(prints)} not checked: their ink, garment or mesh is new to "
-                f"model {stored.version}."
-            )
+    def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
+        new = len(model.encoder_.unknown(prints)) > 0
+        told = model.told_of(to_shop(given)) if new else model
+        bases = usual_bases(given.tables["prints"])
+        found = inspection.inspect_arrivals(told, prints, lab, typed=typed, bases=bases)
         return [
             Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i]),
                   float(found.distance[i]))

@@ -17,11 +17,10 @@ from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import targets_of, to_shop
 from pipelines.tables.names import Names
 from pipelines.tables.schema import PREDICTION_COLUMNS
-from pipelines.tables.settings import read_settings
 from pipelines.tables.targets import Targets, none_named
 from pipelines.words.verdict import reason, test_print
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, Kind, UserError
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -82,6 +81,8 @@ def _unreadable(folder: Path, stored: StoredModel) -> UserError:
 def open_model(workspace: Workspace, shop_name: str, version: str | None = None) -> Opened:
     """The model in charge of a shop, under the settings of now; or a version as it was then.
 
+    Either is told of what has come into the tables since it learnt; its files stay as they are.
+
     Raises UserError when there is none, or it is damaged.
     """
     folder = workspace.models(shop_name)
@@ -108,19 +109,35 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         )
 
         given = store.read(workspace.database(shop_name))
+        shop = to_shop(given)
+        now = Catalogue.of(shop)
+        model = model.told_of(shop, gone=version is not None)
         if version is not None:
-            now = read_settings(given.shop_toml, given.name, Findings())
-            if any(getattr(now, name) != getattr(catalogue.settings, name) for name in OF_VERDICT):
+            if any(
+                getattr(now.settings, name) != getattr(catalogue.settings, name)
+                for name in OF_VERDICT
+            ):
                 notes.append(
                     f"shop.toml has changed; verdicts are by what held when {version} learnt."
                 )
+            catalogue = catalogue.joined(now)
             return opened()
-        # Only what both know can be predicted: the model from then, the tables of now.
-        catalogue = catalogue.updated(Catalogue.of(to_shop(given)))
+        catalogue = catalogue.updated(now)
         model.settings_ = catalogue.settings
-        if stored.facts["data_sha256"] != versions.fingerprint(given):
-            notes.append("the tables have changed since this model learnt; run strikeoff learn.")
+        notes += _changed(folder, stored, versions.fingerprint(given))
     return opened()
+
+
+def _changed(folder: Path, stored: StoredModel, digest: str) -> list[str]:
+    """A note where the data ``digest`` are not those a model has learnt from."""
+    if stored.facts["data_sha256"] == digest:
+        return []
+    if tried := versions.refused(folder, stored.version, digest):
+        return [
+            f"model {tried} has learnt the tables as they are now and was not put in charge; "
+            f"strikeoff models --use {tried} does that."
+        ]
+    return ["the tables have changed since this model learnt; run strikeoff learn."]
 
 
 def _targets(source: Path | str) -> pd.DataFrame:

@@ -49,6 +49,7 @@ class Step:
 def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
     """A stored version, ready to forecast and to learn on; None where it cannot be read.
 
+    It is told of what the tables of ``shop`` hold that it has not learnt.
     Settings that only verdicts rest on are those of ``shop``: nothing is learnt from them.
     """
     if version is None:
@@ -59,6 +60,7 @@ def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
         return None
     verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
     model.settings_ = replace(model.settings_, **verdict)
+    model = model.told_of(shop)
     fitted = stored.facts.get("learnt", {}).get("fitted") or stored.version
     return Charge(model, stored.version, fitted, stored.facts) if model.marks_ else None
 

@@ -125,6 +125,22 @@ def versions(folder: Path) -> list[str]:
     return sorted(found, key=int)
 
 
+def refused(folder: Path, version_name: str, digest: str) -> str | None:
+    """The latest version that learnt the data ``digest`` after ``version_name``, and was not
+    put in its place; None when there is none."""
+    for later in reversed(versions(folder)):
+        if int(later) <= int(version_name):
+            break
+        try:
+            facts = described(folder, later)["facts"]
+        except UserError:
+            continue
+        after = facts.get("learnt", {}).get("after")
+        if after == version_name and facts.get("data_sha256") == digest:
+            return later
+    return None
+
+
 def in_charge(folder: Path) -> str | None:
     """The version that predicts; None when there is none."""
     try:

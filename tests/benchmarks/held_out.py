@@ -54,7 +54,7 @@ class Contest:
     def encoded(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Features of set-ups without what the physics says of them."""
         encoder = self.learnt.encoder_
-        return encoder.process(setups, encoder.layers(setups))
+        return encoder.process(setups, encoder.layers(setups, list(encoder.inks.index)))
 
     def errors(self, held: Held, learnt: Answer) -> dict[str, float]:
         """Median dE00 of everything that predicts a colour."""

@@ -57,6 +57,9 @@ def model(shop, monkeypatch):
         def from_state(cls, arrays, meta):
             return cls()
 
+        def told_of(self, shop, gone=False):
+            return self
+
         def __init__(self):
             super().__init__()
             names = {"007": "red", "blue": "blue"}

@@ -71,7 +71,7 @@ def random_job(seed: int) -> tuple[Stack, State, np.ndarray]:
     )
     constants = CONSTANT_MEAN + 0.5 * CONSTANT_SD * rng.standard_normal(len(CONSTANTS))
     shifts = 0.1 * rng.standard_normal((N, len(LATENTS)))
-    stack = Encoder.of(shop, D50).layers(setups)
+    stack = Encoder.of(shop, D50).layers(setups, shop.inks["ink_id"].tolist())
     return stack, State(constants, log_k, log_s), shifts
 
 

@@ -1,0 +1,86 @@
+"""What came into the shop's tables after the model learnt, made known to it without learning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.colour.colorimetry import viewing
+from learn.fit import update
+from learn.fit.encoding import substrate_reflectance
+from learn.physics.deposit import complete_meshes
+from learn.physics.drawdowns import describe_shelf
+
+if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
+    from learn.shop import Shop
+
+Array = NDArray[np.float64]
+
+
+def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
+    """See :meth:`learn.predict.model.ShiftModel.told_of`."""
+    encoder = model.encoder_
+    known = (encoder.inks, encoder.substrates, encoder.meshes)
+    now = (
+        shop.inks.set_index("ink_id"),
+        shop.substrates.set_index("substrate_id"),
+        shop.meshes.set_index("mesh_id"),
+    )
+    if all(old.index.equals(there.index) for old, there in zip(known, now, strict=True)):
+        return
+    # what a colour was measured under is the shop's to say, whatever the model speaks of
+    view = viewing(shop.settings.illuminant, shop.settings.observer)
+    inks, substrates, meshes = (
+        there[~there.index.isin(old.index)] for old, there in zip(known, now, strict=True)
+    )
+    fresh = shop.inks["ink_id"].isin(set(inks.index) - set(model.shelf_.ink_ids))
+    if fresh.any():
+        described = describe_shelf(
+            shop.inks[fresh],
+            shop.drawdowns[shop.drawdowns["ink_id"].isin(shop.inks.loc[fresh, "ink_id"])],
+            shop.substrates,
+            substrate_reflectance(shop.substrates, view),
+            view,
+            beside=_by_role(model),
+        )
+        shelf = update.joined(model.shelf_, described)
+        state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
+        state = update.with_room(state, shelf)
+        model.shelf_ = shelf
+        model.layout_, model.hyper_, model.weights_, model.posterior_ = state
+    added = substrate_reflectance(substrates.reset_index(), view)
+    cloth = encoder.substrates.index
+    model.encoder_ = replace(
+        encoder,
+        inks=_with(encoder.inks, inks, None if gone else now[0]),
+        substrates=_with(encoder.substrates, substrates, None if gone else now[1]),
+        meshes=_with(
+            encoder.meshes,
+            complete_meshes(meshes.reset_index()).set_index("mesh_id"),
+            None if gone else now[2],
+        ),
+        substrate_r=np.concatenate(
+            [encoder.substrate_r if gone else encoder.substrate_r[cloth.isin(now[1].index)], added]
+        ),
+    )
+
+
+def _with(known: pd.DataFrame, new: pd.DataFrame, now: pd.DataFrame | None) -> pd.DataFrame:
+    """Rows of before - those that are still there, where it is said what is - then the new."""
+    kept = known if now is None else known[known.index.isin(now.index)]
+    if not len(new):
+        return kept
+    return pd.concat([kept.astype(object), new.astype(object)])
+
+
+def _by_role(model: ShiftModel) -> dict[str, Array]:
+    """log K and log S (m, 62) of the inks that spectra describe, by role."""
+    shelf, roles = model.shelf_, model.encoder_.inks["role"].reindex(model.shelf_.ink_ids)
+    theta = np.hstack([shelf.log_k, shelf.log_s])
+    well = np.array(shelf.known_from) == "spectra"
+    return {str(role): theta[well & (roles == role).to_numpy()] for role in roles.dropna().unique()}
