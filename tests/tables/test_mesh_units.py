@@ -92,7 +92,7 @@ def test_sound_meshes_pass_in_either_unit(tmp_path, mesh, count):
 
 def test_a_table_is_judged_as_a_whole(tmp_path):
     """Rows that tell nothing of their unit follow those that do."""
-    rows = "a,110,80\nb,156,64\nc,230,\nd,60,\n"
+    rows = "43-80,110,80\n77-55,195,55\nc,230,\nd,60,\n"
     message = refused(tmp_path, meshes="mesh_id,threads_per_cm,thread_um\n" + rows)
     assert message.startswith(
         "meshes.csv, column threads_per_cm: every count looks like threads per inch: 110 threads"
@@ -100,7 +100,7 @@ def test_a_table_is_judged_as_a_whole(tmp_path):
     assert "name the column threads_per_inch" in message
     named = "mesh_id,threads_per_inch,thread_um\n" + rows
     counts = read(tmp_path, meshes=named).shop.meshes["threads_per_cm"]
-    np.testing.assert_allclose(counts, np.array([110, 156, 230, 60]) / 2.54)
+    np.testing.assert_allclose(counts, np.array([110, 195, 230, 60]) / 2.54)
     mixed = refused(tmp_path, meshes=HEADER + SURE + "a,230,,48,,,,\nb,60,,,,,,\n")
     assert "row 5, column threads_per_cm: 230 with a thread of 48 um looks like" in mixed
     assert "row 6, column threads_per_cm: 60 alone may be threads per cm" in mixed
