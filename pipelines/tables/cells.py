@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
+from pipelines.tables import lookalikes
 from pipelines.tables.schema import LAB, Column, Table
 from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
 from pipelines.workspace.problems import Findings, Kind, Problem
@@ -38,9 +39,6 @@ def known_columns(
     """
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
-    for name in names:
-        if name not in own:
-            findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
     for column in table.columns:
         if column.present and column.name not in own and column.or_else not in own:
             findings.problem(
@@ -63,6 +61,7 @@ def known_columns(
                 findings.problem(
                     file, header_row, column.name, what, _rename_hint(column, names), Kind.MISSING
                 )
+    _tell_unknown(table, cells, own, findings, file)
     if delimiter != ",":
         for name in own:
             told = table.column(name)
@@ -70,6 +69,19 @@ def known_columns(
                 comma = given[name].str.strip().str.fullmatch(DECIMAL_COMMA)
                 given.loc[comma, name] = given.loc[comma, name].str.replace(",", ".")
     return given
+
+
+def _tell_unknown(
+    table: Table, cells: pd.DataFrame, own: list[str], findings: Findings, file: str
+) -> None:
+    told = {problem.column for problem in findings.problems if problem.file == file}
+    for name in cells.columns:
+        if name in own:
+            continue
+        if name:
+            found = lookalikes.refused(table, cells, name, file)
+            findings.problems += [p for p in found if p.meant not in told]
+        findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
 
 
 def typed(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
 import tomllib
+from dataclasses import fields
 from typing import Any
 
 from learn.shop import ShopSettings
 from pipelines.tables.schema import INKS
-from pipelines.workspace.problems import Findings, Kind
+from pipelines.workspace.problems import Findings, Kind, Problem
 
 FILE = "shop.toml"
 ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{n}" for n in range(1, 13)))
@@ -73,9 +75,20 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
             else:
                 what = f"{value!r} is none of {', '.join(choices)}"
                 findings.problem(FILE, None, key, what, "write one of them", Kind.UNREADABLE)
+        elif meant := _meant(key):
+            what = "the key is not known"
+            do = "correct it, or take it out"
+            findings.problems.append(Problem(FILE, None, key, what, do, Kind.UNKNOWN, meant))
         else:
             findings.warn(f"{FILE}: key {key} is not known and was left aside.")
     return ShopSettings(**values)
+
+
+def _meant(key: str) -> str | None:
+    """The setting that a key nearly spells or begins."""
+    ours = [setting.name for setting in fields(ShopSettings)]
+    begun = [name for name in ours if len(key) > 2 and name.startswith(key)]
+    return next(iter([*begun, *difflib.get_close_matches(key, ours, n=1, cutoff=0.7)]), None)
 
 
 def _is_mixable(value: object) -> bool:

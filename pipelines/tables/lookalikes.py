@@ -1,0 +1,69 @@
+"""Columns that are not ours and look like one without which a job could go that should not.
+
+A target read past is a job judged without it, a tolerance read past a wider one, a base read past
+a print on bare cloth. Such a column is refused where its cells are all there is; any other unknown
+column is kept out and told.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+
+import pandas as pd
+
+from pipelines.tables.schema import Table
+from pipelines.workspace.problems import Kind, Problem
+
+_BASE = {"base", "underbase", "unterdruck", "grundierung"}
+_SCREEN = {"mesh", "screen", "sieb", "gewebe"}
+_STROKES = {"stroke", "strokes", "passes", "pulls", "hits"}
+_WORDS = {  # common practice, no source
+    "target": {"target", "aim", "ziel", "zielfarbe", "soll", "goal", "wanted", "cible", "objetivo"},
+    "tolerance_dE00": {"tolerance", "tol", "toleranz", "tolerancia", "tolleranza", "tolerantie"},
+}
+# Beside these the words above name something else: a day, a number of shirts.
+_OTHERWISE = {"date", "day", "due", "week", "time", "qty", "quantity", "price", "cost", "note"}
+_BESIDE = {"target": ["target", "target_L", "target_a", "target_b"]}  # any of them will do
+_COLOUR = re.compile(r"#[0-9a-fA-F]{6}|[0-9.]+\s*[,;]\s*[-+0-9.]+\s*[,;]\s*[-+0-9.]+")
+_CLOSE = 0.85
+
+
+def refused(table: Table, cells: pd.DataFrame, name: str, file: str) -> list[Problem]:
+    """What is wrong with reading past the column ``name``; nothing where no harm comes of it."""
+    column = looks_like(table, name, cells[name])
+    if column is None:
+        return []
+    ours = [c for c in _BESIDE.get(column, [column]) if c in cells]
+    alone = (cells[name].str.strip() != "") & (cells[ours] == "").all(axis=1)
+    if not alone.any():
+        return []
+    do = "rename it, to something else if it means something else"
+    return [
+        Problem(file, int(alone.idxmax()), name, "was not understood", do, Kind.UNKNOWN, column)
+    ]
+
+
+def looks_like(table: Table, name: str, cells: pd.Series) -> str | None:
+    """The column of ``table`` that an unknown one may mean; None where it means none of these."""
+    words = set(re.findall(r"[^\W_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).casefold()))
+    if words & _OTHERWISE:
+        return None
+    found = next((column for column, own in _WORDS.items() if words & own), None)
+    if found is None and words & _BASE:
+        found = "underbase_ink_id"
+        if words & _SCREEN:
+            found = "underbase_mesh_id"
+        elif words & _STROKES:
+            found = "underbase_strokes"
+    if found is None and cells.str.strip().str.fullmatch(_COLOUR).any():
+        found = "target"
+    if found is None:
+        ours = {_bare(c): c for c in (*_WORDS, *_BESIDE["target"], "underbase_ink_id")}
+        close = difflib.get_close_matches(_bare(name), list(ours), n=1, cutoff=_CLOSE)
+        found = ours[close[0]] if close else None
+    return found if found and table.column(found) else None
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[\W_]", "", name.casefold())
