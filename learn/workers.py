@@ -1,37 +1,52 @@
-"""Work shared out over threads: the same answer to the last digit for any number of them.
+"""Work shared out: the same answer to the last digit, however many workers there are.
 
-numpy, scipy and BLAS let go of the interpreter while they reckon, so threads of one program do;
-processes would load all libraries once more. BLAS has one thread a worker, and what is summed is
-summed in one order, whoever reckoned it.
+Learning is many small steps, over which threads of one program wait for each other, so it is
+shared out over processes: whole searches, whole groups of prints left out. A process takes a
+second to start; it starts while the first stage of a fit runs alone. Threads are for few large
+arrays, where numpy lets go of the interpreter. BLAS has one thread a worker.
 """
 
 from __future__ import annotations
 
-import threading
+import importlib
+import mmap
+import pickle
+import signal
+import sys
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from typing import TypeVar
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
+from functools import lru_cache
+from multiprocessing import resource_tracker
+from pathlib import Path
+from tempfile import NamedTemporaryFile, TemporaryDirectory
+from typing import Any, TypeVar
+
+from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 MOST = 4  # workers by default: much of a fit goes step by step, and more gain little
+IDLE_S = 300.0  # a worker without work for so long leaves, and is started anew if needed
+ALIGNED = 64  # bytes: where arrays that are handed over may begin
 
 
-class _Crew(threading.local):
-    """With whom a thread shares its work; a worker itself works alone."""
+@dataclass(frozen=True)
+class _Crew:
+    """The processes with whom work is shared, and where they find what they work on."""
 
-    n = 1
-    pool: ThreadPoolExecutor | None = None
+    pool: Executor
+    folder: Path
 
 
-_crew = _Crew()
+_crew: list[_Crew | None] = [None]  # of the innermost `workers`; a worker itself works alone
 
 
 @contextmanager
 def workers(n_jobs: int | None) -> Iterator[None]:
-    """Within it, :func:`each` and :func:`at_work` share work out over ``n_jobs`` threads.
+    """Within it, :func:`at_work` shares work out over ``n_jobs`` processes.
 
     As scikit-learn counts: -1 for all processors, ``None`` for what holds already (one, unless
     the caller has said otherwise).
@@ -39,38 +54,41 @@ def workers(n_jobs: int | None) -> Iterator[None]:
     if n_jobs is None:
         yield
         return
-    before, n = (_crew.n, _crew.pool), n_jobs
+    n = n_jobs
     if n < 1:
         from joblib import effective_n_jobs  # slow to import, and often not needed
 
-        n = effective_n_jobs(n_jobs)
-    try:
-        with ThreadPoolExecutor(n) as pool:
-            _crew.n, _crew.pool = n, pool if n > 1 else None
+        n = effective_n_jobs(n)
+    with _started(n) if n > 1 else nullcontext() as crew:
+        _crew.append(crew)
+        try:
             yield
-    finally:
-        _crew.n, _crew.pool = before
-
-
-def each(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
-    """``function`` of every item, in their order; for work of milliseconds.
-
-    joblib looks only every 10 ms whether a worker is done.
-    """
-    return list(map(function, items) if _crew.pool is None else _crew.pool.map(function, items))
+        finally:
+            _crew.pop()
 
 
 def at_work(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
     """``function`` of every item, in their order; for work of a tenth of a second and more.
 
-    A single item is done here, so that its own work can be shared out.
+    ``function`` and what it holds is handed over once, and must not be changed by it; longest
+    items first. The processes import it by its name: no lambda, no function within a function.
     """
-    items = list(items)
-    if _crew.n == 1 or len(items) == 1:
+    items, crew = list(items), _crew[-1]
+    if crew is None or len(items) < 2:
         return list(map(function, items))
-    from joblib import Parallel, delayed
+    handed = _hand_over(function, crew.folder)
+    try:
+        futures = [crew.pool.submit(_take_up, handed, item) for item in items]
+        return [future.result() for future in futures]
+    except BrokenExecutor:  # a worker was ended from outside: there is still this process
+        _crew[-1] = None
+        return list(map(function, items))
 
-    return Parallel(n_jobs=_crew.n, backend="threading")(delayed(function)(item) for item in items)
+
+def in_threads(function: Callable[[T], R], items: Iterable[T], n: int = 2) -> list[R]:
+    """``function`` of every item, in their order, by ``n`` threads."""
+    with ThreadPoolExecutor(n) as pool:
+        return list(pool.map(function, items))
 
 
 def usual_workers() -> int:
@@ -78,3 +96,77 @@ def usual_workers() -> int:
     from joblib import cpu_count
 
     return min(cpu_count(), MOST)
+
+
+@contextmanager
+def _started(n: int) -> Iterator[_Crew]:
+    """``n`` processes on their way, importing what this one has imported of `learn`."""
+    from joblib.externals.loky import ProcessPoolExecutor
+
+    ours = __name__.partition(".")[0] + "."
+    modules = [name for name in sys.modules if name.startswith(ours)]
+    pool = ProcessPoolExecutor(n, timeout=IDLE_S, initializer=_ready, initargs=(modules,))
+    with _ctrl_c_blocked():
+        pool.submit(int)
+    with TemporaryDirectory(prefix="workers-", ignore_cleanup_errors=True) as folder:
+        try:
+            yield _Crew(pool, Path(folder))
+        finally:
+            pool.shutdown(kill_workers=True)
+
+
+@contextmanager
+def _ctrl_c_blocked() -> Iterator[None]:
+    """Processes started within never see Ctrl-C, which reaches all of a terminal: the one that
+    shares out the work answers it, and ends the others."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows: they heed it until they are ready
+        yield
+        return
+    resource_tracker.ensure_running()  # it would unblock the signal when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _ready(modules: list[str]) -> None:
+    """What a process does before its first work."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in modules:
+        importlib.import_module(name)
+
+
+def _hand_over(function: Callable[[T], R], folder: Path) -> Path:
+    """A file of ``function``, with its arrays as they lie in memory, for all to map."""
+    arrays: list[memoryview] = []
+    code = pickle.dumps(function, protocol=5, buffer_callback=lambda b: arrays.append(b.raw()))
+    with NamedTemporaryFile(dir=folder, delete=False) as file:
+        for array in arrays:
+            file.write(array)
+            file.write(bytes(-len(array) % ALIGNED))
+        tail = pickle.dumps((code, [len(array) for array in arrays]))
+        file.write(tail)
+        file.write(len(tail).to_bytes(8, "little"))
+    return Path(file.name)
+
+
+@lru_cache(maxsize=1)
+def _opened(handed: Path) -> Callable[[Any], Any]:
+    """The function of such a file; its arrays can be read only."""
+    with handed.open("rb") as file:
+        whole = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+    size = int.from_bytes(whole[-8:], "little")
+    code, lengths = pickle.loads(whole[-8 - size : -8])
+    start, arrays = 0, []
+    for length in lengths:
+        arrays.append(whole[start : start + length])
+        start += length + -length % ALIGNED
+    return pickle.loads(code, buffers=arrays)
+
+
+def _take_up(handed: Path, item: Any) -> Any:
+    """One item, in a worker."""
+    function = _opened(handed)
+    with threadpool_limits(1, user_api="blas"):
+        return function(item)

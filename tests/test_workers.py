@@ -1,38 +1,98 @@
-"""Work shared out over threads: really at once, and with the same outcome to the last digit."""
+"""Work shared out: really at once, and with the same outcome to the last digit."""
 
 from __future__ import annotations
 
 import json
+import os
+import time
+from functools import partial
+from pathlib import Path
 from threading import Barrier
 
 import numpy as np
 import pytest
 
 from learn.predict.model import ShiftModel
-from learn.workers import at_work, each, workers
+from learn.workers import at_work, in_threads, workers
 from tests.small_demo import small_model, small_shop
 
 
-@pytest.mark.parametrize("share", [each, at_work])
-class TestShare:
-    def test_two_workers_work_at_once_and_answer_in_order(self, share):
-        both = Barrier(2, timeout=20)  # broken unless two threads reach it together
+def _meet(folder: Path, item: int) -> tuple[int, int]:
+    """Waits until two processes have come."""
+    (folder / str(item)).touch()
+    until = time.monotonic() + 60
+    while len(list(folder.iterdir())) < 2:
+        assert time.monotonic() < until, "nobody works beside"
+        time.sleep(0.01)
+    return 10 * item, os.getpid()
 
-        def wait(item: int) -> int:
-            both.wait()
-            return 10 * item
 
-        with workers(2):
-            assert share(wait, range(4)) == [0, 10, 20, 30]
+def test_two_processes_work_at_once_and_answer_in_order(tmp_path):
+    with workers(2):
+        found = at_work(partial(_meet, tmp_path), range(4))
+    assert [answer for answer, _ in found] == [0, 10, 20, 30]
+    processes = {process for _, process in found}
+    assert len(processes) == 2
+    assert os.getpid() not in processes
+    for process in processes:  # and none is left behind
+        with pytest.raises(ProcessLookupError):
+            os.kill(process, 0)
 
-    def test_a_worker_shares_out_nothing_more(self, share):
-        with workers(2):
-            inner = share(lambda item: each(lambda i: i + item, range(3)), [0, 10])
-        assert inner == [[0, 1, 2], [10, 11, 12]]
 
-    def test_what_goes_wrong_is_told(self, share):
-        with workers(2), pytest.raises(ZeroDivisionError):
-            share(lambda item: 1 // item, [2, 1, 0])
+def _plus(arrays: list[np.ndarray], item: int) -> float:
+    return float(arrays[item].sum()) + arrays[item].size
+
+
+def test_a_worker_gets_every_array_as_it_is():
+    rng = np.random.default_rng(0)
+    arrays = [rng.standard_normal(n) for n in (1, 7, 100_000)]
+    arrays += [rng.standard_normal((30, 40)).T, rng.standard_normal((9, 8))[::2], np.zeros((0, 3))]
+    with workers(2):
+        found = at_work(partial(_plus, arrays), range(len(arrays)))
+    assert found == [_plus(arrays, i) for i in range(len(arrays))]
+
+
+def _shared_within(item: int) -> list[int]:
+    return [process for process in at_work(_process, range(3)) if process != os.getpid()]
+
+
+def _process(_: int) -> int:
+    return os.getpid()
+
+
+def test_a_worker_shares_out_nothing_more():
+    with workers(2):
+        assert at_work(_shared_within, range(2)) == [[], []]
+
+
+def _one_over(item: int) -> float:
+    return 1 / item
+
+
+def test_what_goes_wrong_is_told():
+    with workers(2), pytest.raises(ZeroDivisionError):
+        at_work(_one_over, [2, 1, 0])
+
+
+def _dies_beside(master: int, item: int) -> int:
+    if os.getpid() != master:
+        os._exit(9)
+    return item
+
+
+def test_work_of_a_worker_that_was_killed_is_done_here():
+    with workers(2):
+        assert at_work(partial(_dies_beside, os.getpid()), range(3)) == [0, 1, 2]
+
+
+def test_two_threads_work_at_once_and_answer_in_order():
+    both = Barrier(2, timeout=20)  # broken unless two threads reach it together
+
+    def wait(item: int) -> int:
+        both.wait()
+        return 10 * item
+
+    assert in_threads(wait, range(4)) == [0, 10, 20, 30]
 
 
 def test_a_fit_by_two_workers_is_that_by_one_to_the_last_bit():

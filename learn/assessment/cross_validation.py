@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -29,6 +30,7 @@ from learn.predict import calibration
 from learn.predict.calibration import nearest_past_print, spread_factor
 from learn.predict.model import ShiftModel
 from learn.shop import jobs_of
+from learn.workers import at_work
 
 Array = NDArray[np.floating]
 
@@ -119,21 +121,11 @@ def cases(X: pd.DataFrame) -> Iterator[Case]:
 def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
     """Every kind the history allows; both models have their history (`ShiftModel.recall`)."""
     history = model.history()
-    X, measured, noise = history.X, history.lab, history.noise
+    measured, noise = history.lab, history.noise
+    asked = list(cases(history.X))
     parts: dict[str, list[tuple]] = {}
-    for case in cases(X):
-        at = np.flatnonzero(case.rows)
-        left = model.leave_out(case.levels)
-        plain = physics.leave_out(case.levels)
-        covariance, z = left.covariance[at], left.z[at]
-        nearest = None
-        if case.kind != "ink":
-            out = pd.factorize(case.levels)[0]
-            same = out[at, None] == out
-            nearest = nearest_past_print(X, measured, X.iloc[at], exclude=same)
-        parts.setdefault(case.kind, []).append(
-            (at, case.group[at], left.error[at], covariance, z, plain.error[at], nearest)
-        )
+    for case, part in zip(asked, at_work(partial(_without, model, physics), asked), strict=True):
+        parts.setdefault(case.kind, []).append(part)
     usual = model.spread_factors_["job"] / calibration.ALLOWANCE
     out = []
     for kind, found in parts.items():
@@ -158,6 +150,20 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
             )
         )
     return out
+
+
+def _without(model: ShiftModel, physics: ShiftModel, case: Case) -> tuple:
+    """Of the prints judged in a case: positions, groups, errors with covariance and standardised,
+    errors of the physics alone, and Lab of the nearest past prints, if any."""
+    history, at = model.history(), np.flatnonzero(case.rows)
+    left, alone = model.leave_out(case.levels), physics.leave_out(case.levels)
+    nearest = None
+    if case.kind != "ink":
+        out = pd.factorize(case.levels)[0]
+        same = out[at, None] == out
+        nearest = nearest_past_print(history.X, history.lab, history.X.iloc[at], exclude=same)
+    error, covariance, z = left.error[at], left.covariance[at], left.z[at]
+    return at, case.group[at], error, covariance, z, alone.error[at], nearest
 
 
 def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0) -> Array:

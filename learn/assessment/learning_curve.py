@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from learn.shop import Shop, jobs_of
 from learn.workers import at_work
 
 Array = NDArray[np.floating]
+Mask = NDArray[np.bool_]
 
 SHARES = (0.1, 0.2, 0.4, 0.7)
 AHEAD = 0.3  # of all jobs are scored after each refit
@@ -45,8 +47,7 @@ class Point:
 class _Refit(ShiftModel):
     """Without the yardstick: nobody looks at the physics alone of half a history."""
 
-    def physics_alone(self) -> None:
-        return None
+    yardstick = False
 
 
 def job_order(prints: pd.DataFrame, seed: int = 0) -> tuple[NDArray[np.intp], bool]:
@@ -83,19 +84,23 @@ def learning_curve(
     place, by_date = job_order(shop.prints)
     n_jobs = place.max() + 1 if len(place) else 0
 
-    def after(share: float) -> Point | None:
+    parts = []
+    for share in sorted(SHARES, reverse=True):
         cut = round(share * n_jobs)
         learnt = place < cut
         ahead = ~learnt & (place < cut + round(AHEAD * n_jobs)) & ~skip
-        if min(learnt.sum(), ahead.sum()) < FEWEST_PRINTS:
-            return None
-        say(f"learning curve: again from {learnt.sum()} prints, scored on the {ahead.sum()} next")
-        part = replace(shop, prints=shop.prints[learnt].reset_index(drop=True))
-        model = _Refit(max_iterations=ITERATIONS).fit(part)
-        return _point(model, shop.prints[ahead].reset_index(drop=True), place[ahead])
+        if min(learnt.sum(), ahead.sum()) >= FEWEST_PRINTS:
+            parts.append((learnt, ahead))
+            say(f"learning curve: again from {learnt.sum()} prints, scored on the next")
+    longest_first = at_work(partial(_after, shop, place), parts)
+    return longest_first[::-1], by_date
 
-    longest_first = at_work(after, sorted(SHARES, reverse=True))
-    return [point for point in reversed(longest_first) if point is not None], by_date
+
+def _after(shop: Shop, job: NDArray[np.intp], part: tuple[Mask, Mask]) -> Point:
+    """Learn from the first, score on the second."""
+    learnt, ahead = (shop.prints[rows].reset_index(drop=True) for rows in part)
+    model = _Refit(max_iterations=ITERATIONS).fit(replace(shop, prints=learnt))
+    return _point(model, ahead, job[part[1]])
 
 
 def _point(model: ShiftModel, prints: pd.DataFrame, job: NDArray) -> Point:

@@ -78,7 +78,7 @@ def checkup(
         msg = f"the history holds {n_jobs} jobs; at least {FEWEST_JOBS} are needed to check a model"
         raise Unusable(msg)
     say("calibrating the physics alone, to compare with")
-    physics = model.physics_alone()
+    physics = model.physics_alone(bands=False)
     say("predicting every print without its job, ink, garment, mesh, press ...")
     found = forecasts(model, physics)
     by_job = next(f for f in found if f.kind == "job")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from learn.fit.linearisation import LOG_LENGTH_SPREAD, Layout, Linear, contract_term, fill_term
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper
-from learn.workers import at_work, each
+from learn.workers import at_work
 
 Array = NDArray[np.floating]
 Objective = Callable[[Array], tuple[float, Array]]
@@ -106,7 +107,7 @@ def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) ->
             design.blocks[first + i] = replace(design.blocks[first + i], remainder=rest)
             return psi, rest
 
-        here = dict(zip(smooth, each(fill, smooth), strict=True))
+        here = {i: fill(i) for i in smooth}
         value, g = posterior.evidence(design, at)
 
         def by_lengths(i: int) -> Array:
@@ -129,7 +130,7 @@ def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) ->
                 )
             return slopes
 
-        slopes = dict(zip(smooth, each(by_lengths, smooth), strict=True))
+        slopes = {i: by_lengths(i) for i in smooth}
         by_length = [slopes.get(i, np.zeros(len(v))) for i, v in enumerate(lengths)]
         return value, np.concatenate([g.block, g.noise, g.job, *by_length])
 
@@ -148,7 +149,8 @@ def most_probable(
     """Hyper-parameters and log lengths, from where they are and from ``restarts`` other
     places drawn from the prior; the best wins. Also how every search ended, best first.
 
-    ``objective`` makes a new one for each search: the searches may go on at once.
+    ``objective`` makes a new one for each search: the searches may go on at once, each in a
+    process of its own.
     """
     hyper, log_lengths = now
     n_sd = len(hyper.vector())
@@ -159,7 +161,13 @@ def most_probable(
     for _ in range(restarts):
         drawn = median + RESTART_SPREAD * spread * rng.standard_normal(len(median))
         starts.append(np.where(spread > 0, drawn, starts[0]))
-    found = at_work(lambda start: maximise(objective(), start, median, spread, iterations), starts)
+    found = at_work(partial(_search, objective, median, spread, iterations), starts)
     found.sort(key=lambda f: -f.log_posterior)
     best = found[0].at
     return hyper.of(best[:n_sd]), best[n_sd:], found
+
+
+def _search(
+    objective: Callable[[], Objective], median: Array, spread: Array, iterations: int, start: Array
+) -> Found:
+    return maximise(objective(), start, median, spread, iterations)

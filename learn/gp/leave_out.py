@@ -8,7 +8,6 @@ that tears a job apart, is taken out of the precision of the weights.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -18,7 +17,6 @@ from scipy.linalg import cho_solve, cholesky, solve_triangular
 from learn.gp import posterior
 from learn.gp.design_matrix import groups_of
 from learn.gp.posterior import Design, Hyper, Posterior
-from learn.workers import at_work
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -53,14 +51,10 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
             continue
         is_small = 3 * len(rows) <= min(SMALL_SHARE * p, AT_ONCE) and not torn[rows].any()
         (small if is_small else large).append(rows)
-    ways = [(partial(_without_small, design, hyper, post), rows) for rows in _of_one_size(small)]
-    if large:
-        precision = post.root.T @ post.root
-        without_large = partial(_without_large, design, hyper, post, precision)
-        ways += [(without_large, rows) for rows in large]
-    found = at_work(lambda way: way[0](way[1]), ways)
-    for (_, rows), left in zip(ways, found, strict=True):
-        mean[rows], covariance[rows] = left
+    for rows in _of_one_size(small):
+        mean[rows], covariance[rows] = _without_small(design, hyper, post, rows)
+    for rows in large:
+        mean[rows], covariance[rows] = _without_large(design, hyper, post, rows)
     covariance += posterior.new_job_noise(design, hyper)
     return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
 
@@ -116,14 +110,13 @@ def _without_small(
 
 
 def _without_large(
-    design: Design, hyper: Hyper, post: Posterior, precision: Array, rows: Index
+    design: Design, hyper: Hyper, post: Posterior, rows: Index
 ) -> tuple[Array, Array]:
     """Latent mean (k, 3) and covariance (k, 3, 3) of a group, from the weights without it."""
     out = np.zeros(design.phi.n, bool)
     out[rows] = True
     touched = np.isin(design.job, design.job[rows])
-    projected = precision @ post.mean
-    precision = precision.copy()
+    precision, projected = post.precision.copy(), post.precision @ post.mean
     posterior.add_information(design.take(touched), hyper, precision, projected, -1.0)
     posterior.add_information(design.take(touched & ~out), hyper, precision, projected)
     root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)

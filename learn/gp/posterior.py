@@ -28,7 +28,6 @@ from scipy.linalg.lapack import dpotri
 from threadpoolctl import threadpool_limits
 
 from learn.gp.design_matrix import Part, Phi
-from learn.workers import each
 
 Array = NDArray[np.floating]
 
@@ -115,6 +114,11 @@ class Posterior:
     mean: Array
     root: Array  # (p, p), precision = root' root
     log_evidence: float
+
+    @cached_property
+    def precision(self) -> Array:
+        """(p, p)"""
+        return self.root.T @ self.root
 
     @cached_property
     def covariance(self) -> Array:
@@ -247,7 +251,7 @@ def _solve(design: Design, hyper: Hyper) -> _Solved:
         return white, white.solve(part.matrix), information(part.matrix, white)
 
     parts = []
-    for part, (white, W, told) in zip(phi.parts, each(seen, phi.parts), strict=True):
+    for part, (white, W, told) in zip(phi.parts, map(seen, phi.parts), strict=True):
         part.add_to(precision, told)
         projected[part.columns] += np.einsum("nik,ni->k", W, y[part.rows])
         alpha[part.rows] = white.solve(y[part.rows, :, None])[:, :, 0]
@@ -277,8 +281,7 @@ def updated(post: Posterior, design: Design, hyper: Hyper) -> Posterior:
 
     Keeps the log evidence of what the hyper-parameters were chosen on.
     """
-    precision = post.root.T @ post.root
-    projected = precision @ post.mean
+    precision, projected = post.precision.copy(), post.precision @ post.mean
     add_information(design, hyper, precision, projected)
     root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
@@ -350,7 +353,7 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
         Va = white.by_job((V @ a[:, :, None])[:, :, 0])
         return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
 
-    found = each(slopes, parts)
+    found = [slopes(part) for part in parts]
     by_job = sum((of_job for _, of_job in found), np.zeros(len(hyper.job)))
     by_block = np.empty(len(design.blocks))
     diag_c = np.diag(covariance)
@@ -386,11 +389,8 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
     of_weights = post.covariance
     covariance = np.empty((len(design.y), 3, 3))
 
-    def judged(seen: tuple[Part, Whitened, Array]) -> Array:
-        return np.linalg.inv(_inverse_diagonal(of_weights, seen)[1])
-
-    for (part, *_), own in zip(parts, each(judged, parts), strict=True):
-        covariance[part.rows] = own
+    for seen in parts:
+        covariance[seen[0].rows] = np.linalg.inv(_inverse_diagonal(of_weights, seen)[1])
     error = (covariance @ alpha[:, :, None])[:, :, 0]
     if len(design.noise_scale):
         good = noise_blocks(design, hyper)

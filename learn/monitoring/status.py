@@ -20,7 +20,7 @@ from learn.physics.drawdowns import lab_columns
 from learn.predict.history import History
 from learn.predict.protocol import RecallingModel
 from learn.shop import Shop, jobs_of
-from learn.workers import each, workers
+from learn.workers import in_threads
 
 
 class News(NamedTuple):
@@ -80,8 +80,8 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         by_job = _by_job(model, history, jobs)
         return budget(model, by_job), limits(model, by_job)
 
-    with workers(2):  # each takes about half of the time
-        drift, found = each(lambda look: look(), [drifted, known])
+    # each takes about half of the time
+    drift, found = in_threads(lambda look: look(), [drifted, known])
     spent, worst = found if found else (None, None)
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),

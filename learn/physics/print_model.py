@@ -26,7 +26,6 @@ from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
 from learn.physics import kubelka_munk
 from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
-from learn.workers import each
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -334,13 +333,13 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         return out
 
     steps = step * np.eye(len(CONSTANTS))
-    by_latent = each(lambda i: slope(LATENTS[i].where, latent=i), range(len(LATENTS)))
-    by_constant = each(
-        lambda i: slope(CONSTANTS[i].where, constants=state.constants + steps[i]),
-        range(len(CONSTANTS)),
-    )
-    others: list[tuple[Where, str]] = [("all", "s"), ("based", "base_k"), ("based", "base_s")]
-    by_s, by_base_k, by_base_s = each(lambda one: slope(one[0], ink=one[1]), others)
+    by_latent = [slope(latent.where, latent=i) for i, latent in enumerate(LATENTS)]
+    by_constant = [
+        slope(constant.where, constants=state.constants + moved)
+        for constant, moved in zip(CONSTANTS, steps, strict=True)
+    ]
+    by_s = slope("all", ink="s")
+    by_base_k, by_base_s = slope("based", ink="base_k"), slope("based", ink="base_s")
 
     def chained(columns: list[Array]) -> Array:
         return np.stack([np.einsum("nci,ni->nc", to_lab, d) for d in columns], axis=-1)

@@ -37,7 +37,6 @@ from learn.predict.novelty import together
 from learn.predict.protocol import Joint
 from learn.process import SETTING_COLUMNS
 from learn.shop import UNDERBASE
-from learn.workers import workers
 
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
@@ -120,8 +119,7 @@ def plan(
     usual = dict(usual or {})
     limits = _with_usual(limits or Limits(), usual)
     grid = Grid.of(model, limits)
-    with workers(2):
-        found = search(model, grid, target, garments, tolerance)
+    found = search(model, grid, target, garments, tolerance)
     setups, based = _to_judge(grid, found)
     first = _usual_line(grid, usual, bucket_ink(model, target, grid.inks))
     setups = pd.concat([first, setups], ignore_index=True)

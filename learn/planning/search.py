@@ -16,7 +16,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.errors import Unusable
 from learn.planning.candidates import Grid
 from learn.predict.garments import on_garments
-from learn.workers import each
+from learn.workers import in_threads
 
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
@@ -59,7 +59,7 @@ def search(
 
     def misses(numbers: NDArray[np.intp], on: list[str]) -> Array:
         parts = np.array_split(numbers, max(1, len(numbers) * len(on) // SHARE))
-        lab = each(lambda some: model.means(on_garments(grid.setups(some), on)), parts)
+        lab = in_threads(lambda some: model.means(on_garments(grid.setups(some), on)), parts)
         return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
 
     # Straight on the cloth: few, and wanted on every garment for plans with base where needed.

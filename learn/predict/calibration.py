@@ -8,6 +8,7 @@ made 90 % intervals hold 90 % there.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
 Array = NDArray[np.floating]
+Groups = NDArray[np.intp]
 
 # Process numbers whose ends stand for "outside the history".
 EDGES = [number.name for number in NUMBERS if number.ends]
@@ -56,12 +58,25 @@ class LeftOut(NamedTuple):
 
     error: Array  # (n, 3) measured minus predicted Lab
     covariance: Array  # (n, 3, 3)
-    group: NDArray[np.intp]  # (n,)
+    group: Groups  # (n,)
 
     @property
     def z(self) -> Array:
         """Standardised errors (n, 3)."""
         return self.error / sd_of(self.covariance)
+
+
+def calibrate(model: ShiftModel) -> tuple[dict[str, float], dict[str, float]]:
+    """Spread factors and held-out figures (:func:`report`) of a fitted model."""
+    asked = situations(model.rows_.X)
+    tasks = [None, _by_job(model), *(group for _, group in asked)]
+    physics, by_job, *left = at_work(partial(_one, model), tasks)
+    return _factors(model, by_job, asked, left), report(model, by_job, physics)
+
+
+def _one(model: ShiftModel, group: Groups | None) -> LeftOut | float | None:
+    """What is left out by group; without one, how far off the physics alone is."""
+    return _physics_dE00(model) if group is None else _leave_out(model, group)
 
 
 def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
@@ -70,13 +85,7 @@ def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
     return _leave_out(model, pd.factorize(levels)[0])
 
 
-def leave_out_at_once(model: ShiftModel, rows: NDArray[np.bool_]) -> LeftOut:
-    """Leave out all of ``rows`` (n,) together: the answer has these alone."""
-    left = _leave_out(model, np.where(rows, 0, -1))
-    return LeftOut(left.error[rows], left.covariance[rows], left.group[rows])
-
-
-def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
+def _leave_out(model: ShiftModel, group: Groups) -> LeftOut:
     design = model.design_
     left = leave_groups_out(design, model.hyper_, model.posterior_, group)
     return LeftOut(design.y - left.mean, left.covariance, group)
@@ -84,44 +93,65 @@ def _leave_out(model: ShiftModel, group: NDArray[np.intp]) -> LeftOut:
 
 def without_own_job(model: ShiftModel) -> LeftOut:
     """Every print as predicted from all jobs but its own."""
-    return leave_out(model, jobs_of(model.rows_.X["job"]))
+    return _leave_out(model, _by_job(model))
 
 
-def spread_factors(model: ShiftModel, by_job: LeftOut) -> dict[str, float]:
-    """Factor on the standard deviation for each situation, "job" for the usual one.
+def _by_job(model: ShiftModel) -> Groups:
+    return pd.factorize(jobs_of(model.rows_.X["job"]))[0]
 
-    ``by_job``: of :func:`without_own_job`.
-    """
-    X = model.rows_.X
-    jobs = jobs_of(X["job"])
+
+def situations(X: pd.DataFrame) -> list[tuple[str, Groups]]:
+    """What is left out to learn the factor of each situation a history has: its name, and the
+    group of every print (n,), negative where the print stays in."""
+    found = []
+    for situation, column in SITUATIONS.items():
+        known = left_out_of(X[column])
+        group = pd.factorize(X[column].where(known))[0]
+        if group.max(initial=0) > 0:
+            found.append((situation, group))
+    day = X["day"].to_numpy(float)
+    if np.isfinite(day).any():
+        latest = day > np.nanquantile(day, 1 - LATEST_SHARE)
+        if latest.any():
+            found.append(("later", np.where(latest, 0, -1)))
+    ends = [rows for column in EDGES for rows in edges(X[column].to_numpy(float))]
+    return found + [("outside", np.where(rows, 0, -1)) for rows in ends]
+
+
+def spread_factors(model: ShiftModel) -> dict[str, float]:
+    """Factor on the standard deviation for each situation, "job" for the usual one."""
+    asked = situations(model.rows_.X)
+    left = [_leave_out(model, group) for _, group in asked]
+    return _factors(model, without_own_job(model), asked, left)
+
+
+def _factors(
+    model: ShiftModel, by_job: LeftOut, asked: list[tuple[str, Groups]], left: list[LeftOut]
+) -> dict[str, float]:
+    """:func:`spread_factors`, once all that is asked has been left out."""
     usual = float(np.clip(ALLOWANCE * spread_factor(by_job.z, by_job.group), ALLOWANCE, WIDEST))
-    factors = {"job": usual}
+    factors = dict.fromkeys(ALL_SITUATIONS, usual)
+    jobs = jobs_of(model.rows_.X["job"])
+    outside: list[Array] = []
 
     def learnt(z: Array, groups: NDArray, least: float = usual) -> float:
         return float(np.clip(ALLOWANCE * spread_factor(z, groups), least, WIDEST))
 
-    for situation, column in SITUATIONS.items():
-        known = left_out_of(X[column])
-        several = X.loc[known, column].nunique()
-        factors[situation] = usual
-        if several < 2:
-            continue
-        left = leave_out(model, X[column].where(known))
-        # all else is never narrower than a print among known things; an ink never printed is
-        # vague by itself, and its factor says how rightly so
-        least = NARROWEST if situation == "ink" and several >= MANY_INKS else usual
-        factors[situation] = learnt(left.z[known], left.group[known], least)
-
-    day = X["day"].to_numpy(float)
-    dated = np.isfinite(day).any()
-    latest = day > np.nanquantile(day, 1 - LATEST_SHARE) if dated else np.zeros(len(X), bool)
-    factors["later"] = (
-        learnt(leave_out_at_once(model, latest).z, jobs[latest]) if latest.any() else usual
-    )
-    ends = [rows for column in EDGES for rows in edges(X[column].to_numpy(float))]
-    z = at_work(lambda rows: leave_out_at_once(model, rows).z, ends)
-    names = [np.full(len(zi), i) for i, zi in enumerate(z)]
-    factors["outside"] = learnt(np.concatenate(z), np.concatenate(names)) if z else usual
+    for (situation, group), out in zip(asked, left, strict=True):
+        known = group >= 0
+        z = out.z[known]
+        if situation == "outside":
+            outside.append(z)
+        elif situation == "later":
+            factors["later"] = learnt(z, jobs[known])
+        else:
+            # all else is never narrower than a print among known things; an ink never printed
+            # is vague by itself, and its factor says how rightly so
+            vague = situation == "ink" and group.max() + 1 >= MANY_INKS
+            factors[situation] = learnt(z, group[known], NARROWEST if vague else usual)
+    if outside:
+        names = [np.full(len(z), i) for i, z in enumerate(outside)]
+        factors["outside"] = learnt(np.concatenate(outside), np.concatenate(names))
     return factors
 
 
@@ -143,8 +173,18 @@ def edges(values: Array) -> list[NDArray[np.bool_]]:
     return [rows for rows in ends if 0 < rows.sum() <= 3 * EDGE_SHARE * len(values)]
 
 
-def report(model: ShiftModel, left: LeftOut, physics: ShiftModel | None) -> dict[str, float]:
-    """Held-out figures of a fitted model, every job predicted from all others (``left``).
+def _physics_dE00(model: ShiftModel) -> float | None:
+    """Median difference of the physics alone, every job predicted from all others."""
+    if not model.yardstick:
+        return None
+    physics = model.physics_alone(bands=False)
+    measured = physics.lab_[physics.keep_]
+    return float(np.median(delta_e00(measured - without_own_job(physics).error, measured)))
+
+
+def report(model: ShiftModel, left: LeftOut, physics: float | None) -> dict[str, float]:
+    """Held-out figures of a fitted model, every job predicted from all others (``left``);
+    ``physics``: the median difference of the physics alone.
 
     Coverage is cross-checked: the spread factor comes from one half of the jobs, the
     coverage from the other.
@@ -168,10 +208,7 @@ def report(model: ShiftModel, left: LeftOut, physics: ShiftModel | None) -> dict
         "nearest_median_dE00": float(np.median(delta_e00(nearest, measured[some]))),
     }
     if physics is not None:
-        alone = without_own_job(physics)
-        measured = physics.lab_[physics.keep_]
-        dE = delta_e00(measured - alone.error, measured)
-        out["physics_median_dE00"] = float(np.median(dE))
+        out["physics_median_dE00"] = physics
     return out
 
 

@@ -67,6 +67,8 @@ class ShiftModel:
     validation_ : held-out figures, every job predicted from all the others
     """
 
+    yardstick = True  # whether a fit tells how far off the physics alone would have been
+
     def __init__(
         self,
         terms: list[Term] | None = None,
@@ -96,7 +98,11 @@ class ShiftModel:
 
         ``trusted``: print_ids never set aside as gross errors.
         """
-        say = progress or (lambda _: None)
+        with workers(self.n_jobs):
+            self._fit(shop, progress or (lambda _: None), trusted)
+        return self
+
+    def _fit(self, shop: Shop, say: Progress, trusted: Collection[str]) -> None:
         self.settings_ = shop.settings
         self.viewing_ = viewing(shop.settings.illuminant, shop.settings.observer)
         self.encoder_ = Encoder.of(shop, self.viewing_)
@@ -109,11 +115,9 @@ class ShiftModel:
         self.marks_, self.appended_ = marks_of(shop), 0
         fitting = self._fitting(self.encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
-        with workers(self.n_jobs):
-            fitting.learn(terms, self.max_iterations, self.restarts, say)
-            self._take_over(fitting)
-            self._calibrate(say)
-        return self
+        fitting.learn(terms, self.max_iterations, self.restarts, say)
+        self._take_over(fitting)
+        self._calibrate(say)
 
     @one_thread
     def append(
@@ -152,9 +156,7 @@ class ShiftModel:
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
         if self.keep_.any():
             say("predicting every job from all the others")
-            by_job = calibration.without_own_job(self)
-            self.spread_factors_ = calibration.spread_factors(self, by_job)
-            self.validation_ = calibration.report(self, by_job, self.physics_alone())
+            self.spread_factors_, self.validation_ = calibration.calibrate(self)
 
     def _usable(self, shop: Shop) -> Shop:
         """The shop with the prints that have a colour."""
@@ -162,9 +164,9 @@ class ShiftModel:
         return replace(shop, prints=shop.prints[usable].reset_index(drop=True))
 
     @one_thread
-    def physics_alone(self) -> ShiftModel:
+    def physics_alone(self, bands: bool = True) -> ShiftModel:
         """The same physics calibrated to the same prints (the first some thousand of a long
-        history), without learning what is left."""
+        history), without learning what is left; its ``bands`` with the same care."""
         alone = ShiftModel(terms=[], calibrate_inks=False, max_iterations=8)
         for name in ("settings_", "viewing_", "encoder_", "shelf_"):
             setattr(alone, name, getattr(self, name))
@@ -175,10 +177,8 @@ class ShiftModel:
         fitting = alone._fitting(alone.encode(alone.prints_), frozenset())
         fitting.calibrate(alone.max_iterations)
         alone._take_over(fitting)
-        # its bands get the same care
-        alone.spread_factors_ = calibration.spread_factors(
-            alone, calibration.without_own_job(alone)
-        )
+        if bands:
+            alone.spread_factors_ = calibration.spread_factors(alone)
         return alone
 
     def _fitting(self, rows: Rows, trusted: Collection[str]) -> Fitting:

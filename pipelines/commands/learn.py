@@ -72,7 +72,7 @@ def learn(
     progress: Progress | None = None,
 ) -> int:
     """Score what came in as a forecast, learn it, and say which model is in charge and why."""
-    from learn.workers import usual_workers, workers
+    from learn.workers import usual_workers
     from pipelines.ledger import store
     from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.catalogue import Catalogue
@@ -113,12 +113,13 @@ def learn(
         return 0
 
     new = promotion.new_prints(charge.model, marks) if charge else []
-    with workers(n_jobs or usual_workers()):
-        if charge is not None and step.how == "append":
-            model, paired = promotion.appended(charge, data, new, given.trusted, progress)
-        else:
-            progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
-            model, paired = promotion.learnt_anew(charge, data, marks, given.trusted, progress)
+    if charge is not None and step.how == "append":
+        model, paired = promotion.appended(charge, data, new, given.trusted, progress)
+    else:
+        progress(f"learning from {counted(len(data.prints), 'print')} of shop {name}")
+        model, paired = promotion.learnt_anew(
+            charge, data, marks, given.trusted, progress, n_jobs or usual_workers()
+        )
     takes, why = _verdict(charge, data, paired, step, in_charge)
     arrays, meta = model.to_state()
     facts = {

@@ -178,14 +178,20 @@ def appended(
 
 
 def learnt_anew(
-    charge: Charge | None, shop: Shop, marks: dict, trusted: Collection[str], say: Progress
+    charge: Charge | None,
+    shop: Shop,
+    marks: dict,
+    trusted: Collection[str],
+    say: Progress,
+    n_jobs: int | None = None,
 ) -> tuple[ShiftModel, Paired | None]:
-    """A model fitted to everything, compared with the one in charge where that can be."""
+    """A model fitted to everything by ``n_jobs`` workers, compared with the one in charge where
+    that can be."""
     from learn.predict.model import (
         ShiftModel,  # takes seconds to import; the help must not wait for it
     )
 
-    model = ShiftModel().fit(shop, say, trusted)
+    model = ShiftModel(n_jobs=n_jobs).fit(shop, say, trusted)
     if charge is None or not same_colours(charge.model, shop):
         return model, None
     say(f"comparing with model {charge.version} on jobs held back")

@@ -22,7 +22,7 @@ def forecast_once() -> Iterator[None]:
     """Physics alone and what follows from it are computed once for all tests."""
     known = small_forecasts()
     with (
-        patch.object(ShiftModel, "physics_alone", lambda _: None),
+        patch.object(ShiftModel, "physics_alone", lambda *_, **__: None),
         patch("learn.assessment.report.forecasts", lambda *_: known),
     ):
         yield
