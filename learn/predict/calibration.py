@@ -70,7 +70,9 @@ def calibrate(model: ShiftModel) -> tuple[dict[str, float], dict[str, float]]:
     """Spread factors and held-out figures (:func:`report`) of a fitted model."""
     asked = situations(model.rows_.X)
     tasks = [None, _by_job(model), *(group for _, group in asked)]
-    physics, by_job, *left = at_work(partial(_one, model), tasks)
+    found = at_work(partial(_one, model), tasks)
+    physics = next(one for one in found if not isinstance(one, LeftOut))
+    by_job, *left = (one for one in found if isinstance(one, LeftOut))
     return _factors(model, by_job, asked, left), report(model, by_job, physics)
 
 
