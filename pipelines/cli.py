@@ -18,6 +18,7 @@ from pipelines.commands import (
     history,
     import_tables,
     learn,
+    list_things,
     mix,
     models,
     new_ink,
@@ -37,7 +38,7 @@ from pipelines.workspace.problems import UserError
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
     *(demo, start, import_tables, learn, predict, compare, why),
-    *(status, record, doubts, history),
+    *(status, list_things, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),
 )

@@ -18,6 +18,7 @@ from pipelines.commands._options import (
     add_shop,
     setup_cells,
 )
+from pipelines.commands._usual import completed
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs
@@ -51,11 +52,13 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ABOUT,
         [
             "strikeoff predict jobs.csv --out answers.csv --page answers.html",
+            'strikeoff predict "bright red" "black tee" --target 45.2,62,38',
             "strikeoff predict --ink red --garment tee-black --mesh 43-80 --strokes 2 \\",
             "    --flashes 1 --base-ink white --base-mesh 43-80 --target 45.2,62,38",
         ],
     )
-    add.add_argument("setups", metavar="SETUPS", nargs="?", type=Path, help="file of set-ups")
+    what = "a file of set-ups, or an ink and a garment by name or id"
+    add.add_argument("what", metavar="SETUPS | INK GARMENT", nargs="*", help=what)
     help_text = "where the predictions go, as .csv or .xlsx"
     add.add_argument("--out", metavar="FILE", type=Path, help=help_text)
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
@@ -64,7 +67,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add_shop(add)
     one = add.add_argument_group(
         "one set-up by options",
-        "--garment, --ink, --mesh and --strokes are needed; what is left out is not known.",
+        "Ink and garment are needed. Where mesh or strokes are left out, they, base, press and\n"
+        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.",
     )
     add_setup(one)
     one.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
@@ -73,7 +77,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
-    cells = setup_cells(args)
+    setups, cells = _asked(args.what, setup_cells(args))
     common = {
         "page": args.page,
         "figure": args.figure,
@@ -81,7 +85,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         "shop": args.shop,
         "version": args.model,
     }
-    if args.setups is None:
+    if setups is None:
         if not cells:
             raise UserError(
                 "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
@@ -91,7 +95,24 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         raise UserError("Give either a file of set-ups or one set-up by options, not both.")
     if args.out is None:
         raise UserError("Say where the predictions go, with --out FILE.csv (or .xlsx).")
-    return predict_file(args.setups, out=args.out, **common)
+    return predict_file(setups, out=args.out, **common)
+
+
+def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[str, str]]:
+    """The file of set-ups that is named, or the set-up with the ink and garment that are."""
+    if not what:
+        return None, cells
+    if Path(what[0]).is_file() or (len(what) == 1 and not cells):
+        if len(what) > 1:
+            raise UserError(f"{what[0]} is a file; give it alone, or an ink and a garment.")
+        return Path(what[0]), cells
+    columns = [c for c in ("ink_id", "substrate_id") if c not in cells]
+    if len(what) != len(columns):
+        raise UserError(
+            'Give an ink and a garment, as strikeoff predict "bright red" "black tee", or a file '
+            "of set-ups."
+        )
+    return None, cells | dict(zip(columns, what, strict=True))
 
 
 def predict_file(
@@ -141,10 +162,16 @@ def predict_one(
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
     from pipelines.registry.opened import open_model
-    from pipelines.words.prediction import summary_block
+    from pipelines.words.prediction import summary_block, wrapped
 
     refuse_outputs(out, page, figure)
-    opened = open_model(workspace, workspace.pick(shop), version)
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name, version)
+    filled = None
+    if not {"mesh_id", "strokes"} <= cells.keys():
+        from pipelines.ledger import store  # slow to import, and seldom needed
+
+        cells, filled = completed(cells, store.read(workspace.database(name)))
     setups, assumed = setups_by_option([cells], target, opened)
     tell(assumed + opened.notes)
     predictions = opened.predict(setups)
@@ -152,6 +179,8 @@ def predict_one(
     usual = opened.catalogue.settings.tolerance_dE00
     named["tolerance_dE00"] = named["tolerance_dE00"].fillna(usual)
     print(summary_block(predictions.iloc[0], named.iloc[0]))
+    if filled is not None:
+        print(wrapped("Filled in", filled))
     print(f"  Model     {opened.version}")
     if out is not None:
         write_predictions(out, predictions)

@@ -19,6 +19,7 @@ from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import typed
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
+from pipelines.tables.presets import read_presets
 from pipelines.tables.reading import read_table, read_tables
 from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
 from pipelines.tables.settings import FILE as SETTINGS_FILE
@@ -81,6 +82,7 @@ def read_folder(
     targets = tables.pop(TARGETS.name, None)
     tables = _by_ids(tables, called, today, findings)
     given = Given(name, toml, tables, targets=targets)
+    read_presets(toml, known_in(tables, today), findings)
     shop, faults = _check(given, findings, today)
     if targets is not None:
         findings.problems += targets_of(given)[1]

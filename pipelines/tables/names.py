@@ -116,7 +116,7 @@ class Entry:
     @property
     def label(self) -> str:
         """``C08 Bright red``"""
-        return " ".join([self.id, *self.names[:1]])
+        return self.id if self.noun == MESH else " ".join([self.id, *self.names[:1]])
 
 
 class Names:

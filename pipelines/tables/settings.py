@@ -42,6 +42,7 @@ def read_settings(text: str | None, folder_name: str, findings: Findings) -> Sho
             Kind.UNREADABLE,
         )
         given = {}
+    given.pop("usual", None)  # `pipelines.tables.presets` reads it
     for key, value in given.items():
         if key in _NUMBERS:
             if value == "" and key in _UNKNOWN_MAY_BE_EMPTY:

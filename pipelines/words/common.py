@@ -61,6 +61,19 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+def known_by(prints: int, drawn: bool | None = None) -> str:
+    """How well something is known by its prints; ``drawn``: whether an ink has drawdowns.
+
+    >>> known_by(40), known_by(3), known_by(0, drawn=True)
+    ('well', 'from few prints', 'never printed; by its drawdowns')
+    """
+    if prints:
+        return "well" if prints >= 20 else "fairly" if prints >= 8 else "from few prints"
+    if drawn is None:
+        return "never printed"
+    return f"never printed; {'by its drawdowns' if drawn else 'nothing measured'}"
+
+
 def minute(at: str) -> str:
     """A stored time (ISO, UTC) to the minute, as it is told.
 

@@ -136,7 +136,6 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     may be a ``pandas.Series`` or a mapping). Plain ASCII unless a name is not; every
     ``+-`` is half the width of a 90 % band.
     """
-    indent = " " * 12
     head = headline(prediction_row).upper().replace("DE00", "dE00")
     lines = [f"{prediction_row['setup_id']}: {head}"]
     facts = [("Why", str(known(prediction_row, "reason") or "-")), *setup_words(setup_row)]
@@ -153,11 +152,15 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     p = chance(known(prediction_row, "p_in_tolerance"))
     facts.append(("Chance", f"{p} ({in_tolerance(setup_row)})"))
     for heading, words in facts:
-        first = f"  {heading:<10}"
-        lines += textwrap.wrap(words, width, initial_indent=first, subsequent_indent=indent) or [
-            first
-        ]
+        lines.append(wrapped(heading, words, width))
     return "\n".join(lines)
+
+
+def wrapped(heading: str, words: str, width: int = 88) -> str:
+    """A heading and what stands beside it, as lines of a block."""
+    first, indent = f"  {heading:<10}", " " * 12
+    lines = textwrap.wrap(words, width, initial_indent=first, subsequent_indent=indent)
+    return "\n".join(lines or [first])
 
 
 def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
