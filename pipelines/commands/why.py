@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE, UNDERBASE_IDS
@@ -172,7 +171,7 @@ def _about_the_base(
     from pipelines.words.why import base_sentence, without_base_sentence
 
     if setup["underbase_ink_id"].iloc[0] is not None:
-        bare = setup.assign(**dict.fromkeys(UNDERBASE_IDS), underbase_strokes=np.nan)
+        bare = setup.assign(**dict.fromkeys(UNDERBASE_IDS), underbase_strokes=math.nan)
         return [without_base_sentence(from_bucket(opened.model, bare).total_dE00)]
     if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
         return []
