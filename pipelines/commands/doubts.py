@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import os
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._named import Named
@@ -16,6 +19,7 @@ from pipelines.commands._options import (
     setup_cells,
 )
 from pipelines.words.common import counted, minute
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 from pipelines.workspace.progress import tell
@@ -24,6 +28,7 @@ if TYPE_CHECKING:
     from pipelines.ledger import store
     from pipelines.ledger.recording import Gate
     from pipelines.ledger.state import Addition, Decision, Ledger, State, What
+    from pipelines.registry.gate import Seen
 
 DECISIONS: dict[str, What] = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
 FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
@@ -43,6 +48,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ABOUT,
         [
             "strikeoff doubts",
+            "strikeoff doubts --page doubts.html",
             "strikeoff doubts keep P00412 P00413",
             'strikeoff doubts set-aside P00414 --reason "smeared"',
             "strikeoff doubts correct P00415 --ink C07",
@@ -58,6 +64,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("ids", metavar="PRINT_ID", nargs="*", help="which prints")
     add.add_argument("--reason", metavar="TEXT", default="", help="why; kept in the history")
+    add.add_argument(
+        "--page", metavar="FILE.html", type=Path, help="the list as a page, with swatches"
+    )
     add.add_argument("--all", action="store_true", help="list those set aside by hand as well")
     fix = add.add_argument_group("correct", "the cells that were wrong, by their right values")
     add_setup(fix, without=("tolerance_dE00",))
@@ -74,7 +83,9 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     if args.verb != "correct" and (cells or args.lab):
         raise UserError("Cells are given with strikeoff doubts correct PRINT_ID alone.")
     if args.verb == "list":
-        return list_doubts(everything=args.all, **at)
+        return list_doubts(everything=args.all, page=args.page, **at)
+    if args.page is not None:
+        raise UserError("--page is of the list: strikeoff doubts --page FILE.html.")
     if not args.ids:
         raise UserError(f"Name the print: strikeoff doubts {args.verb} PRINT_ID.")
     if args.verb == "correct":
@@ -84,14 +95,21 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     return decide(DECISIONS[args.verb], args.ids, reason=args.reason, **at)
 
 
-def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bool = False) -> int:
+def list_doubts(
+    *,
+    workspace: Workspace,
+    shop: str | None = None,
+    everything: bool = False,
+    page: Path | None = None,
+) -> int:
     """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
     from pipelines.ledger import store
 
     name = workspace.pick(shop)
+    refuse_outputs(page)
     state = store.read_state(workspace.database(name))
     ids = state.given.tables["prints"]["print_id"].str.strip()
-    open_lines, settled = [], []
+    arrived, settled = {}, []
     for row, stands in state.standing.items():
         if stands.why is None:
             continue
@@ -100,22 +118,74 @@ def list_doubts(*, workspace: Workspace, shop: str | None = None, everything: bo
         if decision is not None and decision.what == "set aside":
             settled.append(f"{line} ({decision.who}, {minute(decision.at)})")
         else:
-            open_lines.append(line)
+            arrived[row] = line
     learnt = by_learner(workspace, name, state)
-    if open_lines:
-        print(f"{counted(len(open_lines), 'print')} set aside on arrival:")
-        print("\n".join(f"  {line}" for line in open_lines))
-    if learnt:
-        print(f"{counted(len(learnt), 'print')} set aside by the learner as gross errors:")
-        print("\n".join(f"  {line}" for line in learnt))
-    if not open_lines and not learnt:
+    in_colour = shows_colour()
+    seen: dict[int, Seen] = {}
+    if learnt or (arrived and (page is not None or in_colour)):
+        seen = _looked_at(workspace, name, state, [*arrived, *learnt])
+    guessed = {row: seen[row].guess for row in learnt if row in seen and seen[row].guess}
+    learnt |= {row: f"{learnt[row]}; {guess}" for row, guess in guessed.items()}
+    for lines, how in ((arrived, "on arrival"), (learnt, "by the learner as gross errors")):
+        if lines:
+            print(f"{counted(len(lines), 'print')} set aside {how}:")
+        for row, line in lines.items():
+            print(f"  {line}")
+            if in_colour and row in seen:
+                print(f"    {swatches(seen[row])}")
+    if not arrived and not learnt:
         print("No doubtful prints.")
     if settled and everything:
         print(f"{counted(len(settled), 'print')} set aside by hand:")
         print("\n".join(f"  {line}" for line in settled))
     elif settled:
         print(f"{counted(len(settled), 'print')} set aside by hand; --all lists them.")
+    if page is not None:
+        from pipelines.pages.doubts import write_page
+
+        write_page(page, _shop_name(state), arrived | learnt, seen)
+        print(f"The page is {page}.")
     return 0
+
+
+def _shop_name(state: State) -> str:
+    from pipelines.tables.settings import read_settings
+    from pipelines.workspace.problems import Findings
+
+    return read_settings(state.given.shop_toml, state.given.name, Findings()).name
+
+
+def shows_colour() -> bool:
+    """Whether a person reads this on a terminal that says it can show any colour."""
+    return sys.stdout.isatty() and os.environ.get("COLORTERM") in ("truecolor", "24bit")
+
+
+def swatches(seen: Seen) -> str:
+    """What was measured and what was expected as blocks of colour for a terminal."""
+    told = []
+    both = (("measured", seen.lab), ("expected", seen.expected))
+    for (words, lab), fill in zip(both, seen.fills, strict=True):
+        if fill:
+            r, g, b = (int(fill[i : i + 2], 16) for i in (1, 3, 5))
+            numbers = ", ".join(f"{v:.0f}" for v in lab)
+            told.append(f"\x1b[48;2;{r};{g};{b}m      \x1b[0m {words} L, a, b {numbers}")
+    return "   ".join(told)
+
+
+def _looked_at(workspace: Workspace, name: str, state: State, rows: list[int]) -> dict[int, Seen]:
+    """The prints held against the model in charge; none, and a note, where it cannot tell."""
+    from pipelines.registry import versions
+    from pipelines.registry.gate import look_at
+    from pipelines.registry.opened import read_model
+
+    folder = workspace.models(name)
+    if versions.in_charge(folder) is None:
+        return {}
+    try:
+        return look_at(read_model(folder)[1], state.given, rows)
+    except UserError as error:
+        tell([f"what was expected of them is not told: {error}"])
+        return {}
 
 
 def decide(
@@ -289,21 +359,21 @@ def _row(state: State, print_id: str) -> int:
     return row
 
 
-def by_learner(workspace: Workspace, name: str, state: State) -> list[str]:
-    """Gross errors of the model in charge that nobody has decided on since."""
+def by_learner(workspace: Workspace, name: str, state: State) -> dict[int, str]:
+    """Gross errors of the model in charge that nobody has decided on since: row -> line."""
     from pipelines.registry import versions
 
     folder = workspace.models(name)
     version = versions.in_charge(folder)
     if version is None:
-        return []
-    lines = []
+        return {}
+    lines = {}
     for record in versions.described(folder, version)["facts"].get("set_aside", []):
         row = state.row_of(record["print_id"])
         if row is None or state.standing[row].why or state.standing[row].decision is not None:
             continue
         batch = state.standing[row].batch
-        lines.append(f"{record['print_id']}  batch {batch}: {record['reason']} (model {version})")
+        lines[row] = f"{record['print_id']}  batch {batch}: {record['reason']} (model {version})"
     return lines
 
 

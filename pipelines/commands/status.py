@@ -59,7 +59,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     folder = workspace.models(name)
     version = versions.in_charge(folder)
     charge = promotion.opened(folder, version, data)
-    lines += _doubts(state, by_learner(workspace, name, state) if charge else [])
+    lines += _doubts(state, list(by_learner(workspace, name, state).values()) if charge else [])
     if version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
     elif charge is None:

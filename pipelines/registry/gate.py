@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from learn.shop import UNDERBASE
+from learn.shop import UNDERBASE, jobs_of
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry import versions
+from pipelines.registry.catalogue import Catalogue
 from pipelines.registry.opened import read_model
-from pipelines.tables.folder import Given, to_shop
+from pipelines.tables.folder import Given, check_added, to_shop
+from pipelines.tables.settings import read_settings
+from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Findings, UserError
 
 if TYPE_CHECKING:
     from learn.monitoring.inspection import Arrival
+    from learn.predict.model import ShiftModel
 
 USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bare print
 
@@ -85,3 +89,47 @@ def usual_bases(history: pd.DataFrame) -> pd.DataFrame:
     common = common.reindex(columns=UNDERBASE)
     strokes = pd.to_numeric(common["underbase_strokes"], errors="coerce").astype(float)
     return common.assign(underbase_strokes=strokes)
+
+
+class Seen(NamedTuple):
+    """A print beside what the model in charge expects of it; NaN where that is not known."""
+
+    setup: dict
+    lab: np.ndarray  # (3,) measured
+    expected: np.ndarray  # (3,)
+    dE00: float
+    fills: tuple[str, str]  # both as a screen shows them; empty where not known
+    guess: str  # the likely slip, in words; empty where none stands out
+
+
+def look_at(model: ShiftModel, given: Given, rows: list[int]) -> dict[int, Seen]:
+    """Prints that were set aside, by row, held against a model that has not learnt them.
+
+    Mix-ups are looked for among the prints of one job.
+    """
+    from learn.colour.colorimetry import srgb_hex, viewing
+    from learn.monitoring import inspection
+    from learn.physics.drawdowns import lab_columns
+
+    cells = given.tables["prints"]
+    typed, _ = check_added(given, cells)
+    typed = Catalogue.of(to_shop(given)).describe(typed.set_axis(cells.index))
+    settings = read_settings(given.shop_toml, given.name, Findings())
+    view = viewing(settings.illuminant, settings.observer)
+    lab, bases = lab_columns(typed, view), usual_bases(cells)
+    by_hand = typed[SPECTRUM].isna().any(axis=1).to_numpy()
+    job = jobs_of(typed["job_id"]).to_numpy()
+    place = {row: i for i, row in enumerate(typed.index)}
+    seen = {}
+    for name in dict.fromkeys(job[place[row]] for row in rows):
+        at = np.flatnonzero(job == name)
+        prints = typed.iloc[at]
+        found = inspection.inspect_arrivals(model, prints, lab[at], typed=by_hand[at], bases=bases)
+        for row in set(rows) & set(prints.index):
+            i = int(np.flatnonzero(prints.index == row)[0])
+            said = _words(found, i, prints.iloc[i]) if found.slips[i] else ""
+            both = lab[at[i]], found.expected[i]
+            one, other = (str(srgb_hex(v, view)) if np.isfinite(v).all() else "" for v in both)
+            setup, guess = prints.iloc[i].to_dict(), said.partition("; ")[2]
+            seen[row] = Seen(setup, *both, float(found.dE00[i]), (one, other), guess)
+    return seen

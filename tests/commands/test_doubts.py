@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
+from learn.colour.colorimetry import srgb_hex, viewing
 from pipelines.ledger import store
+from pipelines.registry import versions
 from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
 
 
@@ -24,6 +28,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     said = says(capsys, "doubts")
     assert "4 prints set aside on arrival" in said
     assert "P3  batch 1: far off (model 0001)" in said
+    assert "\x1b[" not in said  # no colours into a pipe
 
     says(capsys, "doubts", "correct", "R3", "--ink", "blue")
     said = says(capsys, "doubts", "correct", "R2", "--lab", "45.4,59.8,34.6")
@@ -44,6 +49,35 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R3 corrected: ink_id 007 -> blue" in said
     assert "R4 set aside: smeared" in said
     assert "stands already" in says(capsys, "doubts", "keep", "P3")
+
+
+@pytest.mark.usefixtures("model")
+def test_doubts_are_shown_beside_what_was_expected(shop, capsys, monkeypatch):
+    swapped = GOOD.replace("R1", "R3").replace("45.4,59.8,34.6", "30.5,10.2,-50.1")
+    says(capsys, "record", write("b.csv", GOOD, swapped))
+    # the learner sets aside what came in right, and what somebody typed into the wrong column
+    facts = {"set_aside": [{"print_id": one, "reason": "far off"} for one in ("R1", "P3")]}
+    facts |= {"rows": {"prints": 3}, "validation": {"median_dE00": 0.5, "coverage90": 0.9}}
+    versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
+    database = DATABASE.read_bytes()
+    said = says(capsys, "doubts", "--page", "d.html")
+    assert "R1  batch 2: far off (model 0002)\n" in said  # right as it is: nothing to guess
+    page = Path("d.html").read_text(encoding="utf-8")
+    for one in ("R1", "R3", "P3"):
+        assert f"strikeoff doubts keep {one}<" in page
+    assert "looks like ink blue instead of 007" in page
+    lab = [[30.5, 10.2, -50.1], [45.0, 60.0, 35.0]]
+    for fill in srgb_hex(np.array(lab), viewing("D50", "2")):  # measured, expected
+        assert f"background:{fill}" in page
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setenv("COLORTERM", "truecolor")
+    assert "\x1b[48;2;" in says(capsys, "doubts")
+    monkeypatch.setenv("COLORTERM", "")
+    assert "\x1b[" not in says(capsys, "doubts")
+    assert "--page is of the list" in says(
+        capsys, "doubts", "keep", "R3", "--page", "x.html", code=2
+    )
+    assert DATABASE.read_bytes() == database
 
 
 def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypatch, capsys):
