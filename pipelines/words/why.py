@@ -62,7 +62,7 @@ def _cloth(setup: Mapping) -> str:
 
 def _base(setup: Mapping, beside: Mapping | None) -> str:
     if known(setup, "underbase_ink_id") is not None:
-        return f"the base ({dict(setup_words(setup))['Base']})"
+        return f"{dict(setup_words(setup))['Base']}, as base"
     if beside is not None and known(beside, "underbase_ink_id") is not None:
         return "no base where the other has one"
     return "no base"
@@ -95,9 +95,9 @@ def base_sentence(off_dE00: float, with_dE00: float, base: str) -> str:
     change = off_dE00 - with_dE00
     there = f"{number(with_dE00)} dE00 from the bucket"
     if abs(change) < TOLD_dE00:
-        return f"A base ({base}) changes hardly anything: {there}."
+        return f"A base, {base}, changes hardly anything: {there}."
     does = f"takes {number(change)} of them away" if change > 0 else f"adds {number(-change)}"
-    return f"A base ({base}) {does}: {there}."
+    return f"A base, {base}, {does}: {there}."
 
 
 def without_base_sentence(off_dE00: float) -> str:
