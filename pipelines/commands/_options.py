@@ -96,7 +96,7 @@ def add_figure(parser: argparse.ArgumentParser, shown: str) -> None:
     parser.add_argument("--figure", metavar="FILE", type=file, help=help_text)
 
 
-def add_garments(parser: argparse.ArgumentParser, help_text: str, *, required: bool) -> None:
+def add_garments(parser: argparse._ActionsContainer, help_text: str, *, required: bool) -> None:
     """``--garment`` as often as there are garments."""
     parser.add_argument(
         *GARMENT, dest="garments", metavar="ID", action="append", required=required, help=help_text

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
-from tests.commands.counter import says
+import pandas as pd
+
+from tests.commands.counter import says, write
 
 
 def test_the_empty_tables_are_written_and_never_over_others(tmp_path, monkeypatch, capsys):
@@ -16,3 +19,36 @@ def test_the_empty_tables_are_written_and_never_over_others(tmp_path, monkeypatc
     says(capsys, "start", "new", "--force")
     says(capsys, "start", "new", "--csv")
     assert Path("new/meshes.csv").read_text().startswith("mesh_id,threads_per_cm,thread_um")
+
+
+def test_the_first_prints_are_listed_screen_by_screen_and_recorded(shop, capsys):
+    said = says(capsys, "start", "first", "--first-prints", "--mesh", "77-55")
+    # two colour inks on one garment, bare and over the one base
+    assert "4 prints of 2 inks, 3 screens, none put up twice." in said
+    assert "cannot be told before a model has learnt" in said
+    listed = pd.read_csv("first/first-prints.csv", dtype=str, keep_default_na=False)
+    screens = (listed["ink_id"] + listed["mesh_id"]).tolist()
+    assert len([1 for a, b in pairwise(screens) if a != b]) == 1
+    assert sorted(listed["underbase_ink_id"]) == ["", "", "white", "white"]
+    assert set(listed["substrate_id"]) == {"tee-black"}
+    page = Path("first/first-prints.html").read_text()
+    assert all(print_id in page for print_id in listed["print_id"])
+    assert "Flash and dryer burn skin" in page
+    assert "is there already" in says(capsys, "start", "first", "--first-prints", code=2)
+    rows = "".join(f"{print_id},40,10,{-n}\n" for n, print_id in enumerate(listed["print_id"]))
+    write("measured.csv", rows, header="print_id,L,a,b\n")
+    recorded = says(capsys, "record", "measured.csv", "--prints", "first/first-prints.csv")
+    assert "4 prints to learn from" in recorded
+
+
+def test_a_model_asks_for_fewer_and_says_what_will_be_known(learnt_workspace, tmp_path, capsys):
+    inks = ["--ink", "C08", "--ink", "C10"]
+    root = str(learnt_workspace)
+    folder = str(tmp_path / "f")
+    said = says(capsys, "--workspace", root, "start", folder, "--first-prints", *inks)
+    assert said.count("known to within") == 2
+
+
+def test_options_of_the_first_prints_go_with_them(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert "--ink goes with --first-prints" in says(capsys, "start", "x", "--ink", "red", code=2)
