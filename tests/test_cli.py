@@ -47,6 +47,9 @@ class StubModel:
         "by_group": {},
     }
 
+    def __init__(self, n_jobs: int | None = None) -> None:
+        self.n_jobs = n_jobs
+
     searches_: ClassVar[list] = []
 
     def fit(self, shop, progress=None, trusted=()):
