@@ -129,7 +129,9 @@ class Encoder:
         """What the residual model looks at: scaled numbers (NaN = not known) and levels."""
         setups = setups.reindex(columns=SETUP_COLUMNS).reset_index(drop=True)
         based = stack.base >= 0
-        base_volume = self._log_volume(setups["underbase_mesh_id"].fillna(setups["mesh_id"]))
+        base_volume = self._log_volume(
+            setups["underbase_mesh_id"].astype(object).fillna(setups["mesh_id"])
+        )
         day = (pd.to_datetime(setups["printed_on"]) - self.first_day).dt.total_seconds() / 86400
         X = pd.DataFrame(
             {
