@@ -187,6 +187,8 @@ class FittedTerm:
 
         The features of levels that a print does not have are not written out.
         """
+        if not self.size:  # learnt from no print: there is nothing to push with
+            return np.zeros((len(X), len(w)))
         seen = self.seen(X)
         kept, psi = seen.kept, self._of_numbers(seen, log_lengths)
         out, w = np.zeros((len(kept), len(w))), w.reshape(len(w), -1, psi.shape[1])

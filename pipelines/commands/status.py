@@ -37,6 +37,14 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.set_defaults(run=run)
 
 
+# Where the model in charge has no print to be held against.
+LEARN = "  None of the prints in use has been learnt from: strikeoff learn takes them in."
+BEGIN = (
+    "  No print is in use yet, so predictions rest on the physics alone. strikeoff start FOLDER "
+    "--first-prints lists what to print first; strikeoff record takes it in, measured."
+)
+
+
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
     return status(workspace=workspace, shop=args.shop)
@@ -76,10 +84,11 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         lines += _model(version, versions.described(folder, version))
         try:
             found = glance(charge.model, data)
-        except Unusable as error:
-            raise UserError(f"Shop {name}: {error}; run strikeoff learn.") from error
-        lines += filter(None, [news_line(found.news)])
-        lines += [*drift_lines(found.drift), *known_lines(found)]
+        except Unusable:
+            lines.append(LEARN if len(data.prints) else BEGIN)
+        else:
+            lines += filter(None, [news_line(found.news)])
+            lines += [*drift_lines(found.drift), *known_lines(found)]
     for line in lines:
         print(_wrapped(line))
     return 0

@@ -1,0 +1,76 @@
+"""A shop on its first day: nothing printed yet, and no command is a dead end."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from pipelines.cli import main
+from tests.tiny_shop import TINY, write_shop
+
+SET_UP = ["--ink", "007", "--garment", "tee-black", "--mesh", "77-55", "--strokes", "1"]
+TARGET = ["--target", "40,50,20"]
+
+
+@pytest.fixture(scope="module")
+def learnt(tmp_path_factory):
+    """A workspace whose shop has inks, a garment and screens, and has learnt from no print."""
+    folder = tmp_path_factory.mktemp("first")
+    header = TINY["prints.csv"].splitlines()[0] + "\n"
+    write_shop(folder / "tables", prints=header)
+    with pytest.MonkeyPatch.context() as at:
+        at.chdir(folder)
+        assert main(["import", "tables", "--shop", "tiny"]) == 0
+        assert main(["learn", "--workers", "1"]) == 0
+    return folder
+
+
+@pytest.fixture
+def workspace(learnt, tmp_path, monkeypatch):
+    shutil.copytree(learnt, tmp_path / "copy")
+    monkeypatch.chdir(tmp_path / "copy")
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["status"],
+        ["predict", *SET_UP],
+        ["predict", *SET_UP, *TARGET],
+        ["plan", *TARGET, "--garment", "tee-black", "--ink", "007"],
+        ["compare", *SET_UP[:-1], "1,2"],
+        ["why", *SET_UP],
+        ["list", "inks"],
+        ["doubts"],
+        ["models"],
+        ["targets"],
+        ["history"],
+        ["start", "new", "--first-prints"],
+        ["export", "out"],
+    ],
+    ids=lambda command: " ".join(command[:1] + command[-1:]),
+)
+def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
+    assert main(command) == 0
+    said = capsys.readouterr()
+    assert said.out.strip()
+    assert "straight to production\n" not in said.out.lower()
+    assert "nan" not in said.out.lower().split()
+
+
+@pytest.mark.parametrize(
+    ("command", "advice"),
+    [
+        (["new-ink", "--ink", "007"], "white and a black garment"),
+        (["check", "--quick"], "measure more prints"),
+    ],
+)
+def test_what_needs_prints_says_so(workspace, capsys, command, advice):
+    assert main(command) == 2
+    assert advice in " ".join(capsys.readouterr().err.split())
+
+
+def test_status_says_what_to_print_first(workspace, capsys):
+    assert main(["status"]) == 0
+    assert "--first-prints" in capsys.readouterr().out
