@@ -9,6 +9,7 @@ from learn.errors import Unusable
 from pipelines.commands._named import Named
 from pipelines.commands._options import BASE_INK, BASE_MESH, GARMENT
 from pipelines.words.common import counted
+from pipelines.words.common import named as name_and_code
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -75,7 +76,10 @@ def first_prints(
     folder.mkdir(parents=True, exist_ok=True)
     refuse_outputs(listed, page)
     write_table(listed, prints, "Prints")
-    words = {one: names.label(one) for names in known_in(given.tables).values() for one in names}
+    garments_called = tables.substrates.set_index("substrate_id")["colour_name"].dropna()
+    inks_called = tables.inks.set_index("ink_id")["ink_name"].dropna()
+    called = {**inks_called.to_dict(), **garments_called.to_dict()}
+    words = {one: name_and_code(one, name) for one, name in called.items()}
     fibres = dict(zip(tables.substrates["substrate_id"], tables.substrates["fibre"], strict=True))
     write_first_prints(
         page, prints, shop_name=tables.settings.name, words=words, fibres=fibres, known=known
