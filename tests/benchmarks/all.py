@@ -33,6 +33,7 @@ RUNS = (
     Run("held_out --recipe water_based", 2),
     Run("held_out --real", 5),
     Run("many_shops", 7),
+    Run("news --part check", 5),
     Run("side_by_side", 20),
     Run("ablation", 3),
     Run("ablation --recipe small_lab_only", 1),

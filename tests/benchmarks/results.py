@@ -30,6 +30,7 @@ RESULTS = HERE / "RESULTS.md"
 ORDER = (
     "held_out",
     "many_shops",
+    "news",
     "side_by_side",
     "ablation",
     "first_day",
@@ -78,7 +79,7 @@ class Report:
         argv = list(sys.argv[1:] if argv is None else argv)
         arguments = self.parser.parse_args(argv)
         self._file = arguments.results
-        told = re.sub(r"--results[ =]\S+", "", shlex.join(argv))
+        told = re.sub(r"--(results|out|before|workers)[ =]\S+", "", shlex.join(argv))
         self.heading = " ".join([self.name, *told.split()])
         self._commit, self._started = commit(), time.perf_counter()
         return arguments

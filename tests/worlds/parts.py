@@ -1,0 +1,35 @@
+"""Shops drawn once into three parts: to choose on, to check, and a last one for the release.
+
+No choice may be made on the last part, and few on the second.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Which(NamedTuple):
+    """One shop to draw."""
+
+    seed: int
+    size: int
+    kind: str
+
+
+PARTS: dict[str, tuple[Which, ...]] = {
+    "choose": (
+        *(Which(1001 + i, 500, "plastisol") for i in range(3)),
+        *(Which(1101 + i, 300, "water") for i in range(3)),
+        *(Which(1201 + i, 60, "few") for i in range(4)),
+    ),
+    "check": (
+        *(Which(2001 + i, 800, "plastisol") for i in range(3)),
+        *(Which(2101 + i, 400, "water") for i in range(3)),
+        *(Which(2201 + i, 60, "few") for i in range(4)),
+    ),
+    "last": (
+        *(Which(3001 + i, 800, "plastisol") for i in range(5)),
+        *(Which(3101 + i, 400, "water") for i in range(5)),
+        *(Which(3201 + i, 60, "few") for i in range(6)),
+    ),
+}
