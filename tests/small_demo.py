@@ -86,17 +86,12 @@ def held_out(kind: str) -> pd.DataFrame:
 
 def small_workspace(root: Path) -> Path:
     """The small shop in a database under ``root``, and the model that has learnt it."""
-    (root / "tables").mkdir()
-    shop, none = small_shop(), ["", None]
-    (root / "tables" / "shop.toml").write_text((DEMO / "tables" / "shop.toml").read_text())
-    for name in ("inks", "drawdowns", "substrates", "meshes", "prints"):
-        frame = pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
-        for column in ("ink_id", "underbase_ink_id"):
-            if column in frame:
-                frame = frame[frame[column].isin([*shop.inks["ink_id"], *none])]
-        if name == "prints":
-            frame = frame[frame["print_id"].isin(shop.prints["print_id"])]
-        frame.to_csv(root / "tables" / f"{name}.csv", index=False)
+    shop = small_shop()
+    write_tables(
+        root / "tables",
+        shop.inks["ink_id"].tolist(),
+        lambda prints: prints[prints["print_id"].isin(shop.prints["print_id"])],
+    )
     assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
     facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
     facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}

@@ -11,8 +11,9 @@ the press runs.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -77,6 +78,7 @@ def plan_ink(
     garments: list[str] | None = None,
     meshes: list[str] | None = None,
     most: int = 6,
+    settings: Mapping[str, Any] | None = None,
 ) -> InkPlan:
     """The prints of ``ink`` to pull, in their order.
 
@@ -86,6 +88,7 @@ def plan_ink(
     garments, meshes : what the test prints may be pulled on and through; the usual ones
         unless given
     most : prints at most
+    settings : press and settings of the test prints; the usual ones where they are not named
 
     Raises
     ------
@@ -109,7 +112,8 @@ def plan_ink(
     past = past_of(model, ink, prints)
     usual = usual_of(past)
     asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
-    choice = _choice(past, ink, garments, meshes).assign(printed_on=asked["printed_on"].max())
+    choice = _choice(past, ink, garments, meshes, settings or {})
+    choice = choice.assign(printed_on=asked["printed_on"].max())
     pulled, sure, gain = _greedy(model, choice, asked, most + 1)
     little = gain < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
     enough = int(np.argmax([*little[:most], True]))
@@ -158,7 +162,11 @@ def usual_of(past: pd.DataFrame) -> pd.DataFrame:
 
 
 def _choice(
-    past: pd.DataFrame, ink: str, garments: list[str] | None, meshes: list[str] | None
+    past: pd.DataFrame,
+    ink: str,
+    garments: list[str] | None,
+    meshes: list[str] | None,
+    settings: Mapping[str, Any],
 ) -> pd.DataFrame:
     """Prints that could be pulled: garment x base or none x screen, at the usual settings."""
     on = _mostly(past, ["substrate_id"], GARMENTS)
@@ -172,8 +180,8 @@ def _choice(
         screens = pd.concat([_mostly(often, SCREEN, SCREENS), single]).reset_index(drop=True)
     bases = _mostly(past, UNDERBASE, BASES)
     grid = on.merge(screens, how="cross").merge(bases, how="cross")
-    settings = usual_setup(past, list(on["substrate_id"]))
-    kept = {c: v for c, v in settings.items() if c not in (*SCREEN, *UNDERBASE)}
+    usual = usual_setup(past, list(on["substrate_id"]))
+    kept = {c: v for c, v in usual.items() if c not in (*SCREEN, *UNDERBASE)} | dict(settings)
     grid = grid.assign(**kept, ink_id=ink, ink_lot="at hand", readings=3.0)
     return grid.reindex(columns=SETUP_COLUMNS)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Collection
 from pathlib import Path
 
 from learn.errors import Unusable
@@ -142,6 +143,24 @@ def setup_cells(args: argparse.Namespace) -> dict[str, str]:
         for name, value in vars(args).items()
         if name.startswith(_CELL) and value is not None
     }
+
+
+def add_what(parser: argparse.ArgumentParser, help_text: str, metavar: str = "INK GARMENT") -> None:
+    """Ink and garment by their places, without an option before them."""
+    parser.add_argument("what", metavar=metavar, nargs="*", help=help_text)
+
+
+def ink_and_garment(
+    command: str, what: list[str], given: Collection[str], or_else: str = ""
+) -> dict[str, str]:
+    """What was given by :func:`add_what`: column -> text; those ``given`` by options are not
+    meant."""
+    columns = [c for c in ("ink_id", "substrate_id") if c not in given]
+    if what and len(what) != len(columns):
+        raise UserError(
+            f'Give an ink and a garment, as strikeoff {command} "bright red" "black tee"{or_else}.'
+        )
+    return dict(zip(columns, what, strict=True)) if what else {}
 
 
 def lab_parts(option: str, text: str) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection, Iterable
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.process import SETTING_COLUMNS, SETTINGS
 from learn.shop import UNDERBASE
@@ -11,9 +13,12 @@ from pipelines.workspace.problems import Findings
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
+    from learn.shop import Shop
     from pipelines.tables.folder import Given
+    from pipelines.workspace.folders import Workspace
 
 NO_BASE = ("none", "no", "-")
+SCREEN = {"mesh_id", "strokes"}  # a set-up that names these says how it is printed
 FEWEST = 10  # prints on a garment from which one can say what is mostly done on it
 PARTS = {
     "mesh_id": "mesh",
@@ -24,38 +29,179 @@ PARTS = {
     "press_id": "press",
     **{s.name: s.label for s in SETTINGS},
 }
+_NUMBERS = {"strokes", "flash_count", UNDERBASE[2], *SETTING_COLUMNS}
 
 
-def completed(cells: dict[str, str], given: Given) -> tuple[dict[str, str], str | None]:
-    """The cells of a set-up (column -> text) that names ink and garment, with mesh, strokes, base,
-    press and settings where they are left out; and by what. Presets of ``shop.toml`` come first,
-    then what the shop mostly does. One that names mesh and strokes is left as it is, as is one
-    whose garment is not understood.
+class Filled(NamedTuple):
+    """Columns that were left out, and what says how they are usually."""
+
+    columns: tuple[str, ...]
+    source: str
+    on: str = ""  # the garments by which the shop's prints tell it
+
+
+def completed(
+    rows: list[dict[str, str]], workspace: Workspace, shop: str
+) -> tuple[list[dict[str, str]], str | None]:
+    """Set-ups (column -> text) as they are to be predicted, and what was filled in by what.
+
+    Those that leave out mesh or strokes get what is usual (:class:`Usual`); ``none`` for a base
+    is no base.
     """
-    from pipelines.tables.folder import known_in, to_shop
-    from pipelines.tables.presets import preset_for, read_presets
+    if all(row.keys() >= SCREEN for row in rows):
+        return [without_none(row) for row in rows], None
+    from pipelines.ledger import store  # slow to import, and seldom needed
 
-    wanted = {"ink_id", "substrate_id"} <= cells.keys()
-    if not wanted or {"mesh_id", "strokes"} <= cells.keys():
-        return cells, None
-    known = known_in(given.tables)
-    names = known["substrates"]
-    found = found_in(cells["substrate_id"], names, table="setups", column="substrate_id")
-    if len(found) != 1:
-        return cells, None
-    shop = to_shop(given)
-    lightness = _lightness(shop)
-    presets = read_presets(given.shop_toml, known, faults := Findings())
-    tell([f"{problem} Left aside." for problem in faults.problems])
-    preset, titles = preset_for(presets, found[0], lightness[found[0]])
-    usual, where = _mostly(shop.prints, found[0], lightness, names.label(found[0]))
-    full, by_preset, by_history = _filled(cells, preset, usual)
-    said = []
-    if by_preset:
-        said.append(f"{_listed(by_preset)}: {' and '.join(titles)} of shop.toml")
-    if by_history:
-        said.append(f"{_listed(by_history)}: what the shop mostly does on {where}")
-    return full, "; ".join(said) or None
+    usual = Usual(store.read(workspace.database(shop)))
+    full, fills = [], []
+    for row in rows:
+        cells, filled = usual.completed(row)
+        full.append(cells)
+        fills += filled
+    return full, said(fills)
+
+
+def without_none(cells: dict[str, str]) -> dict[str, str]:
+    """The cells without a base where they say ``none`` for its ink."""
+    if cells.get(UNDERBASE[0], "").strip().casefold() in NO_BASE:
+        return {column: text for column, text in cells.items() if column not in UNDERBASE}
+    return cells
+
+
+def said(fills: Iterable[Filled]) -> str | None:
+    """``mesh and strokes: [usual.dark] of shop.toml``; None where nothing was filled in.
+
+    >>> said([Filled(("mesh_id",), "what the shop mostly does", on) for on in ("G1", "G2", "G1")])
+    'mesh: what the shop mostly does on G1 and G2'
+    """
+    on: dict[tuple[tuple[str, ...], str], dict[str, None]] = {}
+    for columns, source, garments in fills:
+        on.setdefault((columns, source), {})[garments] = None
+    told = [
+        f"{_listed([PARTS[c] for c in columns])}: {source}"
+        + "".join(f" on {where}" for where in [_listed([g for g in garments if g])] if where)
+        for (columns, source), garments in on.items()
+    ]
+    return "; ".join(told) or None
+
+
+class Usual:
+    """How a shop usually prints: presets of ``shop.toml`` first, then what it mostly does.
+
+    What is wrong in the presets is told and left aside.
+    """
+
+    def __init__(self, given: Given) -> None:
+        from pipelines.tables.folder import known_in
+        from pipelines.tables.presets import read_presets
+
+        self._given, self._known = given, known_in(given.tables)
+        self._presets = read_presets(given.shop_toml, self._known, faults := Findings())
+        tell([f"{problem} Left aside." for problem in faults.problems])
+
+    def completed(self, cells: dict[str, str]) -> tuple[dict[str, str], list[Filled]]:
+        """A set-up that names ink and garment, with mesh, strokes, base, press and settings
+        where they are left out. One that names mesh and strokes is left as it is.
+        """
+        if not {"ink_id", "substrate_id"} <= cells.keys() or cells.keys() >= SCREEN:
+            return without_none(cells), []
+        names = self._known["substrates"]
+        found = found_in(cells["substrate_id"], names, table="setups", column="substrate_id")
+        if len(found) != 1:
+            return self._in_its_place(without_none(cells)), []
+        preset, titles = self.preset([found[0]])
+        usual, on = self._mostly(found[0], names.label(found[0]))
+        full, by_preset, by_history = _filled(cells, preset, usual)
+        fills = []
+        if by_preset:
+            fills.append(Filled(tuple(by_preset), f"{' and '.join(titles)} of shop.toml"))
+        if by_history:
+            fills.append(Filled(tuple(by_history), "what the shop mostly does", on))
+        return full, fills
+
+    def preset(self, garments: list[str]) -> tuple[dict[str, str], list[str]]:
+        """What the presets say alike of all these garments, as text; and which say it."""
+        from pipelines.tables.presets import preset_for
+
+        if not self._presets:
+            return {}, []
+        each = [preset_for(self._presets, one, self._lightness[one]) for one in garments]
+        alike = {
+            column: text
+            for column, text in (each[0][0] if each else {}).items()
+            if all(cells.get(column) == text for cells, _ in each)
+        }
+        return alike, list(dict.fromkeys(title for _, titles in each for title in titles))
+
+    def setup(self, garments: list[str]) -> tuple[dict[str, Any], str | None]:
+        """How a job on all these garments is usually printed, typed as `usual_setup` gives it; and
+        what of it the presets say."""
+        from learn.planning.plan import usual_setup
+
+        usual = usual_setup(self.shop.prints, garments)
+        told, by_preset = self.typed_preset(garments)
+        if "strokes" in told:
+            told = {"flash_count": 0.0} | told
+        if told.get(UNDERBASE[0]):
+            mesh = usual[UNDERBASE[1]] or told.get("mesh_id", usual["mesh_id"])
+            told = {UNDERBASE[1]: mesh, UNDERBASE[2]: None} | told
+        return usual | told, by_preset
+
+    def typed_preset(
+        self, garments: list[str], only: Collection[str] | None = None
+    ) -> tuple[dict[str, Any], str | None]:
+        """What the presets say alike of all these garments, of ``only`` these columns, typed, None
+        for none; and a sentence of it."""
+        cells, titles = self.preset(garments)
+        cells = {c: text for c, text in cells.items() if only is None or c in only}
+        by = Filled(tuple(c for c in cells if c in PARTS), f"{' and '.join(titles)} of shop.toml")
+        return {
+            c: (float(text) if c in _NUMBERS else text) if text else None
+            for c, text in cells.items()
+        }, said([by] if cells else [])
+
+    def _in_its_place(self, cells: dict[str, str]) -> dict[str, str]:
+        """Any screen for a garment that is not understood: it alone will be told as wrong."""
+        any_screen = next(iter(self._known["meshes"]))
+        full = {"mesh_id": any_screen, "strokes": "1"} | cells
+        return full | ({UNDERBASE[1]: any_screen} | cells if cells.get(UNDERBASE[0]) else {})
+
+    def _mostly(self, garment: str, label: str) -> tuple[dict[str, str], str]:
+        """What is mostly done on a garment, or on the dark or light ones where it was seldom
+        printed on, as text; and on which."""
+        import pandas as pd
+
+        from learn.planning.plan import usual_setup
+        from pipelines.tables.presets import DARK_BELOW_L
+
+        prints, alike, on = self.shop.prints, [garment], label
+        if (prints["substrate_id"] == garment).sum() < FEWEST:
+            dark = self._lightness[garment] < DARK_BELOW_L
+            alike = [g for g, L in self._lightness.items() if (L < DARK_BELOW_L) == dark]
+            on = f"{'dark' if dark else 'light'} garments"
+        if not prints["substrate_id"].isin(alike).any():
+            return {}, on
+        usual = usual_setup(prints, alike)
+        told = {c: f"{v:g}" if isinstance(v, float) else v for c, v in usual.items() if pd.notna(v)}
+        return (dict.fromkeys(UNDERBASE, "") if UNDERBASE[0] not in told else {}) | told, on
+
+    @cached_property
+    def shop(self) -> Shop:
+        """The shop's tables, typed."""
+        from pipelines.tables.folder import to_shop
+
+        return to_shop(self._given)
+
+    @cached_property
+    def _lightness(self) -> dict[str, float]:
+        """L* of every bare garment."""
+        from learn.colour.colorimetry import viewing
+        from learn.physics.drawdowns import lab_columns
+
+        shop = self.shop
+        cloths = shop.substrates[shop.substrates["kind"] == "garment"]
+        lab = lab_columns(cloths, viewing(shop.settings.illuminant, shop.settings.observer))
+        return dict(zip(cloths["substrate_id"], lab[:, 0].tolist(), strict=True))
 
 
 def _filled(
@@ -65,7 +211,7 @@ def _filled(
     full = dict(cells)
     by_preset: list[str] = []
     by_history: list[str] = []
-    if full.get(UNDERBASE[0], "").casefold() in NO_BASE:
+    if full.get(UNDERBASE[0], "").strip().casefold() in NO_BASE:
         full |= dict.fromkeys(UNDERBASE, "")
     groups: list[tuple[str, ...]] = [("mesh_id",), ("strokes", "flash_count")]
     groups += [tuple(UNDERBASE)] if not full.get(UNDERBASE[0]) else [(c,) for c in UNDERBASE[1:]]
@@ -85,38 +231,5 @@ def _filled(
     return {c: v for c, v in full.items() if v != ""}, by_preset, by_history
 
 
-def _mostly(
-    prints: Any, garment: str, lightness: dict[str, float], label: str
-) -> tuple[dict[str, str], str]:
-    """What is mostly done on a garment, or on the dark or light ones where it was seldom printed
-    on, as text; and on which."""
-    import pandas as pd
-
-    from learn.planning.plan import usual_setup
-    from pipelines.tables.presets import DARK_BELOW_L
-
-    alike, where = [garment], label
-    if (prints["substrate_id"] == garment).sum() < FEWEST:
-        dark = lightness[garment] < DARK_BELOW_L
-        alike = [one for one, L in lightness.items() if (L < DARK_BELOW_L) == dark]
-        where = f"{'dark' if dark else 'light'} garments"
-    if not prints["substrate_id"].isin(alike).any():
-        return {}, where
-    usual = usual_setup(prints, alike)
-    told = {c: f"{v:g}" if isinstance(v, float) else v for c, v in usual.items() if pd.notna(v)}
-    return (dict.fromkeys(UNDERBASE, "") if UNDERBASE[0] not in told else {}) | told, where
-
-
-def _lightness(shop: Any) -> dict[str, float]:
-    """L* of every bare garment."""
-    from learn.colour.colorimetry import viewing
-    from learn.physics.drawdowns import lab_columns
-
-    cloths = shop.substrates[shop.substrates["kind"] == "garment"]
-    lab = lab_columns(cloths, viewing(shop.settings.illuminant, shop.settings.observer))
-    return dict(zip(cloths["substrate_id"], lab[:, 0].tolist(), strict=True))
-
-
-def _listed(columns: list[str]) -> str:
-    words = [PARTS[column] for column in columns]
-    return f"{', '.join(words[:-1])} and {words[-1]}" if words[1:] else words[0]
+def _listed(words: list[str]) -> str:
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))

@@ -15,8 +15,11 @@ from pipelines.commands._options import (
     add_figure,
     add_setups,
     add_shop,
+    add_what,
+    ink_and_garment,
     setup_lists,
 )
+from pipelines.commands._usual import NO_BASE, completed
 from pipelines.commands.predict import setups_by_option
 from pipelines.tables.names import Names, table_of
 from pipelines.workspace.files import refuse_outputs
@@ -28,7 +31,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 MOST = 48  # set-ups side by side: beyond that nobody compares by eye
-NO_BASE = ("none", "no", "-")
 ABOUT = """\
 Predicts several set-ups and shows them side by side, with bands and verdicts. Repeat an option, or
 give a list with commas, for what is to be compared: every combination becomes a set-up. --base-ink
@@ -45,19 +47,22 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "one ink on several garments, bases or screens, side by side",
         ABOUT,
         [
+            'strikeoff compare "bright red" "black tee,navy tee"',
             "strikeoff compare --ink red --garment tee-white,tee-black --mesh 43-80 --strokes 1 \\",
             "    --base-ink none,white --base-mesh 43-80 --page red.html",
             "strikeoff compare --ink red,scarlet --garment tee-black --mesh 77-55 --strokes 1,2",
         ],
     )
+    add_what(add, "inks and garments by name or id, as lists with commas")
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
     add_figure(add, "swatches and differences")
     add.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
     add_shop(add)
     several = add.add_argument_group(
         "set-ups by options",
-        "Each as often as wanted, or as a list with commas. --garment, --ink, --mesh and --strokes "
-        "are needed; what is left out is not known.",
+        "Each as often as wanted, or as a list with commas. Ink and garment are needed. Where\n"
+        "mesh or strokes are left out, they, base, press and settings are what shop.toml calls\n"
+        "usual, or what the shop mostly does, garment by garment, and it is told.",
     )
     add_setups(several)
     add.set_defaults(run=run)
@@ -66,8 +71,10 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
     given = setup_lists(args)
+    named = ink_and_garment("compare", args.what, given)
+    given |= {column: [text] for column, text in named.items()}
     if not given:
-        raise UserError("Say what to compare, by options; see strikeoff compare --help.")
+        raise UserError("Say what to compare; see strikeoff compare --help.")
     return compare(
         given,
         target=args.target,
@@ -90,10 +97,13 @@ def compare(
     """Print every combination of ``given`` (column -> texts) side by side."""
     from pipelines.registry.opened import open_model
     from pipelines.words.compare import block, side_by_side
+    from pipelines.words.prediction import wrapped
 
     refuse_outputs(page, figure)
-    opened = open_model(workspace, workspace.pick(shop))
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name)
     cells, notes = grid({c: listed(t, opened.known.get(table_of(c))) for c, t in given.items()})
+    cells, filled = completed(cells, workspace, name)
     setups, assumed = setups_by_option(cells, target, opened)
     if figure is not None:
         from pipelines.figures.side_by_side import refuse_count
@@ -106,7 +116,10 @@ def compare(
     rows = predictions.join(own).to_dict("records")
     found = side_by_side(rows)
     print(block(rows, found))
-    print(f"\nBy model {opened.version}.")
+    print()
+    if filled is not None:
+        print(wrapped("Filled in", filled))
+    print(f"By model {opened.version}.")
     settings = opened.catalogue.settings
     if page is not None:
         from pipelines.pages.compare import write_page
@@ -148,8 +161,8 @@ def grid(values: Mapping[str, list[str]]) -> tuple[list[dict[str, str]], list[st
     found, impossible = [], 0
     for combination in product(*values.values()):
         cells = dict(zip(columns, combination, strict=True))
-        if cells.get(UNDERBASE[0], "").lower() in NO_BASE:
-            cells = {c: v for c, v in cells.items() if c not in UNDERBASE}
+        if cells.get(UNDERBASE[0], "").casefold() in NO_BASE:
+            cells = {c: v for c, v in cells.items() if c not in UNDERBASE[1:]}
         if _too_many_flashes(cells):
             impossible += 1
         elif cells not in found:

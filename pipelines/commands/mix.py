@@ -153,7 +153,8 @@ def mix(
     have = named.keyed("--have", have, "ink_id")
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
-    setup = _setup(screen, usual_of(workspace, name, garments))
+    usual, by_preset = usual_of(workspace, name, garments)
+    setup = _setup(screen, usual)
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
@@ -197,7 +198,7 @@ def mix(
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + aim.notes + opened.notes)
+    tell(named.said + aim.notes + by_preset + opened.notes)
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from learn.errors import Unusable
+from learn.process import SETTING_COLUMNS
 from pipelines.commands._named import Named
 from pipelines.commands._options import (
     GARMENT,
@@ -16,6 +18,7 @@ from pipelines.commands._options import (
     by_option,
     whole,
 )
+from pipelines.commands._usual import Usual
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -92,18 +95,24 @@ def new_ink(
         raise UserError(f"--most {most}: give 1 or more.")
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    tables = store.load_shop(workspace.database(name))
+    usual = Usual(store.read(workspace.database(name)))
+    prints = usual.shop.prints
     named = Named(opened.known)
     ink = named.one("--ink", ink, "ink_id")
     garments = named.several(GARMENT[0], garments, "substrate_id") if garments else None
     meshes = named.several("--mesh", meshes, "mesh_id") if meshes else None
+    settings, by_preset = at_press(usual, garments or prints["substrate_id"].unique().tolist())
+    limits: dict[str, Any] = {
+        "garments": garments,
+        "meshes": meshes,
+        "most": most,
+        "settings": settings,
+    }
     try:
-        found = plan_ink(
-            opened.model, ink, tables.prints, garments=garments, meshes=meshes, most=most
-        )
+        found = plan_ink(opened.model, ink, prints, **limits)
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + opened.notes)
+    tell(named.said + by_preset + opened.notes)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}
@@ -123,3 +132,10 @@ def new_ink(
         answers.write_opacity(figure, opened.model, ink, opened.catalogue.settings)
         print(f"The figure is {figure}.")
     return 0
+
+
+def at_press(usual: Usual, garments: list[str]) -> tuple[dict[str, Any], list[str]]:
+    """Press and settings that the presets name for all these garments, and a note on them."""
+    columns = ("press_id", *SETTING_COLUMNS)
+    named, by_preset = usual.typed_preset(garments, columns)
+    return named, [f"usual {by_preset}."] if by_preset else []

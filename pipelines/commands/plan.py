@@ -23,6 +23,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
+from pipelines.commands._usual import Usual
 from pipelines.words.common import Names
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
@@ -163,7 +164,7 @@ def plan(
     garments = named.several(GARMENT[0], garments, "substrate_id")
     limits |= named_limits(named, limits)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
-    usual = usual_of(workspace, name, garments)
+    usual, by_preset = usual_of(workspace, name, garments)
     try:
         found = find(
             opened.model,
@@ -180,7 +181,7 @@ def plan(
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
-    tell(named.said + aim.notes + opened.notes)
+    tell(named.said + aim.notes + by_preset + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     print(plan_block(found, names, by_ink, opened.catalogue.settings))
     print(by_model(opened.version))
@@ -225,12 +226,14 @@ def usual_columns(found: Plan) -> list[str]:
     return [c for c in SETUP_COLUMNS if c in found.usual.index and c not in left_out]
 
 
-def usual_of(workspace: Workspace, shop: str, garments: list[str]) -> dict[str, Any]:
-    """What the shop mostly does on these garments, from its prints."""
-    from learn.planning.plan import usual_setup
+def usual_of(
+    workspace: Workspace, shop: str, garments: list[str]
+) -> tuple[dict[str, Any], list[str]]:
+    """How the shop usually prints on these garments; and a note on what presets say of it."""
     from pipelines.ledger import store
 
-    return usual_setup(store.load_shop(workspace.database(shop)).prints, garments)
+    usual, by_preset = Usual(store.read(workspace.database(shop))).setup(garments)
+    return usual, [f"usual {by_preset}."] if by_preset else []
 
 
 def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:

@@ -16,6 +16,8 @@ from pipelines.commands._options import (
     add_figure,
     add_setup,
     add_shop,
+    add_what,
+    ink_and_garment,
     setup_cells,
 )
 from pipelines.commands._usual import completed
@@ -58,7 +60,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ],
     )
     what = "a file of set-ups, or an ink and a garment by name or id"
-    add.add_argument("what", metavar="SETUPS | INK GARMENT", nargs="*", help=what)
+    add_what(add, what, "SETUPS | INK GARMENT")
     help_text = "where the predictions go, as .csv or .xlsx"
     add.add_argument("--out", metavar="FILE", type=Path, help=help_text)
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
@@ -106,13 +108,7 @@ def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[st
         if len(what) > 1:
             raise UserError(f"{what[0]} is a file; give it alone, or an ink and a garment.")
         return Path(what[0]), cells
-    columns = [c for c in ("ink_id", "substrate_id") if c not in cells]
-    if len(what) != len(columns):
-        raise UserError(
-            'Give an ink and a garment, as strikeoff predict "bright red" "black tee", or a file '
-            "of set-ups."
-        )
-    return None, cells | dict(zip(columns, what, strict=True))
+    return None, cells | ink_and_garment("predict", what, cells, ", or a file of set-ups")
 
 
 def predict_file(
@@ -167,12 +163,8 @@ def predict_one(
     refuse_outputs(out, page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
-    filled = None
-    if not {"mesh_id", "strokes"} <= cells.keys():
-        from pipelines.ledger import store  # slow to import, and seldom needed
-
-        cells, filled = completed(cells, store.read(workspace.database(name)))
-    setups, assumed = setups_by_option([cells], target, opened)
+    rows, filled = completed([cells], workspace, name)
+    setups, assumed = setups_by_option(rows, target, opened)
     tell(assumed + opened.notes)
     predictions = opened.predict(setups)
     named = opened.catalogue.describe(setups)

@@ -15,10 +15,13 @@ from pipelines.commands._options import (
     add_figure,
     add_setup,
     add_shop,
+    add_what,
     by_option,
+    ink_and_garment,
     pairs,
     setup_cells,
 )
+from pipelines.commands._usual import Usual, completed
 from pipelines.commands.predict import setups_by_option
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
@@ -32,7 +35,6 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
 
 BUCKET, OTHER = "the bucket", "the other print"
-NO_BASE = ("none", "no", "-")
 # Whether a base helps is asked where the cloth moves the print by so much; no source.
 CLOTH_MATTERS_dE00 = 1.0
 # What may be said of the other print: name of the option without dashes -> column.
@@ -59,11 +61,12 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "what moves a print away from its bucket, in shares",
         ABOUT,
         [
-            "strikeoff why --ink red --garment tee-navy --mesh 43-80 --strokes 1",
+            'strikeoff why "bright red" "black tee"',
             "strikeoff why --ink red --garment tee-navy --mesh 43-80 --strokes 1 \\",
             "    --beside garment=tee-white --beside mesh=77-55 --page why.html",
         ],
     )
+    add_what(add, "an ink and a garment by name or id")
     add.add_argument(
         "--beside",
         metavar="NAME=VALUE",
@@ -75,7 +78,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add_shop(add)
     one = add.add_argument_group(
         "one set-up by options",
-        "--garment, --ink, --mesh and --strokes are needed; what is left out is not known.",
+        "Ink and garment are needed. Where mesh or strokes are left out, they, base, press and\n"
+        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.",
     )
     add_setup(one, without=("tolerance_dE00",))
     add.set_defaults(run=run)
@@ -84,17 +88,18 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
     cells = setup_cells(args)
+    cells |= ink_and_garment("why", args.what, cells)
     if not cells:
-        raise UserError("Name the set-up by options; see strikeoff why --help.")
-    other = other_cells(cells, pairs("--beside", args.beside)) if args.beside else None
+        raise UserError("Name an ink and a garment, or a set-up; see strikeoff why --help.")
+    changed = changes(pairs("--beside", args.beside))
     at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
-    return why(cells, other, **at)
+    return why(cells, changed, **at)
 
 
-def other_cells(cells: dict[str, str], changed: dict[str, str]) -> dict[str, str]:
-    """The set-up of the other print: as ``cells`` but for what is ``changed`` (option -> text)."""
-    other = dict(cells)
-    for name, text in changed.items():
+def changes(beside: dict[str, str]) -> dict[str, str]:
+    """What is different in the other print, column -> text, of what was said of it."""
+    changed = {}
+    for name, text in beside.items():
         column = BESIDE.get(name.removeprefix("--"))
         if column is None:
             known = ", ".join(name for name in BESIDE if f"--{name}" in FIRST)
@@ -102,30 +107,31 @@ def other_cells(cells: dict[str, str], changed: dict[str, str]) -> dict[str, str
                 f'--beside "{name}" is no option of a set-up: it is one of {known}. The ink is the '
                 "same in both."
             )
-        other[column] = text
-    if other.get(UNDERBASE[0], "").lower() in NO_BASE:
-        other = {column: text for column, text in other.items() if column not in UNDERBASE}
-    return other
+        changed[column] = text
+    return changed
 
 
 def why(
     cells: dict[str, str],
-    other: dict[str, str] | None = None,
+    beside: dict[str, str] | None = None,
     *,
     page: Path | None = None,
     figure: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
 ) -> int:
-    """Print what moves the set-up ``cells`` (column -> text) from its bucket, or from ``other``."""
+    """Print what moves the set-up ``cells`` (column -> text) from its bucket, and from the
+    print of the same ink where what is ``beside`` (column -> text) is different."""
     from learn.predict.shares import from_bucket, from_print
     from pipelines.registry.opened import open_model
     from pipelines.words import why as words
+    from pipelines.words.prediction import wrapped
 
     refuse_outputs(page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    rows = [cells] if other is None else [cells, other]
+    rows, filled = completed([cells], workspace, name)
+    rows += completed([rows[0] | beside], workspace, name)[0] if beside else []
     setups, assumed = setups_by_option(rows, None, opened)
     tell(assumed + opened.notes)
     one, *rest = opened.catalogue.describe(setups).to_dict("records")
@@ -138,14 +144,16 @@ def why(
         except Unusable as error:
             raise by_option(error) from None
     told = []
-    for shares, beside, away_from in ways:
-        shown = words.rows_of(shares, one, beside)
+    for shares, other, away_from in ways:
+        shown = words.rows_of(shares, one, other)
         said = [words.sentence(shares, shown, away_from)]
-        if beside is None:
+        if other is None:
             said += _about_the_base(opened, setups.iloc[[0]], shares, workspace, name)
         told.append((shares, shown, said, away_from))
         print(words.block(shares, shown, said), end="\n\n")
     print(words.FILM)
+    if filled is not None:
+        print(wrapped("Filled in", filled))
     print(f"By model {opened.version}.")
     if page is not None:
         from pipelines.pages.why import Way, write_page
@@ -185,11 +193,18 @@ def _about_the_base(
 
 
 def _usual_base(workspace: Workspace, shop: str, garment: str) -> pd.DataFrame | None:
-    """The commonest base of a garment's prints, else of all (one row); None where there is none."""
+    """The base that presets name for a garment, else the commonest of its prints, else of all (one
+    row); None where there is none."""
+    import pandas as pd
+
     from pipelines.ledger import store
     from pipelines.registry.gate import usual_bases
 
-    prints = store.read(workspace.database(shop)).tables["prints"]
+    given = store.read(workspace.database(shop))
+    usual, by_preset = Usual(given).setup([garment])
+    if by_preset and usual[UNDERBASE[0]] is not None:
+        return pd.DataFrame([{column: usual[column] for column in UNDERBASE}])
+    prints = given.tables["prints"]
     own = prints[prints["substrate_id"] == garment]
     for history in (own, prints):
         if len(bases := usual_bases(history)):

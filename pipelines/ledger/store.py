@@ -19,7 +19,6 @@ from pathlib import Path
 import pandas as pd
 import sqlalchemy as sa
 
-from learn.shop import Shop
 from pipelines.ledger import database
 from pipelines.ledger.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
 from pipelines.ledger.migrate import from_form_1
@@ -149,11 +148,6 @@ def read_state(source: Source) -> State:
 def read(source: Source) -> Given:
     """The tables as they hold now: imported, recorded, corrected."""
     return read_state(source).given
-
-
-def load_shop(source: Source) -> Shop:
-    """The shop as `learn` takes it, without the prints that are set aside."""
-    return to_shop(read(source))
 
 
 def stamp(source: Source) -> str:

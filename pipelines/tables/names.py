@@ -77,6 +77,10 @@ class Phrase:
         return _placed(self.words, other.words, _begins)
 
 
+def _alike(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(None, one, other).ratio()
+
+
 def _split(folded: str) -> list[str]:
     stripped = unicodedata.normalize("NFKD", folded.translate(_PLAIN))
     return re.findall(r"[^\W_]+", "".join(c for c in stripped if not unicodedata.combining(c)))
@@ -173,12 +177,16 @@ class Names:
     def closest(self, text: str, nouns: Collection[str] | None = None) -> str | None:
         """What may have been meant, by identifier and name; None where nothing is near."""
         near: list[tuple[float, str]] = []
-        asked = " ".join(text.casefold().split())
+        asked = text.casefold().split()
+        bare = [word for word in asked if word not in SHIRT] or asked
         for entry in self.entries.values():
             if nouns is None or entry.noun in nouns:
+                words = bare if entry.noun == GARMENT else asked
                 for name in (entry.id, *entry.names):
-                    ratio = difflib.SequenceMatcher(None, name.casefold(), asked).ratio()
-                    near.append((ratio, entry.label))
+                    whole = _alike(name.casefold(), " ".join(words))
+                    first = " ".join(name.casefold().split()[: len(words)])
+                    # a beginning is less than a whole name
+                    near.append((max(whole, 0.95 * _alike(first, " ".join(words))), entry.label))
         ratio, label = max(near, default=(0.0, ""), key=lambda pair: pair[0])
         return label if ratio >= 0.6 else None
 
@@ -264,6 +272,14 @@ def found_in(text: str, names: Names, *, table: str, column: str) -> list[str]:
     return found
 
 
+def closest_in(text: str, names: Names, *, table: str, column: str) -> str | None:
+    """What may have been meant in a column, as `found_in` reads it; None where nothing is near."""
+    if column == "substrate_id" and table != "drawdowns":
+        return names.closest(text, (GARMENT,))
+    base = names.closest(text, (BASE_INK,)) if column == "underbase_ink_id" else None
+    return base or names.closest(text)
+
+
 @dataclass(frozen=True)
 class Reading:
     """A name that was read as an identifier, and in how many rows."""
@@ -326,7 +342,8 @@ def fault(text: str, names: Names, table: Table, column: str, file: str, row: in
         what = f'"{text}" may be {listed(found, names)}'
         return Problem(file, row, column, what, "write one of them", Kind.AMBIGUOUS)
     what, do = f'"{text}" is not in {refers_to}.csv', f"add it to {refers_to}.csv or correct it"
-    return Problem(file, row, column, what, do, Kind.UNKNOWN, names.closest(text))
+    meant = closest_in(text, names, table=table.name, column=column)
+    return Problem(file, row, column, what, do, Kind.UNKNOWN, meant)
 
 
 def listed(found: list[str], names: Names) -> str:
@@ -356,7 +373,7 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
             f'{option} "{text}" may be {listed(found, names)}; write one of them.', Kind.AMBIGUOUS
         )
     if not found:
-        close = names.closest(text)
+        close = closest_in(text, names, table="setups", column=column)
         hint = f'is "{close}" meant?' if close else f"correct it, or add it to {table}."
         raise UserError(f'{option} "{text}" is not in {table}.csv; {hint}', Kind.UNKNOWN)
     if found[0] != text:

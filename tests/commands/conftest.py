@@ -12,28 +12,15 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.registry import versions
-from pipelines.registry.catalogue import Catalogue
 from tests.monitoring.test_inspection import KnownShop
-from tests.small_demo import small_model, small_shop, write_tables
+from tests.small_demo import small_workspace
 from tests.tiny_shop import with_cell, write_shop
 
 
 @pytest.fixture(scope="session")
 def learnt_workspace(tmp_path_factory):
     """The small shop in a database, and the model that has learnt it."""
-    root = tmp_path_factory.mktemp("plan")
-    shop = small_shop()
-    write_tables(
-        root / "tables",
-        shop.inks["ink_id"].tolist(),
-        lambda prints: prints[prints["print_id"].isin(shop.prints["print_id"])],
-    )
-    assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
-    facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
-    facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}
-    facts |= {"data_sha256": ""}
-    versions.save(root / "models" / "s", *small_model().to_state(), facts)
-    return root
+    return small_workspace(tmp_path_factory.mktemp("learnt"))
 
 
 @pytest.fixture

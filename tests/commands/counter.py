@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pipelines.cli import main
 from pipelines.ledger import store
+from pipelines.tables.folder import to_shop
 
 HEADER = "print_id,substrate_id,ink_id,mesh_id,strokes,flash_count,L,a,b\n"
 GOOD = "R1,tee-black,007,77-55,1,0,45.4,59.8,34.6\n"
@@ -28,4 +29,4 @@ def says(capsys, *command: str, code: int = 0) -> str:
 
 
 def learnt_from() -> list[str]:
-    return store.load_shop(DATABASE).prints["print_id"].tolist()
+    return to_shop(store.read(DATABASE)).prints["print_id"].tolist()

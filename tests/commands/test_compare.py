@@ -27,7 +27,7 @@ def test_the_grid_holds_every_combination_a_press_can_do_once():
     found, notes = grid(given)
     # 2 garments x (no base, or one base through 2 meshes) x (1 stroke, 2, 2 with a flash)
     assert len(found) == len(set(map(str, found))) == 2 * 3 * 3
-    assert all(("underbase_ink_id" in one) == ("underbase_mesh_id" in one) for one in found)
+    assert all((one["underbase_ink_id"] == "U1") == ("underbase_mesh_id" in one) for one in found)
     assert not any(one["strokes"] == "1" and one["flash_count"] == "1" for one in found)
     assert "more flashes than gaps" in notes[0]
     with pytest.raises(UserError, match=rf"More than {MOST} .*60 by --ink"):

@@ -8,6 +8,7 @@ import pandas as pd
 
 from pipelines.cli import main
 from pipelines.ledger import store
+from pipelines.tables.folder import to_shop
 from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
 from tests.tiny_shop import write_shop
 
@@ -47,13 +48,13 @@ def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):
 
 
 def test_a_workbook_out_and_in_again(shop, capsys):
-    before = store.load_shop(DATABASE)
+    before = to_shop(store.read(DATABASE))
     assert "Exported 3 prints" in says(capsys, "export", "out.xlsx")
     assert "is there already" in says(capsys, "export", "out.xlsx", code=2)
     dry = says(capsys, "import", "out.xlsx", "--shop", "again", "--dry-run")
     assert "Would import shop again: 3 inks" in dry and "Nothing was changed." in dry
     assert not Path("datasets/again").exists()
     says(capsys, "import", "out.xlsx", "--shop", "again")
-    after = store.load_shop(Path("datasets/again/shop.db"))
+    after = to_shop(store.read(Path("datasets/again/shop.db")))
     for name in ("inks", "substrates", "meshes", "drawdowns", "prints"):
         pd.testing.assert_frame_equal(getattr(before, name), getattr(after, name))

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from pipelines.ledger import store
+from pipelines.tables.folder import to_shop
 from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import TINY
 
@@ -69,7 +70,7 @@ def test_batches_may_be_measured_at_several_steps(shop, capsys):
         row = f"S{step},tee-black,007,77-55,1,0,,,,{','.join([level] * len(names))}\n"
         header = HEADER.strip() + "," + ",".join(names) + "\n"
         says(capsys, "record", write(f"{step}.csv", row, header=header))
-    prints = store.load_shop(DATABASE).prints.set_index("print_id")
+    prints = to_shop(store.read(DATABASE)).prints.set_index("print_id")
     np.testing.assert_allclose(prints.loc["S10", ["r410", "r550"]].astype(float), 0.3)
     np.testing.assert_allclose(prints.loc["S20", ["r410", "r550"]].astype(float), 0.4)
     hole = "S5,tee-black,007,77-55,1,0,,,," + ",".join(["0.3"] * 9 + [""] + ["0.3"] * 21) + "\n"
@@ -198,7 +199,7 @@ def test_a_corrected_file_takes_the_place_of_the_wrong_batch(shop, capsys):
     for words in ("Batch 2 gives way: 1 print changed", "added: R4", "gone: R3", "as batch 3"):
         assert words in said
     assert sorted(learnt_from()) == ["P1", "P3", "R1", "R2", "R4"]
-    prints = store.load_shop(DATABASE).prints.set_index("print_id")
+    prints = to_shop(store.read(DATABASE)).prints.set_index("print_id")
     assert prints.loc["R1", "L"] == 47.1
     ledger = store.read_ledger(DATABASE)
     assert ledger.states() == {1: True, 2: False, 3: True}

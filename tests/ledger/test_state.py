@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from pipelines.ledger import database, store
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
-from pipelines.tables.folder import Given, read_folder
+from pipelines.tables.folder import Given, read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.tiny_shop import TINY, with_cell, write_shop
 
@@ -84,7 +84,7 @@ def test_recorded_prints_come_with_their_batch_and_their_columns(source, given):
     frame = state.given.tables["prints"]
     assert frame.loc[5, "job_id"] == "J9"
     assert frame.loc[5, "press_id"] == ""
-    assert store.load_shop(source).prints["print_id"].tolist() == ["P1", "P3", "R1", "R2"]
+    assert to_shop(store.read(source)).prints["print_id"].tolist() == ["P1", "P3", "R1", "R2"]
 
 
 def test_a_batch_taken_back_and_put_back(source, given):

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from pipelines.ledger import store
 from pipelines.registry import versions
-from pipelines.tables.folder import Given, read_folder
+from pipelines.tables.folder import Given, read_folder, to_shop
 from pipelines.workspace.problems import UserError
 from tests.tiny_shop import with_cell, write_shop
 
@@ -48,7 +48,7 @@ def test_the_store_gives_back_what_was_given(tmp_path, tables):
 
 def test_prints_set_aside_are_kept_but_not_loaded(tmp_path, tables):
     store.save(tables, tmp_path / "shop.db")
-    shop = store.load_shop(tmp_path / "shop.db")
+    shop = to_shop(store.read(tmp_path / "shop.db"))
     assert shop.prints["print_id"].tolist() == ["P1", "P3"]
     fresh = read_folder(tmp_path / "tables", name="tiny", today=TODAY).shop
     pd.testing.assert_frame_equal(shop.prints, fresh.prints)

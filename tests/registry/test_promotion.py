@@ -103,7 +103,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     first = report_card.read(folder)[0]
     stored = versions.load(folder, "0001")
     model = Quick.from_state(stored.arrays, stored.meta)
-    shop = store.load_shop(root / "datasets" / "s" / "shop.db")
+    shop = to_shop(store.read(root / "datasets" / "s" / "shop.db"))
     prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
     by_hand = forecasts.forecast(model, prints)
     np.testing.assert_allclose(first.forecasts["energy"], by_hand["energy"], atol=1e-5)

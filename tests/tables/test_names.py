@@ -11,7 +11,17 @@ from hypothesis import strategies as st
 from learn.fit.fingerprints import marks_of
 from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import read_setups
-from pipelines.tables.names import BASE_INK, CARD, GARMENT, INK, MESH, Entry, Names, found_in
+from pipelines.tables.names import (
+    BASE_INK,
+    CARD,
+    GARMENT,
+    INK,
+    MESH,
+    Entry,
+    Names,
+    closest_in,
+    found_in,
+)
 from pipelines.workspace.problems import InputProblems
 from tests.tables.reading import read
 from tests.tiny_shop import SETUPS, TINY, with_cell
@@ -187,3 +197,17 @@ def test_a_name_nobody_has_is_refused_with_the_nearest(tmp_path):
     (tmp_path / "s.csv").write_text(SETUPS.replace(",007,", ",Red wram,"), encoding="utf-8")
     with pytest.raises(InputProblems, match=r'is "007 Red, warm" meant\?'):
         read_setups(tmp_path / "s.csv", known)
+
+
+@pytest.mark.parametrize(
+    ("names", "column", "text", "meant"),
+    [
+        (CLOTHS, "substrate_id", "blck tee", "G02 Black"),  # not sport: tee is any garment
+        (CLOTHS, "substrate_id", "KCRD", None),  # cards are not printed on
+        (SHELF, "ink_id", "brihgt red", "C08 Bright red"),
+        (SHELF, "underbase_ink_id", "wite", "U1 White base"),  # its first word alone
+        (SHELF, "underbase_ink_id", "brihgt red", "C08 Bright red"),  # an ink may be a base
+    ],
+)
+def test_a_near_miss_is_met_by_what_may_stand_there(names, column, text, meant):
+    assert closest_in(text, names, table="setups", column=column) == meant

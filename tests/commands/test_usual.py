@@ -1,0 +1,111 @@
+"""An ink and a garment are enough; what the rest is taken to be is told, and only slips are."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from pipelines.cli import main
+from tests.small_demo import DEMO
+
+DARK = """
+[usual.dark]
+base = "White base"
+base_mesh = "43-80"
+mesh = "61-64"
+strokes = 1
+press = "P2"
+squeegee = 75
+"""
+
+
+@pytest.fixture
+def says(capsys, learnt_workspace):
+    def run(*command: str, code: int = 0, root: Path = learnt_workspace) -> str:
+        assert main(["--workspace", str(root), *command]) == code
+        said = capsys.readouterr()
+        return " ".join((said.err if code else said.out + said.err).split())
+
+    return run
+
+
+@pytest.fixture
+def with_presets(learnt_workspace, tmp_path, capsys) -> Path:
+    """The learnt shop with a section on dark garments in its shop.toml."""
+    shutil.copytree(learnt_workspace, tmp_path / "w")
+    tables = tmp_path / "w" / "tables"
+    toml = (DEMO / "tables" / "shop.toml").read_text() + DARK
+    (tables / "shop.toml").write_text(toml)
+    assert main(["--workspace", str(tmp_path / "w"), "import", str(tables), "--shop", "s"]) == 0
+    capsys.readouterr()
+    return tmp_path / "w"
+
+
+@pytest.mark.parametrize(
+    ("command", "slips"),
+    [
+        (["predict", "turquoise", "blck tee"], ["--garment: G02 Black"]),
+        (["predict", "turqoise", "black tee"], ["--ink: C19 Turquoise"]),
+        (["predict", "turquoise", "black tee", "--base-ink", "wite"], ["--base-ink: U1 White"]),
+        (["predict", "turquoise", "black tee", "--mesh", "43-81"], ["--mesh: M43-80"]),
+        (
+            ["predict", "turqoise", "blck tee", "--base-ink", "wite bas"],
+            ["--garment: G02 Black", "--base-ink: U1 White base", "--ink: C19 Turquoise"],
+        ),
+        (["why", "turqoise", "blck tee"], ["--garment: G02 Black", "--ink: C19 Turquoise"]),
+        (["compare", "deep red", "blck tee,white"], ["--garment: G02 Black"]),
+    ],
+)
+def test_a_slip_alone_is_told_and_what_was_meant(says, command, slips):
+    said = says(*command, code=2)
+    for slip in slips:
+        option, meant = slip.split(": ")
+        assert re.search(rf'{option}: [^?]*is "{meant}[^"]*" meant', said), said
+    assert said.count("meant?") == len(slips)
+    assert "missing" not in said
+    assert "is empty" not in said
+
+
+def test_every_command_takes_the_same_set_up_for_usual(says, tmp_path):
+    alone = says("predict", "deep red", "black tee", "--out", str(tmp_path / "one.csv"))
+    filled = re.search(r"Filled in (mesh, .* on G02 Black)", alone).group(1)
+    shift = f"{pd.read_csv(tmp_path / 'one.csv')['shift_dE00'].iloc[0]:.1f} "
+    why = says("why", "deep red", "black tee")
+    beside = says("compare", "deep red", "black tee,white tee")
+    assert filled in why
+    assert re.search("Filled in mesh, .*: what the shop mostly does on G02 Black and G01", beside)
+    assert [f"{shift}dE00 from the bucket" in why, f"bucket {shift}" in beside] == [True, True]
+
+
+def test_presets_come_first_everywhere(says, with_presets, tmp_path):
+    at = {"root": with_presets}
+    filled = "mesh, strokes, base, press and squeegee: [usual.dark] of shop.toml"
+    assert filled in says("predict", "deep red", "black tee", **at)
+    assert filled in says("why", "deep red", "black tee", **at)
+    compared = says("compare", "deep red", "black tee", "--base-ink", "none,white base", **at)
+    assert "Screen mesh M61-64, 1 stroke" in compared
+    assert ["1 no base" in compared, "2 White base (U1) through mesh M43-80" in compared] == [1, 1]
+    aim = ["--target", "33,55,28", "--garment", "black tee"]
+    planned = says("plan", *aim, **at)
+    assert "[usual.dark] of shop.toml" in planned
+    assert re.search(r"Usual set-up, .* through M61-64, 1 stroke; base .* through M43-80", planned)
+    assert "[usual.dark] of shop.toml" in says("mix", *aim, **at)
+    listed = str(tmp_path / "red.csv")
+    said = says("new-ink", "--ink", "bright red", "--garment", "black tee", "--out", listed, **at)
+    assert "usual press and squeegee: [usual.dark] of shop.toml" in said
+    prints = pd.read_csv(listed)
+    assert set(prints["press_id"]) == {"P2"}
+    assert set(prints["squeegee_shore_a"]) == {75}
+
+
+def test_no_base_is_no_base_whatever_else_is_said(says):
+    bare = ["--base-ink", "none"]
+    by_name = says("predict", "deep red", "black tee", *bare)
+    assert "Base none, straight on the cloth" in by_name
+    full = says("predict", "deep red", "black tee", "--mesh", "43-80", "--strokes", "1", *bare)
+    assert "Base none, straight on the cloth" in full
+    assert "Filled in" not in full
