@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ from pipelines.commands._options import (
     setup_cells,
 )
 from pipelines.commands._usual import completed
-from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS
+from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS, SETUPS
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipelines.registry.opened import Opened
+    from pipelines.words.jobs import Line
 
 COMMAND_LINE = "the command line"
 TARGET = ("target_L", "target_a", "target_b")
@@ -42,6 +44,8 @@ targets.csv - or target_L, target_a, target_b; and tolerance_dE00), or one set-u
 Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
 straight to production, a test print first, or change the set-up first. Without a target nothing
 goes to production; it is told how predictable the print is and how far it lies from the bucket.
+Set-ups of one job (column job) are its colours: the job goes when each of them goes, and all of
+them together by their common errors; the page begins with a board of the jobs, the worst on top.
 """
 
 
@@ -124,6 +128,9 @@ def predict_file(
     """Predict every set-up of a file into a table and, if wanted, a page to look at."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
+    from pipelines.words.jobs import board
+    from pipelines.words.jobs import summary as job_summary
+    from pipelines.words.jobs import table as job_table
 
     refuse_outputs(out, page, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
@@ -133,12 +140,17 @@ def predict_file(
         from pipelines.figures.answers import refuse_count
 
         refuse_count(len(setups))
-    predictions = opened.predict(setups)
-    write_predictions(out, predictions)
+    predictions, jobs = opened.predict_jobs(setups)
+    lines = board(jobs, predictions, opened.catalogue.describe(setups))
+    named = setups["job_id"].notna().any()
+    write_predictions(out, of_jobs(predictions, jobs) if named else predictions)
     print(summary(predictions))
+    if len(lines) < len(setups):
+        print(job_table(lines))
+        print(job_summary(lines))
     print(f"Predictions are in {out}, by model {opened.version}.")
     if page is not None:
-        write_page(page, predictions, setups, opened)
+        write_page(page, predictions, setups, opened, lines)
         print(f"The page is {page}.")
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
@@ -223,17 +235,37 @@ def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
 
     from pipelines.tables.writing import write_table
 
-    columns = {
+    columns = [c for c in (*PREDICTION_COLUMNS, *JOB_COLUMNS) if c in predictions]
+    table = {
         name: cells.map(lambda cell: "" if pd.isna(cell) else f"{cell:.4f}")
         if pd.api.types.is_numeric_dtype(cells)
         else cells.map(lambda cell: "" if pd.isna(cell) else str(cell))
-        for name, cells in predictions[PREDICTION_COLUMNS].items()
+        for name, cells in predictions[columns].items()
     }
-    write_table(path, pd.DataFrame(columns), "Predictions")
+    write_table(path, pd.DataFrame(table), "Predictions")
 
 
-def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, opened: Opened) -> None:
-    """The page of one run, with the names of inks and garments written out."""
+def of_jobs(predictions: pd.DataFrame, jobs: pd.DataFrame) -> pd.DataFrame:
+    """Predictions with the verdict on the job of each (`JOB_COLUMNS`)."""
+    import pandas as pd
+
+    ids = predictions["setup_id"].tolist()
+    held = [ids[i] if i >= 0 else None for i in jobs["held_by"]]
+    cells = jobs[["job_id", "p_all", "verdict", "cause"]].assign(held_by=held).astype(object)
+    cells.columns = pd.Index(JOB_COLUMNS)
+    cells["job_p_in_tolerance"] = cells["job_p_in_tolerance"].astype(float)
+    cells = cells.assign(at=jobs["rows"]).explode("at").set_index("at").sort_index()
+    return pd.concat([predictions, cells], axis=1)
+
+
+def write_page(
+    path: Path,
+    predictions: pd.DataFrame,
+    setups: pd.DataFrame,
+    opened: Opened,
+    board: Sequence[Line] = (),
+) -> None:
+    """The page of one run, with the names of inks and garments written out; ``board``: its jobs."""
     from pipelines.pages.prediction import write_page as draw  # pulls in the colour tables
 
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -245,6 +277,7 @@ def write_page(path: Path, predictions: pd.DataFrame, setups: pd.DataFrame, open
         model_version=opened.version,
         settings=opened.catalogue.settings,
         validation=opened.validation,
+        board=board,
     )
 
 

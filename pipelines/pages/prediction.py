@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,9 +17,10 @@ from learn.normal import Z90
 from learn.predict.causes import ENDS
 from learn.shop import ShopSettings
 from pipelines.figures.plane import outline_directions, tolerance_outline
-from pipelines.pages import drawing, render
+from pipelines.pages import drawing, parts, render
 from pipelines.pages.drawing import Colour
 from pipelines.words.common import counted, number
+from pipelines.words.jobs import Line
 from pipelines.words.prediction import (
     go_from,
     in_tolerance,
@@ -30,12 +31,14 @@ from pipelines.words.prediction import (
 )
 from pipelines.words.verdict import HEADLINES, headline, kind
 
+# How close the lines of a board stand on paper, up to so many jobs: forty fill one page.
+DENSITY = {"roomy": 18, "close": 27, "tight": 40}
 # Prefixes of the Lab columns, in the order the swatches lie: the print touches both others.
 COLOURS = {"bucket": "bucket_", "print": "", "target": "target_"}
 
 
 def write_page(
-    path: str | os.PathLike,
+    path: Path,
     predictions: pd.DataFrame,
     setups: pd.DataFrame,
     *,
@@ -44,8 +47,12 @@ def write_page(
     settings: ShopSettings,
     validation: Mapping[str, float],
     made_on: date | None = None,
+    board: Sequence[Line] = (),
 ) -> None:
     """Write the page of one prediction run to ``path``, replacing it only when complete.
+
+    Beyond `parts.MOST` set-ups, they stand on pages beside it, and ``path`` leads to them. Several
+    jobs (``board``) come before the set-ups, a line a job.
 
     ``predictions`` has the Predictions columns, ``setups`` those of set-ups to predict; they are
     matched by ``setup_id`` and shown in the order of ``predictions``. ``validation`` may hold
@@ -54,26 +61,91 @@ def write_page(
     """
     rows = shown_rows(predictions, setups, settings)
     least, by_cost = go_from(settings)
-    render.write(
-        path,
-        "prediction.html",
-        title=f"Colour predictions, {shop_name}",
-        shop_name=shop_name,
-        head=[
+    shared: dict[str, Any] = {
+        "title": f"Colour predictions, {shop_name}",
+        "shop_name": shop_name,
+        "head": [
             ("Model", model_version),
             ("Made on", f"{made_on or date.today():%Y-%m-%d}"),
             ("Tolerance unless the job has its own", f"{settings.tolerance_dE00:g} dE00"),
             ("Straight to production from a chance of", f"{100 * least:.0f} %"),
             ("Lab under", f"{settings.illuminant}, {settings.observer} degree observer"),
         ],
-        rows=rows,
-        urgent=sorted(rows, key=_urgency),
-        totals=Counter(row["kind"] for row in rows),
-        aimed=any("target" in row["colours"] for row in rows),
-        least=least,
-        by_cost=by_cost,
-        trust=_trust(validation),
-    )
+        "aimed": any("target" in row["colours"] for row in rows),
+        "least": least,
+        "by_cost": by_cost,
+        "trust": _trust(validation),
+    }
+    _tell_of_jobs(rows, board)
+    groups = sorted(line.rows for line in board) or [(i,) for i in range(len(rows))]
+    divided = parts.divided(groups, parts.MOST)
+    files = parts.names(path, len(divided))
+    for file, at in zip(files, divided, strict=True):
+        for i in at:
+            rows[i]["href"] = f"{file.name if file != path else ''}#s{rows[i]['n']}"
+    jobs = _board(board, rows) if len(board) > 1 or len(rows) > len(board) > 0 else None
+
+    def page(at: list[int], **own: Any) -> str:
+        some = [rows[i] for i in sorted(at)]
+        return render.text(
+            "prediction.html",
+            **shared | own,
+            rows=some,
+            urgent=sorted(some, key=_urgency),
+            totals=Counter(row["kind"] for row in some),
+        )
+
+    over = "Colour predictions"
+    if len(divided) < 2:
+        parts.write(path, {path: page(list(range(len(rows))), over=over, jobs=jobs, pages=[])})
+        return
+    texts = {
+        file: page(
+            at, over=f"{over}, part {k + 1} of {len(files)}", jobs=None, pages=[], part_of=path.name
+        )
+        for k, (file, at) in enumerate(zip(files, divided, strict=True))
+    }
+    pages = [
+        {"file": file.name, "words": f"{rows[at[0]]['setup_id']} to {rows[at[-1]]['setup_id']}"}
+        for file, at in zip(files, divided, strict=True)
+    ]
+    jobs = jobs or _board([], rows)
+    parts.write(path, texts | {path: page([], over=over, jobs=jobs, pages=pages)})
+
+
+def _tell_of_jobs(rows: list[dict], board: Sequence[Line]) -> None:
+    """On what would go by itself: that its job does not."""
+    for row in rows:
+        row["held"] = None
+    for line in board:
+        if line.kind != "go" and len(line.rows) > 1:
+            for i in (i for i in line.rows if rows[i]["kind"] == "go"):
+                rows[i]["held"] = f"Its job, {line.name}: {line.headline}"
+
+
+def _board(board: Sequence[Line], rows: list[dict]) -> dict:
+    """What the board shows of the jobs."""
+    lines = [
+        {
+            **line._asdict(),
+            "chance": line.chance,
+            "day": "" if line.day is None else f"{line.day:%a} {line.day.day} {line.day:%b}",
+            "href": rows[min(line.rows)]["href"],
+            "swatches": [
+                (rows[i]["colours"]["print"].fill, name)
+                for i, name in zip(line.rows, line.colours, strict=True)
+                if "print" in rows[i]["colours"]
+            ],
+        }
+        for line in board
+    ]
+    n = len(lines)
+    return {
+        "lines": lines,
+        "totals": Counter(line.kind for line in board),
+        "days": any(line.day is not None for line in board),
+        "density": next((name for name, most in DENSITY.items() if n <= most), "tight"),
+    }
 
 
 def shown_rows(

@@ -37,4 +37,9 @@ def environment() -> Environment:
 
 def write(path: str | os.PathLike, template: str, **values: object) -> None:
     """Render ``template`` to ``path``, replacing it only when complete."""
-    write_text(Path(path), environment().get_template(template).render(values))
+    write_text(Path(path), text(template, **values))
+
+
+def text(template: str, **values: object) -> str:
+    """``template`` with its values."""
+    return environment().get_template(template).render(values)

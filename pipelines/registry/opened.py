@@ -49,7 +49,16 @@ class Opened:
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """The Predictions table, one row a set-up in the order given, and the ends of each band."""
+        return self._told(setups, self.model.predict(setups))
+
+    def predict_jobs(self, setups: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """The same, and the verdict on every job (`learn.predict.jobs.judge_jobs`)."""
+        from learn.predict.jobs import judge_jobs  # a single set-up does not need it
+
         found = self.model.predict(setups)
+        return self._told(setups, found), judge_jobs(self.model, setups, found)
+
+    def _told(self, setups: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
         garments = self.catalogue.describe(setups)["colour_name"]
         told = found.assign(colour_name=garments.to_numpy()).to_dict("records")
         return found.assign(

@@ -17,6 +17,7 @@ from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import typed
+from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
 from pipelines.tables.presets import read_presets
@@ -166,7 +167,7 @@ def read_setups(
     if given.empty:
         what = "holds no set-up below its header"
         findings.problem(path.name, None, None, what, "write one row a set-up", Kind.MISSING)
-    given, readings = with_ids(SETUPS, given, known)
+    given, readings = with_ids(SETUPS, with_setup_ids(given), known)
     for reading in readings:
         findings.warn(f"{path.name}: {reading}")
     return check_setups(given, known, path.name, findings, today, targets), findings.warnings
@@ -195,6 +196,9 @@ def check_setups(
     findings.problems += [fault for fault in parts if fault.row not in told]
     frame, wrong = with_targets(frame, targets, file)
     findings.problems += wrong
+    frame, alike = one_spelling(frame, file)
+    findings.warnings += alike
+    findings.problems += check_order(frame, file)
     findings.problems.sort(key=lambda problem: problem.row or 0)
     findings.raise_if_any()
     findings.warnings += checks.assumed(frame, file)

@@ -103,6 +103,7 @@ _BY_TABLE = {
     | {
         "setup_id": "#|setup|set-up|set up|setup id|print|print id|id|no|number|name|nr|nummer"
         "|print no|numéro|número",
+        "print_order": "print order|printing order|print sequence|druckreihenfolge|druckfolge",
         "target": "target|target colour|target color|ziel|zielfarbe|soll|cible|objetivo",
         "target_L": "target L*|L* target|wanted L*|ziel L*|soll L*|L* ziel|L* soll|cible L*",
         "target_a": "target a*|a* target|wanted a*|ziel a*|soll a*|a* ziel|a* soll|cible a*",

@@ -202,8 +202,9 @@ PRINTS = Table("prints", (_id("print_id", needed=True), *PROCESS), key="print_id
 SETUPS = Table(
     "setups",
     (
-        _id("setup_id", needed=True),
+        Column("setup_id", present=True, filled=True, or_else="job_id", do="fill it in"),
         *PROCESS,
+        Column("print_order", "whole", low=1, high=40, do="give 1 for the first colour, 2, 3, ..."),
         Column("target"),
         Column("target_L", "number", low=0, high=100, do="L* lies in 0 to 100"),
         Column("target_a", "number", low=-150, high=150, do="a* lies within 150"),
@@ -232,3 +233,5 @@ PREDICTION_COLUMNS = [
     *("shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"),
     *("p_in_tolerance", "test_print", "reason", "verdict", "cause"),
 ]
+# Beside them where a file names jobs: the verdict on the whole job of each set-up.
+JOB_COLUMNS = ["job_id", "job_p_in_tolerance", "job_verdict", "job_cause", "job_held_by"]

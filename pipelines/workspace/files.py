@@ -6,8 +6,8 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
@@ -127,3 +127,11 @@ def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text exactly as given (no translation of line ends)."""
     with beside(path) as fresh:
         fresh.write_bytes(text.encode("utf-8"))
+
+
+def write_texts(texts: Mapping[Path, str]) -> None:
+    """Write files that belong together: all beside before any is renamed, the first one last."""
+    with ExitStack() as stack:
+        fresh = [stack.enter_context(beside(path)) for path in texts]
+        for path, text in zip(fresh, texts.values(), strict=True):
+            path.write_bytes(text.encode("utf-8"))
