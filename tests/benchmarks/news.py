@@ -23,7 +23,7 @@ are made on the part ``choose``; ``last`` is run once a release and nothing is c
 Columns: dE00 to the noise-free colour (median, 90 % quantile, physics alone); share of measured L,
 a, b in 90 % bands, and of the worst shop; root mean square of standardised errors (1: as told);
 jobs let go, beside those that someone would let go who knew all but chance, and of those gone how
-many came out within tolerance of their target. Targets lie 0 to 4 dE00 off the true colour.
+many came out within tolerance of their target. Targets lie 0 to 4.5 dE00 off the true colour.
 ``--out`` keeps every print for a comparison: ``--before`` of a later run takes such a file and
 tells what changed, print by print.
 """

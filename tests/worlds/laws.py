@@ -58,7 +58,7 @@ class Laws:
     uptake_share: float  # of the first of the ink
     fibres: float  # share of the area where fibres stand out of a thin film
     fibres_um: float  # the film that lays them flat
-    migration: float  # share of a cloth's dye that gets into the lowest layer
+    migration: float  # absorption a um the lowest layer gets from loose dye, over the cloth's own
     discharge: dict[str, float]  # by fibre
     discharge_um: float
     wetting: float  # what wet cloth still scatters
@@ -112,7 +112,7 @@ def draw_laws(rng: np.random.Generator, water: bool) -> Laws:
         uptake_share=u(0.3, 0.9),
         fibres=u(0.01, 0.08),
         fibres_um=u(8, 30) * (0.5 if water else 1.0),
-        migration=u(0.0, 0.02),
+        migration=u(0.0, 0.003),
         discharge={"cotton": u(0.86, 0.985), "blend": u(0.4, 0.7), "polyester": u(0.02, 0.12)},
         discharge_um=u(1.5, 5.0),
         wetting=u(0.35, 0.85),

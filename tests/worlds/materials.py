@@ -67,6 +67,11 @@ class Inks:
     haze: Array
 
     @property
+    def coloured(self) -> NDArray[np.bool_]:
+        """(n,) neither white nor black."""
+        return ~self.frame["ink_name"].str.contains("white|black", case=False).to_numpy()
+
+    @property
     def discharges(self) -> NDArray[np.bool_]:
         """(n,)"""
         return self.frame["ink_type"].to_numpy() == "discharge"
@@ -132,6 +137,7 @@ class Cloths:
     fibre: Array  # (n, 31) the same of the undyed fibre
     roughness: Array  # (n,) times the shop's unevenness and standing fibres
     thirst: Array  # (n,) times the shop's uptake
+    loose: Array  # (n,) times the shop's migration: dye of polyester wanders with heat
     haze: Array
 
     @property
@@ -170,7 +176,8 @@ def draw_cloths(rng: np.random.Generator, n: int, new: int, family: int) -> Clot
     card = (frame["kind"] == "card").to_numpy()
     roughness[card], thirst[card] = 0.15, 0.0
     haze = np.where(card, 0.002, rng.uniform(0.004, 0.02, m))
-    return Cloths(frame, np.array(dye), np.array(fibre), roughness, thirst, haze)
+    loose = frame["fibre"].map({"cotton": 0.2, "blend": 0.6, "polyester": 1.0, "paper": 0.0})
+    return Cloths(frame, np.array(dye), np.array(fibre), roughness, thirst, loose.to_numpy(), haze)
 
 
 @dataclass(frozen=True)
@@ -230,7 +237,7 @@ def draw_lots(
     """Lots through the history. Each ink of ``strong`` gets one a good quarter off and turned in
     hue, each of ``never`` two more of the common run: both are left to the caller to use."""
     life = rng.uniform(90, 260)
-    few, spread = rng.uniform(0.06, 0.15), rng.uniform(0.015, 0.04)
+    few, spread = rng.uniform(0.0, 0.08), rng.uniform(0.015, 0.04)
     rows: list[tuple[float, ...]] = []
     for ink in range(n_inks):
         starts = np.cumsum(rng.exponential(life, size=int(days / life * 3) + 2))
@@ -239,7 +246,7 @@ def draw_lots(
         for i, first in enumerate(firsts):
             made_off = ink in strong and i == len(firsts) - 1
             way, odd = rng.choice([-1, 1]), made_off or rng.random() < few
-            size = rng.uniform(0.22, 0.31) if made_off else rng.uniform(0.14, 0.30)
+            size = rng.uniform(0.22, 0.33) if made_off else rng.uniform(0.14, 0.30)
             strength = way * size if odd else spread * rng.standard_t(5)
             tilt = rng.choice([-1, 1]) * rng.uniform(0.08, 0.25) if odd else rng.normal(0, 0.02)
             let_down = rng.normal(0, 0.12 if odd else 0.02)

@@ -23,8 +23,8 @@ PARTS: dict[str, tuple[Which, ...]] = {
         *(Which(1201 + i, 60, "few") for i in range(4)),
     ),
     "check": (
-        *(Which(2001 + i, 800, "plastisol") for i in range(3)),
-        *(Which(2101 + i, 400, "water") for i in range(3)),
+        *(Which(2001 + i, 600, "plastisol") for i in range(3)),
+        *(Which(2101 + i, 300, "water") for i in range(3)),
         *(Which(2201 + i, 60, "few") for i in range(4)),
     ),
     "last": (

@@ -33,7 +33,7 @@ class Presses:
 def draw_presses(rng: np.random.Generator, n: int, days: int) -> Presses:
     """``n`` presses of which the last drifts on, and some that are never printed on."""
     day = np.arange(days + AFTER_DAYS)
-    spread = rng.uniform(0.03, 0.09)
+    spread = rng.uniform(0.04, 0.11)
     level, states = [], []
     for i in range(n + UNKNOWN_PRESSES):
         own = spread * rng.standard_t(5)

@@ -83,8 +83,8 @@ class World:
 
         bottom = np.where(based, base, top)
         ground, taken = self._cloth(cloth, lowest, bottom, low_a, low_s)
-        migrated = laws.migration * np.exp(-bottom / 30)[:, None] * self.cloths.dye[cloth] * 0.2
-        migrated *= (~self.cloths.cards[cloth])[:, None]
+        loose = laws.migration * self.cloths.loose[cloth] * np.exp(-bottom / 30)
+        migrated = loose[:, None] * self.cloths.dye[cloth]
         upon = np.maximum(bottom - taken, 0.02)
         roughness = self.cloths.roughness[cloth]
         spread = roughness * np.where(based, laws.uneven, laws.uneven_bare)
