@@ -38,6 +38,7 @@ def demo(*, workspace: Workspace) -> int:
     """Import the demo shop, learn, predict next week's jobs, write the page, say where it is."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
+    from pipelines.words.jobs import board, summary
 
     progress = Progress()
     source = demo_folder()
@@ -52,15 +53,17 @@ def demo(*, workspace: Workspace) -> int:
     progress("predicting next week's jobs")
     opened = open_model(workspace, SHOP)
     setups, _ = read_setups(source / "next_week.csv", opened.known, opened.targets)
-    predictions = opened.predict(setups)
+    predictions, jobs = opened.predict_jobs(setups)
     reports = workspace.reports(SHOP)
     predict.write_predictions(reports / "next-week.csv", predictions)
     page = reports / "next-week.html"
-    predict.write_page(page, predictions, setups, opened)
+    lines = board(jobs, predictions, opened.catalogue.describe(setups))
+    predict.write_page(page, predictions, setups, opened, lines)
     progress("finished")
     print()
     print(predict.verdict_table(predictions))
     print(predict.summary(predictions))
+    print(summary(lines))
     print(f"Why, with swatches and bands: open {page.resolve()}")
     print(f"The same as a table: {(reports / 'next-week.csv').resolve()}")
     return 0

@@ -57,7 +57,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "colour, bands and verdict for set-ups",
         ABOUT,
         [
-            "strikeoff predict jobs.csv --out answers.csv --page answers.html",
+            "strikeoff predict jobs.csv --out answers.csv --page week.html --sheets sheets.html",
             'strikeoff predict "bright red" "black tee" --target 45.2,62,38',
             "strikeoff predict --ink red --garment tee-black --mesh 43-80 --strokes 2 \\",
             "    --flashes 1 --base-ink white --base-mesh 43-80 --target 45.2,62,38",
@@ -68,6 +68,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     help_text = "where the predictions go, as .csv or .xlsx"
     add.add_argument("--out", metavar="FILE", type=Path, help=help_text)
     add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    help_text = "press sheets of a file, one a job, and the list of prints to measure beside them"
+    add.add_argument("--sheets", metavar="FILE.html", type=Path, help=help_text)
     add_figure(add, "a*b* plane of each set-up")
     add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
     add_shop(add)
@@ -96,12 +98,14 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
             raise UserError(
                 "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
             )
+        if args.sheets is not None:
+            raise UserError("--sheets is for a file of set-ups; give one.")
         return predict_one(cells, target=args.target, out=args.out, **common)
     if cells or args.target:
         raise UserError("Give either a file of set-ups or one set-up by options, not both.")
     if args.out is None:
         raise UserError("Say where the predictions go, with --out FILE.csv (or .xlsx).")
-    return predict_file(setups, out=args.out, **common)
+    return predict_file(setups, out=args.out, sheets=args.sheets, **common)
 
 
 def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[str, str]]:
@@ -120,6 +124,7 @@ def predict_file(
     *,
     out: Path,
     page: Path | None = None,
+    sheets: Path | None = None,
     figure: Path | None = None,
     workspace: Workspace,
     shop: str | None = None,
@@ -132,7 +137,8 @@ def predict_file(
     from pipelines.words.jobs import summary as job_summary
     from pipelines.words.jobs import table as job_table
 
-    refuse_outputs(out, page, figure, inputs=[setups_csv])
+    listed = None if sheets is None else sheets.with_suffix(".csv")
+    refuse_outputs(out, page, sheets, listed, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
     setups, warnings = read_setups(setups_csv, opened.known, opened.targets)
     tell(warnings + opened.notes)
@@ -152,6 +158,12 @@ def predict_file(
     if page is not None:
         write_page(page, predictions, setups, opened, lines)
         print(f"The page is {page}.")
+    if sheets is not None:
+        from pipelines.pages.job_sheets import write_sheets
+
+        listed = write_sheets(sheets, lines, predictions, setups, opened)
+        print(f"The press sheets are {sheets}; measure into {listed}:")
+        print(f"  strikeoff record MEASURED.csv --prints {listed}")
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
     return 0

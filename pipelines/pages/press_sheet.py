@@ -31,6 +31,11 @@ if TYPE_CHECKING:
 READINGS = 3  # places measured on each print
 # Dry film from which cure through the film is the first worry; common practice, no source.
 THICK_UM = 60.0
+FLASH_BASE = (
+    "Flash the base as the ink maker's data sheet says, no longer; let it cool. Test it "
+    "cool, with a swatch, not with a bare finger."
+)
+CURE = "Cure as the ink maker's data sheet says; let the print cool before measuring."
 BLEEDS = ("polyester", "blend", "nylon")
 
 
@@ -150,10 +155,7 @@ def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
         strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
         where = "" if len(row["base_on"]) == len(garments) else f" on {', '.join(row['base_on'])}"
         steps.append(f"Base{where}: {ink_words(ink, inks)} through {mesh}, {strokes}.")
-        steps.append(
-            "Flash the base as the ink maker's data sheet says, no longer; let it cool. Test it "
-            "cool, with a swatch, not with a bare finger."
-        )
+        steps.append(FLASH_BASE)
     top = f"{ink_words(row['ink_id'], inks)} through {row['mesh_id']}"
     strokes, flashes = int(row["strokes"]), int(row["flash_count"])
     if flashes:
@@ -168,7 +170,7 @@ def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
     if 0 < len(row["base_on"]) < len(garments):
         without = [g for g in garments if g not in row["base_on"]]
         steps.append(f"On {', '.join(without)}: no base, the ink straight on the cloth.")
-    steps.append("Cure as the ink maker's data sheet says; let the print cool before measuring.")
+    steps.append(CURE)
     return steps
 
 

@@ -1,0 +1,107 @@
+"""Files of jobs of several colours: read as people write them, answered a job at a time."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+import pytest
+
+from pipelines.cli import main
+from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS, PRINTS
+from tests.pages.test_prediction import Reader
+from tests.small_demo import small_model, small_shop
+
+
+def jobs_file(path, job=("Club tee", "club  TEE", "Club tee", ""), **columns):
+    """Three colours of a job, as the shop has printed and would predict them, and one alone."""
+    prints = small_shop().prints
+    known = prints["ink_id"].isin(["C02", "C19", "C24"]) & prints["underbase_ink_id"].notna()
+    rows = prints[known].drop_duplicates("ink_id").head(3)
+    rows = pd.concat([rows, rows.head(1)], ignore_index=True)
+    means = small_model().means(rows).round(2)
+    table = rows[["ink_id", "substrate_id", "mesh_id", "strokes", "flash_count", "press_id"]]
+    table = table.join(rows[["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]])
+    table = table.assign(job=list(job), target=[f"{L},{a},{b}" for L, a, b in means], **columns)
+    table.to_csv(path, index=False)
+    return table
+
+
+def run(root, path, *options) -> int:
+    return main(["--workspace", str(root), "predict", str(path), *map(str, options)])
+
+
+def test_colours_of_a_job_are_answered_together(learnt_workspace, tmp_path, capsys):
+    table = jobs_file(tmp_path / "jobs.csv", tolerance_dE00=[4.0, 4.0, 0.2, 4.0])
+    out, page = tmp_path / "out.csv", tmp_path / "week.html"
+    assert run(learnt_workspace, tmp_path / "jobs.csv", "--out", out, "--page", page) == 0
+    said = capsys.readouterr()
+    assert 'jobs "club  TEE" and "Club tee" are taken as one' in said.err
+    found = pd.read_csv(out)
+    assert found.columns.tolist() == [*PREDICTION_COLUMNS, *JOB_COLUMNS]
+    ids = ["Club tee-1", "club  TEE-2", "Club tee-3", "row 5"]
+    assert found["setup_id"].tolist() == ids
+    assert found["verdict"].tolist()[:2] == ["go", "go"] and found["verdict"][2] != "go"
+    assert found["job_verdict"].tolist() == [found["verdict"][2]] * 3 + ["go"]
+    assert found["job_held_by"].tolist()[:3] == ["Club tee-3"] * 3
+    assert found["job_p_in_tolerance"].nunique() == 2
+    assert re.search(r"^2 jobs: 1 straight to production", said.out, re.M)
+    held = f"{table['ink_id'][2]}"
+    text = Reader(page.read_text(encoding="utf-8")).text
+    assert text.count("Its job, Club tee: ") == 4  # two that would go, on overview and card
+    assert small_shop().inks.set_index("ink_id")["ink_name"][held] in text
+
+    # the numbers of a set-up do not change with the job it belongs to
+    table.drop(columns="job").assign(setup_id=ids).to_csv(tmp_path / "alone.csv", index=False)
+    assert run(learnt_workspace, tmp_path / "alone.csv", "--out", tmp_path / "alone-out.csv") == 0
+    alone = pd.read_csv(tmp_path / "alone-out.csv")
+    pd.testing.assert_frame_equal(alone, found[PREDICTION_COLUMNS])
+    assert "jobs:" not in capsys.readouterr().out
+
+
+def test_one_sheet_a_job_in_the_order_of_printing(learnt_workspace, tmp_path, capsys):
+    one = {"job": ["J7"] * 3 + [""], "substrate_id": "G02"}
+    table = jobs_file(tmp_path / "jobs.csv", print_order=[3, 1, 2, 1], **one)
+    sheets = tmp_path / "sheets.html"
+    out = ("--out", tmp_path / "out.csv", "--sheets", sheets)
+    assert run(learnt_workspace, tmp_path / "jobs.csv", *out) == 0
+    html = sheets.read_text(encoding="utf-8")
+    assert html.count('class="one-sheet"') == 2 and "no order of printing" not in html
+    listed = pd.read_csv(tmp_path / "sheets.csv")
+    assert listed.columns.tolist() == [c.name for c in PRINTS.columns]
+    assert listed["print_id"].tolist() == ["J7-1", "J7-2", "J7-3", "row-5-1"]
+    assert listed["ink_id"].tolist()[:3] == [table["ink_id"][i] for i in (1, 2, 0)]
+    first = html[: html.index('class="one-sheet"', html.index('class="one-sheet"') + 1)]
+    names = small_shop().inks.set_index("ink_id")["ink_name"]
+    base = names[table["underbase_ink_id"][0]]
+    steps = re.findall(r"<li>(.*?)</li>", first)
+    places = [next(i for i, s in enumerate(steps) if names[c] in s) for c in listed["ink_id"][:3]]
+    assert places == sorted(places)
+    assert any(step.startswith("Base") and base in step for step in steps)
+    assert "data sheet" in steps[1]
+    assert f"strikeoff record MEASURED.csv --prints {tmp_path / 'sheets.csv'}" in (
+        capsys.readouterr().out
+    )
+    jobs_file(tmp_path / "jobs.csv", **one)
+    assert run(learnt_workspace, tmp_path / "jobs.csv", *out) == 0
+    assert sheets.read_text(encoding="utf-8").count("no order of printing") == 1  # one has colours
+
+
+def test_one_place_in_the_order_for_two_colours_is_refused(learnt_workspace, tmp_path, capsys):
+    one = {"job": ["J7"] * 3 + [""], "substrate_id": "G02"}
+    jobs_file(tmp_path / "jobs.csv", print_order=[1, 2, 2, 1], **one)
+    assert run(learnt_workspace, tmp_path / "jobs.csv", "--out", tmp_path / "out.csv") == 2
+    err = capsys.readouterr().err
+    assert "jobs.csv, row 4, column print_order: 2 stands twice in job J7" in err
+    assert not (tmp_path / "out.csv").exists()
+
+
+@pytest.mark.parametrize("name", ["jobs.csv", "out.csv"])
+def test_the_list_beside_the_sheets_is_no_other_file(learnt_workspace, tmp_path, name, capsys):
+    jobs_file(tmp_path / "jobs.csv")
+    before = (tmp_path / "jobs.csv").read_bytes()
+    sheets = (tmp_path / name).with_suffix(".html")
+    options = ("--out", tmp_path / "out.csv", "--sheets", sheets)
+    assert run(learnt_workspace, tmp_path / "jobs.csv", *options) == 2
+    assert "write to another one" in capsys.readouterr().err
+    assert (tmp_path / "jobs.csv").read_bytes() == before
