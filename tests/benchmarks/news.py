@@ -7,7 +7,7 @@ are made on the part ``choose``; ``last`` is run once a release and nothing is c
 
 | kind | what is new |
 |---|---|
-| next | nothing: the usual run, right after the history |
+| next | nothing but a lot now and then: the usual run, right after the history |
 | new_mesh | a mesh known by its sheet alone |
 | new_garment, new_family | bare cloth measured alone; of a hue never printed on |
 | lot | a lot a good quarter stronger or weaker and turned in hue, 3-13 prints at the end |
@@ -141,6 +141,7 @@ def changes(before: pd.DataFrame, now: pd.DataFrame) -> dict[str, float]:
     both = before.merge(now, on=KEYS, suffixes=(" then", ""))
     rng = np.random.default_rng(0)
     gain = np.log(both["dE00"] + 0.1) - np.log(both["dE00 then"] + 0.1)
+    # ten prints drawn one after the other: some two to five jobs
     by = [g.to_numpy() for _, g in gain.groupby([both["seed"], both["setup_id"].str[:4]])]
     means = [
         np.concatenate([by[j] for j in rng.integers(len(by), size=len(by))]).mean()

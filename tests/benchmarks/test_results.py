@@ -2,9 +2,11 @@
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from tests.benchmarks import all as every
+from tests.benchmarks import news
 from tests.benchmarks.results import ORDER, Report
 
 HERE = Path(__file__).parent
@@ -56,3 +58,17 @@ def test_one_that_fails_does_not_stop_the_others(capfd):
     runs = [every.Run("held_out --no-such-option", 1), every.Run("scale --help", 1)]
     assert every.in_turn(runs) == ["held_out --no-such-option"]
     assert "append" in capfd.readouterr().out
+
+
+def test_what_changed_is_told_of_the_same_prints():
+    """Half the error on every print is half the error, in whatever order the prints come."""
+    rng = np.random.default_rng(0)
+    n = 200
+    then = pd.DataFrame(
+        {"shop kind": "few", "seed": 1, "kind": "lot", "setup_id": [f"S{i:04d}" for i in range(n)]}
+    ).assign(dE00=rng.uniform(2, 8, n), width=4.0, go=False, **dict.fromkeys(news.INSIDE, False))
+    now = then.assign(dE00=then["dE00"] / 2, width=3.0, go=True, **dict.fromkeys(news.INSIDE, True))
+    found = news.changes(then, now.sample(frac=1, random_state=0))
+    assert -50 < found["change %"] < -47 and found["from %"] < found["to %"] < -47
+    assert (found["cover then %"], found["cover %"], found["go %"]) == (0, 100, 100)
+    assert news.changes(then, then)["change %"] == 0

@@ -215,7 +215,7 @@ class Lots:
     tilt: Array  # log absorption from 400 to 700 nm
 
     def on(self, ink: NDArray[np.intp], day: Array) -> NDArray[np.intp]:
-        """Position of the lot in use, (n,)."""
+        """Position of the lot in use, (n,); the very first where an ink has none."""
         late = self.first_day[None, :] > day[:, None]
         other = self.ink[None, :] != ink[:, None]
         return np.where(late | other, -np.inf, self.first_day[None, :]).argmax(axis=1)

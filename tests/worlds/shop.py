@@ -102,7 +102,7 @@ def draw_shop(seed: int, size: int, kind: str, ask: int = 90) -> Drawn:
     water = kind == "water"
     has = _Shelves(streams[0], kind, size)
     inks = draw_inks(streams[1], has.n_inks, water)
-    has.choose_lots(inks.coloured)
+    has.choose_lots(inks.coloured)  # a turn in hue hardly shows on white or black
     world = World(
         laws=draw_laws(streams[2], water),
         inks=inks,
@@ -194,7 +194,7 @@ class _Jobs:
         return frame
 
     def history(self, size: int) -> pd.DataFrame:
-        """The history: rare inks printed 1 to 3 times, strong lots in its last weeks."""
+        """The history: rare inks printed 1 to 3 times, strong lots at its end."""
         rng, has = self.rng, self.has
         frame = self.draw(size, 0, has.days)
         for i, ink in enumerate(has.rare):
@@ -265,13 +265,13 @@ def _drawdowns(rng: np.random.Generator, world: World, has: _Shelves, water: boo
 
 
 def _drawdown_spectra(rng: np.random.Generator, world: World, drawdowns: pd.DataFrame) -> Array:
-    """Measured cards (n, 31): even films, 3 % off what was meant."""
+    """Measured cards (n, 31): even films, 3 % off what was meant, of each ink's first lot.
+
+    Bases have no lots in print; their cards are off by the first lot of all, as likely odd as any.
+    """
     film = drawdowns["film_um"].to_numpy() * np.exp(rng.normal(0, 0.03, len(drawdowns)))
-    first = [
-        int(np.flatnonzero(world.lots.ink == i)[0]) if i < world.lots.ink.max() + 1 else 0
-        for i in drawdowns["ink"]
-    ]
-    cards = drawdowns.assign(base=-1, lot=first)
+    ink = drawdowns["ink"].to_numpy()
+    cards = drawdowns.assign(base=-1, lot=world.lots.on(ink, np.zeros(len(ink))))
     film = np.where(np.isfinite(film), film, 5000.0)
     return world.read(rng, world.of_films(cards, film, 0 * film), np.full(len(film), 3.0))
 

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tests.worlds.laws import Laws, film_um, patches
-from tests.worlds.light import Ground, lab_of, over, seen, two_flux
+from tests.worlds.light import Ground, apart, lab_of, over, seen, two_flux
 from tests.worlds.materials import Cloths, Inks, Lots, Meshes
 from tests.worlds.presses import Presses
 
@@ -179,8 +179,6 @@ class World:
     ) -> Array:
         """Chance (n,) that the next measured print is within ``tolerance`` (dE00) of the target,
         for one who knows everything but chance."""
-        from tests.worlds.light import apart
-
         rng = np.random.default_rng(0)
         mean, by_top, by_base = self.tangents(setups)
         sd = np.hypot(self.laws.job_film_sd, self.laws.print_film_sd)
