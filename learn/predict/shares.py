@@ -1,10 +1,18 @@
 """What moves a print: the way from bucket to print, or from print to print, in shares that add up.
 
-Every cause is switched on or off: the cloth beneath, the base, this screen's film, ... With m of
-them there are 2^m states between start and end, each through the whole optics. A cause's share is
-what switching it on changes, averaged over all orders in which causes can be switched on: Shapley's
-value (Shapley 1953, "A value for n-person games"). No other rule adds up exactly, gives nothing to
-a cause that changes nothing, treats causes alike that act alike, and adds up over L, a and b.
+Every cause is switched on or off: the cloth beneath, the base, this screen's film, ... each state
+through the whole optics.
+
+From the bucket to a print there is a way that a press could go, and a cause's share is what its
+step changes (`STEPS`). The bucket is the ink upon itself; then it lies upon a thick layer of the
+base, then upon base and cloth, and only then is the cloth wet or soaked. So each step hides as
+well as the print does: averaged over all orders, the cloth would be seen through films that are
+not there, and what covers it would take as much away again.
+
+Between two prints neither is first. With m causes there are 2^m states between them, and a share
+is averaged over all orders in which causes can be switched on: Shapley's value (Shapley 1953, "A
+value for n-person games"). No other rule adds up exactly, gives nothing to a cause that changes
+nothing, treats causes alike that act alike, and adds up over L, a and b.
 """
 
 from __future__ import annotations
@@ -41,7 +49,7 @@ class Mover(StrEnum):
 
     CLOTH = "cloth"  # the bare garment shows through
     BASE = "base"  # lies between cloth and ink
-    FILM = "film"  # of this screen and strokes, against one stroke through the shop's middle mesh
+    FILM = "film"  # of this screen and strokes; from the bucket, what it lacks of an ordinary one
     WET_OUT = "wet_out"  # cloth darkened by the ink that fills it
     SOAK = "soak"  # ink sunk into the cloth
     DISCHARGE = "discharge"  # the garment's dye taken out
@@ -52,6 +60,12 @@ class Mover(StrEnum):
 
 
 MOVERS = tuple(Mover)
+# From the bucket on. What a discharge ink leaves of the dye is cloth; the film comes first where
+# it is no thinner than one stroke through the shop's middle mesh.
+STEPS = (
+    *(Mover.LOT, Mover.SURFACE, Mover.DISCHARGE, Mover.BASE, Mover.CLOTH, Mover.FILM),
+    *(Mover.WET_OUT, Mover.SOAK, Mover.PRESS, Mover.LEARNT),
+)
 # What of a stack each mover brings with it.
 _BRINGS = {
     Mover.CLOTH: ("cloth", "pores"),
@@ -128,7 +142,17 @@ def from_bucket(model: ShiftModel, setup: pd.DataFrame) -> Shares:
     gap = bucket - _between(model, state, start, start, np.zeros((1, len(MOVERS)), bool))[0]
     free = start.free.copy()
     free[MOVERS.index(Mover.LEARNT)] += gap
-    return _shares(model, state, replace(start, free=free), end)
+    start = replace(start, free=free)
+    order = [MOVERS.index(mover) for mover in STEPS]
+    if _film(end, state) >= _film(start, state):
+        order.insert(0, order.pop(STEPS.index(Mover.FILM)))
+    on = np.zeros((len(MOVERS) + 1, len(MOVERS)), bool)
+    for step, mover in enumerate(order):
+        on[step + 1 :, mover] = True
+    lab = _between(model, state, start, end, on)
+    shares = np.zeros((len(MOVERS), 3))
+    shares[order] = np.diff(lab, axis=0)
+    return Shares(lab[0], lab[-1], shares, along(shares, lab[0], lab[-1]))
 
 
 def from_print(model: ShiftModel, setup: pd.DataFrame, beside: pd.DataFrame) -> Shares:
@@ -140,7 +164,12 @@ def from_print(model: ShiftModel, setup: pd.DataFrame, beside: pd.DataFrame) -> 
         msg = "the two prints are of different inks: shares are told of one ink in two places"
         raise Unusable(msg)
     state = model.layout_.state(model.weights_)
-    return _shares(model, state, _place(model, beside), _place(model, setup))
+    start, end = _place(model, beside), _place(model, setup)
+    m = len(MOVERS)
+    on = np.indices((2,) * m).reshape(m, -1).T.astype(bool)
+    lab = _between(model, state, start, end, on)
+    shares = shapley(lab.reshape((2,) * m + (3,)))
+    return Shares(lab[0], lab[-1], shares, along(shares, lab[0], lab[-1]))
 
 
 def _place(model: ShiftModel, setup: pd.DataFrame) -> _Place:
@@ -188,12 +217,11 @@ def _bucket(model: ShiftModel, end: _Place, state: State) -> _Place:
     return _Place(stack, shifts, np.zeros_like(end.free), own_ground=True)
 
 
-def _shares(model: ShiftModel, state: State, start: _Place, end: _Place) -> Shares:
-    m = len(MOVERS)
-    on = np.indices((2,) * m).reshape(m, -1).T.astype(bool)
-    lab = _between(model, state, start, end, on)
-    shares = shapley(lab.reshape((2,) * m + (3,)))
-    return Shares(lab[0], lab[-1], shares, along(shares, lab[0], lab[-1]))
+def _film(place: _Place, state: State) -> float:
+    """Dry film of the ink, um, whatever the press does to it."""
+    film = np.array([mover == Mover.FILM for mover in MOVERS])
+    shifts = place.shifts[film].sum(axis=0, keepdims=True)
+    return float(print_model.film_um(place.stack, state.constants, shifts)[0][0])
 
 
 def along(shares: Array, start: Array, end: Array) -> Array:
@@ -229,8 +257,12 @@ def _between(
     if start.own_ground:
         k_ink = np.exp(state.log_k[ink] + shifts[:, [column_of("strength")]])
         own = kubelka_munk.r_infinity(k_ink, np.exp(state.log_s[ink]))
-        bare = ~on[:, [MOVERS.index(Mover.CLOTH)]]
-        fields["cloth"] = np.where(bare, own, fields["cloth"])
+        base = fields["base"]
+        of_base = kubelka_munk.r_infinity(np.exp(state.log_k[base]), np.exp(state.log_s[base]))
+        thick = ~on[:, MOVERS.index(Mover.CLOTH)]  # of the base or the ink itself
+        own = np.where((base >= 0)[:, None], of_base, own)
+        fields["cloth"] = np.where(thick[:, None], own, fields["cloth"])
+        fields["discharges"] = np.where(thick, 0.0, fields["discharges"])
     stack = Stack(ink=ink, log_solids=np.repeat(end.stack.log_solids, k), **fields)
     lab = print_model.lab(stack, state, shifts, model.viewing_)
     return lab + _chosen(on, start.free, end.free)

@@ -77,12 +77,34 @@ def test_the_ground_moves_a_thin_clear_film_and_hardly_a_thick_opaque_one():
     model, thick = small_model(), {"mesh_id": "M43-80", "strokes": 8.0, "flash_count": 7.0}
     white = {"substrate_id": "G01", **BASELESS}
     opaque = from_bucket(model, setup(ink_id="C24", ink_lot=None, **white, **thick))
-    # what the cloth does through an ordinary film, this film takes back
-    beneath = (Mover.CLOTH, Mover.FILM, Mover.BASE, Mover.SOAK, Mover.WET_OUT)
-    assert np.abs(sum(of(opaque, mover) for mover in beneath)).max() < 0.3
+    for beneath in (Mover.CLOTH, Mover.FILM, Mover.BASE, Mover.SOAK, Mover.WET_OUT):
+        assert np.abs(of(opaque, beneath)).max() < 0.3, beneath
     thin = from_bucket(model, setup(ink_id="C02", ink_lot=None, **white, strokes=1.0))
     assert MOVERS[int(np.argmax(thin.dE00))] == Mover.CLOTH
     assert thin.dE00.max() > 5
+
+
+THIN = {"mesh_id": "M120-34", "strokes": 1.0, "flash_count": 0.0}
+THICK = {"mesh_id": "M43-80", "strokes": 4.0, "flash_count": 3.0}
+
+
+@pytest.mark.parametrize("film", [THIN, THICK], ids=["thin", "thick"])
+@pytest.mark.parametrize("base", [BASELESS, BASED], ids=["bare", "based"])
+@pytest.mark.parametrize("ink", ["C02", "C19", "C24", "C26"])
+def test_no_share_is_much_larger_than_the_whole(ink, base, film):
+    """On the way from the bucket no step overshoots that a later one has to take back."""
+    for garment in ("G01", "G02", "G04"):
+        one = setup(ink_id=ink, substrate_id=garment, ink_lot=None, **film, **base)
+        shares = from_bucket(small_model(), one)
+        assert np.abs(shares.dE00).max() < shares.total_dE00 + 0.6
+        assert shares.lab.sum(axis=0) == pytest.approx(shares.end - shares.start, abs=1e-9)
+
+
+def test_a_film_counts_from_the_bucket_where_it_is_thin():
+    thin = from_bucket(small_model(), setup(ink_id="C19", ink_lot=None, **BASELESS, **THIN))
+    thick = from_bucket(small_model(), setup(ink_id="C19", ink_lot=None, **BASELESS, **THICK))
+    assert thin.dE00[MOVERS.index(Mover.FILM)] > 1
+    assert np.abs(of(thick, Mover.FILM)).max() < 1e-9
 
 
 def test_from_one_print_to_another_and_back():
