@@ -105,7 +105,8 @@ class Seen(NamedTuple):
 def look_at(model: ShiftModel, given: Given, rows: list[int]) -> dict[int, Seen]:
     """Prints that were set aside, by row, held against a model that has not learnt them.
 
-    Mix-ups are looked for among the prints of one job.
+    What came into the tables since it learnt is made known to it. Mix-ups are looked for among
+    the prints of one job.
     """
     from learn.colour.colorimetry import srgb_hex, viewing
     from learn.monitoring import inspection
@@ -113,7 +114,9 @@ def look_at(model: ShiftModel, given: Given, rows: list[int]) -> dict[int, Seen]
 
     cells = given.tables["prints"]
     typed, _ = check_added(given, cells)
-    typed = Catalogue.of(to_shop(given)).describe(typed.set_axis(cells.index))
+    shop = to_shop(given)
+    model = model.told_of(shop)
+    typed = Catalogue.of(shop).describe(typed.set_axis(cells.index))
     settings = read_settings(given.shop_toml, given.name, Findings())
     view = viewing(settings.illuminant, settings.observer)
     lab, bases = lab_columns(typed, view), usual_bases(cells)

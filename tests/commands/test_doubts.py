@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 import sys
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from learn.colour.colorimetry import srgb_hex, viewing
@@ -78,6 +81,31 @@ def test_doubts_are_shown_beside_what_was_expected(shop, capsys, monkeypatch):
         capsys, "doubts", "keep", "R3", "--page", "x.html", code=2
     )
     assert DATABASE.read_bytes() == database
+
+
+def test_a_print_of_an_ink_the_model_has_not_learnt_is_looked_at(
+    learnt_workspace, tmp_path, capsys
+):
+    root = tmp_path / "w"
+    shutil.copytree(learnt_workspace, root)
+    (root / "in").mkdir()
+    for name, column in (("inks", "ink_id"), ("drawdowns", "ink_id"), ("prints", "ink_id")):
+        rows = pd.read_csv(root / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+        rows = rows[rows[column] == "C19"].assign(ink_id="N1")
+        if name == "prints":  # a turquoise as red as can be
+            rows = rows.head(1).assign(print_id="X1", ink_lot="", L="45", a="60", b="40")
+            rows = rows[[c for c in rows if not re.match(r"r\d", c)]]
+        rows.to_csv(root / "in" / f"{name}.csv", index=False)
+    at = ["--workspace", str(root)]
+    assert "1 doubtful and set aside" in says(capsys, *at, "record", str(root / "in"))
+    page = tmp_path / "d.html"
+    says(capsys, *at, "doubts", "--page", str(page))
+    shown = page.read_text(encoding="utf-8")
+    own = next(part for part in shown.split("<article") if "doubts keep X1<" in part)
+    measured, expected = re.findall(r"background:(#[0-9a-f]{6})", own)
+    assert measured == srgb_hex(np.array([45.0, 60.0, 40.0]), viewing("D50", "2"))
+    red, green, blue = (int(expected[i : i + 2], 16) for i in (1, 3, 5))
+    assert red < min(green, blue)  # turquoise, by its cards
 
 
 def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypatch, capsys):

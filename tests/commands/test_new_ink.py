@@ -54,3 +54,15 @@ def test_a_mistake_in_asking_for_an_ink_is_one_sentence(
     told = capsys.readouterr().err
     assert sentence in told
     assert len(told.strip().splitlines()) == 1
+
+
+def test_the_figure_shows_how_the_ink_covers(learnt_workspace, capsys, tmp_path):
+    at = ["new-ink", "--ink", "C19", "--most", "1", "--workspace", str(learnt_workspace)]
+    figure = tmp_path / "covers.svg"
+    assert main([*at, "--figure", str(figure)]) == 0
+    assert f"The figure is {figure}." in capsys.readouterr().out
+    drawn = figure.read_text(encoding="utf-8")
+    assert "dry film" in drawn
+    assert "C19" in drawn
+    assert main([*at, "--figure", str(tmp_path / "covers.txt")]) == 2
+    assert "call it .png, .pdf or .svg" in capsys.readouterr().err
