@@ -26,10 +26,12 @@ ABOUT = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
 export whose sample names are the print_id (or setup_id) of --prints SETUPS, or a folder with
 prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv or drawdowns.csv holding the
-added rows alone. Readings of one print are averaged. Every print is held against the model in
-charge before anything is learnt from it; a doubtful one is set aside with the reason. The same
-file twice changes nothing. With --replace the file takes the place of a batch recorded wrongly,
-in one step; what differs is told.
+added rows alone. Of a workbook of the whole shop the prints and what is new on its other sheets are
+taken; what differs there is told. A print whose name for an ink, garment or screen may be two
+things is left out, with both told; the corrected file brings it in. Readings of one print are
+averaged. Every print is held against the model in charge before anything is learnt from it; a
+doubtful one is set aside with the reason. The same file twice changes nothing. With --replace the
+file takes the place of a batch recorded wrongly, in one step; what differs is told.
 """
 
 
@@ -179,6 +181,8 @@ def lines(report: Report, batch: int | None, file: str, dry_run: bool) -> list[s
         parts.append(f"{len(report.doubts)} doubtful and set aside")
     if report.faults:
         parts.append(f"{len(report.faults)} that cannot be right, set aside")
+    if report.left_out:
+        parts.append(f"{len({one for one, _, _ in report.left_out})} left out")
     if report.known:
         parts.append(f"{len(report.known)} known before")
     parts += [f"{n} new {ONE[table] if n == 1 else table}" for table, n in report.described.items()]
@@ -187,6 +191,10 @@ def lines(report: Report, batch: int | None, file: str, dry_run: bool) -> list[s
         said.append(f"  {doubt.print_id}: {doubt.reason}")
     for print_id, place, why in report.faults[:SHOWN]:
         said.append(f"  {print_id}, {place}: {why}")
+    for print_id, place, why in report.left_out[:SHOWN]:
+        said.append(f"  {print_id}, {place}, left out: {why}")
+    if report.left_out and not dry_run:
+        said.append("Correct what was left out and record the file again; what is in stays.")
     more = sum(max(0, len(found) - SHOWN) for found in (report.doubts, report.faults))
     if more:
         said.append(f"  and {more} more; strikeoff doubts lists all.")

@@ -19,7 +19,7 @@ from pipelines.measured.block import MAX_BYTES
 from pipelines.tables import csvfile
 from pipelines.tables.cells import known_columns
 from pipelines.tables.layout import Rows, names
-from pipelines.tables.reading import cells_of, rows_of_csv, sheets_of, table_of
+from pipelines.tables.reading import cells_of, other_sheets, rows_of_csv, sheets_of, table_of
 from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.tables.workbook import is_workbook
@@ -35,7 +35,8 @@ class Incoming:
     """What the files of one batch hold.
 
     ``tables``: text cells by row of the file; ``files``: table -> file name; ``place``: row of
-    prints -> where in the file; ``typed``: whether somebody typed the colours in.
+    prints -> where in the file; ``typed``: whether somebody typed the colours in; ``whole``: it is
+    a workbook of the shop, in which what is known already stands too.
     """
 
     file: str
@@ -47,6 +48,7 @@ class Incoming:
     backing: str | None = None
     typed: bool = True
     said: list[str] = field(default_factory=list)
+    whole: bool = False
 
 
 def read_incoming(
@@ -71,9 +73,10 @@ def read_incoming(
         findings.raise_if_any()
         assert prints is not None  # else there were findings
         place = {row: f"row {row}" for row in prints.index}
+        tables, files = other_sheets(data, path.name, findings)
         return Incoming(
-            path.name, sha256, {"prints": prints}, {"prints": path.name}, place, condition,
-            said=findings.warnings,
+            path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
+            condition, said=findings.warnings, whole=bool(tables),
         )  # fmt: skip
     return _export(path, sheet, sha256, settings, condition)
 

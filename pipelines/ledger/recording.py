@@ -13,6 +13,7 @@ from learn.physics.drawdowns import lab_columns
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
+from pipelines.ledger.whole_book import DESCRIBED, only_new
 from pipelines.tables.folder import Given, check_added, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.schema import SHOP_TABLES
@@ -23,7 +24,6 @@ from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem,
 RECORD = "record"
 # Rows that come in are checked beside those that are there, under numbers of their own.
 _OWN = 10_000_000
-DESCRIBED = ("inks", "substrates", "meshes", "drawdowns")
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,7 @@ class Report:
     in_use: list[str] = field(default_factory=list)
     doubts: list[Doubt] = field(default_factory=list)
     faults: list[tuple[str, str, str]] = field(default_factory=list)  # print_id, place, why
+    left_out: list[tuple[str, str, str]] = field(default_factory=list)  # not recorded at all
     known: list[str] = field(default_factory=list)
     described: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -53,11 +54,12 @@ class Report:
 
 
 def plan(
-    ledger: Ledger, incoming: Incoming, gate: Gate | None, declared: bool
+    ledger: Ledger, incoming: Incoming, gate: Gate | None, declared: bool, *, in_part: bool = True
 ) -> tuple[Addition | None, Report]:
     """The batch that ``incoming`` adds to the ledger, with the doubts of ``gate``.
 
-    ``declared``: the condition was given by the user, who may go against that of before.
+    ``declared``: the condition was given by the user, who may go against that of before;
+    ``in_part``: prints that name something which may be two things may be left out.
 
     Raises UserError for what cannot be recorded at all.
     """
@@ -75,11 +77,14 @@ def plan(
             return None, report
     _check_condition(ledger, incoming, declared, report)
     given = current(ledger).given
+    if incoming.whole:
+        incoming = only_new(given, incoming)
+        report.notes = list(incoming.said)
     incoming = _by_ids(given, incoming, report)
     sheets = _described(given, incoming, report)
     known = _with(given, sheets)
     cells = incoming.tables.get("prints", pd.DataFrame(columns=["print_id"], dtype=object))
-    averaged = _averaged(known, cells, incoming)
+    averaged = _averaged(known, cells, incoming, report if in_part else None)
     prints, faults = _new(given, averaged, incoming, report)
     batch = Batch(
         RECORD,
@@ -196,7 +201,13 @@ def _with(given: Given, sheets: dict[str, Sheet]) -> Given:
     return replace(given, tables=tables, set_aside={})
 
 
-def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged:
+def _averaged(
+    known: Given, cells: pd.DataFrame, incoming: Incoming, report: Report | None
+) -> Averaged:
+    """Prints of the readings in ``cells``. A print that names something which may be two things is
+    left out and told in ``report``, so that the corrected file brings it in; refused without one,
+    or where it is all there is.
+    """
     settings = read_settings(known.shop_toml, known.name, Findings())
     view = viewing(settings.illuminant, settings.observer)
     if not len(cells):
@@ -213,7 +224,15 @@ def _averaged(known: Given, cells: pd.DataFrame, incoming: Incoming) -> Averaged
         if p.kind in (Kind.UNKNOWN, Kind.AMBIGUOUS)
     ]
     if lost:
-        raise InputProblems(lost)
+        ids = cells["print_id"].str.strip()
+        unsure = ids.isin(ids.loc[[p.row for p in lost if p.row is not None]])
+        if report is None or unsure.all() or any(p.kind == Kind.UNKNOWN for p in lost):
+            raise InputProblems(lost)
+        for p in lost:
+            row = p.row or 0
+            told = f"{p.reason}; {p.do}"
+            report.left_out.append((ids[row], incoming.place.get(row, f"row {row}"), told))
+        return _averaged(known, cells[~unsure], incoming, report)
     typed = typed.set_axis(cells.index)
     averaged = average(cells, typed, faulty, incoming.place, view)
     faults = dict(averaged.faults)

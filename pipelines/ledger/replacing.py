@@ -35,7 +35,7 @@ def plan_replacement(
         return None, Report(nothing=f"{incoming.file} is what batch {number} holds"), Difference()
     back = Decision("taken back", None, f"replaced by {incoming.file}", batch=number)
     without = ledger + Addition(None, (back,))
-    addition, report = plan(without, incoming, gate, declared=declared)
+    addition, report = plan(without, incoming, gate, declared=declared, in_part=False)
     if addition is None or addition.batch is None:
         return None, report, Difference()
     addition = Addition(addition.batch, (back, *addition.decisions))

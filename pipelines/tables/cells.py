@@ -10,6 +10,7 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.tables import lookalikes
+from pipelines.tables.dates import iso_dates
 from pipelines.tables.schema import LAB, Column, Table
 from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
 from pipelines.workspace.problems import Findings, Kind, Problem
@@ -20,8 +21,10 @@ _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
 DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
-# Instruments give tiny negatives on black by their own noise; fluorescent inks exceed 1.
-_REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 2.0
+# Instruments give tiny negatives on black by their own noise; a brightened cloth reflects up to
+# about 1.1, and a black in percent that is all a table holds little more (common practice, no
+# source).
+_REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 1.2
 
 
 def known_columns(
@@ -35,7 +38,8 @@ def known_columns(
     """Keep the table's own columns, in the order given; tell of missing and unknown ones.
 
     Decimal commas of a semicolon (or tab) file, or of a workbook (delimiter ""), become points
-    in the columns of numbers; all other cells stay exactly as they are.
+    in the columns of numbers, and days become ISO dates where the column leaves no doubt; all
+    other cells stay exactly as they are.
     """
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
@@ -61,6 +65,9 @@ def known_columns(
                 findings.problem(
                     file, header_row, column.name, what, _rename_hint(column, names), Kind.MISSING
                 )
+    for column in table.columns:
+        if column.kind == "date" and column.name in given:
+            given[column.name] = iso_dates(given[column.name], column.name, file, findings)
     _tell_unknown(table, cells, own, findings, file)
     if delimiter != ",":
         for name in own:

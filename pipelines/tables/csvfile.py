@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from collections import Counter
@@ -24,9 +25,10 @@ HEAD = 100  # rows among which the header is, and so tells how wide the table is
 def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, str] | None:
     """The text cells of a CSV file's bytes, and its delimiter: comma, semicolon or tab.
 
-    UTF-8 with or without byte-order mark, else Latin-1 as Western European Windows saves it.
-    Header names are trimmed. Rows without any filled cell are left out. The index is the row
-    as a spreadsheet numbers it. Returns None when they cannot be used; why is in ``findings``.
+    UTF-8 with or without byte-order mark, UTF-16 with one, else Latin-1 as Western European
+    Windows saves it. Header names are trimmed. Rows without any filled cell are left out. The
+    index is the row as a spreadsheet numbers it. Returns None when they cannot be used; why is in
+    ``findings``.
     """
     read = rows_of(data, file, findings)
     if read is None:
@@ -120,6 +122,12 @@ def _quoted(cell: str) -> str:
 
 
 def _decode(data: bytes) -> str | None:
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            text = data.decode("utf-16")  # "Unicode text" of a spreadsheet
+        except UnicodeDecodeError:
+            return None
+        return None if "\0" in text else text
     if b"\0" in data:
         return None
     try:

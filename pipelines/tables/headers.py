@@ -7,6 +7,7 @@ variable to the words of `learn.process`.
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -31,8 +32,9 @@ _ANYWHERE = {
     "b": "b*|CIE b*|b* measured|measured b*|b value",
 }
 _PROCESS = {
-    "printed_on": "date|printed|printed on|print date|day|datum|druckdatum|gedruckt am|fecha"
-    "|data|date d'impression",
+    "printed_on": "date|printed|printed on|print date|printing date|date printed|day|datum"
+    "|druckdatum|druck datum|gedruckt am|fecha|fecha de impresión|data|data di stampa"
+    "|date d'impression",
     "job_id": "job|job no|job number|order|order no|auftrag|auftragsnummer|commande|pedido"
     "|ordine|opdracht",
     "press_id": "press|machine|printing press|maschine|druckmaschine|presse|prensa|máquina"
@@ -43,7 +45,7 @@ _PROCESS = {
     "|mesh underbase|screen base|sieb unterdruck|sieb grundierung",
     "underbase_strokes": "base strokes|underbase strokes|strokes base|strokes underbase"
     "|base passes|züge unterdruck|züge grundierung",
-    "ink_lot": "lot|ink lot|batch|ink batch|lot no|charge|lote|lotto|partij",
+    "ink_lot": "lot|ink lot|batch|ink batch|charge|farbcharge|lote|lotto|partij",
     "strokes": "stroke|strokes|passes|pulls|hits|number of strokes|top strokes|züge|rakelzüge"
     "|passages|pasadas|passate|slagen",
     "flash_count": "flash|flashes|flash count|number of flashes|flash between strokes"
@@ -149,15 +151,67 @@ _UNITS = {
     "printed_on": "yyyy-mm-dd|jjjj-mm-tt|iso",
 }
 # For names, what stands in brackets only describes them.
-_REMARKS = "id|code|no|name|key|t/cm|threads/cm|threads per cm|tpi|per cm|top|top ink|count"
+_REMARKS = "id|code|no|name|key|t/cm|threads/cm|threads per cm|per cm|top|top ink|count"
+# What the words of a base and of a top print become over the columns they share.
+_BASED = {
+    "ink_id": "underbase_ink_id",
+    "mesh_id": "underbase_mesh_id",
+    "strokes": "underbase_strokes",
+}
+# Words beside a name that say nothing, and such as only say how a thing is named.
+_LITTLE = frozenset(
+    [
+        "of",
+        "the",
+        "our",
+        "in",
+        "on",
+        "for",
+        "used",
+        "von",
+        "der",
+        "des",
+        "de",
+        "du",
+        "la",
+        "del",
+        "di",
+    ]
+)
+_NAMING = frozenset(
+    [
+        "id",
+        "code",
+        "no",
+        "nr",
+        "number",
+        "name",
+        "nummer",
+        "numero",
+        "codice",
+        "naam",
+        "nom",
+        "nombre",
+    ]
+)
+_CLOSE = 0.85
 
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a header may mean: our columns, the likeliest first, or a unit that is not ours."""
+    """What a header may mean: our columns, the likeliest first, or a unit that is not ours.
+
+    ``loosely``: by some of its words alone, so that any surer header for the column is meant.
+    """
 
     columns: tuple[str, ...] = ()
     odd_unit: str | None = None
+    loosely: bool = False
+
+    @property
+    def per_inch(self) -> bool:
+        """Whether the unit counts threads an inch."""
+        return self.odd_unit in _units("threads_per_inch")
 
 
 @cache
@@ -176,13 +230,17 @@ def meaning(table: Table, header: str) -> Meaning:
     if table.column(header) is not None or (table.colour and _own_colour(header)):
         return Meaning((header,))
     whole = plain(re.sub(r"[()\[\],]", " ", header))
-    if found := _words(table.name, table).get(whole):
+    if found := _words_of(table).get(whole):
         return Meaning(found)
     if table.colour and (nm := _wavelength(whole)):
         return Meaning((f"r{nm}",))
+    if found := _of_base(table, whole):
+        return Meaning(found)
     head, unit = _parted(header)
-    found = _words(table.name, table).get(head, ())
-    if not found or not unit:
+    found = _words_of(table).get(head, ())
+    if not found:
+        return Meaning(_loosely(table, whole), loosely=True)
+    if not unit:
         return Meaning(found)
     numbers = tuple(c for c in found if unit in _units(c))
     names = tuple(c for c in found if c not in _UNITS and unit in _alternatives(_REMARKS))
@@ -196,6 +254,48 @@ def is_unit(text: str) -> bool:
     """Whether a cell below a header holds nothing but a unit."""
     word = plain(text.strip("()[] "))
     return any(word in _units(column) for column in _UNITS)
+
+
+def near(table: Table, header: str) -> str | None:
+    """The column whose word a header that means nothing to us nearly is, misspelt perhaps."""
+    words = {word.replace(" ", ""): columns[0] for word, columns in _words_of(table).items()}
+    close = difflib.get_close_matches(plain(header).replace(" ", ""), words, n=1, cutoff=_CLOSE)
+    return words[close[0]] if close and len(close[0]) > 2 else None
+
+
+def _words_of(table: Table) -> dict[str, tuple[str, ...]]:
+    return _words(table.name, table)
+
+
+def _of_base(table: Table, whole: str) -> tuple[str, ...]:
+    """``base mesh``, ``sieb unterdruck``: a word for the base, and one for what it shares."""
+    words = _words_of(table)
+    for base in _bases(table):
+        for rest in (whole.removeprefix(f"{base} "), whole.removesuffix(f" {base}")):
+            found = words.get(rest, ()) if rest != whole else ()
+            if found and found[0] in _BASED:
+                return (_BASED[found[0]],)
+    return ()
+
+
+@cache
+def _bases(table: Table) -> tuple[str, ...]:
+    return tuple(w for w, found in _words_of(table).items() if found == ("underbase_ink_id",))
+
+
+def _loosely(table: Table, whole: str) -> tuple[str, ...]:
+    """By its words in another order, without those that say nothing."""
+    all_words = frozenset(whole.split())
+    for kept in (all_words - _LITTLE, all_words - _LITTLE - _NAMING):
+        found = _in_any_order(table).get(kept, ()) if max(map(len, kept), default=0) > 2 else ()
+        if found and (all_words.isdisjoint(_NAMING) or found[0].endswith(("_id", "_lot"))):
+            return found[:1]
+    return ()
+
+
+@cache
+def _in_any_order(table: Table) -> dict[frozenset[str], tuple[str, ...]]:
+    return {frozenset(word.split()): found for word, found in _words_of(table).items()}
 
 
 def _own_colour(header: str) -> bool:

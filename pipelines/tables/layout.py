@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from pipelines.tables.headers import Meaning, is_unit, meaning, plain
-from pipelines.tables.schema import Column, Table
+from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Findings, Kind
 
 Rows = Mapping[int, list[str]]  # number of the row in its file -> its cells
@@ -32,7 +32,6 @@ _TOTAL = re.compile(
     r"|durchschnitt|anzahl|anmerkung|bemerkung|hinweis|legende|moyenne|somme|remarque|suma"
     r"|promedio|nota|media|totale|totaal|gemiddelde|opmerking)\b"
 )
-_DAY_FIRST = re.compile(r"^([0-3]?[0-9])\.([01]?[0-9])\.((?:19|20)[0-9]{2})$")
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,11 @@ def names(table: Table, rows: Rows, wanted: set[str]) -> bool:
 def is_ours(table: Table, header: list[str]) -> bool:
     """Whether every column that is meant stands under our own name."""
     meant = [(name, meaning(table, name)) for name in header if name]
-    return all(m.columns in ((), (name,)) and not m.odd_unit for name, m in meant)
+    there = set(header)
+    return all(
+        not m.odd_unit and (m.columns in ((), (name,)) or (m.loosely and m.columns[0] in there))
+        for name, m in meant
+    )
 
 
 def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | None:
@@ -90,6 +93,7 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
     if first is not None and _is_units(below[first]):
         header = _with_units(header, below[first])
         out["units"] = [first]
+    header = _with_groups(table, header, rows.get(number - 1, []))
     names = _named(table, header, file, number, findings)
     if names is None:
         return None
@@ -103,7 +107,7 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
     ours = number == 1 and is_ours(table, header)
     if not ours or left:
         _tell(file, number, [(header[i], n) for i, n in names.items()], out, table, findings)
-    return Laid(frame if ours else _filled_in(table, frame), number, ours)
+    return Laid(frame, number, ours)
 
 
 def emptied(table: Table, frame: pd.DataFrame, *, ours: bool) -> pd.DataFrame:
@@ -138,8 +142,10 @@ def _named(
         free = [column for column in one.columns if column not in claimed]
         if free:
             claimed[free[0]] = i
-        elif header[i] != one.columns[0] and header[claimed[one.columns[0]]] == one.columns[0]:
-            continue  # our own name stands beside it: that one is meant
+        elif one.loosely or (
+            header[i] != one.columns[0] and header[claimed[one.columns[0]]] == one.columns[0]
+        ):
+            continue  # our own or a surer name stands beside it: that one is meant
         else:
             sound = False
             other = header[claimed[one.columns[0]]]
@@ -151,6 +157,8 @@ def _named(
             sound = False
             what = f'what stands beside the name in "{header[i]}" is not understood'
             do = "name the unit that datasets/README.md gives for it, or none"
+            if one.per_inch:
+                do = "give each screen by its id, or by its count per centimetre"
             findings.problem(file, number, None, what, do, Kind.UNIT)
     names: dict[int, str] = {i: column for column, i in claimed.items()}
     for i, name in enumerate(header):
@@ -162,17 +170,48 @@ def _named(
 def _surest_first(meant: Mapping[int, Meaning], header: list[str]) -> list[tuple[int, Meaning]]:
     """Our own names, then what can mean one thing only, then the rest."""
     found = [(i, one) for i, one in meant.items() if one.columns]
-    return sorted(found, key=lambda m: (m[1].columns != (header[m[0]],), len(m[1].columns)))
+    return sorted(found, key=lambda m: _doubt(m[1], header[m[0]]))
+
+
+def _doubt(one: Meaning, name: str) -> tuple[bool, bool, int]:
+    return one.columns != (name,), one.loosely, len(one.columns)
 
 
 def _is_units(cells: list[str]) -> bool:
     filled = [cell for cell in cells if cell.strip()]
-    return len(filled) > 1 and all(map(is_unit, filled))
+    units = [cell for cell in filled if plain(cell) not in _EMPTY]
+    return len(filled) > 1 and len(units) > 0 and all(map(is_unit, units))
 
 
 def _with_units(header: list[str], units: list[str]) -> list[str]:
-    units = [unit.strip("()[] ") for unit in units] + [""] * len(header)
+    units = ["" if plain(unit) in _EMPTY else unit.strip("()[] ") for unit in units]
+    units += [""] * len(header)
     return [f"{n} ({u})" if n and u else n for n, u in zip(header, units, strict=False)]
+
+
+def _with_groups(table: Table, header: list[str], above: list[str]) -> list[str]:
+    """Names that stand twice told apart by the row above: "Base" and "Top" over "Ink" and "Ink".
+
+    A word over several columns stands over the first of them. Where it makes a name of ours of
+    one that stands twice, the other is left as it is, or, if that would be the same once more -
+    "Measured" and "Target" over "L*" - keeps both words and means nothing to us.
+    """
+    alone = [meaning(table, name).columns[:1] for name in header]
+    if not any(column and alone.count(column) > 1 for column in alone):
+        return header
+    over, words = [""] * len(header), ""
+    for i in range(len(header)):
+        words = _tidy(above[i]) if i < len(above) and above[i].strip() else words
+        over[i] = words
+    both = [
+        f"{word} {name}" if word and name else "" for word, name in zip(over, header, strict=True)
+    ]
+    joint = [meaning(table, name).columns[:1] if name else () for name in both]
+    out = []
+    for name, pair, own, told in zip(header, both, alone, joint, strict=True):
+        clear = own and alone.count(own) > 1 and (told or (pair and own in joint))
+        out.append(pair if clear else name)
+    return out
 
 
 def _left_out(
@@ -195,23 +234,6 @@ def _left_out(
     notes = (lone | total) & ~example & ~again
     found = {"examples": example, "the header again": again & ~example, "totals or notes": notes}
     return {what: [int(r) for r in frame.index[where]] for what, where in found.items()}
-
-
-def _filled_in(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
-    """Days written day.month.year as dates are written here; nothing else is turned round."""
-    for column in filter(_is_date, table.columns):
-        if column.name in frame:
-            cells = frame[column.name].str.strip()
-            frame[column.name] = cells.str.replace(
-                _DAY_FIRST,
-                lambda m: f"{m[3]}-{int(m[2]):02}-{int(m[1]):02}",
-                regex=True,
-            )
-    return frame
-
-
-def _is_date(column: Column) -> bool:
-    return column.kind == "date"
 
 
 def _tell(

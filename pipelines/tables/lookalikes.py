@@ -1,17 +1,17 @@
-"""Columns that are not ours and look like one without which a job could go that should not.
+"""Columns that are not ours and look like one that must not be read past.
 
 A target read past is a job judged without it, a tolerance read past a wider one, a base read past
-a print on bare cloth. Such a column is refused where its cells are all there is; any other unknown
-column is kept out and told.
+a print on bare cloth, a misspelt lot or press another print. Such a column is refused where its
+cells are all there is; any other unknown column is kept out and told.
 """
 
 from __future__ import annotations
 
-import difflib
 import re
 
 import pandas as pd
 
+from pipelines.tables.headers import near
 from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Kind, Problem
 
@@ -26,7 +26,6 @@ _WORDS = {  # common practice, no source
 _OTHERWISE = {"date", "day", "due", "week", "time", "qty", "quantity", "price", "cost", "note"}
 _BESIDE = {"target": ["target", "target_L", "target_a", "target_b"]}  # any of them will do
 _COLOUR = re.compile(r"#[0-9a-fA-F]{6}|[0-9.]+\s*[,;]\s*[-+0-9.]+\s*[,;]\s*[-+0-9.]+")
-_CLOSE = 0.85
 
 
 def refused(table: Table, cells: pd.DataFrame, name: str, file: str) -> list[Problem]:
@@ -38,7 +37,7 @@ def refused(table: Table, cells: pd.DataFrame, name: str, file: str) -> list[Pro
     alone = (cells[name].str.strip() != "") & (cells[ours] == "").all(axis=1)
     if not alone.any():
         return []
-    do = "rename it, to something else if it means something else"
+    do = f"rename it to {column}, or to something else if it means something else"
     return [
         Problem(file, int(alone.idxmax()), name, "was not understood", do, Kind.UNKNOWN, column)
     ]
@@ -59,11 +58,5 @@ def looks_like(table: Table, name: str, cells: pd.Series) -> str | None:
     if found is None and cells.str.strip().str.fullmatch(_COLOUR).any():
         found = "target"
     if found is None:
-        ours = {_bare(c): c for c in (*_WORDS, *_BESIDE["target"], "underbase_ink_id")}
-        close = difflib.get_close_matches(_bare(name), list(ours), n=1, cutoff=_CLOSE)
-        found = ours[close[0]] if close else None
+        found = near(table, name)
     return found if found and table.column(found) else None
-
-
-def _bare(name: str) -> str:
-    return re.sub(r"[\W_]", "", name.casefold())

@@ -203,6 +203,8 @@ class Names:
             return 1
         if any(asked.joined & name.joined for name in names):
             return 2
+        if names and asked.joined & Phrase(own.words + names[0].words).joined:
+            return 2  # as it is told: "C08 Bright red"
         if not asked.spoken:
             return _NEVER
         described = [own, *names, *(Phrase(n.words + further.words) for n in names[:1])]

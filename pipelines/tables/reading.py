@@ -86,6 +86,33 @@ def _from_book(
     return None
 
 
+def other_sheets(
+    data: bytes, file: str, findings: Findings
+) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
+    """What a workbook of prints describes on sheets of their own - inks, garments, ... - and what
+    to call each. A sheet that cannot be read is told and left aside, as are targets.
+    """
+    tables: dict[str, pd.DataFrame] = {}
+    called: dict[str, str] = {}
+    sheets = sheets_of(data, file) if workbook.is_workbook(data) else {}
+    for name, table in [*SHOP_TABLES.items(), (TARGETS.name, TARGETS)]:
+        named = {title: rows for title, rows in sheets.items() if sheet_means(name, title)}
+        if name == "prints" or not any(header_of(table, rows) for rows in named.values()):
+            continue
+        own = Findings()
+        read = _from_book(table, named, file, called, own)
+        place = called[table.file]
+        if read is None or own.problems:
+            why = f"{own.problems[0].reason}; {own.problems[0].do}"
+            findings.warn(f"{place}: was left aside, for it cannot be read ({why}).")
+        elif table is TARGETS and len(read):
+            findings.warn(f"{place}: was left aside; strikeoff import takes targets.")
+        elif len(read):
+            findings.warnings += own.warnings
+            tables[name] = read
+    return tables, {name: called[SHOP_TABLES[name].file] for name in tables}
+
+
 def table_of(data: bytes, table: Table, file: str, findings: Findings) -> pd.DataFrame | None:
     """As `read_table`, from the bytes of the file."""
     read = cells_of(data, table, file, findings)

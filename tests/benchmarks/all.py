@@ -56,6 +56,7 @@ RUNS = (
     Run("scale --sizes 800", 1),
     Run("scale", 5),
     Run("commands", 2),
+    Run("natural", 4),
 )
 QUICK = 2  # minutes
 

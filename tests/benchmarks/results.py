@@ -44,6 +44,7 @@ ORDER = (
     "new_ink",
     "scale",
     "commands",
+    "natural",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured

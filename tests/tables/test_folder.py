@@ -53,7 +53,7 @@ def test_frames_carry_types_and_all_columns(tmp_path):
         ("strokes", "", "strokes: is empty"),
         ("flash_count", "2", "flash_count: 2 flashes do not fit between 2 strokes"),
         ("printed_on", "2025-02-30", 'printed_on: "2025-02-30" is not a date'),
-        ("printed_on", "01.03.2025", 'printed_on: "01.03.2025" is not a date'),
+        ("printed_on", "01.13.2025", 'printed_on: "01.13.2025" is not a date'),
         ("printed_on", "2052-03-01", 'printed_on: "2052-03-01" is not a date a print can have'),
         ("readings", "0", 'readings: "0" is outside 1 to 1000'),
     ],
@@ -218,13 +218,18 @@ def test_all_problems_of_all_files_come_at_once(tmp_path):
     assert lines[-1] == "4 problems. Nothing was changed."
 
 
-def test_dates_written_another_way_throughout_are_told_once(tmp_path):
+def test_dates_that_may_be_two_days_refuse_the_file_in_one_sentence(tmp_path):
     prints = TINY["prints.csv"].replace("2025-03-01", "01/03/2025")
     prints = prints.replace("2025-03-09", "09/03/2025").replace("P2,,", "P2,05/03/2025,")
     message = refused(tmp_path, prints=prints)
-    said = 'prints.csv, column printed_on: nothing in the column can be used (row 2: "01'
-    assert said in message
+    assert 'row 2, column printed_on: "01/03/2025" may be 1 March 2025 or 3 January' in message
     assert len(message.splitlines()) == 1
+    plain = read(tmp_path / "day", prints=prints.replace("05/03", "25/03"))
+    assert [f"{day:%d %m}" for day in plain.shop.prints["printed_on"]] == [
+        "01 03",
+        "25 03",
+        "09 03",
+    ]
 
 
 def test_a_shop_without_prints_goes_in_with_a_warning(tmp_path):

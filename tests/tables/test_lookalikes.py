@@ -35,7 +35,7 @@ def read_with(tmp_path):
         ("remark", "#b5203a", "target"),  # by what stands in it
         ("tol.", "1", "tolerance_dE00"),
         ("White base?", "yes", "underbase_ink_id"),
-        ("base screen no", "4", "underbase_mesh_id"),
+        ("base screen hung", "4", "underbase_mesh_id"),
     ],
 )
 def test_what_looks_like_a_column_that_matters_is_not_read_past(read_with, name, cell, meant):
