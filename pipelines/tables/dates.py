@@ -54,8 +54,8 @@ def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> p
         what = f'"{text[row]}" may be {either}, and no other date of the column tells which'
         findings.problem(file, row, column, what, "write all as 2026-03-31", Kind.AMBIGUOUS)
         return out
-    for row, (one, other) in readings.items():
-        if (meant := other if month_first else one) is not None:
+    for row, (by_day, by_month) in readings.items():
+        if (meant := by_month if month_first else by_day) is not None:
             out[row] = meant.isoformat()
     return out
 
