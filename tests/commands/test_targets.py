@@ -19,6 +19,9 @@ def test_targets_are_kept_changed_told_and_taken_off(shop, capsys):
     assert main(["targets", "chalk", "--colour", "#ffffff"]) == 0
     assert main(["targets", "harbour  BLUE", "--tolerance", "1"]) == 0
     capsys.readouterr()
+    assert main(["targets", "chalk"]) == 0
+    _, *far = capsys.readouterr().out.splitlines()
+    assert len(far) == 1 and far[0].startswith("  nothing printed near it yet; the nearest, P")
     assert main(["targets", "harbour blue"]) == 0
     told = capsys.readouterr().out.splitlines()
     assert "Harbour blue: L 33.0 a 6.0 b -38.0" in told[0]
