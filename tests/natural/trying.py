@@ -38,7 +38,7 @@ import pandas as pd
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry.opened import open_model
-from pipelines.tables.folder import targets_of
+from pipelines.tables.folder import targets_of, to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.folders import Workspace
@@ -205,7 +205,7 @@ def _told_of(folder: Path, case: Case, done: Said) -> list[str]:
     """Prints of the truth that are not in use and told of, each in a line of its own."""
     if case.prints is None or not (folder / DATABASE).exists():
         return []
-    ids = set(store.load_shop(folder / DATABASE).prints["print_id"])
+    ids = set(to_shop(store.read(folder / DATABASE)).prints["print_id"])
     there = [row["print_id"] for row in _records(case.prints)]
     return [one for one in there if one not in ids and f"\n  {one}, " in done.out]
 
@@ -219,7 +219,7 @@ def _stored_wrong(folder: Path, case: Case) -> list[str]:
     """What the shop holds, table by table, against the truth; what is not told of is as before."""
     if not (folder / DATABASE).exists():
         return ["nothing is stored"]
-    shop = store.load_shop(folder / DATABASE)
+    shop = to_shop(store.read(folder / DATABASE))
     whole = {name: (SHOP / f"{name}.csv").read_text("utf-8") for name in SHOP_TABLES} | case.tables
     wrong = []
     for name, table in SHOP_TABLES.items():
