@@ -22,9 +22,9 @@ TARGETS = "targets"
 NEAR_DE00 = 5.0  # a print beyond it is no beginning for the colour: common practice, no source
 ABOUT = """\
 Lists the colours customers ask for, each with its tolerance and with the measured prints of the
-history that came nearest to it, where any came near. A name given here can stand wherever a target is asked for: in the
-column target of a file of jobs and after --target. With --colour a target is added or changed. They
-come in and go out with the other tables too, as targets.csv.
+history that came nearest to it, where any came near. A name given here can stand wherever a
+target is asked for: in the column target of a file of jobs and after --target. With --colour a
+target is added or changed. They come in and go out with the other tables too, as targets.csv.
 """
 
 
@@ -98,9 +98,10 @@ def list_targets(name: str | None, *, most: int, workspace: Workspace, shop: str
         for i in nearest[off[nearest] <= NEAR_DE00]:
             print(f"  {off[i]:5.1f} dE00  {_told(prints.iloc[i], names)}")
         if len(nearest) and off[nearest[0]] > NEAR_DE00:
+            one = prints["print_id"].iloc[nearest[0]]
             print(
-                f"  nothing printed near it yet; the nearest, {prints['print_id'].iloc[nearest[0]]}, "
-                f"lies {off[nearest[0]]:.1f} dE00 off"
+                f"  nothing printed near it yet; the nearest, {one}, lies"
+                f" {off[nearest[0]]:.1f} dE00 off"
             )
     if prints.empty:
         print("No prints yet to hold them against.")
