@@ -24,20 +24,6 @@ class Part(NamedTuple):
     columns: Index  # (k,) which weights
     matrix: Array  # (m, 3, k)
 
-    def _square(self, p: int) -> Index:
-        """Where the weights of this part meet in a (p, p) matrix laid out flat, (k k,)."""
-        return (self.columns[:, None] * p + self.columns).ravel()
-
-    def of(self, matrix: Array) -> Array:
-        """The rows and columns of ``matrix`` (p, p) that belong to these weights, (k, k)."""
-        k = len(self.columns)
-        return matrix.reshape(-1).take(self._square(len(matrix)), mode="clip").reshape(k, k)
-
-    def add_to(self, matrix: Array, values: Array) -> None:
-        """Add ``values`` (k, k) to these rows and columns of ``matrix`` (p, p), row by row."""
-        assert matrix.flags.c_contiguous  # else what follows is a copy
-        matrix.reshape(-1)[self._square(len(matrix))] += values.ravel()
-
 
 @dataclass(frozen=True)
 class Phi:
@@ -92,9 +78,20 @@ class Phi:
         for part in self.parts:
             rows, _, values = part
             m, _, k = values.shape
-            spread = values.reshape(3 * m, k) @ part.of(covariance)
+            spread = values.reshape(3 * m, k) @ block(covariance, part.columns)
             out[rows] = spread.reshape(m, 3, k) @ values.transpose(0, 2, 1)
         return out
+
+
+def block(matrix: Array, at: Index) -> Array:
+    """The rows and columns ``at`` (k,) of a square matrix, (k, k)."""
+    return matrix.take(at, axis=0, mode="clip").take(at, axis=1, mode="clip")
+
+
+def add_to_block(matrix: Array, at: Index, values: Array) -> None:
+    """Add ``values`` (k, k) to the rows and columns ``at`` (k,) of ``matrix``, row by row."""
+    assert matrix.flags.c_contiguous  # else what follows is a copy
+    matrix.reshape(-1)[at[:, None] * len(matrix) + at] += values
 
 
 def groups_of(label: Index) -> list[Index]:

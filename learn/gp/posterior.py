@@ -10,8 +10,8 @@ errors that prints of one job share. This is a GP with covariance
 only linearly, a batch is appended by adding to a p x p matrix, and leaving out any group
 has a closed form (:mod:`learn.gp.leave_out`).
 
-Parts of Phi (an ink each) meet only in the p x p precision, so everything before and after
-it goes part by part.
+Parts of Phi (an ink each) meet only in the weights they share, so everything but a system of
+these goes part by part (:mod:`learn.gp.arrow`).
 """
 
 from __future__ import annotations
@@ -24,17 +24,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.blas import dsyrk
-from scipy.linalg.lapack import dpotri
 from threadpoolctl import threadpool_limits
 
-from learn.gp.design_matrix import Part, Phi
+from learn.gp.arrow import Arrow, inverse_of
+from learn.gp.design_matrix import Part, Phi, add_to_block
 
 Array = NDArray[np.floating]
 
 # Learning is many small products, over which BLAS threads wait for each other: two threads
 # made it slower than one, here by half and beside other work three times.
-MIRRORED = 128  # rows of a triangle mirrored at a time
-
 one_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 
 
@@ -109,11 +107,20 @@ class Hyper:
 
 @dataclass(frozen=True)
 class Posterior:
-    """Weights given the data: ``mean`` (p,) and the upper Cholesky root of the precision."""
+    """Weights given the data: ``mean`` (p,) and their precision, as its upper Cholesky root
+    (p, p) or as an arrow, which is written out once it is asked for."""
 
     mean: Array
-    root: Array  # (p, p), precision = root' root
+    factor: Array | Arrow
     log_evidence: float
+
+    @cached_property
+    def root(self) -> Array:
+        """(p, p) upper triangle, precision = root' root."""
+        if isinstance(self.factor, Arrow):
+            lower = self.factor.precision().T
+            return cholesky(lower, lower=False, overwrite_a=True, check_finite=False)
+        return self.factor
 
     @cached_property
     def precision(self) -> Array:
@@ -123,14 +130,14 @@ class Posterior:
     @cached_property
     def covariance(self) -> Array:
         """(p, p)"""
-        upper, _ = dpotri(self.root, lower=0)
-        covariance, p = upper.T, len(upper)  # in the order of rows, half filled
-        for a in range(0, p, MIRRORED):
-            b = min(a + MIRRORED, p)
-            own = covariance[a:b, a:b]
-            own[:] = np.tril(own) + np.tril(own, -1).T
-            covariance[a:b, b:] = covariance[b:, a:b].T
-        return covariance
+        return inverse_of(self.root)
+
+    @cached_property
+    def variance(self) -> Array:
+        """The diagonal of the covariance, (p,)."""
+        if isinstance(self.factor, Arrow):
+            return self.factor.variance()
+        return np.diag(self.covariance)
 
 
 def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
@@ -208,6 +215,11 @@ class Whitened(NamedTuple):
         back = (self.job_root @ self.by_job(self.job_v @ values))[self.job]
         return direct - self.job_v.transpose(0, 2, 1) @ back
 
+    def projected(self, part: Part, y: Array) -> Array:
+        """Phi' N^-1 y of a part, (k,), for ``y`` (n, 3) of all prints."""
+        solved = self.solve(y[part.rows, :, None])
+        return solved.ravel() @ part.matrix.reshape(solved.size, -1)
+
 
 def whiten(design: Design, hyper: Hyper, blocks: Array, rows: NDArray[np.intp]) -> Whitened:
     """The noise of the prints ``rows`` of one part; ``blocks`` (n, 3, 3) of all prints."""
@@ -235,40 +247,32 @@ def information(part: Array, white: Whitened) -> Array:
 
 class _Solved(NamedTuple):
     posterior: Posterior
-    parts: list[tuple[Part, Whitened, Array]]  # with W = N^-1 Phi, (m, 3, k)
+    arrow: Arrow
+    noise: list[Whitened]  # of each part
     alpha: Array  # (n, 3) inverse covariance of the data applied to them
 
 
 def _solve(design: Design, hyper: Hyper) -> _Solved:
     phi, y, blocks = design.phi, design.y, scaled_noise(design, hyper)
     variance = column_variance(design.blocks, hyper.block, phi.p)
-    precision, projected = np.zeros((phi.p, phi.p)), np.zeros(phi.p)
-    precision.reshape(-1)[:: phi.p + 1] = 1 / variance
-    log_det, alpha = 0.0, np.empty_like(y)
-
-    def seen(part: Part) -> tuple[Whitened, Array, Array]:
-        white = whiten(design, hyper, blocks, part.rows)
-        return white, white.solve(part.matrix), information(part.matrix, white)
-
-    parts = []
-    for part, (white, W, told) in zip(phi.parts, map(seen, phi.parts), strict=True):
-        part.add_to(precision, told)
-        projected[part.columns] += np.einsum("nik,ni->k", W, y[part.rows])
-        alpha[part.rows] = white.solve(y[part.rows, :, None])[:, :, 0]
-        parts.append((part, white, W))
-        log_det += white.log_det
-    root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
-    mean = cho_solve((root, False), projected)
-    for part, _, W in parts:
-        alpha[part.rows] -= W @ mean[part.columns]
+    noise = [whiten(design, hyper, blocks, part.rows) for part in phi.parts]
+    told = (information(part.matrix, white) for part, white in zip(phi.parts, noise, strict=True))
+    arrow = Arrow.of(1 / variance, [part.columns for part in phi.parts], told)
+    projected, alpha = np.zeros(phi.p), np.empty_like(y)
+    for part, white in zip(phi.parts, noise, strict=True):
+        projected[part.columns] += white.projected(part, y)
+    mean = arrow.solve(projected)
+    error = y - phi @ mean
+    for part, white in zip(phi.parts, noise, strict=True):
+        alpha[part.rows] = white.solve(error[part.rows, :, None])[:, :, 0]
     log_evidence = -0.5 * (
         float((alpha * y).sum())
-        + log_det
+        + sum(white.log_det for white in noise)
         + np.log(variance).sum()
-        + 2 * np.log(np.diag(root)).sum()
+        + arrow.log_det
         + y.size * np.log(2 * np.pi)
     )
-    return _Solved(Posterior(mean, root, log_evidence), parts, alpha)
+    return _Solved(Posterior(mean, arrow, log_evidence), arrow, noise, alpha)
 
 
 def posterior(design: Design, hyper: Hyper) -> Posterior:
@@ -294,9 +298,8 @@ def add_information(
     blocks = scaled_noise(design, hyper)
     for part in design.phi.parts:
         white = whiten(design, hyper, blocks, part.rows)
-        part.add_to(precision, sign * information(part.matrix, white))
-        solved = white.solve(design.y[part.rows, :, None])[:, :, 0]
-        projected[part.columns] += sign * np.einsum("nik,ni->k", part.matrix, solved)
+        add_to_block(precision, part.columns, sign * information(part.matrix, white))
+        projected[part.columns] += sign * white.projected(part, design.y)
 
 
 def misfit(design: Design, hyper: Hyper, error: Array) -> float:
@@ -330,19 +333,21 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     Rasmussen & Williams 2006, eqs 5.8 and 5.9, in feature space.
     """
     n, d = design.directions.shape[:2]
-    post, parts, alpha = _solve(design, hyper)
-    u = design.directions
-    along, covariance = np.empty((n, d + 1)), post.covariance
+    post, arrow, noise, alpha = _solve(design, hyper)
+    u, along = design.directions, np.empty((n, d + 1))
+    told = np.zeros(design.phi.p)  # a weight: how far the data narrow it, 1 - C / variance
 
-    def slopes(seen: tuple[Part, Whitened, Array]) -> tuple[Array, Array]:
-        """By the features of a part and by job noise; ``along`` is filled."""
-        (part, white, W), (E, inverse) = seen, _inverse_diagonal(covariance, seen)
+    def slopes(at: int, part: Part, white: Whitened) -> tuple[Array, Array]:
+        """By the features of a part and by job noise; ``along`` and ``told`` are filled."""
+        W = white.solve(part.matrix)
+        E, inverse = _inverse_diagonal(arrow, at, white, W)
         rows, a = part.rows, alpha[part.rows]
         slack = a[:, :, None] * a[:, None, :] - inverse  # (m, 3, 3)
         if len(design.noise_scale):
             slack = slack * design.noise_scale[rows, None, None]
         along[rows, :d] = 0.5 * ((u[rows] @ slack) * u[rows]).sum(axis=2)
         along[rows, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
+        told[part.columns] += np.einsum("nik,nik->k", part.matrix, E)
         by_phi = a[:, :, None] * post.mean[part.columns] - E
 
         V = design.job_directions[rows]
@@ -353,14 +358,16 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
         Va = white.by_job((V @ a[:, :, None])[:, :, 0])
         return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
 
-    found = [slopes(part) for part in parts]
+    found = [
+        slopes(at, part, white)
+        for at, (part, white) in enumerate(zip(design.phi.parts, noise, strict=True))
+    ]
     by_job = sum((of_job for _, of_job in found), np.zeros(len(hyper.job)))
     by_block = np.empty(len(design.blocks))
-    diag_c = np.diag(covariance)
     for b, (block, log_sd) in enumerate(zip(design.blocks, hyper.block, strict=True)):
         variance = np.exp(2 * log_sd)
-        m, c = post.mean[block.columns], diag_c[block.columns]
-        by_block[b] = m @ m / variance - len(m) + c.sum() / variance
+        m = post.mean[block.columns]
+        by_block[b] = m @ m / variance - told[block.columns].sum()
         if block.remainder is not None:
             by_block[b] += 2 * variance * (along[:, block.direction] @ block.remainder)
     by_noise = 2 * np.exp(2 * hyper.noise) * along.sum(axis=0)
@@ -369,11 +376,11 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     )
 
 
-def _inverse_diagonal(covariance: Array, seen: tuple[Part, Whitened, Array]) -> tuple[Array, Array]:
-    """Of a part: E = W C, and the (m, 3, 3) diagonal of Sigma^-1 = N^-1 - W C W'."""
-    part, white, W = seen
+def _inverse_diagonal(arrow: Arrow, at: int, white: Whitened, W: Array) -> tuple[Array, Array]:
+    """Of the part ``at``, with ``W`` = N^-1 Phi (m, 3, k): E = W C, and the (m, 3, 3) diagonal
+    of Sigma^-1 = N^-1 - W C W'."""
     m, _, k = W.shape
-    E = (W.reshape(3 * m, k) @ part.of(covariance)).reshape(m, 3, k)
+    E = arrow.times(W.reshape(3 * m, k), at).reshape(m, 3, k)
     shared = white.job_v.transpose(0, 2, 1) @ white.job_root[white.job] @ white.job_v
     return E, white.inverse - shared - E @ W.transpose(0, 2, 1)
 
@@ -385,12 +392,11 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
     Rasmussen & Williams 2006, eqs 5.10 - 5.12, blockwise. A print whose noise was scaled up
     is still judged by the noise of a good one.
     """
-    post, parts, alpha = _solve(design, hyper)
-    of_weights = post.covariance
+    post, arrow, noise, alpha = _solve(design, hyper)
     covariance = np.empty((len(design.y), 3, 3))
-
-    for seen in parts:
-        covariance[seen[0].rows] = np.linalg.inv(_inverse_diagonal(of_weights, seen)[1])
+    for at, (part, white) in enumerate(zip(design.phi.parts, noise, strict=True)):
+        W = white.solve(part.matrix)
+        covariance[part.rows] = np.linalg.inv(_inverse_diagonal(arrow, at, white, W)[1])
     error = (covariance @ alpha[:, :, None])[:, :, 0]
     if len(design.noise_scale):
         good = noise_blocks(design, hyper)

@@ -1,0 +1,159 @@
+"""A precision of weights that meet in few places, solved part by part.
+
+A part of Phi (an ink) has weights that no other part uses - its bends, its lots, its own
+ground - and weights it shares with others. With the local ones first, the precision of all
+weights has the shape of an arrow: a block a part down the diagonal, the shared weights as its
+head. Eliminating the local weights leaves a system of the shared ones alone (the Schur
+complement: Golub & Van Loan 2013, Matrix Computations, section 3.2.11), a few hundred of some
+thousand; and of the inverse only what a part needs is ever written out. Weights that no part
+uses stand at their prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg.lapack import dpotri
+
+from learn.gp.design_matrix import add_to_block, block
+
+Array = NDArray[np.floating]
+Index = NDArray[np.intp]
+
+MIRRORED = 128  # rows of a triangle mirrored at a time
+
+
+class Shaft(NamedTuple):
+    """What one part adds to the arrow: l local weights, which meet h shared ones."""
+
+    local: Index  # (l,) the local ones among the columns of the part
+    shared: Index  # (h,) the shared ones among them
+    weights: Index  # (l,) the local ones among all weights
+    head: Index  # (h,) the shared ones among the shared
+    root: Array  # (l, l) upper: the precision of the local ones is root' root
+    inverse: Array  # (l, l) of the root
+    across: Array  # (l, h) inverse' times the precision between local and shared
+    gain: Array  # (l, h) inverse times across: the local ones follow the shared by its negative
+
+
+@dataclass(frozen=True)
+class Arrow:
+    """The precision of p weights, eliminated."""
+
+    prior: Array  # (p,) precision of each weight before anything was learnt
+    shared: Index  # (s,) the weights that several parts use
+    idle: Index  # weights that none uses
+    shafts: list[Shaft]
+    root: Array  # (s, s) upper, of the precision of the shared weights alone
+
+    @classmethod
+    def of(cls, prior: Array, columns: Sequence[Index], told: Iterable[Array]) -> Arrow:
+        """From the ``prior`` precision (p,), and of every part the weights it depends on (k,),
+        ascending, and what it tells of them (k, k), of which the lower triangle is read.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            when the precision is not positive definite.
+        """
+        used = np.bincount(np.concatenate([np.zeros(0, int), *columns]), minlength=len(prior))
+        shared = np.flatnonzero(used > 1)
+        number = np.empty(len(prior), int)
+        number[shared] = np.arange(len(shared))
+        head = np.diag(prior[shared])
+        shafts = []
+        for own, values in zip(columns, told, strict=True):
+            mine = used[own] == 1
+            local, others = np.flatnonzero(mine), np.flatnonzero(~mine)
+            shaft = _eliminated(values, local, others, own[local], number[own[others]], prior)
+            left = block(values, others) - shaft.across.T @ shaft.across
+            add_to_block(head, shaft.head, left)
+            shafts.append(shaft)
+        root = cholesky(head.T, lower=False, overwrite_a=True, check_finite=False)
+        return cls(prior, shared, np.flatnonzero(used == 0), shafts, root)
+
+    @property
+    def log_det(self) -> float:
+        """Of the precision."""
+        diagonals = [np.diag(root) for root in (self.root, *(s.root for s in self.shafts))]
+        roots = np.log(np.concatenate(diagonals)).sum()
+        return float(2 * roots + np.log(self.prior[self.idle]).sum())
+
+    @cached_property
+    def head(self) -> Array:
+        """Covariance of the shared weights, (s, s)."""
+        return inverse_of(self.root)
+
+    def solve(self, values: Array) -> Array:
+        """Covariance times ``values`` (p,)."""
+        out = values / self.prior
+        head = values[self.shared]
+        for s in self.shafts:
+            head[s.head] -= s.gain.T @ values[s.weights]
+        head = cho_solve((self.root, False), head, overwrite_b=True, check_finite=False)
+        out[self.shared] = head
+        for s in self.shafts:
+            alone = s.inverse @ (values[s.weights] @ s.inverse)
+            out[s.weights] = alone - s.gain @ head[s.head]
+        return out
+
+    def times(self, values: Array, part: int) -> Array:
+        """``values`` (m, k) times the covariance of the weights of a part."""
+        s, out = self.shafts[part], np.empty_like(values)
+        own = values[:, s.local]
+        head = (values[:, s.shared] - own @ s.gain) @ block(self.head, s.head)
+        out[:, s.shared] = head
+        out[:, s.local] = own @ s.inverse @ s.inverse.T - head @ s.gain.T
+        return out
+
+    def variance(self) -> Array:
+        """Of every weight, (p,): the diagonal of the covariance."""
+        out = 1 / self.prior
+        out[self.shared] = np.diag(self.head)
+        for s in self.shafts:
+            alone = (s.inverse * s.inverse).sum(axis=1)
+            out[s.weights] = alone + ((s.gain @ block(self.head, s.head)) * s.gain).sum(axis=1)
+        return out
+
+    def precision(self) -> Array:
+        """(p, p), written out."""
+        out, head = np.diag(self.prior), self.root.T @ self.root
+        for s in self.shafts:
+            add_to_block(head, s.head, s.across.T @ s.across)
+            out[s.weights[:, None], s.weights] = s.root.T @ s.root
+            between, others = s.root.T @ s.across, self.shared[s.head]
+            out[s.weights[:, None], others] = between
+            out[others[:, None], s.weights] = between.T
+        out[self.shared[:, None], self.shared] = head
+        return out
+
+
+def inverse_of(root: Array) -> Array:
+    """(p, p) of ``root' root``, for an upper triangle ``root``."""
+    upper, _ = dpotri(root, lower=0)
+    whole, p = upper.T, len(upper)  # in the order of rows, half filled
+    for a in range(0, p, MIRRORED):
+        b = min(a + MIRRORED, p)
+        own = whole[a:b, a:b]
+        own[:] = np.tril(own) + np.tril(own, -1).T
+        whole[a:b, b:] = whole[b:, a:b].T
+    return whole
+
+
+def _eliminated(
+    told: Array, local: Index, shared: Index, weights: Index, head: Index, prior: Array
+) -> Shaft:
+    own = block(told, local)
+    own.reshape(-1)[:: len(local) + 1] += prior[weights]
+    root = cholesky(own.T, lower=False, check_finite=False)
+    inverse = solve_triangular(root, np.eye(len(root)), check_finite=False)
+    # between local and shared, each from the triangle that is there
+    between = told[np.maximum(local[:, None], shared), np.minimum(local[:, None], shared)]
+    across = inverse.T @ between
+    return Shaft(local, shared, weights, head, root, inverse, across, inverse @ across)
