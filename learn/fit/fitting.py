@@ -14,10 +14,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import fdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
 from learn.fit.linearisation import Layout, Rows
+from learn.fit.strangeness import judged
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
@@ -34,12 +36,19 @@ Progress = Callable[[str], None]
 # residual, 3 degrees of freedom) is a gross error, not a surprise: a good print is lost
 # once in ten million.
 GROSS_DISTANCE = distance_at(1e-7)
+# Where a shop's prints lie further off than that anyhow: the share of good ones lost, and the
+# degrees of freedom looked among.
+GROSS_SHARE = 1e-4
+PRINTS_A_DEGREE = 20
+TAILS = np.array([6.0, 8.0, 10.0, 15.0, 30.0])
 # So near to what the others say a print is no slip, however sure they are: just visible. Common
 # practice, no source.
 GROSS_dE00 = 1.0
 # Beyond this squared distance (99 % point) a print's noise is inflated during the first
 # fit, so that a gross error cannot bend it; nearer prints count in full.
 DOUBTFUL = distance_at(0.01)
+# So many prints of a lot can say together that the lot is off.
+AGREE = 3
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -75,6 +84,7 @@ class Fitting:
         self.trusted = np.zeros(n, bool) if trusted is None else trusted
         self.keep = np.ones(n, bool)
         self.distance = np.zeros(n)  # of each print from what the others say, in sds
+        self.gross = GROSS_DISTANCE  # from which on it is a gross error, squared
         self.noise_scale: Array | None = None
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
@@ -120,8 +130,8 @@ class Fitting:
             say(f"{(~self.keep).sum()} prints set aside; learning from {self.keep.sum()}")
             self.search(self.keep, iterations if some.all() else POLISH)
             self.converge(self.keep, 6)
-            self.screen()
-        self.converge(self.keep, 4)
+            self.screen(back=True)
+        self.converge(self.keep, 4, robust=True)
 
     def expect_constants(self, among: Mask) -> None:
         """Expect the constants half-way to where the physics alone explains the prints best.
@@ -157,18 +167,29 @@ class Fitting:
     def converge(self, among: Mask, steps: int, robust: bool = False) -> None:
         """Gauss-Newton with a line search; ends when a step no longer pays."""
         rows, lab = self.rows.take(among), self.lab[among]
-        for _ in range(steps):
+        for left in reversed(range(steps)):
             rows, design = self.design_of(rows, lab)
             if robust:
-                design, post, *_ = self._downweighted(design)
+                design, post, *_ = self._downweighted(design, rows.X["lot"])
             else:
                 post = posterior.posterior(design, self.hyper)
             if not len(lab):
                 break
             gain = self._move(rows, lab, design, post.mean - self.weights)
-            if gain < SETTLED * max(1.0, len(lab) / 1000):
+            settled = gain < SETTLED * max(1.0, len(lab) / 1000)
+            if settled and not (left and self._judge_levels(post)):
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
+
+    def _judge_levels(self, post: Posterior) -> bool:
+        """Let every level of a heavy-tailed term be as strange as it shows itself; whether that
+        has changed by much."""
+        found = judged(self.layout, self.hyper, post)
+        if found is None:
+            return False
+        self.layout, factor = found
+        self.weights = self.weights * factor
+        return True
 
     def _move(self, rows: Rows, lab: Array, design: Design, step: Array) -> float:
         """Take as much of a Gauss-Newton step as the non-linear misfit allows."""
@@ -187,7 +208,9 @@ class Fitting:
                 return gain
         return 0.0
 
-    def _downweighted(self, design: Design) -> tuple[Design, Posterior, Array, Array]:
+    def _downweighted(
+        self, design: Design, lots: pd.Series
+    ) -> tuple[Design, Posterior, Array, Array]:
         """The design under the present robust weights, its posterior, and how far each print
         lies from what the others say, in Lab (n, 3) and as squared distance (n,); the weights
         then follow these distances."""
@@ -195,7 +218,7 @@ class Fitting:
             design = replace(design, noise_scale=self.noise_scale)
         post, error, covariance = posterior.leave_one_out(design, self.hyper)
         distance = squared_distance(error, covariance)
-        self.noise_scale = np.maximum(1.0, distance / DOUBTFUL)
+        self.noise_scale = np.maximum(1.0, by_itself(distance, lots) / DOUBTFUL)
         return design, post, error, distance
 
     def search(self, among: Mask, iterations: int, robust: bool = False, restarts: int = 0) -> None:
@@ -206,7 +229,7 @@ class Fitting:
         linear = self.layout.linearise(rows, self.weights, self.log_lengths)
         design = self.layout.design(linear, self.lab[among], self.weights, self.repeat)
         if robust:
-            design, *_ = self._downweighted(design)
+            design, *_ = self._downweighted(design, rows.X["lot"])
         self.hyper, self.log_lengths, found = most_probable(
             partial(evidence_by, self.layout, linear, design, self.hyper),
             (self.hyper, self.log_lengths),
@@ -222,12 +245,16 @@ class Fitting:
             printed = np.bincount(used, minlength=self.layout.n_inks) > 0
             self.hyper = self.layout.with_pooled_bends(self.hyper, printed)
 
-    def screen(self) -> None:
-        """Judge every print, also those set aside before, against all kept ones."""
+    def screen(self, *, back: bool = False) -> None:
+        """Judge every print, also those set aside before, against all kept ones.
+
+        While the search is on, anything doubtful is better out; in the end what lies no further
+        off than the shop's prints do comes ``back``.
+        """
         _, design = self.design_of(self.rows, self.lab)
-        keep = self.keep
+        keep, lots = self.keep, self.rows.X["lot"]
         error, distance = np.empty_like(self.lab), np.empty(len(self.lab))
-        _, post, error[keep], distance[keep] = self._downweighted(design.take(keep))
+        _, post, error[keep], distance[keep] = self._downweighted(design.take(keep), lots[keep])
         self.noise_scale = None
         if (~keep).any():
             out = design.take(~keep)
@@ -235,14 +262,45 @@ class Fitting:
             cov = cov + posterior.new_job_noise(out, self.hyper)
             error[~keep] = out.y - mean
             distance[~keep] = squared_distance(error[~keep], cov)
-        self.keep = ~is_gross(distance, delta_e00(self.lab - error, self.lab)) | self.trusted
+        distance[:] = by_itself(distance, lots)
+        self.gross = gross_distance(distance) if back else GROSS_DISTANCE
+        off = delta_e00(self.lab - error, self.lab)
+        self.keep = ~is_gross(distance, off, self.gross) | self.trusted
         self.distance = np.sqrt(distance)
 
 
-def is_gross(squared: Array, dE00: Array) -> Mask:
-    """Which prints are gross errors, (n,), by their squared distance and their difference from
-    what all others say."""
-    return (squared >= GROSS_DISTANCE) & (dE00 > GROSS_dE00)
+def by_itself(squared: Array, lots: pd.Series) -> Array:
+    """How far each print (n,) is off by itself: what half the prints of its lot are off by is no
+    slip of one of them, but news of the lot."""
+    by_lot = pd.Series(squared).groupby(lots.to_numpy())
+    common = by_lot.transform("median").where(by_lot.transform("size") >= AGREE, 0.0)
+    out: Array = squared / np.maximum(1.0, common.fillna(0.0).to_numpy() / DOUBTFUL)
+    return out
+
+
+def gross_distance(squared: Array) -> float:
+    """Squared distance from which on a print is a gross error, by those (n,) of all prints.
+
+    Where the physics is wrong, good prints too lie further off than a normal law says. Their
+    tails are those of a Student t whose degrees of freedom and scale the middle and the 95 %
+    point of the distances tell, whatever the gross errors do: three channels squared are then
+    F-distributed.
+    """
+    if not len(squared):
+        return GROSS_DISTANCE
+    middle, high = np.quantile(squared, [0.5, 0.95])
+    ratio = fdtri(3, TAILS, 0.95) / fdtri(3, TAILS, 0.5)
+    found = TAILS[np.argmin(np.abs(np.log(ratio * middle / high)))]
+    # few prints do not show their tails
+    tails = max(float(TAILS[0]), min(float(found), len(squared) / PRINTS_A_DEGREE))
+    scale = middle / fdtri(3, tails, 0.5)
+    return max(GROSS_DISTANCE, float(scale * fdtri(3, tails, 1 - GROSS_SHARE)))
+
+
+def is_gross(squared: Array, dE00: Array, least: float = GROSS_DISTANCE) -> Mask:
+    """Which prints are gross errors, (n,), by their squared distance - ``least`` or more - and
+    their difference from what all others say."""
+    return (squared >= least) & (dE00 > GROSS_dE00)
 
 
 def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:

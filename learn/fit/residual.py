@@ -5,6 +5,10 @@ from __future__ import annotations
 from learn.gp.terms import Term
 from learn.process import SETTINGS, Setting
 
+# Degrees of freedom of batches of ink: the heaviest tails that still have a variance.
+LOT_TAILS = 3.0
+# The same of presses: most stand still, one drifts.
+PRESS_TAILS = 3.0
 PROCESS = ("log_volume", "wet_strokes", "flashes")
 
 
@@ -15,7 +19,7 @@ def terms_of(setting: Setting) -> list[Term]:
         name = f"{latent.replace('_', ' ')}: {setting.label}"
         terms += [
             Term(f"{name}, line", latent, line, smooth=column, linear=True),
-            Term(name, latent, curve, smooth=column, lengths=(1.5,), points=9),
+            Term(name, latent, curve, smooth=column, lengths=(1.5,), growing=True, points=9),
         ]
     return terms
 
@@ -24,7 +28,7 @@ def terms_of(setting: Setting) -> list[Term]:
 # and settled by the history; orders of magnitude: common practice, no source.
 TERMS = [
     Term("film: ink", "film", 0.10, levels="ink"),
-    Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0)),
+    Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0), growing=True),
     *(term for setting in SETTINGS for term in terms_of(setting)),
     Term(
         "film: blade on mesh",
@@ -43,7 +47,16 @@ TERMS = [
         points=5,
     ),
     # A few presses, and months without drift, say little of the next: these priors hold.
-    Term("film: press", "both_films", 0.08, levels="press", spread=0.3),
+    Term("film: press", "both_films", 0.08, levels="press", spread=0.3, tails=PRESS_TAILS),
+    Term(
+        "film: press, trend",
+        "both_films",
+        0.01,
+        levels="press",
+        smooth=("day",),
+        linear=True,
+        tails=PRESS_TAILS,
+    ),
     Term(
         "film: press over time",
         "both_films",
@@ -54,6 +67,7 @@ TERMS = [
         rough=True,
         points=20,
         spread=0.3,
+        tails=PRESS_TAILS,
     ),
     Term("film: top against base, press", "film", 0.03, levels="press"),
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
@@ -67,7 +81,11 @@ TERMS = [
         where="based",
         points=12,
     ),
-    Term("strength: lot", "strength", 0.05, levels="lot"),
+    # Most batches of an ink are alike, and some are a quarter off and turned in hue.
+    Term("strength: lot", "strength", 0.05, levels="lot", tails=LOT_TAILS),
+    Term("tilt: lot", "tilt", 0.02, levels="lot", tails=LOT_TAILS),
+    Term("bow: lot", "bow", 0.02, levels="lot", tails=LOT_TAILS),
+    Term("scattering: lot", "scattering", 0.03, levels="lot", tails=LOT_TAILS),
     Term("wet-out: garment", "wet_out", 0.30, levels="substrate"),
     Term("wet-out: fibre", "wet_out", 0.30, levels="fibre"),
     Term("soak: garment", "soak", 0.20, levels="substrate", where="bare"),

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
+from learn.fit.strangeness import judged, rescaled
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import MAX_LEVELS, FittedTerm
@@ -27,6 +28,8 @@ Array = NDArray[np.floating]
 
 # Gauss-Newton steps on a batch: what came before is linear, and the batch nearly so.
 STEPS = 4
+# How often the lots and presses of a batch are judged anew.
+JUDGED = 3
 
 
 class Grown(NamedTuple):
@@ -88,6 +91,24 @@ def surprise(
 def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Grown:
     """The state with the prints learnt as well: Gauss-Newton on them, with all that came
     before as the prior."""
+    post = state.posterior
+    for _ in range(JUDGED):
+        state, post = _moved(state, rows, lab, log_lengths, repeat)
+        found = judged(state.layout, state.hyper, post)
+        if found is None:
+            break
+        layout, factor = found
+        before = rescaled(state.posterior, layout, state.hyper, factor)
+        state = Grown(layout, state.hyper, state.weights * factor, before)
+    else:
+        state, post = _moved(state, rows, lab, log_lengths, repeat)
+    return state._replace(posterior=post)
+
+
+def _moved(
+    state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float
+) -> tuple[Grown, Posterior]:
+    """Where Gauss-Newton on the prints ends, and the posterior there."""
     before = state.posterior
     precision = before.root.T @ before.root
     post = before
@@ -104,7 +125,7 @@ def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: flo
         state = state._replace(weights=better)
         if here - misfit(better) < SETTLED:
             break
-    return state._replace(posterior=post)
+    return state, post
 
 
 def _misfit(
@@ -133,7 +154,9 @@ def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
         return term
     new = sorted(set(X[term.term.levels].dropna()) - set(term.level_names))
     room = max(0, MAX_LEVELS - len(term.level_names))
-    return replace(term, level_names=(*term.level_names, *new[:room]))
+    names = (*term.level_names, *new[:room])
+    fresh = np.full(len(new[:room]), term.of_unseen)  # anything may be expected of it
+    return replace(term, level_names=names, strange=np.append(term.strange, fresh))
 
 
 def _columns(old: Layout, new: Layout) -> NDArray[np.intp]:

@@ -21,12 +21,17 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from learn.normal import Z90
 
 Array = NDArray[np.floating]
 
 
 # A term keeps its most frequent levels; prints of the rest stay independent of each other.
 MAX_LEVELS = 100
+# Steps outside a history over which the variance of a growing term doubles.
+GROWN = 1.0
 # Features of one term (and channel) that is both by level and smooth.
 MAX_FEATURES = 84
 
@@ -43,9 +48,11 @@ class Term:
     lengths: tuple[float, ...] = ()
     rough: bool = False  # Matern 3/2 instead of RBF: for time
     linear: bool = False  # a straight line in the (one) smooth column instead
+    growing: bool = False  # the further outside the history, the less is known of it
     where: str | None = None  # a feature, true or false: where false the term is absent
     points: int = 24  # inducing points at most
     spread: float = 0.6  # of log sd under its log-normal prior
+    tails: float | None = None  # degrees of freedom where most levels are alike, and some not
 
 
 class Seen(NamedTuple):
@@ -65,12 +72,13 @@ class FittedTerm:
     term: Term
     level_names: tuple[str, ...]
     inducing: Array  # (m, d)
+    strange: Array  # (n_levels,) variance of each level, as a multiple of the term's: 1 as usual
 
     @classmethod
     def of(cls, term: Term, X: pd.DataFrame, random_state: int = 0) -> FittedTerm:
         """Take levels and inducing points from the features of a history."""
         levels: tuple[str, ...] = ()
-        X = X[cls(term, (), np.zeros((0, 0))).present(X)]
+        X = X[_present(term, X)]
         if term.levels:
             counts = X[term.levels].value_counts()
             counts = counts[counts > 1] if len(counts) > MAX_LEVELS else counts
@@ -88,7 +96,7 @@ class FittedTerm:
 
                 means = KMeans(most, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
-        return cls(term, levels, Z)
+        return cls(term, levels, Z, np.ones(len(levels)))
 
     @property
     def size(self) -> int:
@@ -104,7 +112,7 @@ class FittedTerm:
         prior as scatter from print to print would make every band too wide. A term without
         a print it is about is not told of either way, and stays.
         """
-        X = X[FittedTerm(term, (), np.zeros((0, 0))).present(X)]
+        X = X[_present(term, X)]
         columns = [*term.smooth, *([term.levels] if term.levels else [])]
         return not len(X) or bool(X[columns].notna().any().all())
 
@@ -116,9 +124,7 @@ class FittedTerm:
 
     def present(self, X: pd.DataFrame) -> NDArray[np.bool_]:
         """Prints the term is about, (n,)."""
-        if not self.term.where:
-            return np.ones(len(X), bool)
-        return X[self.term.where].to_numpy(bool)
+        return _present(self.term, X)
 
     def features_of(self, levels: NDArray[np.intp]) -> NDArray[np.intp]:
         """The features that prints of these levels can have."""
@@ -173,14 +179,27 @@ class FittedTerm:
         n, kept, psi = len(seen.kept), seen.kept, self._of_numbers(seen, log_lengths)
         if self.term.levels:
             one_hot = np.zeros((n, len(self.level_names)))
-            one_hot[kept, seen.level[kept]] = 1.0
+            one_hot[kept, seen.level[kept]] = np.sqrt(self.strange)[seen.level[kept]]
             psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, self.size)
         psi = psi * kept[:, None]
+        whole = np.full(n, self.of_unseen)
+        if self.term.levels:
+            whole[kept] = self.strange[seen.level[kept]]
+        if self.term.growing or self.term.linear:
+            whole[seen.known] *= self._growth(seen.numbers[seen.known])
         if self.term.linear:
-            remainder = np.where(kept, 0.0, 1.0)
+            remainder = np.where(kept, 0.0, whole)
         else:
-            remainder = np.clip(1.0 - (psi * psi).sum(axis=1), 0.0, 1.0)
+            remainder = np.maximum(whole - (psi * psi).sum(axis=1), 0.0)
         return psi, np.where(seen.present, remainder, 0.0)
+
+    @property
+    def of_unseen(self) -> float:
+        """Variance of a level never seen, as a multiple of the term's: so that the 90 % band of
+        a normal is that of the heavy-tailed prior."""
+        if not self.term.tails:
+            return 1.0
+        return float(stdtrit(self.term.tails, 0.95) / Z90) ** 2
 
     def pushed(self, X: pd.DataFrame, log_lengths: Array, w: Array) -> Array:
         """:meth:`features` times weights ``w`` (channels, size): (n, channels).
@@ -194,7 +213,20 @@ class FittedTerm:
         out, w = np.zeros((len(kept), len(w))), w.reshape(len(w), -1, psi.shape[1])
         for channel, of_level in zip(out.T, w, strict=True):
             channel[kept] = (psi[kept] * of_level[seen.level[kept]]).sum(axis=1)
+            if self.term.levels:
+                channel[kept] *= np.sqrt(self.strange)[seen.level[kept]]
         return out
+
+    def _growth(self, numbers: Array) -> Array:
+        """Variance at numbers (n, d) of a straight line or of what grows, (n,); where nothing
+        was printed every number is as far away as any."""
+        if not self.inducing.size or (self.term.levels and not self.level_names):
+            return np.ones(len(numbers))
+        if self.term.linear:
+            return (numbers[:, 0] - self.inducing.mean()) ** 2
+        low, high = self.inducing.min(axis=0), self.inducing.max(axis=0)
+        outside = np.maximum(0.0, np.maximum(low - numbers, numbers - high))
+        return 1 + ((outside / GROWN) ** 2).sum(axis=1)
 
     def _of_numbers(self, seen: Seen, log_lengths: Array) -> Array:
         """Features of the smooth part, (n, m); 0 where a number is not known."""
@@ -208,3 +240,9 @@ class FittedTerm:
             root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
             psi[known] = np.linalg.solve(root, self.kernel(Z, numbers[known], log_lengths)).T
         return psi
+
+
+def _present(term: Term, X: pd.DataFrame) -> NDArray[np.bool_]:
+    if not term.where:
+        return np.ones(len(X), bool)
+    return X[term.where].to_numpy(bool)

@@ -82,11 +82,19 @@ LATENTS = [
     Latent("film"),  # log film of the top ink
     Latent("base_film", "based"),  # log film of the underbase
     Latent("strength"),  # log K of the top ink
+    Latent("tilt"),  # log K of the top ink at the red end, and as much less at the violet one
+    Latent("bow"),  # log K of the top ink at both ends, and half as much less in the middle
+    Latent("scattering"),  # log S of the top ink: more white in it, or less
     Latent("wet_out"),  # logit
     Latent("soak", "bare"),  # log of the depth the ink soaks in to
     Latent("haze"),  # log
     Latent("discharge", "discharged"),  # logit of the share of the dye taken away
 ]
+
+# How a batch of ink differs from another beyond its strength: Legendre polynomials over the
+# spectrum, of the first and second degree.
+_X = np.linspace(-1.0, 1.0, 31)
+SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
 # Gauss-Hermite nodes for a standard normal: films vary log-normally over the yarns.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
@@ -176,6 +184,13 @@ def _named(constants: Array) -> Mapping[str, float]:
     return {c.name: float(v) for c, v in zip(CONSTANTS, constants, strict=True)}
 
 
+def by_wavelength(shifts: Array) -> Array:
+    """What latent shifts (n, latents) add to log K of the top ink, (n, 31)."""
+    shift = _by_name(shifts)
+    turned = sum(shift[name][:, None] * shape for name, shape in SHAPES.items())
+    return shift["strength"][:, None] + turned
+
+
 def _by_name(shifts: Array) -> Mapping[str, Array]:
     return {latent.name: shifts[:, i] for i, latent in enumerate(LATENTS)}
 
@@ -238,8 +253,8 @@ class _Inks(NamedTuple):
 def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array) -> Array:
     c, shift = _named(constants), _by_name(shifts)
     top_um, base_um = film_um(stack, constants, shifts)
-    K = np.exp(inks.k + shift["strength"][:, None])
-    S = np.exp(inks.s)
+    K = np.exp(inks.k + by_wavelength(shifts))
+    S = np.exp(inks.s + shift["scattering"][:, None])
     soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
     sigma_bare = float(np.exp(c["log_uneven_bare"]))
     sigma_base = float(np.exp(c["log_uneven_base"]))
@@ -278,7 +293,8 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
             _NODES,
             _WEIGHTS,
         )[like]
-        one, like = _shared(stack.ink[based], top_um[based], shift["strength"][based])
+        batch = [shift[name][based] for name in ("strength", *SHAPES, "scattering")]
+        one, like = _shared(stack.ink[based], top_um[based], *batch)
         K, S, x = K[based][one], S[based][one], top_um[based][one]
         r[based] = _uneven(K, S, x, sigma_base, base, _NODES3, _WEIGHTS3, like)
     haze = np.exp(np.clip(c["log_haze"] + shift["haze"], -12.0, -2.0))
@@ -333,12 +349,18 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         return out
 
     steps = step * np.eye(len(CONSTANTS))
-    by_latent = [slope(latent.where, latent=i) for i, latent in enumerate(LATENTS)]
+    by_s = slope("all", ink="s")
+    # what acts on K and S wavelength by wavelength needs no look of its own
+    known = {"strength": slope("all", latent=column_of("strength")), "scattering": by_s}
+    known |= {name: shape * known["strength"] for name, shape in SHAPES.items()}
+    by_latent = [
+        known[latent.name] if latent.name in known else slope(latent.where, latent=i)
+        for i, latent in enumerate(LATENTS)
+    ]
     by_constant = [
         slope(constant.where, constants=state.constants + moved)
         for constant, moved in zip(CONSTANTS, steps, strict=True)
     ]
-    by_s = slope("all", ink="s")
     by_base_k, by_base_s = slope("based", ink="base_k"), slope("based", ink="base_s")
 
     def chained(columns: list[Array]) -> Array:

@@ -11,7 +11,7 @@ import pandas as pd
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import Progress, is_gross
+from learn.fit.fitting import Progress, by_itself, is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell
@@ -42,7 +42,8 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     state = update.with_room(state, model.shelf_, rows.X)
     fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
     error, squared = update.surprise(state, rows, lab, *fixed)
-    keep = ~is_gross(squared, delta_e00(lab - error, lab))
+    squared = by_itself(squared, rows.X["lot"])
+    keep = ~is_gross(squared, delta_e00(lab - error, lab), model.gross_)
     keep |= prints["print_id"].isin(trusted).to_numpy()
     state = update.learnt(state, rows.take(keep), lab[keep], *fixed)
     model.layout_, model.hyper_, model.weights_, model.posterior_ = state

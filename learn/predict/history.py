@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from copy import copy
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -57,7 +58,9 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
         msg = "the history holds no measured print"
         raise Unusable(msg)
     kept = model.prints_[model.keep_].reset_index(drop=True)
-    linear, model.design_ = model.linearised(kept, model.lab_[model.keep_])
+    linear, design = model.linearised(kept, model.lab_[model.keep_])
+    scale = kept["print_id"].map(model.doubted_).fillna(1.0).to_numpy(float)
+    model.design_ = replace(design, noise_scale=scale)
     model.rows_ = linear.rows
     model.posterior_ = posterior.posterior(model.design_, model.hyper_)
     return model
@@ -75,3 +78,9 @@ def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) ->
             "distance": distance[~keep],
         }
     )
+
+
+def doubted(prints: pd.DataFrame, noise_scale: Array) -> dict[str, float]:
+    """The prints (n,) that count for less than others, and by how much their noise (n,) is more."""
+    scaled = pd.Series(noise_scale, prints["print_id"].astype(str)[: len(noise_scale)])
+    return scaled[scaled > 1].to_dict()

@@ -27,7 +27,7 @@ from learn.physics.drawdowns import describe_shelf, lab_columns
 from learn.predict import calibration, together
 from learn.predict.append import append
 from learn.predict.causes import Unseen
-from learn.predict.history import History, history, recall, set_aside
+from learn.predict.history import History, doubted, history, recall, set_aside
 from learn.predict.in_print import InPrint
 from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
@@ -63,6 +63,8 @@ class ShiftModel:
     hyper_, log_lengths_ : hyper-parameters
     searches_ : how every search for them ended, best first
     set_aside_ : frame (print_id, reason, distance) of gross errors not learnt from
+    doubted_ : noise of doubtful prints that stayed in, by print_id, as a multiple of the usual
+    gross_ : squared distance from which on a print is one
     spread_factors_ : factor on the predictive standard deviation, by situation
     validation_ : held-out figures, every job predicted from all the others
     """
@@ -201,6 +203,8 @@ class ShiftModel:
         self.rows_, self.keep_ = fitting.kept_rows, fitting.keep
         self.searches_ = [[f.report() for f in found] for found in fitting.searches]
         self.set_aside_ = set_aside(self.prints_, fitting.keep, fitting.distance)
+        self.gross_ = fitting.gross
+        self.doubted_ = doubted(self.prints_[fitting.keep], fitting.design.noise_scale)
         self.likeness_ = Likeness.of(self.rows_.X)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 5  # of the arrays and the description; a model of another form is refused
+FORM = 6  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 
@@ -37,6 +37,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
     shelf, encoder, root = model.shelf_, model.encoder_, model.posterior_.root
     arrays = {f"shelf_{name}": getattr(shelf, name) for name in _SHELF_ARRAYS}
     arrays |= {f"inducing_{i}": t.inducing for i, t in enumerate(model.layout_.terms)}
+    arrays |= {f"strange_{i}": t.strange for i, t in enumerate(model.layout_.terms)}
     arrays |= {
         "centre": model.layout_.centre,
         "weights": model.weights_,
@@ -72,6 +73,8 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "spread_factors": model.spread_factors_,
         "validation": model.validation_,
         "set_aside": model.set_aside_.to_dict("records"),
+        "gross": float(model.gross_),
+        "doubted": model.doubted_,
         "log_evidence": float(model.posterior_.log_evidence),
         "searches": model.searches_,
         "marks": model.marks_,
@@ -117,7 +120,12 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         usual_stencil_um=float(d["usual_stencil_um"]),
     )
     terms = [
-        FittedTerm(_term(t["term"]), tuple(t["level_names"]), arrays[f"inducing_{i}"])
+        FittedTerm(
+            _term(t["term"]),
+            tuple(t["level_names"]),
+            arrays[f"inducing_{i}"],
+            arrays[f"strange_{i}"],
+        )
         for i, t in enumerate(d["terms"])
     ]
     model.terms = [t.term for t in terms]
@@ -141,7 +149,8 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     model.spread_factors_ = d["spread_factors"]
     model.validation_ = d["validation"]
     model.set_aside_ = pd.DataFrame(d["set_aside"], columns=["print_id", "reason", "distance"])
-    model.searches_ = d["searches"]
+    model.gross_, model.searches_ = float(d["gross"]), d["searches"]
+    model.doubted_ = {str(name): float(scale) for name, scale in d["doubted"].items()}
     model.marks_, model.appended_ = d["marks"], d["appended"]
     return model
 

@@ -77,7 +77,7 @@ _OF_DIRECTION = {
     "film": Mover.FILM,
     "both_films": Mover.FILM,
     "base_film": Mover.BASE,
-    "strength": Mover.LOT,
+    **dict.fromkeys(("strength", "tilt", "bow", "scattering"), Mover.LOT),
     "wet_out": Mover.WET_OUT,
     "soak": Mover.SOAK,
     "haze": Mover.SURFACE,
@@ -255,8 +255,9 @@ def _between(
     }
     ink = np.repeat(end.stack.ink, k)
     if start.own_ground:
-        k_ink = np.exp(state.log_k[ink] + shifts[:, [column_of("strength")]])
-        own = kubelka_munk.r_infinity(k_ink, np.exp(state.log_s[ink]))
+        k_ink = np.exp(state.log_k[ink] + print_model.by_wavelength(shifts))
+        s_ink = np.exp(state.log_s[ink] + shifts[:, [column_of("scattering")]])
+        own = kubelka_munk.r_infinity(k_ink, s_ink)
         base = fields["base"]
         of_base = kubelka_munk.r_infinity(np.exp(state.log_k[base]), np.exp(state.log_s[base]))
         thick = ~on[:, MOVERS.index(Mover.CLOTH)]  # of the base or the ink itself

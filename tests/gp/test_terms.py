@@ -1,15 +1,19 @@
 """Features of the residual's terms against scikit-learn's kernels."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
+from scipy.stats import t as student
 from sklearn.gaussian_process.kernels import RBF, Matern
 
 from learn.fit.residual import TERMS
 from learn.gp.terms import FittedTerm, Term
 
-NAMES = [t.name for t in TERMS]
-SMOOTH = [t for t in TERMS if t.smooth and not t.linear]
+NAMES = [term.name for term in TERMS]
+SMOOTH = [term for term in TERMS if term.smooth and not (term.linear or term.growing)]
 
 
 def history(n: int = 60, seed: int = 0) -> pd.DataFrame:
@@ -30,6 +34,24 @@ def where(term: Term, X: pd.DataFrame) -> np.ndarray:
     return np.ones(len(X), bool) if term.where is None else X[term.where].to_numpy()
 
 
+def prior_variance(fitted: FittedTerm, X: pd.DataFrame) -> np.ndarray:
+    """What a print may be off by a term: 1; more of a level never seen where most are alike and
+    some are not, and the further from the middle where the term grows or is a line."""
+    term, whole = fitted.term, np.ones(len(X))
+    if term.tails:
+        unseen = ~X[term.levels].isin(fitted.level_names).to_numpy()
+        z = student(term.tails).ppf(0.95) / norm.ppf(0.95)
+        whole[unseen | X[list(term.smooth)].isna().any(axis=1)] = z**2
+    if term.linear and (fitted.level_names or not term.levels):
+        whole *= ((X[term.smooth[0]] - fitted.inducing.mean()) ** 2).fillna(1.0).to_numpy()
+    if term.growing:
+        numbers = X[list(term.smooth)]
+        low, high = fitted.inducing.min(axis=0), fitted.inducing.max(axis=0)
+        beyond = numbers - numbers.clip(low, high, axis=1)
+        whole *= (1 + (beyond**2).sum(axis=1, skipna=False)).fillna(1.0).to_numpy()
+    return whole
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_prior_variance_is_one_wherever_the_term_acts(name):
     """Features carry a part, the remainder the rest (FITC: Quinonero-Candela & Rasmussen 2005)."""
@@ -45,15 +67,16 @@ def test_prior_variance_is_one_wherever_the_term_acts(name):
     psi, rest = fitted.features(new, np.log(term.lengths))
     present = where(term, new)
     assert psi.shape == (40, fitted.size) and rest.shape == (40,)
-    assert ((rest >= 0) & (rest <= 1)).all()
+    whole = prior_variance(fitted, new)
+    assert ((rest >= 0) & (rest <= whole)).all()
     assert not psi[~present].any() and not rest[~present].any(), "absent elsewhere"
     lost = np.zeros(40, bool)
     lost[10:15] |= bool(term.smooth)
     lost[15:25] |= bool(term.levels)
     assert not psi[lost].any(), "nothing is known of what was never seen"
-    np.testing.assert_array_equal(rest[lost & present], 1.0)
+    np.testing.assert_array_equal(rest[lost & present], whole[lost & present])
     if not term.linear:
-        np.testing.assert_allclose((psi**2).sum(axis=1) + rest, present, atol=1e-12)
+        np.testing.assert_allclose((psi**2).sum(axis=1) + rest, whole * present, atol=1e-5)
 
 
 @pytest.mark.parametrize("term", SMOOTH, ids=lambda t: t.name)
@@ -75,6 +98,29 @@ def test_at_inducing_points_the_kernel_is_scikit_learns(term):
         expected = expected * (level[:, None] == level)
     np.testing.assert_allclose(psi @ psi.T + np.diag(rest), expected, atol=1e-4)
     assert m <= term.points
+
+
+def test_outside_the_history_less_and_less_is_known():
+    """Its variance doubles over one step and grows with the square of the distance: a guess."""
+    X = history()
+    term = Term("curve", "film", 0.02, smooth=("eom_um",), lengths=(1.5,), growing=True)
+    ends = X["eom_um"].min(), X["eom_um"].max()
+    new = pd.DataFrame({"eom_um": [ends[0] - 2, ends[0], 0.1, ends[1], ends[1] + 1, ends[1] + 9]})
+    psi, rest = FittedTerm.of(term, X).features(new, np.log(term.lengths))
+    np.testing.assert_allclose((psi**2).sum(axis=1) + rest, [5, 1, 1, 1, 2, 82], atol=1e-4)
+    assert rest[-1] > 80, "and nothing of what was printed says any of it"
+
+
+def test_a_strange_level_counts_as_much_as_it_was_found_to():
+    X = history()
+    term = Term("strength: lot", "strength", 0.05, levels="lot", tails=3.0)
+    fitted = FittedTerm.of(term, X)
+    fitted = replace(fitted, strange=np.array([1.0, 4.0, 1.0]))
+    psi, rest = fitted.features(X, np.zeros(0))
+    np.testing.assert_allclose((psi**2).sum(axis=1), np.where(X["lot"] == "lot-1", 4.0, 1.0))
+    assert not rest.any()
+    w = np.array([[1.0, 1.0, 1.0]])
+    np.testing.assert_allclose(fitted.pushed(X, np.zeros(0), w)[:, 0], psi @ w[0])
 
 
 def test_equal_levels_share_and_others_do_not():
@@ -106,11 +152,13 @@ def test_a_history_that_wrote_nothing_down(name):
         empty[term.levels] = None
     fitted = FittedTerm.of(term, empty)
     psi, rest = fitted.features(X, np.log(term.lengths))
-    if term.linear:  # a line needs no history, only a number
+    if term.linear and not term.levels:  # a line needs no history, only a number
         assert psi.any()
     else:
+        whole = prior_variance(fitted, X) if term.linear else fitted.of_unseen
         assert fitted.size == 0 and psi.shape == (len(X), 0)
-        np.testing.assert_array_equal(rest, where(term, X))
+        np.testing.assert_allclose(rest, where(term, X) * whole)
+        assert (fitted.of_unseen > 1) == (term.tails is not None)
 
 
 def test_many_settings_are_thinned_to_the_points_asked_for():
