@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop, whole
 from pipelines.words.common import chance, counted, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.registry.opened import Opened
 
 MOST = 150  # jobs at once: every pair is looked at
 ABOUT = """\
@@ -64,20 +70,23 @@ def next_test(
     if len(jobs) > MOST:
         raise UserError(f"{setups_csv.name}: {len(jobs)} open jobs; give {MOST} at most at a time.")
     ranked = rank_tests(opened.model, jobs)
+    of_job = _of_jobs(opened, setups)  # those without a target too: they hold a job up
     tell(notes + opened.notes)
     settings = opened.catalogue.settings
     costs = settings.cost_test_print is not None and settings.cost_spoiled_print is not None
     unit = "" if costs else " test prints"
+    head = "by itself" if of_job else "the job by itself"
     width = max(8, *jobs["setup_id"].str.len())
     print(
-        f"{'test':<{width}}  chance now  {'the job by itself':<23}  expected saving  "
-        "test prints of others spared"
+        f"{'test':<{width}}  chance now  {head:<23}  expected saving  "
+        f"test prints of others spared{'  its job' if of_job else ''}"
     )
     for row in ranked.head(max(1, lines)).to_dict("records"):
         print(
             f"{row['setup_id']:<{width}}  {chance(row['p']):<10}  "
             f"{HEADLINES[kind(row)]:<23}  "
-            f"{number(row['saving'], 0 if costs else 1) + unit:<15}  {number(row['spared'])}"
+            f"{number(row['saving'], 0 if costs else 1) + unit:<15}  "
+            + f"{number(row['spared']):<28}  {of_job.get(row['setup_id'], '')}".rstrip()
         )
     best, needed = ranked.iloc[0], int((ranked["verdict"] == Verdict.TEST).sum())
     if saves(ranked, settings):
@@ -95,3 +104,20 @@ def next_test(
         print("No test print is expected to pay for itself over these jobs; the riskiest is first.")
     print(by_model(opened.version))
     return 0
+
+
+def _of_jobs(opened: Opened, setups: pd.DataFrame) -> dict[str, str]:
+    """What becomes of the job of each set-up, by its ``setup_id``; empty where every set-up is a
+    job of its own: what goes by itself may belong to a job that does not."""
+    from pipelines.words.prediction import known
+    from pipelines.words.verdict import HEADLINES, kind
+
+    _, jobs = opened.predict_jobs(setups)
+    if len(jobs) == len(setups):
+        return {}
+    ids = setups["setup_id"].tolist()
+    return {
+        ids[i]: f"{known(job, 'job_id') or ids[i]}: {HEADLINES[kind(job)].lower()}"
+        for job in jobs.to_dict("records")
+        for i in job["rows"]
+    }

@@ -105,3 +105,16 @@ def test_the_list_beside_the_sheets_is_no_other_file(learnt_workspace, tmp_path,
     assert run(learnt_workspace, tmp_path / "jobs.csv", *options) == 2
     assert "write to another one" in capsys.readouterr().err
     assert (tmp_path / "jobs.csv").read_bytes() == before
+
+
+def test_a_test_print_is_told_with_the_job_it_belongs_to(learnt_workspace, tmp_path, capsys):
+    table = jobs_file(tmp_path / "jobs.csv", tolerance_dE00=4.0)
+    table.loc[1, "target"] = ""
+    table.to_csv(tmp_path / "jobs.csv", index=False)
+    assert (
+        main(["--workspace", str(learnt_workspace), "next-test", str(tmp_path / "jobs.csv")]) == 0
+    )
+    lines = {line[:11].strip(): line for line in capsys.readouterr().out.splitlines()}
+    assert "Straight to production" in lines["Club tee-1"]  # by itself
+    assert lines["Club tee-1"].endswith("Club tee: predictable, no target")
+    assert lines["row 5"].endswith("row 5: straight to production")
