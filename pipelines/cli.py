@@ -23,6 +23,7 @@ from pipelines.commands import (
     models,
     new_ink,
     next_test,
+    picture,
     plan,
     predict,
     record,
@@ -37,7 +38,7 @@ from pipelines.workspace.problems import UserError
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, start, import_tables, learn, predict, compare, why),
+    *(demo, start, import_tables, learn, predict, compare, why, picture),
     *(status, list_things, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),

@@ -290,6 +290,19 @@ def _linear_srgb(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
     return xyz @ (_SRGB_FROM_XYZ @ _adaptation(viewing.white_xyz, _D65_XYZ)).T / 100
 
 
+def linear_light(srgb: ArrayLike) -> np.ndarray:
+    """Light (..., 3) from 0 to 1 of sRGB of 8 bits (..., 3), IEC 61966-2-1."""
+    encoded = np.asarray(srgb, float) / 255
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_bytes(light: ArrayLike) -> NDArray[np.uint8]:
+    """sRGB of 8 bits (..., 3) of light (..., 3) from 0 to 1, clipped: `linear_light` undone."""
+    light = np.clip(light, 0, 1)
+    encoded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.rint(255 * encoded).astype(np.uint8)
+
+
 def in_srgb_gamut(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
     """Whether a screen can show these Lab (..., 3), to half a step of 8 bits: bool (...)."""
     linear = _linear_srgb(lab, viewing)
@@ -299,9 +312,7 @@ def in_srgb_gamut(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
 
 def srgb_hex(lab: ArrayLike, viewing: Viewing) -> np.ndarray:
     """'#rrggbb' (...) of Lab (..., 3), adapted to D65; channels beyond the screen clipped."""
-    linear = np.clip(_linear_srgb(lab, viewing), 0, 1)
-    encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    r, g, b = np.moveaxis(np.rint(255 * encoded).astype(int), -1, 0)
+    r, g, b = np.moveaxis(srgb_bytes(_linear_srgb(lab, viewing)), -1, 0)
     return np.vectorize("#{:02x}{:02x}{:02x}".format, otypes=["U7"])(r, g, b)
 
 
@@ -311,8 +322,8 @@ def lab_from_srgb_hex(colours: ArrayLike, viewing: Viewing) -> np.ndarray:
     Raises ValueError naming the first string that is not of that form.
     """
     colours = np.asarray(colours, dtype=str)
-    encoded = np.array([_channels(c) for c in colours.ravel()]).reshape(*colours.shape, 3) / 255
-    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    linear = linear_light(np.array([_channels(c) for c in colours.ravel()]))
+    linear = linear.reshape(*colours.shape, 3)
     to_xyz = np.linalg.inv(_SRGB_FROM_XYZ @ _adaptation(viewing.white_xyz, _D65_XYZ))
     return lab_from_xyz(100 * linear @ to_xyz.T, viewing.white_xyz)
 

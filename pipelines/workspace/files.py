@@ -13,14 +13,14 @@ from pathlib import Path
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
 
-def read_at_most(path: Path, most: int) -> bytes:
+def read_at_most(path: Path, most: int, smaller: str = "split it into several files") -> bytes:
     """All of a file.
 
     Raises InputProblems where it is no plain file (a pipe or a device never ends), cannot be
-    read, or holds more than ``most`` bytes, of which no more are read.
+    read, or holds more than ``most`` bytes, of which no more are read; ``smaller`` says what to do
+    about that.
     """
-    what, do = f"is larger than {most // 1_000_000} MB", "split it into several files"
-    kind = Kind.OUT_OF_RANGE
+    what, do, kind = f"is larger than {most // 1_000_000} MB", smaller, Kind.OUT_OF_RANGE
     try:
         if path.is_file():
             with path.open("rb") as stream:
