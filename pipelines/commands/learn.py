@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from pipelines.commands._learnt import nothing_new, report, scored, told, told_in_detail
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.words.common import counted
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from pipelines.registry.promotion import Charge, Step
     from pipelines.registry.report_card import Record
 
-SHOWN_SET_ASIDE = 20
 ABOUT = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
 jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
@@ -105,11 +104,11 @@ def learn(
     elif charge is not None and (
         step.how == "nothing" or versions.refused(folder, charge.version, digest)
     ):
-        print(_nothing(folder, charge, digest))
+        print(nothing_new(folder, charge, digest))
         for line in report(charge.model.validation_):
             print(line)
         if details:
-            print(*_details(card[scored_before:], charge.model), sep="\n")
+            print(*told_in_detail(card[scored_before:], charge.model), sep="\n")
         return 0
 
     new = promotion.new_prints(charge.model, marks) if charge else []
@@ -142,7 +141,7 @@ def learn(
     }
     version = versions.save(folder, arrays, meta, facts, charge=takes)
     progress("done")
-    for line in _told(step, charge, model, new, len(data.prints)):
+    for line in told(step, charge, model, new, len(data.prints)):
         print(line)
     print(f"Stored as version {version} in {folder / version}.")
     if takes or charge is None:
@@ -151,7 +150,7 @@ def learn(
         print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
         print(f"strikeoff models --use {version} puts it in charge all the same.")
     if details:
-        print(*_details(card[scored_before:], model), sep="\n")
+        print(*told_in_detail(card[scored_before:], model), sep="\n")
     return 0
 
 
@@ -172,62 +171,6 @@ def _verdict(
             f"under another illuminant or observer it cannot be compared with {charge.version}"
         )
     return promotion.judgement(paired, charge.version, step.how)
-
-
-def _told(
-    step: Step, charge: Charge | None, model: ShiftModel, new: list[str], n_prints: int
-) -> list[str]:
-    """What was learnt, how good the model is, and what it set aside."""
-    from pipelines.registry import versions
-
-    known: set[str] = set()
-    if charge is not None and step.how == "append":
-        known = set(charge.model.set_aside_["print_id"])  # told when they were
-        lines = [
-            f"Appended {counted(len(new), 'print')} to model {charge.version}: {step.why}.",
-            f"Figures of jobs held back are those of model {charge.fitted}, the last learnt anew.",
-        ]
-    else:
-        lines = [f"Learnt anew from {counted(n_prints, 'print')}: {step.why}."]
-    lines += report(model.validation_)
-    out = model.set_aside_[~model.set_aside_["print_id"].isin(known)]
-    if len(out):
-        lines.append(f"{counted(len(out), 'print')} set aside as gross errors:")
-        shown = out[:SHOWN_SET_ASIDE]
-        lines += [f"  {i}: {r}" for i, r in zip(shown["print_id"], shown["reason"], strict=True)]
-        if (more := len(out) - SHOWN_SET_ASIDE) > 0:
-            lines.append(f"  and {more} more, all of them in the version's {versions.FACTS}")
-    return lines
-
-
-def _details(scored_now: list[Record], model: ShiftModel) -> list[str]:
-    """What judges forecasts and the search, for those who know the terms."""
-    from pipelines.registry import report_card
-
-    lines = ["Details:"]
-    for record in scored_now:
-        if len(record.forecasts):
-            f = report_card.figures(record.forecasts)
-            lines.append(
-                f"  Forecasts of the batch by model {record.version}: energy score "
-                f"{f['energy']:.2f}, expected {f['expected']:.2f}; CRPS {f['crps']:.2f}."
-            )
-    return lines + [f"  {line}" for line in search_words(model.searches_)]
-
-
-def search_words(searches: list[list[dict]]) -> list[str]:
-    """How the searches for the hyper-parameters ended, in a line."""
-    if not searches:
-        return []
-    starts, last = searches[0], searches[-1][0]
-    ended = "settled" if last["converged"] else "stopped before it settled"
-    apart = starts[0]["log_posterior"] - starts[-1]["log_posterior"]
-    begun = f"; {len(starts)} starts ended {apart:.1f} apart" if len(starts) > 1 else ""
-    return [
-        f"The search for how much each cause moves a print {ended} after {last['evaluations']} "
-        f"looks at the prints (log posterior {last['log_posterior']:.1f}, steepest slope left "
-        f"{last['steepest']:.2g}{begun})."
-    ]
 
 
 def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
@@ -273,67 +216,3 @@ def _forecasts(
     )
     versions.put_in_charge(folder, rival.version)
     return rival, card, int(rival.version) < int(charge.version)
-
-
-def scored(record: Record) -> list[str]:
-    """The forecast of a batch in words."""
-    from learn.assessment.forecasts import gross, honesty
-    from pipelines.registry import report_card
-
-    n = len(record.forecasts)
-    left = f"; {record.unknown} of things it was not told of" if record.unknown else ""
-    if aside := len(record.aside):
-        left += f"; {aside} of {n + record.unknown + aside} set aside on arrival, not scored"
-    if not n:
-        return [f"No print of the batch could be forecast by model {record.version}{left}."]
-    f, honest = report_card.figures(record.forecasts), honesty(record.forecasts)
-    low, high = (100 * end for end in honest.band)
-    out = int(gross(record.forecasts).sum())
-    far = f" {counted(out, 'print')} lay far outside and would be set aside." if out else ""
-    return [
-        f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
-        f"forecast them{left}:",
-        f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} % "
-        f"(honest ones: {low:.0f} to {high:.0f} %).{far}",
-    ]
-
-
-def _nothing(folder: Path, charge: Charge, digest: str) -> str:
-    from pipelines.registry import versions
-
-    if (tried := versions.refused(folder, charge.version, digest)) is None:
-        return f"Nothing new since model {charge.version} learnt; nothing was changed."
-    return (
-        f"Model {tried} has learnt all this, and {charge.version} is in charge; nothing was "
-        f"changed. strikeoff models --use {tried} puts {tried} in charge."
-    )
-
-
-def report(validation: Mapping[str, Any]) -> list[str]:
-    """How the model did on held-out jobs, in a few lines."""
-
-    def number(key: str) -> float | None:
-        value = validation.get(key)
-        return None if value is None or float(value) != float(value) else float(value)
-
-    if number("median_dE00") is None:
-        return ["Too few prints to hold any back: how good the model is has not been measured."]
-    lines = ["Prints of jobs held back, median dE00 from predicted to measured:"]
-    if (prints := number("n_prints")) and (jobs := number("n_jobs")):
-        lines[0] = (
-            f"{counted(int(prints), 'print')} of "
-            f"{counted(int(jobs), 'job')}, each job predicted without it; "
-            "median dE00 from predicted to measured:"
-        )
-    for label, key in (
-        ("physics and learning", "median_dE00"),
-        ("physics alone", "physics_median_dE00"),
-        ("nearest past print", "nearest_median_dE00"),
-    ):
-        if (value := number(key)) is not None:
-            lines.append(f"  {label:<22}{value:5.2f}")
-    if (coverage := number("coverage90")) is not None:
-        lines.append(
-            f"The 90 % bands of L, a, b held {100 * coverage:.0f} % of the measured values."
-        )
-    return lines
