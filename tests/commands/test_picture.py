@@ -78,23 +78,29 @@ def test_an_ink_has_the_set_up_of_its_own(logo, capsys):
 
 
 def test_the_page_speaks_to_a_customer(logo, capsys):
-    asked = ["picture", "deep red,bright red", "white cotton,black cotton", *SETUP]
+    asked = ["picture", "warm yellow,bright red", "white cotton,black cotton", *SETUP]
     assert main([*asked, "--target", "#aa2233", "--page", "p.html"]) == 0
     told = capsys.readouterr().out
     page = Path("p.html").read_text(encoding="utf-8")
     seen = visible(page)
     assert "On screen, not a proof." in seen
     assert not re.search(r"dE00|%|±|\bC\d\d\b|\bG\d\d\b|M77|chance|L\*|model", seen)
-    for words in ("On White, cotton", "On Black, cotton", "Deep red", "Your colour", "Ink alone"):
+    for words in (
+        "On White, cotton",
+        "On Black, cotton",
+        "Warm yellow",
+        "Your colour",
+        "Ink alone",
+    ):
         assert words in seen
     assert seen.count("at worst like this") == 4
-    # bright red was never printed; deep red was, often
+    # bright red was never printed; warm yellow was, often
     white = seen.split("On White, cotton")[1].split("On Black, cotton")[0]
     sure, unsure = white.split("Bright red")
     assert "a test print of this first" not in sure
     assert "a test print of this first" in unsure
     assert told.count("Bright red: ") == 2  # the shop reads the verdicts
-    r, g, b = predicted("G02")
+    r, g, b = predicted("G02", "C06")
     assert f"background:#{r:02x}{g:02x}{b:02x}" in page
 
 
