@@ -28,6 +28,7 @@ from learn.colour.difference import from_mean
 from learn.normal import Z90, quasi_random, sd_of
 from learn.predict import calibration
 from learn.predict.calibration import nearest_past_print, spread_factor
+from learn.predict.carrying import stacked
 from learn.predict.model import ShiftModel
 from learn.shop import jobs_of
 from learn.workers import at_work
@@ -157,6 +158,8 @@ def _without(model: ShiftModel, physics: ShiftModel, case: Case) -> tuple:
     errors of the physics alone, and Lab of the nearest past prints, if any."""
     history, at = model.history(), np.flatnonzero(case.rows)
     left, alone = model.leave_out(case.levels), physics.leave_out(case.levels)
+    if case.kind == "ink":
+        left, _ = stacked(left, alone.error, history.lab)
     nearest = None
     if case.kind != "ink":
         out = pd.factorize(case.levels)[0]

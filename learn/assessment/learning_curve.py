@@ -44,12 +44,6 @@ class Point:
     tests: Share  # set-ups that would have needed a test print
 
 
-class _Refit(ShiftModel):
-    """Without the yardstick: nobody looks at the physics alone of half a history."""
-
-    yardstick = False
-
-
 def job_order(prints: pd.DataFrame, seed: int = 0) -> tuple[NDArray[np.intp], bool]:
     """Place of each print's job in the history (n,), and whether it is by date.
 
@@ -99,7 +93,7 @@ def learning_curve(
 def _after(shop: Shop, job: NDArray[np.intp], part: tuple[Mask, Mask]) -> Point:
     """Learn from the first, score on the second."""
     learnt, ahead = (shop.prints[rows].reset_index(drop=True) for rows in part)
-    model = _Refit(max_iterations=ITERATIONS).fit(replace(shop, prints=learnt))
+    model = ShiftModel(max_iterations=ITERATIONS).fit(replace(shop, prints=learnt))
     return _point(model, ahead, job[part[1]])
 
 

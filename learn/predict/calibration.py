@@ -19,6 +19,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.fit.fitting import FIRST_PRINTS, first_prints
 from learn.gp.leave_out import leave_groups_out
 from learn.normal import Z90, sd_of
+from learn.predict.carrying import Carrying, stacked
 from learn.process import NUMBERS
 from learn.shop import jobs_of
 from learn.workers import at_work
@@ -66,19 +67,33 @@ class LeftOut(NamedTuple):
         return self.error / sd_of(self.covariance)
 
 
-def calibrate(model: ShiftModel) -> tuple[dict[str, float], dict[str, float]]:
-    """Spread factors and held-out figures (:func:`report`) of a fitted model."""
+class Alone(NamedTuple):
+    """The physics alone on the prints of a model."""
+
+    constants: Array
+    error: Array  # (n, 3) measured minus predicted Lab, without the print's ink
+    dE00: float  # median, every job predicted from all others
+
+
+def calibrate(model: ShiftModel) -> tuple[dict[str, float], dict[str, float], Carrying]:
+    """Spread factors, held-out figures (:func:`report`) and what carries over to an ink never
+    printed, of a fitted model."""
     asked = situations(model.rows_.X)
     tasks = [None, _by_job(model), *(group for _, group in asked)]
     found = at_work(partial(_one, model), tasks)
-    physics = next(one for one in found if not isinstance(one, LeftOut))
+    alone = next(one for one in found if isinstance(one, Alone))
     by_job, *left = (one for one in found if isinstance(one, LeftOut))
-    return _factors(model, by_job, asked, left), report(model, by_job, physics)
+    share = 0.0  # nothing carries over from one ink alone
+    for i, (situation, _) in enumerate(asked):
+        if situation == "ink":
+            left[i], share = stacked(left[i], alone.error, model.lab_[model.keep_])
+    factors = _factors(model, by_job, asked, left)
+    return factors, report(model, by_job, alone.dE00), Carrying(share, alone.constants)
 
 
-def _one(model: ShiftModel, group: Groups | None) -> LeftOut | float | None:
-    """What is left out by group; without one, how far off the physics alone is."""
-    return _physics_dE00(model) if group is None else _leave_out(model, group)
+def _one(model: ShiftModel, group: Groups | None) -> LeftOut | Alone:
+    """What is left out by group; without one, the physics alone."""
+    return _alone(model) if group is None else _leave_out(model, group)
 
 
 def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
@@ -175,16 +190,22 @@ def edges(values: Array) -> list[NDArray[np.bool_]]:
     return [rows for rows in ends if 0 < rows.sum() <= 3 * EDGE_SHARE * len(values)]
 
 
-def _physics_dE00(model: ShiftModel) -> float | None:
-    """Median difference of the physics alone, every job predicted from all others."""
-    if not model.yardstick:
-        return None
+def _alone(model: ShiftModel) -> Alone:
     physics = model.physics_alone(bands=False)
     measured = physics.lab_[physics.keep_]
-    return float(np.median(delta_e00(measured - without_own_job(physics).error, measured)))
+    by_job = without_own_job(physics).error
+    # of a long history it has seen a part, and no ink of the rest moves it
+    error = model.lab_[model.keep_] - physics.means(model.prints_[model.keep_])
+    seen = first_prints(model.rows_.X, FIRST_PRINTS, model.random_state)
+    inks = next((group for name, group in situations(model.rows_.X) if name == "ink"), None)
+    if inks is not None:
+        without = _leave_out(physics, inks[seen]).error
+        error[seen] = np.where(np.isfinite(without), without, error[seen])
+    dE00 = float(np.median(delta_e00(measured - by_job, measured)))
+    return Alone(physics.layout_.state(physics.weights_).constants, error, dE00)
 
 
-def report(model: ShiftModel, left: LeftOut, physics: float | None) -> dict[str, float]:
+def report(model: ShiftModel, left: LeftOut, physics: float) -> dict[str, float]:
     """Held-out figures of a fitted model, every job predicted from all others (``left``);
     ``physics``: the median difference of the physics alone.
 
@@ -201,17 +222,15 @@ def report(model: ShiftModel, left: LeftOut, physics: float | None) -> dict[str,
     some = first_prints(X, FIRST_PRINTS, model.random_state)  # every pair is compared
     same_job = left.group[some, None] == left.group
     nearest = nearest_past_print(X, measured, X[some], exclude=same_job)
-    out = {
+    return {
         "n_prints": len(X),
         "n_jobs": int(left.group.max() + 1),
         "n_set_aside": int((~model.keep_).sum()),
         "median_dE00": float(np.median(delta_e00(predicted, measured))),
         "coverage90": float(np.concatenate(inside).mean()),
         "nearest_median_dE00": float(np.median(delta_e00(nearest, measured[some]))),
+        "physics_median_dE00": physics,
     }
-    if physics is not None:
-        out["physics_median_dE00"] = physics
-    return out
 
 
 def nearest_past_print(

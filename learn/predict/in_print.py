@@ -13,6 +13,7 @@ from scipy.linalg import solve_triangular
 from learn.fit.linearisation import directions_of
 from learn.physics import print_model
 from learn.physics.print_model import Stack, State
+from learn.predict.carrying import carried
 from learn.predict.causes import Unseen
 from learn.predict.together import LeftOver, left_over
 
@@ -47,12 +48,15 @@ class InPrint:
     spread: Array  # (n,) factor on standard deviations
     unseen: list[tuple[Unseen, ...]]  # n
     features: list[tuple[Array, Array]]  # of every term: values and remainder
+    carried: Array  # (n, 3) Lab added where the ink was never printed
 
     @classmethod
     def of(cls, model: ShiftModel, setups: pd.DataFrame) -> InPrint:
         """As ``model`` has learnt them; raises Unusable for what is in none of the tables."""
         rows = model.layout_.with_ground(model.encode(setups), model.weights_)
-        features = model.layout_.features(rows, model.log_lengths_)
+        layout, w = model.layout_, model.weights_
+        features = layout.features(rows, model.log_lengths_)
+        learnt = layout.lab(rows, w, features)
         return cls(
             model,
             rows.stack,
@@ -60,6 +64,7 @@ class InPrint:
             model.likeness_.spread(rows.X, model.spread_factors_),
             model.likeness_.unseen(rows.X),
             features,
+            carried(model, rows, learnt).mean - learnt,
         )
 
     @property
@@ -73,7 +78,7 @@ class InPrint:
     def at(self, away: Array | float = 0.0) -> Optics:
         """The optics at weights ``away`` (p,) from their mean."""
         layout, w, n = self.model.layout_, self.model.weights_ + away, len(self.stack)
-        free = layout.with_free(np.zeros((n, 3)), w, self.features)
+        free = layout.with_free(self.carried, w, self.features)
         return Optics(layout.state(w), layout.shifts(self.features, w, n), free)
 
     def lab(self, stack: Stack, optics: Optics) -> Array:

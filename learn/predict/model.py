@@ -24,8 +24,9 @@ from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import Term
 from learn.physics import print_model
 from learn.physics.drawdowns import describe_shelf, lab_columns
-from learn.predict import calibration, together
+from learn.predict import calibration, carrying, together
 from learn.predict.append import append
+from learn.predict.carrying import Carrying
 from learn.predict.causes import Unseen
 from learn.predict.history import History, doubted, history, recall, set_aside
 from learn.predict.in_print import InPrint
@@ -66,10 +67,9 @@ class ShiftModel:
     doubted_ : noise of doubtful prints that stayed in, by print_id, as a multiple of the usual
     gross_ : squared distance from which on a print is one
     spread_factors_ : factor on the predictive standard deviation, by situation
+    carrying_ : how an ink never printed is predicted
     validation_ : held-out figures, every job predicted from all the others
     """
-
-    yardstick = True  # whether a fit tells how far off the physics alone would have been
 
     def __init__(
         self,
@@ -154,11 +154,12 @@ class ShiftModel:
         return told
 
     def _calibrate(self, say: Progress) -> None:
-        """Spread factors and held-out figures, from what was learnt."""
+        """Spread factors, held-out figures and what carries over, from what was learnt."""
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
         if self.keep_.any():
             say("predicting every job from all the others")
-            self.spread_factors_, self.validation_ = calibration.calibrate(self)
+            found = calibration.calibrate(self)
+            self.spread_factors_, self.validation_, self.carrying_ = found
 
     def _usable(self, shop: Shop) -> Shop:
         """The shop with the prints that have a colour."""
@@ -207,6 +208,7 @@ class ShiftModel:
         self.doubted_ = doubted(self.prints_[fitting.keep], fitting.design.noise_scale)
         self.likeness_ = Likeness.of(self.rows_.X)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
+        self.carrying_ = Carrying.whole()
 
     # -- set-ups where the physics stands ----------------------------------------------
 
@@ -237,9 +239,9 @@ class ShiftModel:
     def _predicted(self, setups: pd.DataFrame) -> tuple[Prediction, pd.DataFrame]:
         """Also what the residual model looks at."""
         linear, design = self.linearised(setups)
-        free = ~self.layout_.physical
-        mean = linear.lab + linear.phi @ np.where(free, self.weights_, 0.0)
+        mean, unsure = carrying.by_tangents(self, linear)
         _, cov = posterior.predict(linear.phi, self.posterior_)
+        cov = cov + unsure[:, :, None] * unsure[:, None, :]
         noise = posterior.new_job_noise(design, self.hyper_)
         own = posterior.own_noise(design, self.hyper_) + posterior.job_noise(design, self.hyper_)
         X = linear.rows.X
@@ -264,7 +266,8 @@ class ShiftModel:
     def means(self, setups: pd.DataFrame) -> Array:
         """Predicted Lab (n, 3) without bands."""
         rows = self.layout_.with_ground(self.encode(setups), self.weights_)
-        return self.layout_.means(rows, self.weights_, self.log_lengths_)
+        learnt = self.layout_.means(rows, self.weights_, self.log_lengths_)
+        return carrying.carried(self, rows, learnt).mean
 
     def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
         """Factors (n,) on standard deviations, once the set-ups ``after`` have been printed."""

@@ -19,6 +19,7 @@ from learn.fit.linearisation import Layout
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.physics.drawdowns import Shelf
+from learn.predict.carrying import Carrying
 from learn.predict.novelty import Likeness
 from learn.shop import ShopSettings
 
@@ -41,6 +42,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
     arrays |= {
         "centre": model.layout_.centre,
         "weights": model.weights_,
+        "physics_alone": model.carrying_.constants,
         "posterior_mean": model.posterior_.mean,
         "posterior_root": root[np.triu_indices(len(root))],
         "hyper_block": model.hyper_.block,
@@ -70,6 +72,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
             "last_day": None if np.isinf(model.likeness_.last_day) else model.likeness_.last_day,
         },
+        "carried_share": model.carrying_.share,
         "spread_factors": model.spread_factors_,
         "validation": model.validation_,
         "set_aside": model.set_aside_.to_dict("records"),
@@ -146,6 +149,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         ranges={k: tuple(v) for k, v in d["likeness"]["ranges"].items()},
         last_day=-np.inf if last is None else float(last),
     )
+    model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])
     model.spread_factors_ = d["spread_factors"]
     model.validation_ = d["validation"]
     model.set_aside_ = pd.DataFrame(d["set_aside"], columns=["print_id", "reason", "distance"])

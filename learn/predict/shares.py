@@ -33,6 +33,7 @@ from learn.errors import Unusable
 from learn.physics import kubelka_munk, print_model
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 from learn.physics.print_model import CONSTANTS, Stack, State, column_of
+from learn.predict.carrying import carried
 from learn.process import SETTINGS
 
 if TYPE_CHECKING:
@@ -182,6 +183,8 @@ def _place(model: ShiftModel, setup: pd.DataFrame) -> _Place:
         at = MOVERS.index(_mover(term))
         shifts[at] += through[0]
         free[at] += added[0]
+    learnt = layout.lab(rows, model.weights_, features)
+    free[MOVERS.index(Mover.LEARNT)] += (carried(model, rows, learnt).mean - learnt)[0]
     stack = rows.stack
     if stack.base[0] >= 0:  # what a base seals neither takes ink in nor loses its dye
         shifts[MOVERS.index(Mover.SOAK), column_of("soak")] = OFF

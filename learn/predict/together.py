@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS, Linear
+from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
 from learn.gp import covariance, posterior
 from learn.gp.covariance import Belief, Rest
+from learn.predict import carrying
 from learn.predict.protocol import Joint
 
 if TYPE_CHECKING:
@@ -63,6 +64,9 @@ def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = No
         if block.direction is not None and block.remainder is not None
     )
     unknown += covariance.by_rests(design.directions, rests)
+    mean, unsure = carrying.by_tangents(model, linear)
+    ink = linear.rows.stack.ink
+    unknown += covariance.in_common(unsure[:, :, None], ink[:, None] == ink)
     scatter = posterior.own_noise(design, hyper)
     screen = np.full(n, -1) if screen is None else screen
     alone = screen < 0
@@ -70,7 +74,7 @@ def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = No
     if not alone.all():
         same = (screen[:, None] == screen) & ~alone
         unknown += covariance.by_jobs(design.job_directions, hyper, same)
-    return Belief(_mean(model, linear), unknown.reshape(n, 3, n, 3), scatter)
+    return Belief(mean, unknown.reshape(n, 3, n, 3), scatter)
 
 
 def as_jobs(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
@@ -91,11 +95,12 @@ def _some_jobs(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
     total = covariance.by_weights(linear.phi, model.posterior_, g)
     remainders = [block.remainder for block in design.blocks[model.layout_.first_term :]]
     unknown, scatter = left_over(model, remainders, design.directions, design.instrument, g)
-    total += unknown + scatter
+    mean, unsure = carrying.by_tangents(model, linear)
+    total += unknown + scatter + covariance.in_common(unsure[:, :, None], group=g)
     spread = model.likeness_.spread(linear.rows.X, model.spread_factors_)
     spread = np.repeat(spread.reshape(-1, g), 3, axis=1)
     total = total * spread[:, :, None] * spread[:, None, :]
-    return Joint(_mean(model, linear).reshape(-1, g, 3), total, scatter)
+    return Joint(mean.reshape(-1, g, 3), total, scatter)
 
 
 def left_over(
@@ -149,8 +154,3 @@ def in_order(
     root, white = covariance.one_by_one(design, hyper, first)
     along = linear.vectors[first:, DIRECTIONS.index("both_films")]
     return Ordered(linear.rows.X, root, white, along)
-
-
-def _mean(model: ShiftModel, linear: Linear) -> Array:
-    free = ~model.layout_.physical
-    return linear.lab + linear.phi @ np.where(free, model.weights_, 0.0)
