@@ -13,11 +13,11 @@ def test_real_inks_never_printed_stay_near_physics_alone():
     """Two of cyan, magenta, yellow learnt, the third predicted over 193 or 196 backings, on
     uncoated and on coated paper (datasets/published/README.md).
 
-    What two inks teach does not carry over to a third. Median dE00 of physics alone -> learnt,
-    from every fourth print of the two, as here: uncoated 3.76 -> 3.45, 2.17 -> 1.95, 3.31 ->
-    3.45; coated 2.84 -> 3.14, 2.04 -> 2.02, 1.82 -> 1.85. From all their prints it is worse on
-    coated paper (2.88 -> 3.44, 1.91 -> 2.63, 1.92 -> 2.23) and all together, 2.60 -> 2.82: to
-    learn more of two inks does not help the third.
+    What two inks teach does not carry over to a third: all that was learnt is worse than physics
+    alone by up to a tenth here, and by more from all prints of the two (1.91 -> 2.63 in the worst
+    case). So the prediction keeps near physics alone. Its median dE00 against that of physics
+    alone, from every fourth print of the two, as here: uncoated 3.76 and 3.76, 2.17 and 2.17, 3.31
+    and 3.31; coated 2.77 and 2.84, 2.09 and 2.04, 1.78 and 1.82.
     """
     learnt, physics = [], []
     for paper in ("uncoated", "coated"):
@@ -29,6 +29,6 @@ def test_real_inks_never_printed_stay_near_physics_alone():
             for of, missed in ((model, learnt), (model.physics_alone(), physics)):
                 missed.append(delta_e00(of.predict_lab(trial.held_out).mean, measured))
             assert np.median(physics[-1]) < 4.0
-            assert np.median(learnt[-1]) < np.median(physics[-1]) + 0.5, f"{ink} on {paper}"
+            assert np.median(learnt[-1]) < 1.05 * np.median(physics[-1]), f"{ink} on {paper}"
     pooled = [np.median(np.concatenate(missed)) for missed in (learnt, physics)]
-    assert pooled[0] < 1.1 * pooled[1]
+    assert pooled[0] < 1.02 * pooled[1]
