@@ -49,12 +49,14 @@ TERMS = [
     # A few presses, and months without drift, say little of the next: these priors hold.
     Term("film: press", "both_films", 0.08, levels="press", spread=0.3, tails=PRESS_TAILS),
     Term(
-        "film: press, trend",
+        "film: press, drift",
         "both_films",
-        0.01,
+        0.02,
         levels="press",
         smooth=("day",),
-        linear=True,
+        lengths=(2.5,),
+        drifting=True,
+        points=20,
         tails=PRESS_TAILS,
     ),
     Term(

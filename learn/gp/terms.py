@@ -48,6 +48,7 @@ class Term:
     lengths: tuple[float, ...] = ()
     rough: bool = False  # Matern 3/2 instead of RBF: for time
     linear: bool = False  # a straight line in the (one) smooth column instead
+    drifting: bool = False  # a walk that keeps going for a while: for time
     growing: bool = False  # the further outside the history, the less is known of it
     where: str | None = None  # a feature, true or false: where false the term is absent
     points: int = 24  # inducing points at most
@@ -91,7 +92,9 @@ class FittedTerm:
             Z = np.unique(known.round(6), axis=0)
             # with many levels fewer points each: history per level is thin, and so is the gain
             most = min(term.points, max(2, MAX_FEATURES // max(1, len(levels))))
-            if len(Z) > most:
+            if len(Z) > most and len(term.smooth) == 1:  # evenly over the history, ends included
+                Z = np.unique(np.quantile(known, np.linspace(0, 1, most), axis=0), axis=0)
+            elif len(Z) > most:
                 from sklearn.cluster import KMeans  # slow to import, and only learning needs it
 
                 means = KMeans(most, n_init=1, random_state=random_state).fit(known)
@@ -137,9 +140,16 @@ class FittedTerm:
 
         RBF, or Matern 3/2 where the term is rough (Rasmussen & Williams 2006, eqs 4.9 and
         4.17): scikit-learn's RBF and Matern in closed form, whose import takes longer than
-        a prediction.
+        a prediction. What drifts moves from 0 on with a speed that is forgotten over the length
+        scale (Ornstein-Uhlenbeck; Uhlenbeck & Ornstein 1930, Phys. Rev. 36, 823); its standard
+        deviation is that of the speed, a unit.
         """
-        a, b = a / np.exp(log_lengths), b / np.exp(log_lengths)
+        length = np.exp(log_lengths)
+        if self.term.drifting:
+            s, t = np.maximum(a, 0.0) / length, np.maximum(b, 0.0).T / length
+            gone = np.exp(-s) + np.exp(-t) - np.exp(-np.abs(s - t))
+            return length**2 * (2 * np.minimum(s, t) - 1 + gone)
+        a, b = a / length, b / length
         squared = np.maximum((a * a).sum(1)[:, None] + (b * b).sum(1) - 2 * a @ b.T, 0.0)
         if self.term.rough:
             r = np.sqrt(3 * squared)
@@ -160,6 +170,9 @@ class FittedTerm:
         if self.term.smooth and not self.term.linear:
             numbers = X[list(self.term.smooth)].to_numpy(float)
             near = self.kernel(numbers, numbers, log_lengths)
+            if self.term.drifting:
+                whole = np.sqrt(np.maximum(np.diag(near), 1e-9))
+                near = near / whole[:, None] / whole
             shared = shared * np.nan_to_num(near, nan=0.0)
         return np.where(np.eye(n, dtype=bool), 1.0, shared)
 
@@ -187,6 +200,8 @@ class FittedTerm:
             whole[kept] = self.strange[seen.level[kept]]
         if self.term.growing or self.term.linear:
             whole[seen.known] *= self._growth(seen.numbers[seen.known])
+        if self.term.drifting:
+            whole[kept] *= self._drifted(seen.numbers[kept], log_lengths)
         if self.term.linear:
             remainder = np.where(kept, 0.0, whole)
         else:
@@ -227,6 +242,12 @@ class FittedTerm:
         low, high = self.inducing.min(axis=0), self.inducing.max(axis=0)
         outside = np.maximum(0.0, np.maximum(low - numbers, numbers - high))
         return 1 + ((outside / GROWN) ** 2).sum(axis=1)
+
+    def _drifted(self, days: Array, log_lengths: Array) -> Array:
+        """Variance at ``days`` (n, 1) of what drifts: the diagonal of its kernel, (n,)."""
+        length = np.exp(log_lengths)
+        t = np.maximum(days[:, 0], 0.0) / length
+        return length**2 * 2 * (t - 1 + np.exp(-t))
 
     def _of_numbers(self, seen: Seen, log_lengths: Array) -> Array:
         """Features of the smooth part, (n, m); 0 where a number is not known."""

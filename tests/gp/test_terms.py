@@ -1,10 +1,12 @@
 """Features of the residual's terms against scikit-learn's kernels."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.linalg import expm
 from scipy.stats import norm
 from scipy.stats import t as student
 from sklearn.gaussian_process.kernels import RBF, Matern
@@ -13,7 +15,9 @@ from learn.fit.residual import TERMS
 from learn.gp.terms import FittedTerm, Term
 
 NAMES = [term.name for term in TERMS]
-SMOOTH = [term for term in TERMS if term.smooth and not (term.linear or term.growing)]
+SMOOTH = [
+    term for term in TERMS if term.smooth and not (term.linear or term.growing or term.drifting)
+]
 
 
 def history(n: int = 60, seed: int = 0) -> pd.DataFrame:
@@ -44,6 +48,11 @@ def prior_variance(fitted: FittedTerm, X: pd.DataFrame) -> np.ndarray:
         whole[unseen | X[list(term.smooth)].isna().any(axis=1)] = z**2
     if term.linear and (fitted.level_names or not term.levels):
         whole *= ((X[term.smooth[0]] - fitted.inducing.mean()) ** 2).fillna(1.0).to_numpy()
+    if term.drifting:
+        length = term.lengths[0]
+        t = X[term.smooth[0]].clip(lower=0) / length
+        drifted = 2 * length**2 * (t - 1 + np.exp(-t))
+        whole *= drifted.where(X[term.levels].isin(fitted.level_names)).fillna(1.0).to_numpy()
     if term.growing:
         numbers = X[list(term.smooth)]
         low, high = fitted.inducing.min(axis=0), fitted.inducing.max(axis=0)
@@ -109,6 +118,43 @@ def test_outside_the_history_less_and_less_is_known():
     psi, rest = FittedTerm.of(term, X).features(new, np.log(term.lengths))
     np.testing.assert_allclose((psi**2).sum(axis=1) + rest, [5, 1, 1, 1, 2, 82], atol=1e-4)
     assert rest[-1] > 80, "and nothing of what was printed says any of it"
+
+
+def test_what_drifts_is_forecast_as_by_a_kalman_filter():
+    """Integrated Ornstein-Uhlenbeck speed: state space (Sarkka & Solin 2019, Applied Stochastic
+    Differential Equations, chapter 12), its step by Van Loan's matrix exponential (1978)."""
+    length, noise = 2.5, 0.3
+    days = np.array([0.2, 0.9, 1.0, 2.7, 4.0, 4.1, 6.5])
+    seen = np.array([0.1, 0.3, -0.2, 0.8, 1.9, 1.5, 3.0])
+    ahead = 9.0
+
+    A = np.array([[0.0, 1.0], [0.0, -1 / length]])
+    mean, cov = np.zeros(2), np.diag([0.0, 1.0])  # starts at 0 with a usual speed
+    now = 0.0
+    for day, y in zip([*days, ahead], [*seen, None], strict=True):
+        both = np.zeros((4, 4))
+        both[:2, :2], both[2:, 2:], both[1, 3] = -A, A.T, 2 / length
+        both = expm(both * (day - now))
+        step = both[2:, 2:].T
+        mean, cov = step @ mean, step @ cov @ step.T + step @ both[:2, 2:]
+        now = day
+        if y is not None:
+            gain = cov[:, 0] / (cov[0, 0] + noise**2)
+            mean, cov = mean + gain * (y - mean[0]), cov - np.outer(gain, cov[0])
+
+    term = Term("drift", "film", 0.02, smooth=("day",), lengths=(length,), drifting=True)
+    fitted = FittedTerm.of(term, pd.DataFrame({"day": days}))
+    at = np.array([ahead])
+    by = partial(fitted.kernel, log_lengths=np.log([length]))
+    K = by(days[:, None], days[:, None]) + noise**2 * np.eye(len(days))
+    k = by(at[:, None], days[:, None])
+    assert (k @ np.linalg.solve(K, seen))[0] == pytest.approx(mean[0], rel=1e-6)
+    left = by(at[:, None], at[:, None]) - k @ np.linalg.solve(K, k.T)
+    assert left[0, 0] == pytest.approx(cov[0, 0], rel=1e-6)
+    # and in features, where every day is an inducing point
+    psi, rest = fitted.features(pd.DataFrame({"day": [*days, ahead]}), np.log([length]))
+    np.testing.assert_allclose(psi[:-1] @ psi[:-1].T, K - noise**2 * np.eye(7), atol=1e-5)
+    assert (psi[-1] @ psi[-1]) + rest[-1] == pytest.approx(by(at[:, None], at[:, None])[0, 0])
 
 
 def test_a_strange_level_counts_as_much_as_it_was_found_to():
