@@ -114,20 +114,17 @@ def evidence_by(layout: Layout, linear: Linear, design: Design, hyper: Hyper) ->
             psi, rest = here[i]
             by_rest = np.exp(2 * at.block[first + i])
             by_rest = by_rest * g.along[:, design.blocks[first + i].direction]
-            by_psi = [
-                contract_term(by_phi, place, i, layout.terms[i], linear.vectors)
-                for place, by_phi in zip(linear.places, g.phi, strict=True)
-            ]
+            by_psi = np.zeros_like(psi)
+            for place, by_phi in zip(linear.places, g.phi, strict=True):
+                by = contract_term(by_phi, place, i, layout.terms[i], linear.vectors)
+                by_psi[place.rows[:, None], place.used[i]] = by
             slopes = np.zeros(len(lengths[i]))
             for k in range(len(slopes)):
                 moved = lengths[i].copy()
                 moved[k] += LENGTH_STEP
                 psi2, rest2 = features(i, moved)
                 d_psi, d_rest = (psi2 - psi) / LENGTH_STEP, (rest2 - rest) / LENGTH_STEP
-                slopes[k] = by_rest @ d_rest + sum(
-                    (by * d_psi[np.ix_(place.rows, place.used[i])]).sum()
-                    for by, place in zip(by_psi, linear.places, strict=True)
-                )
+                slopes[k] = by_rest @ d_rest + (by_psi * d_psi).sum()
             return slopes
 
         slopes = {i: by_lengths(i) for i in smooth}

@@ -425,7 +425,7 @@ def fill_term(
     values: Array, place: Place, i: int, term: FittedTerm, psi: Array, vectors: Array
 ) -> None:
     """Write the features (n, size) of term ``i`` times its direction into a part of Phi."""
-    psi, at = psi[np.ix_(place.rows, place.used[i])], place.where[i]
+    psi, at = psi[place.rows[:, None], place.used[i]], place.where[i]
     k = psi.shape[1]
     if term.term.direction == "free":
         for c in range(3):

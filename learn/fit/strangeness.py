@@ -25,7 +25,7 @@ STRANGER = 0.2
 def judged(layout: Layout, hyper: Hyper, post: Posterior) -> tuple[Layout, Array] | None:
     """The layout with every level as strange as its weights say, and what weights (p,) are to be
     multiplied by to mean the same; None where no level has moved by much."""
-    second = np.diag(post.covariance) + post.mean**2
+    second = post.variance + post.mean**2
     sd = np.exp(hyper.block[layout.first_term :])
     terms, factor, moved = list(layout.terms), np.ones(layout.size), 0.0
     heavy = [(i, t.term) for i, t in enumerate(layout.terms) if t.term.tails and t.size]

@@ -51,6 +51,13 @@ class Phi:
             out[rows] = values @ weights[columns]
         return out
 
+    def projected(self, values: Array) -> Array:
+        """Phi' applied to ``values`` (n, 3): (p,)."""
+        out = np.zeros(self.p)
+        for rows, columns, matrix in self.parts:
+            out[columns] += values[rows].ravel() @ matrix.reshape(3 * len(rows), -1)
+        return out
+
     def take(self, rows: NDArray) -> Phi:
         """The prints at ``rows`` (positions or mask), renumbered in that order."""
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows

@@ -23,11 +23,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
-from scipy.linalg.blas import dsyrk
 from threadpoolctl import threadpool_limits
 
 from learn.gp.arrow import Arrow, inverse_of
 from learn.gp.design_matrix import Part, Phi, add_to_block
+from learn.gp.noise import Noise
 
 Array = NDArray[np.floating]
 
@@ -193,86 +193,61 @@ def scaled_noise(design: Design, hyper: Hyper) -> Array:
     return cov * design.noise_scale[:, None, None] if len(design.noise_scale) else cov
 
 
-class Whitened(NamedTuple):
-    """The noise of one part, inverted print by print and corrected job by job."""
-
-    inverse: Array  # (m, 3, 3) of the print blocks
-    half: Array  # (m, 3, 3) its root: inverse = half' half
-    job: NDArray[np.intp]  # (m,) numbered from 0 within the part
-    job_root: Array  # (jobs, r, r) inverse of (1/variance + V' D^-1 V)
-    job_v: Array  # (m, r, 3) D^-1 V
-    log_det: float
-
-    def by_job(self, values: Array) -> Array:
-        """Sums of ``values`` (m, ...) over the prints of each job."""
-        order = np.argsort(self.job, kind="stable")
-        starts = np.searchsorted(self.job[order], np.arange(len(self.job_root)))
-        return np.add.reduceat(values[order], starts, axis=0)
-
-    def solve(self, values: Array) -> Array:
-        """N^-1 applied to ``values`` (m, 3, k)."""
-        direct = self.inverse @ values
-        back = (self.job_root @ self.by_job(self.job_v @ values))[self.job]
-        return direct - self.job_v.transpose(0, 2, 1) @ back
-
-    def projected(self, part: Part, y: Array) -> Array:
-        """Phi' N^-1 y of a part, (k,), for ``y`` (n, 3) of all prints."""
-        solved = self.solve(y[part.rows, :, None])
-        return solved.ravel() @ part.matrix.reshape(solved.size, -1)
+def noise_of(design: Design, hyper: Hyper) -> Noise:
+    """All the noise of the prints, inverted."""
+    blocks, variance = scaled_noise(design, hyper), np.exp(2 * hyper.job)
+    return Noise.of(blocks, design.job_directions, variance, design.job)
 
 
-def whiten(design: Design, hyper: Hyper, blocks: Array, rows: NDArray[np.intp]) -> Whitened:
-    """The noise of the prints ``rows`` of one part; ``blocks`` (n, 3, 3) of all prints."""
-    blocks, V = blocks[rows], design.job_directions[rows]
-    names, job = np.unique(design.job[rows], return_inverse=True)
-    half = np.linalg.inv(np.linalg.cholesky(blocks))
-    inverse = half.transpose(0, 2, 1) @ half
-    job_v = V @ inverse
-    middle = np.zeros((len(names), V.shape[1], V.shape[1]))
-    np.add.at(middle, job, job_v @ V.transpose(0, 2, 1))
-    middle += np.diag(np.exp(-2 * hyper.job))
-    log_det = np.linalg.slogdet(blocks)[1].sum() + np.linalg.slogdet(middle)[1].sum()
-    log_det += len(names) * 2 * hyper.job.sum()
-    return Whitened(inverse, half, job, np.linalg.inv(middle), job_v, float(log_det))
+class _Seen(NamedTuple):
+    """A part of Phi, its noise, and Phi summed over jobs."""
 
+    part: Part
+    noise: Noise
+    onto_jobs: Array  # (jobs, r, k)
 
-def information(part: Array, white: Whitened) -> Array:
-    """Lower triangle of Phi' N^-1 Phi, (k, k), for the values (m, 3, k) of a part."""
-    m, _, k = part.shape
-    rows = (white.half @ part).reshape(3 * m, k)
-    gram = dsyrk(1.0, rows.T, lower=0)
-    lost = np.linalg.cholesky(white.job_root).transpose(0, 2, 1) @ white.by_job(white.job_v @ part)
-    return dsyrk(-1.0, lost.reshape(-1, k).T, beta=1.0, c=gram, overwrite_c=1, lower=0).T
+    @classmethod
+    def of(cls, part: Part, noise: Noise) -> _Seen:
+        """``noise``: of all prints."""
+        own = noise.take(part.rows)
+        return cls(part, own, own.onto_jobs(part.matrix))
+
+    def information(self) -> Array:
+        return self.noise.information(self.part.matrix, self.onto_jobs)
 
 
 class _Solved(NamedTuple):
     posterior: Posterior
     arrow: Arrow
-    noise: list[Whitened]  # of each part
+    parts: list[_Seen]
     alpha: Array  # (n, 3) inverse covariance of the data applied to them
+
+    def inverse(self, at: int) -> tuple[Array, Array]:
+        """Of the part ``at``: E = N^-1 Phi C, (m, 3, k), and the (m, 3, 3) diagonal of
+        Sigma^-1 = N^-1 - E (N^-1 Phi)'."""
+        part, noise, onto_jobs = self.parts[at]
+        W = noise.solve(part.matrix, onto_jobs)
+        m, _, k = W.shape
+        E = self.arrow.times(W.reshape(3 * m, k), at).reshape(m, 3, k)
+        return E, noise.diagonal() - E @ W.transpose(0, 2, 1)
 
 
 def _solve(design: Design, hyper: Hyper) -> _Solved:
-    phi, y, blocks = design.phi, design.y, scaled_noise(design, hyper)
+    phi, y, noise = design.phi, design.y, noise_of(design, hyper)
     variance = column_variance(design.blocks, hyper.block, phi.p)
-    noise = [whiten(design, hyper, blocks, part.rows) for part in phi.parts]
-    told = (information(part.matrix, white) for part, white in zip(phi.parts, noise, strict=True))
+    parts = [_Seen.of(part, noise) for part in phi.parts]
+    told = (seen.information() for seen in parts)
     arrow = Arrow.of(1 / variance, [part.columns for part in phi.parts], told)
-    projected, alpha = np.zeros(phi.p), np.empty_like(y)
-    for part, white in zip(phi.parts, noise, strict=True):
-        projected[part.columns] += white.projected(part, y)
-    mean = arrow.solve(projected)
-    error = y - phi @ mean
-    for part, white in zip(phi.parts, noise, strict=True):
-        alpha[part.rows] = white.solve(error[part.rows, :, None])[:, :, 0]
+    mean = arrow.solve(phi.projected(noise.solve(y[:, :, None])[:, :, 0]))
+    alpha = noise.solve((y - phi @ mean)[:, :, None])[:, :, 0]
     log_evidence = -0.5 * (
         float((alpha * y).sum())
-        + sum(white.log_det for white in noise)
+        + noise.log_det
         + np.log(variance).sum()
         + arrow.log_det
         + y.size * np.log(2 * np.pi)
     )
-    return _Solved(Posterior(mean, arrow, log_evidence), arrow, noise, alpha)
+    return _Solved(Posterior(mean, arrow, log_evidence), arrow, parts, alpha)
 
 
 def posterior(design: Design, hyper: Hyper) -> Posterior:
@@ -295,20 +270,17 @@ def add_information(
     design: Design, hyper: Hyper, precision: Array, projected: Array, sign: float = 1.0
 ) -> None:
     """Add to ``precision`` (p, p; lower triangle) and ``projected`` (p,) what prints say."""
-    blocks = scaled_noise(design, hyper)
+    noise = noise_of(design, hyper)
+    projected += sign * design.phi.projected(noise.solve(design.y[:, :, None])[:, :, 0])
     for part in design.phi.parts:
-        white = whiten(design, hyper, blocks, part.rows)
-        add_to_block(precision, part.columns, sign * information(part.matrix, white))
-        projected[part.columns] += sign * white.projected(part, design.y)
+        told = _Seen.of(part, noise).information()
+        add_to_block(precision, part.columns, sign * told)
 
 
 def misfit(design: Design, hyper: Hyper, error: Array) -> float:
     """``error' N^-1 error`` for errors (n, 3)."""
-    blocks, total = scaled_noise(design, hyper), 0.0
-    for rows, *_ in design.phi.parts:
-        e = error[rows, :, None]
-        total += float((e * whiten(design, hyper, blocks, rows).solve(e)).sum())
-    return total
+    e = error[:, :, None]
+    return float((e * noise_of(design, hyper).solve(e)).sum())
 
 
 def penalised_misfit(design: Design, hyper: Hyper, error: Array, weights: Array) -> float:
@@ -333,35 +305,32 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     Rasmussen & Williams 2006, eqs 5.8 and 5.9, in feature space.
     """
     n, d = design.directions.shape[:2]
-    post, arrow, noise, alpha = _solve(design, hyper)
+    solved = _solve(design, hyper)
+    post, _, parts, alpha = solved
     u, along = design.directions, np.empty((n, d + 1))
-    told = np.zeros(design.phi.p)  # a weight: how far the data narrow it, 1 - C / variance
+    told = np.zeros(design.phi.p)  # how far the data narrow each weight: 1 - C / variance
 
-    def slopes(at: int, part: Part, white: Whitened) -> tuple[Array, Array]:
+    def slopes(at: int) -> tuple[Array, Array]:
         """By the features of a part and by job noise; ``along`` and ``told`` are filled."""
-        W = white.solve(part.matrix)
-        E, inverse = _inverse_diagonal(arrow, at, white, W)
+        (part, noise, onto_jobs), (E, inverse) = parts[at], solved.inverse(at)
         rows, a = part.rows, alpha[part.rows]
         slack = a[:, :, None] * a[:, None, :] - inverse  # (m, 3, 3)
         if len(design.noise_scale):
             slack = slack * design.noise_scale[rows, None, None]
         along[rows, :d] = 0.5 * ((u[rows] @ slack) * u[rows]).sum(axis=2)
         along[rows, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
-        told[part.columns] += np.einsum("nik,nik->k", part.matrix, E)
+        told[part.columns] += (part.matrix * E).sum(axis=(0, 1))
         by_phi = a[:, :, None] * post.mean[part.columns] - E
 
         V = design.job_directions[rows]
-        inner = white.by_job(white.job_v @ V.transpose(0, 2, 1))
-        inner = inner - inner @ white.job_root @ inner
-        quadratic = np.einsum("jrr->jr", inner)
-        quadratic = quadratic - (white.by_job(V @ W) * white.by_job(V @ E)).sum(axis=2)
-        Va = white.by_job((V @ a[:, :, None])[:, :, 0])
+        inner = noise.onto_jobs(V.transpose(0, 2, 1))
+        left = np.eye(inner.shape[1]) - inner @ noise.job_root  # V' N^-1 is this V' D^-1
+        quadratic = np.einsum("jrr->jr", left @ inner)
+        quadratic = quadratic - ((left @ onto_jobs) * noise.by_job(V @ E)).sum(axis=2)
+        Va = noise.by_job((V @ a[:, :, None])[:, :, 0])
         return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
 
-    found = [
-        slopes(at, part, white)
-        for at, (part, white) in enumerate(zip(design.phi.parts, noise, strict=True))
-    ]
+    found = [slopes(at) for at in range(len(parts))]
     by_job = sum((of_job for _, of_job in found), np.zeros(len(hyper.job)))
     by_block = np.empty(len(design.blocks))
     for b, (block, log_sd) in enumerate(zip(design.blocks, hyper.block, strict=True)):
@@ -376,15 +345,6 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     )
 
 
-def _inverse_diagonal(arrow: Arrow, at: int, white: Whitened, W: Array) -> tuple[Array, Array]:
-    """Of the part ``at``, with ``W`` = N^-1 Phi (m, 3, k): E = W C, and the (m, 3, 3) diagonal
-    of Sigma^-1 = N^-1 - W C W'."""
-    m, _, k = W.shape
-    E = arrow.times(W.reshape(3 * m, k), at).reshape(m, 3, k)
-    shared = white.job_v.transpose(0, 2, 1) @ white.job_root[white.job] @ white.job_v
-    return E, white.inverse - shared - E @ W.transpose(0, 2, 1)
-
-
 def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array]:
     """The posterior; and every print's error (n, 3), and its covariance (n, 3, 3), as
     predicted from all the others, those of its own job among them.
@@ -392,16 +352,15 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
     Rasmussen & Williams 2006, eqs 5.10 - 5.12, blockwise. A print whose noise was scaled up
     is still judged by the noise of a good one.
     """
-    post, arrow, noise, alpha = _solve(design, hyper)
+    solved = _solve(design, hyper)
     covariance = np.empty((len(design.y), 3, 3))
-    for at, (part, white) in enumerate(zip(design.phi.parts, noise, strict=True)):
-        W = white.solve(part.matrix)
-        covariance[part.rows] = np.linalg.inv(_inverse_diagonal(arrow, at, white, W)[1])
-    error = (covariance @ alpha[:, :, None])[:, :, 0]
+    for at, part in enumerate(design.phi.parts):
+        covariance[part.rows] = np.linalg.inv(solved.inverse(at)[1])
+    error = (covariance @ solved.alpha[:, :, None])[:, :, 0]
     if len(design.noise_scale):
         good = noise_blocks(design, hyper)
         covariance -= (design.noise_scale - 1)[:, None, None] * good
-    return post, error, covariance
+    return solved.posterior, error, covariance
 
 
 def predict(phi: Phi, post: Posterior) -> tuple[Array, Array]:
