@@ -45,14 +45,16 @@ class StoredModel:
 def fingerprint(given: Given) -> str:
     """SHA-256 over all that is learnt from: tells whether a model has seen these data.
 
-    Tables as given and the settings the colours rest on; tolerance and costs are not learnt.
+    Tables as given and the settings the colours rest on; tolerance and costs are not learnt, and
+    neither are prints set aside on arrival.
     """
     settings = asdict(read_settings(given.shop_toml, given.name, Findings()))
     learnt = {name: value for name, value in settings.items() if name not in OF_VERDICT}
     digest = hashlib.sha256(repr(learnt).encode())
-    for name in sorted(given.tables):
-        digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
-    digest.update(f"\n{sorted(given.set_aside)} {sorted(given.trusted)}".encode())
+    used = given.tables["prints"].drop(index=list(given.set_aside))
+    for name, table in sorted((given.tables | {"prints": used}).items()):
+        digest.update(f"\n[{name}]\n{csvfile.to_csv(table)}".encode())
+    digest.update(f"\n{sorted(given.trusted)}".encode())
     return digest.hexdigest()
 
 

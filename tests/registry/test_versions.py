@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -84,6 +85,16 @@ def test_an_interrupted_save_keeps_the_current_model(tmp_path, monkeypatch):
         versions.save(tmp_path, ARRAYS, {"n": 2}, {})
     assert versions.load(tmp_path).meta == {"n": 1}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "CURRENT"]
+
+
+def test_a_print_set_aside_is_nothing_to_learn():
+    """After a doubtful print alone has come in there is nothing to learn, and nothing says so."""
+    frame = pd.DataFrame({"print_id": ["P1", "P2"], "L": ["50", "51"]})
+    before = Given("s", TINY["shop.toml"], {"prints": frame.iloc[:1]})
+    after = Given("s", TINY["shop.toml"], {"prints": frame}, {1: "in doubt"})
+    assert versions.fingerprint(before) == versions.fingerprint(after)
+    kept = replace(after, set_aside={})
+    assert versions.fingerprint(kept) != versions.fingerprint(before)
 
 
 def test_the_fingerprint_sees_every_cell():
