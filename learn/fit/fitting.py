@@ -18,7 +18,7 @@ from scipy.special import fdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
-from learn.fit.linearisation import Layout, Rows
+from learn.fit.linearisation import Layout, Linear, Rows
 from learn.fit.strangeness import judged
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
@@ -159,23 +159,24 @@ class Fitting:
         self.search(self.keep, iterations, robust=True)
         self.converge(self.keep, 6, robust=True)
 
-    def design_of(self, rows: Rows, lab: Array) -> tuple[Rows, Design]:
+    def design_of(self, rows: Rows, lab: Array) -> tuple[Linear, Design]:
         """The linear problem where the physics now stands."""
         linear = self.layout.linearise(rows, self.weights, self.log_lengths)
-        return linear.rows, self.layout.design(linear, lab, self.weights, self.repeat)
+        return linear, self.layout.design(linear, lab, self.weights, self.repeat)
 
     def converge(self, among: Mask, steps: int, robust: bool = False) -> None:
         """Gauss-Newton with a line search; ends when a step no longer pays."""
         rows, lab = self.rows.take(among), self.lab[among]
         for left in reversed(range(steps)):
-            rows, design = self.design_of(rows, lab)
+            linear, design = self.design_of(rows, lab)
+            rows = linear.rows
             if robust:
                 design, post, *_ = self._downweighted(design, rows.X["lot"])
             else:
                 post = posterior.posterior(design, self.hyper)
             if not len(lab):
                 break
-            gain = self._move(rows, lab, design, post.mean - self.weights)
+            gain = self._move(linear, lab, design, post.mean - self.weights)
             settled = gain < SETTLED * max(1.0, len(lab) / 1000)
             if settled and not (left and self._judge_levels(post)):
                 break
@@ -191,12 +192,11 @@ class Fitting:
         self.weights = self.weights * factor
         return True
 
-    def _move(self, rows: Rows, lab: Array, design: Design, step: Array) -> float:
+    def _move(self, linear: Linear, lab: Array, design: Design, step: Array) -> float:
         """Take as much of a Gauss-Newton step as the non-linear misfit allows."""
-        features = self.layout.features(rows, self.log_lengths)
 
         def misfit(w: Array) -> float:
-            error = lab - self.layout.lab(rows, w, features)
+            error = lab - self.layout.lab(linear.rows, w, linear.features)
             return posterior.penalised_misfit(design, self.hyper, error, w)
 
         here = misfit(self.weights)

@@ -90,6 +90,7 @@ class Linear(NamedTuple):
     lab: Array  # (n, 3) by the physics
     phi: Phi
     places: list[Place]  # of the parts of Phi
+    features: list[tuple[Array, Array]]  # of every term: values and remainder
     remainders: list[Array | None]  # a block each
     vectors: Array  # (n, d, 3) Lab along each of DIRECTIONS but "free"
 
@@ -334,7 +335,7 @@ class Layout:
                 fill_term(values, place, i, term, psi, vectors)
             parts.append(Part(place.rows, place.columns, values))
         remainders = [None] * self.first_term + [remainder for _, remainder in features]
-        return Linear(rows, t.lab, Phi(parts, n, self.size), places, remainders, vectors)
+        return Linear(rows, t.lab, Phi(parts, n, self.size), places, features, remainders, vectors)
 
     def _by_physics(self, place: Place, t: Tangents, stack: Stack) -> Array:
         """(m, 3, .) by the constants, the inks in use and what all inks have in common."""
