@@ -35,7 +35,7 @@ def test_the_curve_learns_from_before_and_is_scored_on_after(monkeypatch):
         asked.append(prints)
         return len(prints)
 
-    monkeypatch.setattr(curve, "_Refit", Fake)
+    monkeypatch.setattr(curve, "ShiftModel", Fake)
     monkeypatch.setattr(curve, "_point", score)
     skip = np.zeros(len(shop.prints), bool)
     skip[-1] = True
