@@ -49,6 +49,8 @@ GROSS_dE00 = 1.0
 DOUBTFUL = distance_at(0.01)
 # So many prints of a lot can say together that the lot is off.
 AGREE = 3
+# Share of the prints of a garment or press that must be doubtful to be no slips.
+FIFTH = 0.2
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -265,7 +267,10 @@ class Fitting:
         distance[:] = by_itself(distance, lots)
         self.gross = gross_distance(distance) if back else GROSS_DISTANCE
         off = delta_e00(self.lab - error, self.lab)
-        self.keep = ~is_gross(distance, off, self.gross) | self.trusted
+        gross = is_gross(distance, off, self.gross)
+        if back:
+            gross &= ~shared(gross, self.rows.X)
+        self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
 
 
@@ -276,6 +281,26 @@ def by_itself(squared: Array, lots: pd.Series) -> Array:
     common = by_lot.transform("median").where(by_lot.transform("size") >= AGREE, 0.0)
     out: Array = squared / np.maximum(1.0, common.fillna(0.0).to_numpy() / DOUBTFUL)
     return out
+
+
+def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:
+    """Which doubtful prints (n,) have a cause in common, and so are news: a garment printed bare or
+    based, or a press for a while, of which a fifth and more, from several jobs, are doubtful."""
+    out = np.zeros(len(X), bool)
+    month = np.floor(X["day"].to_numpy(float))
+    groups = [
+        X["substrate"].astype(str) + "\x1f" + X["based"].astype(str),
+        (X["press"].astype(str) + "\x1f" + pd.Series(month).astype(str)).to_numpy(),
+    ]
+    table = pd.DataFrame({"doubtful": doubtful, "job": jobs_of(X["job"]).to_numpy()})
+    table["doubtful job"] = table["job"].where(doubtful)
+    for group in groups:
+        by = table.groupby(np.asarray(group))
+        many = by["doubtful"].transform("sum") >= AGREE
+        many &= by["doubtful"].transform("mean") >= FIFTH
+        many &= by["doubtful job"].transform("nunique") > 1
+        out |= many.to_numpy()
+    return out & doubtful
 
 
 def gross_distance(squared: Array) -> float:

@@ -1,10 +1,11 @@
 """Gross errors in a history are found, and hardly a good print with them."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import chi2
 
-from learn.fit.fitting import is_gross
+from learn.fit.fitting import GROSS_DISTANCE, by_itself, gross_distance, is_gross, shared
 from tests.small_demo import gross_errors, small_model, small_shop
 
 
@@ -23,3 +24,46 @@ def test_gross_errors_are_set_aside_with_their_reason():
     assert len(found) <= len(spoilt) + 1, "hardly a good print is lost"
     assert found["reason"].str.contains("from what all other prints say").all()
     assert small_model().validation_["n_set_aside"] == len(found)
+
+
+def test_what_half_a_lot_is_off_by_is_no_slip_of_one_print():
+    lots = pd.Series(["A"] * 5 + ["B"] * 4 + [None])
+    squared = np.array([60.0, 70, 65, 62, 600, 2, 3, 1, 60, 60])
+    alone = by_itself(squared, lots)
+    assert (alone[:4] < 13).all(), "the lot is strong, and its prints agree"
+    assert alone[4] > 100, "and yet one of them is a slip"
+    np.testing.assert_array_equal(alone[5:], squared[5:])
+
+
+@pytest.mark.parametrize("tails", [6, 10, 200])
+def test_a_gross_error_lies_beyond_the_tail_the_prints_have(tails):
+    """Student t residuals: hardly a good print is lost, and slips are found."""
+    rng = np.random.default_rng(5)
+    one = rng.chisquare(tails, 4000) / tails
+    squared = (rng.normal(size=(4000, 3)) ** 2).sum(axis=1) / one
+    slips = np.full(60, 1500.0)
+    least = gross_distance(np.concatenate([squared, slips]))
+    assert GROSS_DISTANCE <= least < 1500
+    assert (squared >= least).mean() < 1e-3
+    assert (least > 2 * GROSS_DISTANCE) == (tails < 100)
+
+
+def test_doubtful_prints_of_one_garment_are_news_and_a_swapped_job_is_not():
+    n = 40
+    X = pd.DataFrame(
+        {
+            "substrate": ["G1"] * 10 + ["G2"] * 30,
+            "based": [False] * n,
+            "press": ["P1", "P2"] * 20,
+            "day": np.arange(n) / 10,
+            "job": [f"J{i // 2}" for i in range(n)],
+        }
+    )
+    doubtful = np.zeros(n, bool)
+    doubtful[[1, 4, 7]] = True  # three of ten prints on G1, three jobs
+    doubtful[[20, 21, 22]] = True  # three of thirty on G2
+    assert shared(doubtful, X).nonzero()[0].tolist() == [1, 4, 7]
+    swapped = np.zeros(n, bool)
+    swapped[:4] = True
+    one_job = X.assign(job=["J0"] * 4 + [f"K{i}" for i in range(n - 4)])
+    assert not shared(swapped, one_job).any()
