@@ -11,6 +11,7 @@ from pipelines.commands._learnt import nothing_new, report, scored, told, told_i
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.words.common import counted
+from pipelines.workspace.alone import alone
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.progress import Progress
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pipelines.registry.promotion import Charge, Step
     from pipelines.registry.report_card import Record
 
+LOCK = ".learning"
 ABOUT = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
 jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
@@ -70,7 +72,30 @@ def learn(
     n_jobs: int | None = None,
     progress: Progress | None = None,
 ) -> int:
-    """Score what came in as a forecast, learn it, and say which model is in charge and why."""
+    """Score what came in as a forecast, learn it, and say which model is in charge and why.
+
+    A second one at the same time waits for the first, and then learns what that has left.
+    """
+    from pipelines.registry import versions
+
+    say = progress or Progress()
+    name = workspace.pick(shop)
+    folder = workspace.models(name)
+    refuse_unwritable(folder)  # before the long work, not after it
+    with alone(folder / LOCK, lambda: say("another strikeoff learn is at work here; waiting")):
+        if waiting := versions.take_over_if_waiting(folder):
+            print(f"Model {waiting} takes over now, as was judged when it was learnt.")
+        return _learn(workspace, name, refit, details, n_jobs, say)
+
+
+def _learn(
+    workspace: Workspace,
+    name: str,
+    refit: bool,
+    details: bool,
+    n_jobs: int | None,
+    progress: Progress,
+) -> int:
     from learn.workers import usual_workers
     from pipelines.ledger import store
     from pipelines.registry import promotion, report_card, versions
@@ -78,10 +103,7 @@ def learn(
     from pipelines.registry.promotion import Step
     from pipelines.tables.folder import to_shop
 
-    progress = progress or Progress()
-    name = workspace.pick(shop)
     folder = workspace.models(name)
-    refuse_unwritable(folder)  # before the long work, not after it
     database = versions.database_stamp(workspace.database(name))
     state = store.read_state(workspace.database(name))
     given = state.given
@@ -93,7 +115,7 @@ def learn(
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
         marks = _marks(charge.model, data)
-        charge, card, back = _forecasts(folder, charge, data, marks, card, state.doubted())
+        charge, card, back = _forecasts(folder, charge, data, marks, card, state.doubted(), digest)
         step = promotion.next_step(charge, data, marks, given.trusted, card)
         if step.how == "append" and back:
             step = Step("refit", "what was appended last made forecasts worse")
@@ -120,6 +142,8 @@ def learn(
             charge, data, marks, given.trusted, progress, n_jobs or usual_workers()
         )
     takes, why = _verdict(charge, data, paired, step, in_charge)
+    if (now := versions.in_charge(folder)) != (charge.version if charge else in_charge):
+        takes, why = False, f"model {now} was put in charge meanwhile"
     arrays, meta = model.to_state()
     facts = {
         "data_sha256": digest,
@@ -144,10 +168,10 @@ def learn(
     for line in told(step, charge, model, new, len(data.prints)):
         print(line)
     print(f"Stored as version {version} in {folder / version}.")
-    if takes or charge is None:
+    if takes:
         print(f"Model {version} is in charge: {why}.")
     else:
-        print(f"Model {version} is kept, not used; {charge.version} stays in charge: {why}.")
+        print(f"Model {version} is kept, not used; {now} stays in charge: {why}.")
         print(f"strikeoff models --use {version} puts it in charge all the same.")
     if details:
         print(*told_in_detail(card[scored_before:], model), sep="\n")
@@ -191,6 +215,7 @@ def _forecasts(
     marks: dict,
     card: list[Record],
     doubted: list[str],
+    digest: str,
 ) -> tuple[Charge, list[Record], bool]:
     """Score the batch; the rival takes over where the model in charge has forecast worse.
 
@@ -207,7 +232,9 @@ def _forecasts(
         for line in scored(record):
             print(line)
     card = [*card, *records]
-    worse = promotion.forecast_worse(card, charge, rival) if records else None
+    # Forecast by a program killed before it could learn from them: judged now.
+    left = promotion.forecast_not_learnt(card, charge) and not versions.has_learnt(folder, digest)
+    worse = promotion.forecast_worse(card, charge, rival) if records or left else None
     if worse is None or rival is None:
         return charge, card, False
     print(

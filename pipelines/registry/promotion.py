@@ -117,6 +117,12 @@ def score_batch(
     return records
 
 
+def forecast_not_learnt(card: list[Record], charge: Charge) -> bool:
+    """Whether the latest forecast in charge is of prints that the model has not learnt."""
+    own = [record for record in card if record.in_charge and record.marks]
+    return bool(own) and own[-1].marks.keys().isdisjoint(charge.model.marks_["prints"])
+
+
 def forecast_worse(card: list[Record], charge: Charge, rival: Charge | None) -> Paired | None:
     """How the model in charge forecast against its rival, where it was surely worse."""
     from learn.assessment.forecasts import compare

@@ -9,9 +9,11 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import tempfile
 import zipfile
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -29,6 +31,8 @@ from pipelines.workspace.problems import Findings, UserError
 
 FORMAT = "strikeoff model 1"
 ARRAYS, FACTS, CURRENT = "arrays.npz", "model.json", "CURRENT"
+WAITS = "TAKES-OVER"  # in a version judged worth it, until CURRENT names it
+_OURS = re.compile(r"(?:0[0-9]{3}|[1-9][0-9]{3,8})")  # as numbers are written, no other digits
 AGAIN = "run strikeoff learn to make a new one"
 
 
@@ -99,13 +103,34 @@ def save(
     try:
         (fresh / ARRAYS).write_bytes(stream.getvalue())
         (fresh / FACTS).write_text(text, encoding="utf-8")
+        if charge:
+            (fresh / WAITS).touch()  # arrives with the version: a kill cannot come between
         fresh.chmod(0o755)
         name = _take_next_number(fresh, folder)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     if charge:
-        write_text(folder / CURRENT, name + "\n")
+        _take_over(folder, name)
     return name
+
+
+def _take_over(folder: Path, name: str) -> None:
+    write_text(folder / CURRENT, name + "\n")
+    for other in versions(folder):
+        (folder / other / WAITS).unlink(missing_ok=True)
+
+
+def take_over_if_waiting(folder: Path) -> str | None:
+    """Put in charge the version that was judged worth it by a program killed before it could.
+
+    Its name; None where there is none, or it cannot be read.
+    """
+    for name in reversed(versions(folder)):
+        if (folder / name / WAITS).exists():
+            with suppress(UserError):
+                put_in_charge(folder, name)
+                return name
+    return None
 
 
 def _take_next_number(fresh: Path, folder: Path) -> str:
@@ -123,16 +148,18 @@ def _take_next_number(fresh: Path, folder: Path) -> str:
 
 def versions(folder: Path) -> list[str]:
     """All stored versions, oldest first."""
-    found = [p.name for p in folder.glob("[0-9]*") if p.name.isdigit() and p.is_dir()]
+    found = [p.name for p in folder.glob("[0-9]*") if _OURS.fullmatch(p.name) and p.is_dir()]
     return sorted(found, key=int)
 
 
 def refused(folder: Path, version_name: str, digest: str) -> str | None:
     """The latest version that learnt the data ``digest`` after ``version_name``, and was not
-    put in its place; None when there is none."""
+    put in its place; None when there is none, or it still waits to be."""
     for later in reversed(versions(folder)):
         if int(later) <= int(version_name):
             break
+        if (folder / later / WAITS).exists():
+            continue
         try:
             facts = described(folder, later)["facts"]
         except UserError:
@@ -141,6 +168,15 @@ def refused(folder: Path, version_name: str, digest: str) -> str | None:
         if after == version_name and facts.get("data_sha256") == digest:
             return later
     return None
+
+
+def has_learnt(folder: Path, digest: str) -> bool:
+    """Whether any stored version has learnt the data ``digest``."""
+    for name in reversed(versions(folder)):
+        with suppress(UserError):
+            if described(folder, name)["facts"].get("data_sha256") == digest:
+                return True
+    return False
 
 
 def in_charge(folder: Path) -> str | None:
@@ -154,7 +190,7 @@ def in_charge(folder: Path) -> str | None:
 def put_in_charge(folder: Path, version_name: str) -> None:
     """Let a stored version predict from now on; raises UserError when it cannot be read."""
     load(folder, version_name)
-    write_text(folder / CURRENT, version_name + "\n")
+    _take_over(folder, version_name)
 
 
 def described(folder: Path, version_name: str) -> dict[str, Any]:

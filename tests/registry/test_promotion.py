@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +20,7 @@ from pipelines.ledger import store
 from pipelines.registry import promotion, report_card, versions
 from pipelines.tables.folder import read_folder, to_shop
 from tests.assessment.test_forecasts import simulated
+from tests.ledger.test_crash import two_at_once
 from tests.small_demo import write_tables
 from tests.words.test_plain import STATISTICS
 
@@ -150,6 +152,52 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     last = [record for record in report_card.read(folder) if record.in_charge][-1]
     assert (list(last.marks), last.aside) == (["X1"], [])
     assert last.forecasts["dE00"][0] > 5
+
+
+def test_killed_before_it_takes_over_or_twice_at_once(learnt, monkeypatch, tmp_path, capfd):
+    """The next `learn` puts in charge what was judged worth it; two count a batch once."""
+    monkeypatch.setattr("learn.predict.model.ShiftModel", Quick)
+    root, batches = learnt
+    at, folder = ["--workspace", str(tmp_path)], tmp_path / "models" / "s"
+    assert main([*at, "import", str(root / "tables"), "--shop", "s"]) == 0
+    shutil.copytree(root / "models" / "s" / "0001", folder / "0001")
+    versions.put_in_charge(folder, "0001")
+    batches[0].to_csv(tmp_path / "batch.csv", index=False)
+    assert main([*at, "record", str(tmp_path / "batch.csv")]) == 0
+    write_text = versions.write_text
+
+    def killed(path: Path, text: str) -> None:
+        if path.name == versions.CURRENT:
+            raise KeyboardInterrupt
+        write_text(path, text)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(versions, "write_text", killed)
+        patch.setattr(promotion, "judged_append", lambda *_: None)
+        assert main([*at, "learn"]) == 130
+    assert (versions.versions(folder), versions.in_charge(folder)) == (["0001", "0002"], "0001")
+    capfd.readouterr()
+    assert main([*at, "learn"]) == 0
+    said = capfd.readouterr().out
+    assert said.startswith("Model 0002 takes over now")
+    assert "Nothing new since model 0002" in said
+    assert versions.in_charge(folder) == "0002"
+    assert main([*at, "models", "--use", "1"]) == 0  # a person's word stands
+    assert main([*at, "learn"]) == 0
+    assert versions.in_charge(folder) == "0001"
+    assert main([*at, "models", "--use", "2"]) == 0
+
+    batches[1].to_csv(tmp_path / "batch.csv", index=False)
+    assert main([*at, "record", str(tmp_path / "batch.csv")]) == 0
+    capfd.readouterr()
+    assert two_at_once(lambda _: main([*at, "learn"])) == [0, 0]
+    said = capfd.readouterr()
+    assert said.err.count("another strikeoff learn is at work here; waiting") == 1
+    assert said.out.count("Stored as version") == 1
+    assert said.out.count("nothing was changed.") == 1
+    assert versions.versions(folder) == ["0001", "0002", "0003"]
+    own = [record for record in report_card.read(folder) if record.in_charge]
+    assert [len(record.marks) for record in own] == [len(batch) for batch in batches]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,40 @@
+"""One program at a time: a lock that the system takes back when its holder is killed."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from pipelines.workspace.problems import UserError
+
+AGAIN_S = 0.5
+
+
+@contextmanager
+def alone(lock: Path, on_wait: Callable[[], None]) -> Iterator[None]:
+    """Hold ``lock``, an empty file that stays; ``on_wait`` is called once if another holds it.
+
+    The lock is that of an SQLite transaction, which every system knows and none leaves behind.
+
+    Raises UserError where the file cannot be locked.
+    """
+    lock.parent.mkdir(parents=True, exist_ok=True)
+    told = False
+    with closing(sqlite3.connect(lock, timeout=0, isolation_level=None)) as connection:
+        while True:
+            try:
+                connection.execute("BEGIN EXCLUSIVE")
+                break
+            except sqlite3.DatabaseError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                    raise UserError(
+                        f"{lock}: cannot be locked ({error}); remove the file and try again."
+                    ) from None
+            if not told:
+                on_wait()
+                told = True
+            time.sleep(AGAIN_S)
+        yield
