@@ -24,6 +24,9 @@ CONDITIONS = {
     "illuminant": "illuminants",
     "observer": "observers",
     "geometry": "geometries",
+    "filter": "filters",
+    "specular": "ways of measuring gloss",
+    "quantity": "kinds of measurement",
 }
 
 
@@ -33,7 +36,8 @@ class Block:
 
     ``cells``: one column a field, one row a reading; ``where``: the place of each row in words;
     ``facts``: what is declared about all of them. ``free_order``: columns may stand in any
-    order, as in a spreadsheet. ``extra``: columns handed on as they are.
+    order, as in a spreadsheet. ``extra``: columns handed on as they are. ``scale``: "fraction"
+    where the format itself says so of reflectances.
     """
 
     cells: pd.DataFrame
@@ -41,6 +45,7 @@ class Block:
     facts: dict[str, str] = field(default_factory=dict)
     free_order: bool = False
     extra: pd.DataFrame | None = None
+    scale: str | None = None
 
 
 def refuse(

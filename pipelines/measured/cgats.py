@@ -23,6 +23,17 @@ _STRUCTURE = {
     "END_DATA",
 }
 _AGAIN = "export the file again"
+# First words of files that are laid out alike and hold no measured prints (from memory): charts
+# still to be printed and measured, charts for scanners and films, calibrations of screens.
+_NO_PRINTS = {
+    "CTI1": "a chart to be printed",
+    "CTI2": "a chart to be printed",
+    "IT8.7/1": "a chart for scanners",
+    "IT8.7/2": "a chart for scanners",
+    "CAL": "the calibration of a device",
+    "CCMX": "the correction of a screen's colours",
+    "CCSS": "the light of screens",
+}
 
 
 @dataclass
@@ -38,10 +49,10 @@ class _Table:
 def looks_like_cgats(text: str) -> bool:
     """Whether a text is meant as a CGATS file, complete or not."""
     begins = re.search(r"^[ \t]*BEGIN_DATA(_FORMAT)?\b", text, re.MULTILINE)
-    return bool(begins) or bool(re.match(r"\s*(CGATS|IT8|CTI[1-3]|ISO28178)\b", text))
+    return bool(begins) or bool(re.match(r"\s*(CGATS|IT8|CTI[1-3]|ISO28178|CAL|CCMX|CCSS)\b", text))
 
 
-def read_cgats(lines: Iterable[str], file: str) -> list[Block]:  # noqa: C901  one state machine
+def read_cgats(lines: Iterable[str], file: str, said: list[str]) -> list[Block]:  # noqa: C901  one state machine
     """The tables of a CGATS text. A later one inherits the header of those before it."""
     blocks: list[Block] = []
     header: dict[str, list[str]] = {}
@@ -54,6 +65,9 @@ def read_cgats(lines: Iterable[str], file: str) -> list[Block]:  # noqa: C901  o
         if not tokens:
             continue
         first = tokens[0]
+        if first in _NO_PRINTS and state == "header" and not blocks:
+            what = f"holds no prints but {_NO_PRINTS[first]} ({first})"
+            refuse(file, what, "export the readings of the prints", where=f"line {number}")
         if first in _STRUCTURE and state != "data":
             if first == "BEGIN_DATA_FORMAT":
                 fields = tokens[1 : _end(tokens)]
@@ -81,7 +95,7 @@ def read_cgats(lines: Iterable[str], file: str) -> list[Block]:  # noqa: C901  o
         elif first == "END_DATA":
             if pending:
                 _wrong_width(table, pending, start, file)
-            blocks.append(_block(table, header, file))
+            blocks.append(_block(table, header, file, said))
             table, state = _Table({}, fields), "header"
         elif first in _STRUCTURE:
             refuse(file, f"{first} stands inside the data", _AGAIN, where=f"line {number}")
@@ -154,7 +168,7 @@ def _check_fields(table: _Table, file: str, line: int) -> None:
         refuse(file, what, _AGAIN, where=f"line {line}")
 
 
-def _block(table: _Table, header: dict[str, list[str]], file: str) -> Block:
+def _block(table: _Table, header: dict[str, list[str]], file: str, said: list[str]) -> Block:
     declared = table.number_of_sets
     if declared is not None and declared != str(len(table.rows)):
         what = f"NUMBER_OF_SETS is {shown(declared)}, but {len(table.rows)} samples follow"
@@ -171,7 +185,7 @@ def _block(table: _Table, header: dict[str, list[str]], file: str) -> Block:
     if bands and named and bands != str(named):
         what = f"SPECTRAL_BANDS is {shown(bands)}, but {named} bands are named"
         refuse(file, what, _AGAIN)
-    return Block(cells, where, from_keywords(header, file))
+    return Block(cells, where, from_keywords(header, file, said))
 
 
 def _paired(table: _Table, where: list[str], file: str) -> tuple[list[str], list[list[str]]]:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from pipelines.measured.block import Block, check_counts, refuse
 from pipelines.measured.columns import columns_of
-from pipelines.measured.facts import HEADER_KEYWORDS, from_keywords
+from pipelines.measured.facts import from_keywords, is_field
 from pipelines.measured.xmlfile import local, text_of
 
 _NAMED_BY = ("name", "field", "keyword", "id")
@@ -30,7 +30,7 @@ def read_cgats_xml(root: Element, file: str, said: list[str]) -> list[Block]:
     if not tables:
         what = "is XML, but neither CxF3 nor samples with the keywords of CGATS"
         refuse(file, what, "export CxF3, CGATS text or CSV")
-    facts = from_keywords(header, file)
+    facts = from_keywords(header, file, said)
     blocks = []
     start = 1
     for rows in tables:
@@ -92,5 +92,5 @@ def _note(element: Element, header: dict[str, list[str]]) -> None:
     pairs = [*element.attrib.items(), _named_value(element)]
     for name, text in pairs:
         words = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", name.rpartition("}")[2]).upper()
-        if words in HEADER_KEYWORDS and text.strip():
+        if is_field(words) and text.strip():
             header.setdefault(words, []).append(" ".join(text.split()))

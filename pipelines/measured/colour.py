@@ -14,11 +14,12 @@ from pipelines.measured.columns import Columns
 from pipelines.measured.numbers import to_numbers
 from pipelines.measured.reflectance import check_wavelengths, scaled, to_10_nm
 from pipelines.tables.schema import LAB
-from pipelines.tables.spectra import SPECTRUM
+from pipelines.tables.spectra import MOST_LIGHT, SPECTRUM, brightness_needed
 
 AGREE_DE00 = 0.5  # above: the file's Lab and its spectra do not tell of the same light
 _LIKELY = (("D50", "2"), ("D65", "10"), ("D65", "2"), ("D50", "10"), ("C", "2"), ("A", "10"))
-_HINTS = (("pct", "percent"), ("dec", "fraction"))
+# What the names of columns claim; r400 is ours, and a fraction in all our tables.
+_HINTS = ((r"pct|%|percent", "percent"), (r"dec|^r[0-9]", "fraction"))
 
 
 def colours(
@@ -37,10 +38,13 @@ def colours(
     numbers = to_numbers(block, [*bands, *columns.lab, *columns.xyz], file, said)
     shop = settings.illuminant, settings.observer
     condition = facts.get("illuminant", shop[0]), facts.get("observer", shop[1])
-    given = _given_lab(block, columns, numbers, condition, file)
+    space = columns.lab or columns.xyz
+    given = _given_lab(block, space, bool(columns.lab), bool(bands), numbers, condition, file)
     spectra = np.full((len(block.where), len(SPECTRUM)), np.nan)
     if bands:
         spectra = _spectra(block, columns, numbers, given.lab, condition, file, said)
+    if columns.lab and columns.xyz:
+        _check_xyz_beside_lab(block, columns, numbers, given, condition, file)
     has_spectrum = ~np.isnan(spectra).any(axis=1)
     if (bare := ~has_spectrum & ~given.there).any():
         what = with_others("has no colour", int(bare.sum()))
@@ -73,12 +77,14 @@ class _Given:
 
 def _given_lab(
     block: Block,
-    columns: Columns,
+    space: list[str],
+    is_lab: bool,
+    with_spectra: bool,
     numbers: dict[str, np.ndarray],
     condition: tuple[str, str],
     file: str,
 ) -> _Given:
-    space = columns.lab or columns.xyz
+    """What the three columns of Lab, or of XYZ, give; none if there are none."""
     if not space:
         nothing = np.full((len(block.where), 3), np.nan)
         return _Given(nothing, nothing[:, 0], np.zeros(len(nothing), bool), False)
@@ -89,21 +95,19 @@ def _given_lab(
         name = space[int(np.flatnonzero(empty[row])[0])]
         what = "is empty beside filled ones"
         refuse(file, what, "fill in all three or none", where=block.where[row], column=name)
-    limits = [(c.low, c.high) for c in LAB] if columns.lab else [(0.0, 150.0)] * 3
-    if columns.lab and columns.spectrum:
+    limits = [(c.low or 0.0, c.high or 0.0) for c in LAB] if is_lab else [(0.0, 150.0)] * 3
+    if is_lab and with_spectra:
         limits[0] = 0.0, 110.0  # a brightened cloth may send back more light than it gets
     for name, (low, high), values in zip(space, limits, given.T, strict=True):
         if (outside := (values < low) | (values > high)).any():
             row = int(np.flatnonzero(outside)[0])
             what = with_others(f"{values[row]:g} is outside {low:g} to {high:g}", outside.sum())
             refuse(file, what, "check the measurement", where=block.where[row], column=name)
-    if not columns.lab and np.nanmax(given, initial=0.0) <= 2.0 and not empty.all():
-        what = f"XYZ up to {np.nanmax(given):g} is not on the scale where white has Y = 100"
-        refuse(file, what, "export XYZ in percent, or Lab", column=listed(space))
+    _check_scale(given, space, is_lab, file)
     view = _viewing(condition)
 
     def to_lab(values: np.ndarray) -> np.ndarray:
-        if columns.lab:
+        if is_lab:
             return values
         return np.full_like(values, np.nan) if view is None else _lab(values, view)
 
@@ -112,7 +116,48 @@ def _given_lab(
     half_a_digit = 0.5 * 10.0 ** -_decimals(block, space)
     for axis in np.eye(3):
         slack += colorimetry.delta_e00(to_lab(given + half_a_digit[:, None] * axis), lab)
-    return _Given(lab, slack, ~empty.any(axis=1), not columns.lab)
+    if view is not None and (none := brightness_needed(lab, view) > MOST_LIGHT).any():
+        row = int(np.flatnonzero(none)[0])
+        L, a, b = lab[row]
+        what = with_others(f"no surface has the colour {L:.1f}, {a:.1f}, {b:.1f}", int(none.sum()))
+        refuse(file, what, "check the measurement", where=block.where[row])
+    return _Given(lab, slack, ~empty.any(axis=1), not is_lab)
+
+
+def _check_scale(given: np.ndarray, space: list[str], is_lab: bool, file: str) -> None:
+    """Lab and XYZ of a file that are all tiny are on another scale."""
+    top = np.nanmax(given[:, 0] if is_lab else given, initial=0.0)
+    if np.isnan(given).all() or top > (1.5 if is_lab else 2.0):
+        return
+    if is_lab and np.nanmax(given[:, 0]) < 0.2:  # no light at all, which a black trap gives
+        return
+    what = f"L up to {top:g} is not on the scale where white has L = 100"
+    do = "export Lab as instruments show it"
+    if not is_lab:
+        what = f"XYZ up to {top:g} is not on the scale where white has Y = 100"
+        do = "export XYZ in percent, or Lab"
+    refuse(file, what, do, column=listed(space))
+
+
+def _check_xyz_beside_lab(
+    block: Block,
+    columns: Columns,
+    numbers: dict[str, np.ndarray],
+    given: _Given,
+    condition: tuple[str, str],
+    file: str,
+) -> None:
+    """Lab is a form of XYZ: side by side they are one colour."""
+    xyz = _given_lab(block, columns.xyz, False, False, numbers, condition, file)
+    limit = AGREE_DE00 + xyz.slack_dE00 + given.slack_dE00
+    error = colorimetry.delta_e00(xyz.lab, given.lab)
+    if (apart := given.there & xyz.there & (error > limit)).any():
+        row = int(np.flatnonzero(apart)[0])
+        what = f"Lab and XYZ are {error[row]:.1f} dE00 apart under {_named(condition)}"
+        do = "export the two of one reading and one light, or one of them alone"
+        if all((colorimetry.delta_e00(xyz.lab, given.lab[:, [0, 2, 1]]) <= limit)[apart]):
+            do = "a and b are exchanged: put them right"
+        refuse(file, with_others(what, int(apart.sum())), do, where=block.where[row])
 
 
 def _lab(xyz: np.ndarray, view: colorimetry.Viewing) -> np.ndarray:
@@ -157,7 +202,8 @@ def _spectra(
     if np.isfinite(given).any() and (view := _viewing(condition)):
         as_read = [colorimetry.lab_from_reflectance(trial * scale, view) for scale in (1, 0.01)]
         error = np.stack([colorimetry.delta_e00(lab, given) for lab in as_read], axis=1)
-    hint = next((word for text, word in _HINTS if text in names[0].casefold()), None)
+    hint = next((word for text, word in _HINTS if re.search(text, names[0].casefold())), None)
+    hint = hint or block.scale
     return scaled(trial, error, block, hint, file, said)
 
 
@@ -196,8 +242,11 @@ def _check_agreement(
         said.append(f"Lab computed from the spectra for {_named(shop)}.")
         return
     if _viewing(condition) is None:
-        what = f"gives Lab or XYZ for {_named(condition)}, which is not known here"
-        refuse(file, what, "export the spectra alone", where=block.where[both[0]])
+        said.append(
+            f"The file's Lab is for {_named(condition)}, which is not known here: Lab computed "
+            f"anew from the spectra for {_named(shop)}."
+        )
+        return
 
     def off(one: tuple[str, str]) -> np.ndarray:
         there = colorimetry.lab_from_reflectance(spectra[both], colorimetry.viewing(*one))
@@ -213,6 +262,12 @@ def _check_agreement(
         if fits := [one for one in others if (off(one) <= limit).all()]:
             do = f"they would agree for {_named(fits[0])}: declare it in the file, or export "
             do += "the spectra alone"
+        exchanged = colorimetry.delta_e00(
+            colorimetry.lab_from_reflectance(spectra[both], colorimetry.viewing(*condition)),
+            given.lab[both][:, [0, 2, 1]],
+        )
+        if (exchanged <= limit)[apart].all():
+            do = "a and b are exchanged: put them right"
         refuse(file, with_others(what, int(apart.sum())), do, where=block.where[both[worst]])
     if condition == shop:
         said.append(

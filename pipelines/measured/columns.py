@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from pipelines.measured.block import listed, refuse
+from pipelines.measured.facts import FIELDS, plain
 
 # One column a wavelength: r400, R_400, 400nm, nm400, SPEC_400, SPECTRAL_NM400, SPECTRAL_PCT_400.
 _WAVELENGTH = re.compile(
@@ -26,18 +27,6 @@ _XYZ = (
 # First the shop's own key, then what names a patch, last what may be a running number.
 _SAMPLE = ("printid", "samplename", "sample", "sampleid", "name", "id", "sampleno", "sampleloc")
 
-_CONDITION = {
-    "measurementcondition": "measurement_condition",
-    "mcondition": "measurement_condition",
-    "backing": "backing",
-    "samplebacking": "backing",
-    "illuminant": "illuminant",
-    "observer": "observer",
-    "geometry": "geometry",
-    "measurementgeometry": "geometry",
-    "instrument": "instrument",
-}
-
 
 @dataclass(frozen=True)
 class Columns:
@@ -47,7 +36,7 @@ class Columns:
     lab: list[str]
     xyz: list[str]
     spectrum: dict[int, str]
-    conditions: dict[str, str]
+    conditions: list[str]
     others: list[str]
 
     @property
@@ -72,7 +61,7 @@ def columns_of(names: list[str], file: str) -> Columns:
     xyz = _coordinates(names, _XYZ, "XYZ", file)
     by_key = {re.sub(r"[\s_.-]", "", name).casefold(): name for name in names}
     samples = [by_key[key] for key in _SAMPLE if key in by_key]
-    conditions = {by_key[key]: fact for key, fact in _CONDITION.items() if key in by_key}
+    conditions = [name for name in names if FIELDS.get(plain(name), "created") != "created"]
     used = {*spectrum.values(), *lab, *xyz, *samples, *conditions}
     others = [name for name in names if name not in used]
     return Columns(samples, lab, xyz, spectrum, conditions, others)

@@ -86,7 +86,7 @@ def _block(readings: list[_Reading], spot: bool) -> Block:
             }
         )
     facts = dict(readings[0].facts)
-    return Block(cells, [r.where for r in readings], facts, extra=extra)
+    return Block(cells, [r.where for r in readings], facts, extra=extra, scale="fraction")
 
 
 def _specifications(root: Element, file: str) -> dict[str, _Spec]:
@@ -100,17 +100,7 @@ def _specifications(root: Element, file: str) -> dict[str, _Spec]:
             refuse(file, what, "export the file again")
         spec = specs[key] = _Spec()
         texts = {local(e): text_of(e) for e in element.iter() if text_of(e)}
-        for fact, name in _FACTS.items():
-            if name in texts:
-                spec.facts[fact] = declared.normal(fact, texts[name].replace("_", " "))
-        angles = texts.get("IlluminationAngle"), texts.get("MeasurementAngle")
-        if all(angles):
-            whole = (re.sub(r"\.0+$", "", angle or "") for angle in angles)
-            spec.facts["geometry"] = ":".join(whole)
-        # Some programs tell the condition in the name alone; other lamps are none of M0 to M3.
-        condition = texts.get("DeviceIllumination", key).replace("_", " ")
-        if re.fullmatch(r"M[0-3]", one := declared.normal("measurement_condition", condition)):
-            spec.facts["measurement_condition"] = one
+        spec.facts |= _declared(element, texts, key, file)
         maker, model = texts.get("Manufacturer", ""), texts.get("Model", "")
         if maker or model:
             spec.facts["instrument"] = f"{maker} {model}".strip()
@@ -119,12 +109,45 @@ def _specifications(root: Element, file: str) -> dict[str, _Spec]:
     return specs
 
 
-_FACTS = {
-    "illuminant": "Illuminant",
-    "observer": "Observer",
-    "backing": "Backing",
-    "geometry": "SphereGeometry",
+_FIELDS = {
+    "Illuminant": "illuminant",
+    "Observer": "observer",
+    "Backing": "backing",
+    "SphereGeometry": "geometry",
+    "MeasurementType": "measurement type",
+    "DeviceFilter": "filter",
 }
+
+
+def _declared(element: Element, texts: dict[str, str], key: str, file: str) -> dict[str, str]:
+    """What a specification tells of the measurement; ``texts``: its elements by name.
+
+    Names and values as the library colour-cxf 0.1.1 has them of the schema.
+    """
+    fields = {field: texts[name] for name, field in _FIELDS.items() if name in texts}
+    own = next((e for e in element.iter() if local(e) == "CustomIlluminant"), None)
+    if own is not None:
+        names = [text_of(e) for e in own if local(e) == "Name"]
+        fields["illuminant"] = " ".join(["a light of its own", *filter(None, names)])
+    if "EmissiveMode" in texts:
+        fields["measurement type"] = "emissive"
+    facts = declared.of_columns(
+        {field: [text.replace("_", " ")] for field, text in fields.items()}, file
+    )
+    angles = texts.get("IlluminationAngle"), texts.get("MeasurementAngle")
+    if all(angles):
+        whole = (re.sub(r"\.0+$", "", angle or "") for angle in angles)
+        facts["geometry"] = ":".join(whole)
+    # Some programs tell the condition in the name alone; other lamps are none of M0 to M3.
+    lamp = texts.get("DeviceIllumination")
+    condition = declared.normal("measurement_condition", (lamp or key).replace("_", " "))
+    if re.fullmatch(r"M[0-3]", condition):
+        facts["measurement_condition"] = condition
+    elif lamp:
+        facts["lamp"] = lamp
+    if texts.get("DevicePolarization", "").casefold() in ("true", "1"):
+        facts["filter"] = "M3"
+    return facts
 
 
 def _check_references(objects: list[Element], inks: dict[str, Tint], file: str) -> None:
@@ -163,7 +186,8 @@ def _readings(
     for child in (c for e in element if local(e) == "ColorValues" for c in e):
         values.setdefault(local(child), []).append((child.get("ColorSpecification", ""), child))
     spectra = values.get("ReflectanceSpectrum", [])
-    triples = values.get("ColorCIELab", []) or values.get("ColorCIEXYZ", [])
+    labs, xyzs = values.get("ColorCIELab", []), values.get("ColorCIEXYZ", [])
+    triples = labs or xyzs
     tint = inks.get(element.get("Id", ""))
     for key, _ in (*spectra, *triples):
         if key not in specs and specs:
@@ -179,7 +203,7 @@ def _readings(
         same = next((t for t in mates if t[0] == key), mates[0] if mates else None)
         if same:
             rest.remove(same)
-            cells |= _triple(same[1])
+            cells |= _beside(same, labs, xyzs)
             # The spectrum's own specification says how it was measured, Lab's for which light.
             lab_facts = specs.get(same[0], _Spec()).facts
             facts = {k: v for k, v in facts.items() if k not in ("illuminant", "observer")}
@@ -187,7 +211,7 @@ def _readings(
         found.append(_Reading(name, where, cells, facts, tint))
     if not spectra:
         for key, triple in triples:
-            cells = {"SAMPLE_NAME": name} | _triple(triple)
+            cells = {"SAMPLE_NAME": name} | _beside((key, triple), labs, xyzs)
             found.append(_Reading(name, where, cells, dict(specs.get(key, _Spec()).facts), tint))
     return found
 
@@ -196,6 +220,14 @@ def _same_light(one: _Spec, other: _Spec) -> bool:
     """Whether Lab of the other can come from a spectrum of the one: by measurement condition."""
     a, b = (spec.facts.get("measurement_condition") for spec in (one, other))
     return a is None or b is None or a == b
+
+
+def _beside(
+    one: tuple[str, Element], labs: list[tuple[str, Element]], xyzs: list[tuple[str, Element]]
+) -> dict[str, str]:
+    """The cells of Lab or XYZ, and those of XYZ beside Lab under the same specification."""
+    mates = [xyz for key, xyz in xyzs if labs and key == one[0]]
+    return _triple(one[1]) | (_triple(mates[0]) if len(mates) == 1 else {})
 
 
 def _triple(element: Element) -> dict[str, str]:

@@ -43,13 +43,18 @@ def decide(
     file: str,
     said: list[str],
     measurement_condition: str | None = None,
+    gloss_included: bool = False,
 ) -> Measured:
     """One Measured of all tables of a file; raises UserError when they cannot be one."""
     tables = []
     for block in blocks:
         columns = columns_of(list(block.cells.columns), file)
         if columns.has_colour and len(block.cells):
-            tables.append((_with_row_conditions(block, columns, file), columns))
+            facts = block.facts | declared.of_columns(
+                {name: block.cells[name] for name in columns.conditions}, file
+            )
+            facts = _behind_its_filter(facts, file)
+            tables.append((replace(block, facts=facts), columns))
     if not tables:
         what = "holds no reading with Lab or a spectrum"
         refuse(file, what, "export L, a, b or reflectance from 400 to 700 nm with sample names")
@@ -57,6 +62,8 @@ def decide(
         said.append(f"{len(blocks) - len(tables)} of {len(blocks)} tables hold no colour.")
     tables = _under_condition(tables, measurement_condition, file, said)
     facts = _common_facts([block.facts for block, _ in tables], file)
+    _check_kind(facts, gloss_included, file)
+    _tell(facts, tables, said)
     named = [(block, columns, _samples(block, columns, file, said)) for block, columns in tables]
     named = _joined(named, file, said)
     frames = [_frame(*table, facts, settings, file, said) for table in named]
@@ -82,17 +89,36 @@ def _frame(
     return pd.concat([place, colour, block.extra], axis=1)
 
 
-def _with_row_conditions(block: Block, columns: Columns, file: str) -> Block:
-    """Conditions that stand in columns of their own, row by row, as facts of the table."""
-    facts = dict(block.facts)
-    for name, fact in columns.conditions.items():
-        values = {declared.normal(fact, cell) for cell in block.cells[name] if cell.strip()}
-        if len(values) > 1 and fact in CONDITIONS:
-            what = f"mixes {CONDITIONS[fact]}, {listed(sorted(values))}"
-            refuse(file, what, "export one condition a file", column=name)
-        if values:
-            facts[fact] = "; ".join(sorted(values))
-    return replace(block, facts=facts)
+def _behind_its_filter(facts: dict[str, str], file: str) -> dict[str, str]:
+    """The facts with the measurement condition that a filter stands for."""
+    behind, condition = facts.get("filter"), facts.get("measurement_condition")
+    kept = {key: value for key, value in facts.items() if key != "filter"}
+    if behind is None or behind == condition or (behind == "M0" and condition):
+        return kept  # no filter: M1 has none either, and M2 may be made by the lamp
+    if condition:
+        what = f"declares {condition} and a filter that makes it {behind}"
+        refuse(file, what, "export the file again with the condition it was measured under")
+    return kept | {"measurement_condition": behind}
+
+
+def _tell(facts: dict[str, str], tables: list[tuple[Block, Columns]], said: list[str]) -> None:
+    """What is declared and has no bearing here, or cannot be understood."""
+    if lamp := facts.get("lamp"):
+        said.append(f"The lamp is {lamp}, which tells none of M0 to M3.")
+    odd = [n for _, columns in tables for n in columns.others if declared.not_understood(n)]
+    if odd:
+        said.append(f"Not understood, and left aside: {listed(dict.fromkeys(odd))}.")
+
+
+def _check_kind(facts: dict[str, str], gloss_included: bool, file: str) -> None:
+    """Light let through or given off is no print's colour; gloss in it is another."""
+    if quantity := facts.get("quantity"):
+        what = f"declares {quantity}, not reflectance: it holds no prints"
+        refuse(file, what, "measure the prints in reflection")
+    if facts.get("specular") == "included" and not gloss_included:
+        what = "was measured with its gloss (specular component included), which lightens dark inks"
+        do = "export it without (SPEX, SCE, de:8), or say that it is meant"
+        refuse(file, what, do)
 
 
 def _under_condition(

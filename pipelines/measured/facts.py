@@ -1,4 +1,4 @@
-"""What a file declares of how it was measured, from keywords and from free text."""
+"""What a file declares of how it was measured, from keywords, columns and free text."""
 
 from __future__ import annotations
 
@@ -6,40 +6,88 @@ import re
 from collections.abc import Iterable, Mapping
 
 from pipelines.measured.block import CONDITIONS, listed, refuse
+from pipelines.tables.cells import shown
 
-# Keywords that hold one fact, in order of trust.
-_KEYWORDS = {
-    "measurement_condition": (
-        "MEASUREMENT_CONDITION",
-        "MEASUREMENT_CONDITIONS",
-        "MEASUREMENT_MODE",
-        "FILTER",
-        "FILTER_STATUS",
-    ),
-    "backing": ("SAMPLE_BACKING", "MEASUREMENT_BACKING", "BACKING"),
-    "illuminant": ("ILLUMINANT", "ILLUMINANT_NAME"),
-    "observer": ("OBSERVER", "OBSERVER_ANGLE"),
-    "geometry": ("MEASUREMENT_GEOMETRY", "GEOMETRY"),
-    "instrument": ("INSTRUMENT", "TARGET_INSTRUMENT", "INSTRUMENTATION"),
-    "created": ("CREATED",),
+# A keyword or a column -> the fact it holds, in order of trust; in small letters, without blanks
+# and underscores. Of CGATS.17: MEASUREMENT_SOURCE, MEASUREMENT_GEOMETRY, FILTER, POLARIZATION,
+# SAMPLE_BACKING, WEIGHTING_FUNCTION and COMPUTATIONAL_PARAMETER (from memory); ILLUMINANT,
+# OBSERVER, DEVICE_CLASS and INSTRUMENTATION as seen in files; the rest is words of the trade.
+FIELDS = {
+    "measurementcondition": "measurement_condition",
+    "measurementconditions": "measurement_condition",
+    "mcondition": "measurement_condition",
+    "measurementmode": "measurement_condition",
+    "mode": "measurement_condition",
+    "filter": "filter",
+    "filterstatus": "filter",
+    "uvfilter": "filter",
+    "polarization": "filter",
+    "polarisation": "filter",
+    "polarizer": "filter",
+    "samplebacking": "backing",
+    "measurementbacking": "backing",
+    "backing": "backing",
+    "illuminant": "illuminant",
+    "illuminantname": "illuminant",
+    "illuminationname": "illuminant",
+    "illumination": "illuminant",
+    "lightsource": "illuminant",
+    "illuminantobserver": "illuminant",
+    "observer": "observer",
+    "observerangle": "observer",
+    "standardobserver": "observer",
+    "measurementgeometry": "geometry",
+    "geometry": "geometry",
+    "specular": "specular",
+    "specularcomponent": "specular",
+    "measurementtype": "quantity",
+    "deviceclass": "quantity",
+    "instrument": "instrument",
+    "targetinstrument": "instrument",
+    "instrumentation": "instrument",
+    "created": "created",
 }
 # Keywords whose text may tell any of them, in order of trust.
-_FREE_TEXT = (
-    "WEIGHTING_FUNCTION",
-    "COMPUTATIONAL_PARAMETER",
-    "INSTRUMENTATION",
-    "MEASUREMENT_SOURCE",
+_FREE_TEXT = ("weightingfunction", "computationalparameter", "instrumentation", "measurementsource")
+_HINTS = re.compile(
+    r"illum|observ|filter|polari|backing|geometr|specular|transmi|emissi|light|uvcut|measurementcond",
 )
-HEADER_KEYWORDS = {*_FREE_TEXT, *(key for keys in _KEYWORDS.values() for key in keys)}
 
+_LIGHT = r"D50|D55|D60|D65|D75"
+_BETWEEN = r"\s*[/,;_-]\s*"
 _PATTERNS = {
     "measurement_condition": r"(?<![A-Za-z0-9])M([0-3])(?![A-Za-z0-9])",
     "backing": r"\b(white|black|self|own)[\s-]*back|back(?:ing)?[\s:=\"-]{1,3}(white|black|self)",
-    "illuminant": r"(?<![A-Za-z0-9])(D50|D55|D60|D65|D75)(?![A-Za-z0-9])"
-    r"|illuminant[\s,:=\"-]{1,3}(?:CIE\s)?(?:type\s)?([ACE]|FL?1?[0-9])(?![A-Za-z0-9])",
-    "observer": r"(?<![0-9])(2|10)[\s_-]*(?:°|deg)|(?:observer|angle)[\s,:=\"-]{1,3}(2|10)\b",
+    "illuminant": rf"(?<![A-Za-z0-9])({_LIGHT})(?![A-Za-z0-9])"
+    r"|illuminant[\s,:=\"-]{1,3}(?:CIE\s)?(?:type\s)?([ACE]|FL?1?[0-9])(?![A-Za-z0-9])"
+    rf"|^(?:CIE\s)?([ACE]|FL?1?[0-9]){_BETWEEN}(?:2|10)\b",
+    "observer": r"(?<![0-9])(2|10)[\s_-]*(?:°|deg)|(?:observer|angle)[\s,:=\"-]{1,3}(2|10)\b"
+    rf"|\b(?:{_LIGHT}|[ACE]|FL?1?[0-9]){_BETWEEN}(2|10)\b|\b(1931|1964)\b",
     "geometry": r"(?<![0-9/])(45|0|8|d|di|de)\s?°?\s?[/:]\s?(45|0|8|d)(?![0-9/])",
+    "specular": r"(?<![a-z])(di\s?[:/]\s?8|SPIN|SCI|specular (?:component )?included)(?![a-z])"
+    r"|(?<![a-z])(de\s?[:/]\s?8|SPEX|SCE|specular (?:component )?excluded)(?![a-z])",
+    "filter": r"(?<![a-z])filter[\s:=]{1,3}\"?([\w-]+)",
+    "quantity": r"(transmitt|transmiss|transpar|emissi|radian|(?<!il)luminan|display|emisinput"
+    r"|projector|monitor)",
 }
+_YEARS = {"1931": "2", "1964": "10"}
+
+
+def plain(field: str) -> str:
+    """A keyword or the head of a column as `FIELDS` has it."""
+    return re.sub(r"[\W_]", "", field).casefold()
+
+
+def is_field(keyword: str) -> bool:
+    """Whether a keyword may tell how the readings were made, understood or not."""
+    name = plain(keyword)
+    return name in FIELDS or name in _FREE_TEXT or bool(_HINTS.search(name))
+
+
+def not_understood(keyword: str) -> bool:
+    """Whether a field that is not known may tell how the readings were made."""
+    name = plain(keyword)
+    return bool(_HINTS.search(name)) and name not in FIELDS and name not in _FREE_TEXT
 
 
 def normal(fact: str, text: str) -> str:
@@ -51,41 +99,135 @@ def normal(fact: str, text: str) -> str:
         bare = re.fullmatch(r"(?:CIE\s)?(?:standard\s)?(?:illuminant\s)?FL?1?[0-9]|[ACE]", text)
         return text.split()[-1].replace("FL", "F") if bare else text
     if fact == "observer":
-        bare = re.fullmatch(r"(?:CIE\s)?(2|10|1931|1964)(?:\.0+)?", text)
-        return {"1931": "2", "1964": "10"}.get(bare[1], bare[1]) if bare else text
+        bare = re.fullmatch(r"(?:CIE\s)?(2|10)(?:\.0+)?", text)
+        return bare[1] if bare else text
     if fact == "backing":
         word = re.search(r"white|black|self|own", text, re.IGNORECASE)
         return word[0].lower().replace("own", "self") if word else text.lower()
     return text
 
 
-def from_keywords(header: Mapping[str, Iterable[str]], file: str) -> dict[str, str]:
+def understood(field: str, text: str) -> dict[str, str]:
+    """All that one field tells: light and observer may stand in one, the gloss in the geometry."""
+    name, text = plain(field), " ".join(text.split())
+    fact = FIELDS[name]
+    told: dict[str, str] = {}
+    for other in ("illuminant", "observer"):
+        if fact in ("illuminant", "observer") and (found := _found(other, text)):
+            told[other] = " or ".join(sorted(found))
+    if fact in ("measurement_condition", "geometry", "quantity") and (
+        found := _found("quantity", text)
+    ):
+        told["quantity"] = found.pop()
+    match fact:
+        case "measurement_condition":  # a filter may be named by other words
+            if re.fullmatch(r"M[0-3]", value := normal(fact, text)):
+                told[fact] = value
+        case "filter":
+            if value := _behind_a_filter(name, text):
+                told[fact] = value
+        case "geometry" | "specular":
+            if fact == "geometry":
+                told[fact] = normal(fact, text)
+            elif word := re.match(r"in|ex", text.casefold()):
+                told["specular"] = f"{word[0]}cluded"
+            if found := _found("specular", text):
+                told["specular"] = " or ".join(sorted(found))
+        case "quantity":
+            pass
+        case _:
+            told.setdefault(fact, normal(fact, text))
+    return told
+
+
+def _behind_a_filter(name: str, text: str) -> str | None:
+    """M0 to M3 of a filter's name, else what it is; None where it says nothing.
+
+    ISO 13655: M2 is without ultraviolet, M3 polarised; a lamp without any filter and without
+    another word is M0 (common practice, no source).
+    """
+    word = re.sub(r"[\W_]", "", text).casefold().removeprefix("filter")
+    on = word in ("yes", "true", "on", "1", "crossed", "linear")
+    off = word in (
+        "",
+        "no",
+        "none",
+        "not",
+        "off",
+        "false",
+        "0",
+        "nofilter",
+        "without",
+        "unfiltered",
+    )
+    if name.startswith("polari"):
+        return "M3" if on or (not off and "pol" in word and not word.startswith("un")) else None
+    if name == "uvfilter":
+        return "M2" if on or re.search(r"cut|excl|block", word) else None
+    if re.fullmatch(r"m[0-3]", word):
+        return word.upper()
+    if re.search(r"uv.*(cut|excl|block|off|barrier)|(no|without)uv", word):
+        return "M2"
+    if re.match(r"(x|cross)?pol", word):
+        return "M3"
+    if off:
+        return "M0"
+    return f"filter {text}" if "d65" in word or "partial" in word or "custom" in word else None
+
+
+def from_keywords(
+    header: Mapping[str, Iterable[str]], file: str, said: list[str]
+) -> dict[str, str]:
     """Facts from header keywords (upper case) and their values.
 
-    Raises UserError where keywords of one rank contradict each other.
+    Raises UserError where keywords of one rank contradict each other, or one field another.
     """
+    given = {plain(keyword): (keyword, [*values]) for keyword, values in header.items()}
     facts: dict[str, str] = {}
-    for fact, keywords in _KEYWORDS.items():
-        for keyword in keywords:
-            values = {normal(fact, text) for text in header.get(keyword, ()) if text.strip()}
-            if fact == "measurement_condition":  # a filter may be named by other words
-                values = {value for value in values if re.fullmatch(r"M[0-3]", value)}
-            if values:
-                facts[fact] = _one(fact, values, file, keyword)
-                break
-    for keyword in _FREE_TEXT:
+    aside: list[tuple[str, str, str]] = []  # what a field tells that is another's to tell
+    for name, fact in FIELDS.items():
+        keyword, values = given.get(name, ("", []))
+        told = [understood(name, text) for text in values if text.strip()]
+        own = {one[fact] for one in told if fact in one}
+        if own and fact not in facts:
+            facts[fact] = _one(fact, own, file, keyword)
+        aside += [(k, v, keyword) for one in told for k, v in one.items() if k != fact]
+    for fact, value, keyword in aside:
+        if facts.setdefault(fact, value) != value:
+            _one(fact, {value, facts[fact]}, file, keyword)
+    for name in _FREE_TEXT:
+        keyword, values = given.get(name, ("", []))
         for fact in CONDITIONS:
-            if fact not in facts:
-                values = {v for text in header.get(keyword, ()) for v in _found(fact, text)}
-                if values:
-                    facts[fact] = _one(fact, values, file, keyword)
+            if fact in facts:
+                continue
+            if found := {v for text in values for v in _found(fact, text)}:
+                facts[fact] = _one(fact, found, file, keyword)
+    for keyword, values in given.values():
+        if not_understood(keyword) and any(text.strip() for text in values):
+            said.append(f"{keyword} {shown(values[0])} is not understood, and left aside.")
+    return facts
+
+
+def of_columns(cells: Mapping[str, Iterable[str]], file: str) -> dict[str, str]:
+    """Facts from columns that hold conditions; raises UserError where the rows are mixed."""
+    facts: dict[str, str] = {}
+    for field, column in cells.items():
+        told = [understood(field, text) for text in {*column} if text.strip()]
+        for fact in dict.fromkeys(key for one in told for key in one):
+            values = {one[fact] for one in told if fact in one}
+            if len(values) > 1 and fact in CONDITIONS:
+                what = f"mixes {CONDITIONS[fact]}, {listed(sorted(values))}"
+                refuse(file, what, "export one condition a file", column=field)
+            value = "; ".join(sorted(values))
+            if facts.setdefault(fact, value) != value:
+                _one(fact, {value, facts[fact]}, file, field)
     return facts
 
 
 def _found(fact: str, text: str) -> set[str]:
     if fact not in _PATTERNS:
         return set()
-    matches = re.finditer(_PATTERNS[fact], text, re.IGNORECASE)
+    matches = [*re.finditer(_PATTERNS[fact], text, re.IGNORECASE)]
     found = [[group for group in match.groups() if group] for match in matches]
     match fact:
         case "measurement_condition":
@@ -94,10 +236,18 @@ def _found(fact: str, text: str) -> set[str]:
             return {groups[0].lower().replace("own", "self") for groups in found}
         case "illuminant":
             return {groups[0].upper().replace("FL", "F") for groups in found}
+        case "observer":
+            return {_YEARS.get(groups[0], groups[0]) for groups in found}
         case "geometry":
             return {":".join(groups).lower() for groups in found}
+        case "specular":
+            return {"included" if match[1] else "excluded" for match in matches}
+        case "filter":
+            values = (_behind_a_filter("filter", groups[0]) for groups in found)
+            return {value for value in values if value}
         case _:
-            return {groups[0] for groups in found}
+            let_through = {groups[0].lower().startswith("trans") for groups in found}
+            return {"light let through" if one else "light given off" for one in let_through}
 
 
 def _one(fact: str, values: set[str], file: str, keyword: str) -> str:

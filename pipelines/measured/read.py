@@ -17,12 +17,17 @@ _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
 def read_measured(
-    path: Path, settings: ShopSettings, *, measurement_condition: str | None = None
+    path: Path,
+    settings: ShopSettings,
+    *,
+    measurement_condition: str | None = None,
+    gloss_included: bool = False,
 ) -> Measured:
     """Read CGATS.17 / ISO 28178 (ASCII or XML), CxF3 / ISO 17972, CSV or an Excel workbook.
 
     ``measurement_condition``: M0, M1, M2 or M3 where the file must be, or is to be read, under
-    that one. Nothing is written anywhere.
+    that one. ``gloss_included``: readings with the gloss in them are meant (a sphere with the
+    specular component included). Nothing is written anywhere.
 
     Raises UserError, in one sentence, for whatever cannot be read without guessing.
     """
@@ -30,7 +35,7 @@ def read_measured(
     data = _bytes(path)
     said: list[str] = []
     blocks = _blocks(path, data, said)
-    return decide(blocks, settings, path.name, said, measurement_condition)
+    return decide(blocks, settings, path.name, said, measurement_condition, gloss_included)
 
 
 def _bytes(path: Path) -> bytes:
@@ -64,7 +69,7 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
         where = f"line {lines.index(longest) + 1}"
         refuse(file, f"is longer than {MAX_LINE} signs", "check the file", where=where)
     if looks_like_cgats(text):
-        return read_cgats(lines, file)
+        return read_cgats(lines, file, said)
     return sheets.read_csv(data, file)
 
 

@@ -7,14 +7,21 @@ import numpy as np
 from learn.colour.colorimetry import WAVELENGTHS_NM
 from learn.colour.resampling import resample_spectrum
 from pipelines.measured.block import Block, listed, refuse, with_others
+from pipelines.tables.spectra import (
+    FLUORESCENT_AT_MOST,
+    FRACTION_AT_MOST,
+    PERCENT_AT_LEAST,
+    is_fraction,
+)
 
 STEPS_NM = (5, 10, 20)
 
-# A bare or printed surface reflects up to about 1.1, fluorescent ones somewhat more; nothing
-# printed reflects so little that its brightest band is below 1.2 %: between the two limits the
-# numbers do not tell whether they are fractions or percent (common practice, no source).
-FRACTION_AT_MOST, PERCENT_AT_LEAST = 1.2, 5.0
-_LOWEST, _HIGHEST = -0.01, 2.0
+# From here on percent, whatever is said. A dark print that in percent looks like a pale one in
+# fractions sends back little but its surface's light: at least 0.3 % of it, and evenly (common
+# practice, no source).
+_PERCENT_FROM = 5.0
+_DARK_AT_LEAST, _DARK_CONTRAST = 0.3, 2.5
+_LOWEST = -0.01
 
 
 def check_wavelengths(nm: list[int], block: Block, names: list[str], file: str) -> list[int]:
@@ -56,7 +63,7 @@ def scaled(
     if not full.size:
         return spectra
     highest, lowest = spectra[full].max(), spectra[full].min()
-    sides = _sides(spectra[full], None if lab_error is None else lab_error[full])
+    sides = _sides(spectra[full], hint, None if lab_error is None else lab_error[full])
     known = sides[sides != 0]
     if (known < 0).any() and (known > 0).any():
         # Which of the two the file is in is settled by most readings: name one of the others.
@@ -70,8 +77,13 @@ def scaled(
         refuse(file, what, "export all readings on one scale", where=block.where[row])
     side = int(known[0]) if known.size else {"fraction": -1, "percent": 1, None: 0}[hint]
     if side == 0:
-        what = f"spectra up to {highest:g} may be fractions or percent"
-        refuse(file, what, "export Lab beside the spectra, or a white patch with them")
+        what = f"spectra from {lowest:g} to {highest:g} may be fractions or percent"
+        if highest <= FRACTION_AT_MOST:
+            what = (
+                f"spectra from {lowest:g} to {highest:g} alone may be pale colours in fractions or "
+                "dark ones in percent"
+            )
+        refuse(file, what, "export Lab beside the spectra, or a strong colour with them")
     if side > 0:
         said.append(f"Reflectance is in percent (up to {highest:g}): divided by 100.")
         if hint == "fraction":
@@ -84,10 +96,20 @@ def scaled(
     return _within_limits(spectra, full, block, file, said)
 
 
-def _sides(spectra: np.ndarray, lab_error: np.ndarray | None) -> np.ndarray:
+def _sides(spectra: np.ndarray, hint: str | None, lab_error: np.ndarray | None) -> np.ndarray:
     """-1 fraction, 1 percent, 0 not known, for each spectrum (n, m)."""
-    highest = spectra.max(axis=1)
-    sides = np.where(highest >= PERCENT_AT_LEAST, 1, np.where(highest <= FRACTION_AT_MOST, -1, 0))
+    highest, lowest = spectra.max(axis=1), spectra.min(axis=1)
+    fraction = is_fraction(spectra) & (lowest < PERCENT_AT_LEAST)
+    if hint is None:
+        even = (lowest >= _DARK_AT_LEAST) & (highest <= _DARK_CONTRAST * lowest)
+        fraction |= (highest <= FRACTION_AT_MOST) & ~even
+    sides = np.where(highest >= _PERCENT_FROM, 1, np.where(fraction, -1, 0))
+    # The brightest tell of the whole file; beside them a black goes down to its noise at the ends.
+    if (sides > 0).any():
+        most = np.quantile(spectra, 0.1, axis=1)
+        black = (most >= PERCENT_AT_LEAST) & (lowest > -PERCENT_AT_LEAST)
+        black &= highest <= np.minimum(FRACTION_AT_MOST, _DARK_CONTRAST * most)
+        sides = np.where(black, 0, sides)
     if lab_error is not None:
         # A Lab that fits neither is another fault, told where the two are compared.
         told = (lab_error.min(axis=1) < 1.5) & (lab_error.max(axis=1) > 3)
@@ -99,12 +121,14 @@ def _within_limits(
     spectra: np.ndarray, full: np.ndarray, block: Block, file: str, said: list[str]
 ) -> np.ndarray:
     given = spectra[full]
-    outside = (given < _LOWEST).any(axis=1) | (given > _HIGHEST).any(axis=1)
+    outside = (given < _LOWEST).any(axis=1) | ~is_fraction(given)
     if outside.any():
         row = int(full[np.flatnonzero(outside)[0]])
         low, high = spectra[row].min(), spectra[row].max()
-        worst = low if low < _LOWEST else high
-        what = f"a reflectance factor of {worst:g} is outside {_LOWEST:g} to {_HIGHEST:g}"
+        what = (
+            f"a reflectance factor of {low if low < _LOWEST else high:g} is outside {_LOWEST:g} to "
+        )
+        what += f"{FRACTION_AT_MOST:g} ({FLUORESCENT_AT_MOST:g} where other bands are dark)"
         what = with_others(what, int(outside.sum()))
         refuse(file, what, "measure again or take the reading out", where=block.where[row])
     dead = ~(given > 0).any(axis=1)

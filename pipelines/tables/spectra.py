@@ -7,7 +7,16 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from learn.colour.colorimetry import Viewing, xyz_from_lab
 from learn.colour.resampling import resample_spectrum
+
+# A brightened cloth sends back up to about 1.1 of the light, a fluorescent ink some more at its own
+# wavelengths (common practice, no source): above the first a spectrum must have dark bands too.
+FRACTION_AT_MOST, FLUORESCENT_AT_MOST = 1.2, 2.0
+# No print is denser than 3 (common practice, no source): in percent none of its bands goes lower.
+PERCENT_AT_LEAST = 0.1
+# What of its light a surface may send back at most, fluorescent ones by the width of their bands.
+MOST_LIGHT = 1.6
 
 WAVELENGTHS_NM = np.arange(400, 701, 10)
 SPECTRUM = [f"r{nm}" for nm in WAVELENGTHS_NM]
@@ -53,3 +62,27 @@ def resample(wavelengths_nm: list[int], reflectance: np.ndarray) -> np.ndarray:
     if wanted.sum() == len(WAVELENGTHS_NM):
         given, reflectance = given[wanted], reflectance[:, wanted]
     return resample_spectrum(given, reflectance)
+
+
+def is_fraction(spectra: np.ndarray) -> np.ndarray:
+    """Whether spectra (n, m) are of a surface if taken as fractions of 1, fluorescent ones too."""
+    highest, lowest = spectra.max(axis=1), spectra.min(axis=1)
+    glows = (highest <= FLUORESCENT_AT_MOST) & (lowest < PERCENT_AT_LEAST)
+    return (highest <= FRACTION_AT_MOST) | glows
+
+
+def brightness_needed(lab: np.ndarray, view: Viewing) -> np.ndarray:
+    """How bright (n,) a surface must at least be in its brightest bands to have the colours (n, 3).
+
+    No surface that sends back at most a share r of each wavelength lies beyond r times the solid of
+    optimal colours (W. Ostwald, E. Schroedinger): for every direction d of XYZ,
+    ``d . XYZ <= r * sum(max(0, weights . d))``.
+    """
+    k = np.arange(800) + 0.5
+    polar, turn = np.arccos(1 - 2 * k / 800), np.pi * (1 + 5**0.5) * k  # even over a sphere
+    directions = np.stack(
+        [np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)]
+    )
+    reach = np.maximum(view.weights @ directions, 0.0).sum(axis=0)
+    along = xyz_from_lab(lab, view.white_xyz) @ directions
+    return np.max(along / np.maximum(reach, 1e-9), axis=1, where=reach > 0.5, initial=0.0)

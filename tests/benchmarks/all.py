@@ -57,6 +57,7 @@ RUNS = (
     Run("scale", 5),
     Run("commands", 2),
     Run("natural", 4),
+    Run("wrong_files", 0.5),
 )
 QUICK = 2  # minutes
 

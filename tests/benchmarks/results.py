@@ -45,6 +45,7 @@ ORDER = (
     "scale",
     "commands",
     "natural",
+    "wrong_files",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured

@@ -128,11 +128,11 @@ BAD = {
     ),
     "negative": (
         csv(with_cell(SHEET_COLUMNS, "r500", 1, -0.2)),
-        "row 3: a reflectance factor of -0.2 is outside -0.01 to 2",
+        "row 3: a reflectance factor of -0.2 is outside -0.01 to 1.2",
     ),
     "no light": (csv(first_reading(0)), "row 2: the spectrum is 0 throughout"),
     "percent or fraction": (
-        csv({"print_id": ["A"]} | {name: [3 * SHEET_COLUMNS[name][0]] for name in BANDS}),
+        cgats({"SAMPLE_ID": ["A"]} | {n: [3 * c[0]] for n, c in GOOD.items() if "NM" in n}),
         "may be fractions or percent; export Lab beside the spectra",
     ),
     "two scales": (

@@ -15,6 +15,7 @@ from pipelines.tables.spectra import SPECTRUM
 from tests.measured.documents import LAB, QUICK, SHOP
 
 VALUE = st.floats(0.01, 1.1)
+ALONE = st.floats(0.01, 1.0)
 WORDS = st.text(
     st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Zs")), min_size=1, max_size=12
 ).map(lambda text: " ".join(text.split()))
@@ -25,8 +26,9 @@ NAME = WORDS.filter(bool)
 def readings(draw: st.DrawFn) -> pd.DataFrame:
     """A frame as `Measured` has it: readings with a spectrum first, then with Lab alone."""
     spectra = draw(arrays(float, st.tuples(st.integers(0, 3), st.just(31)), elements=VALUE))
-    coordinate = st.tuples(st.floats(0, 100), st.floats(-150, 150), st.floats(-150, 150))
-    alone = draw(st.lists(coordinate, min_size=not len(spectra), max_size=3))
+    fewest = int(not len(spectra))
+    unseen = draw(arrays(float, st.tuples(st.integers(fewest, 3), st.just(31)), elements=ALONE))
+    alone = lab_from_reflectance(unseen, viewing())
     lab = np.vstack([lab_from_reflectance(spectra, viewing()), *alone])
     nothing = np.full((len(alone), 31), np.nan)
     colour = np.hstack([lab, np.vstack([spectra, nothing])])
