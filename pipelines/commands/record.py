@@ -52,6 +52,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("file", metavar="FILE", type=Path, help="what was measured, or a folder")
     add.add_argument("--prints", metavar="SETUPS", type=Path, help="how the prints were made")
     add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
+    meant = "its backing, or gloss measured with the print, is meant though it is not the usual"
+    add.add_argument("--as-declared", action="store_true", help=meant)
     instead = "put the file in the place of this batch, which is taken back"
     add.add_argument("--replace", metavar="BATCH", type=int, help=instead)
     add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
@@ -67,6 +69,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         shop=args.shop,
         sheet=args.prints,
         condition=args.condition,
+        as_declared=args.as_declared,
         dry_run=args.dry_run,
         replace=args.replace,
     )
@@ -79,6 +82,7 @@ def record(
     shop: str | None = None,
     sheet: Path | None = None,
     condition: str | None = None,
+    as_declared: bool = False,
     dry_run: bool = False,
     replace: int | None = None,
 ) -> int:
@@ -97,7 +101,7 @@ def record(
     source = workspace.database(name)
     given = store.read(source)
     settings = read_settings(given.shop_toml, given.name, Findings())
-    incoming = read_incoming(path, sheet, settings, condition)
+    incoming = read_incoming(path, sheet, settings, condition, as_declared)
     notes: list[str] = []
     gate = gate_of(workspace, name, notes) if "prints" in incoming.tables else None
     told = len(notes)

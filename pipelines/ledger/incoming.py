@@ -35,8 +35,9 @@ class Incoming:
     """What the files of one batch hold.
 
     ``tables``: text cells by row of the file; ``files``: table -> file name; ``place``: row of
-    prints -> where in the file; ``typed``: whether somebody typed the colours in; ``whole``: it is
-    a workbook of the shop, in which what is known already stands too.
+    prints -> where in the file; ``typed``: whether somebody typed the colours in; ``as_declared``:
+    its backing is meant, whatever that of before; ``whole``: it is a workbook of the shop, in which
+    what is known already stands too.
     """
 
     file: str
@@ -47,14 +48,21 @@ class Incoming:
     condition: str | None = None
     backing: str | None = None
     typed: bool = True
+    as_declared: bool = False
     said: list[str] = field(default_factory=list)
     whole: bool = False
 
 
 def read_incoming(
-    path: Path, sheet: Path | None, settings: ShopSettings, condition: str | None
+    path: Path,
+    sheet: Path | None,
+    settings: ShopSettings,
+    condition: str | None,
+    as_declared: bool = False,
 ) -> Incoming:
     """Read FILE and, for an instrument's export, the sheet of prints that its samples name.
+
+    ``as_declared``: another backing than before, or gloss in the readings, is meant.
 
     Raises UserError with what cannot be read.
     """
@@ -78,7 +86,7 @@ def read_incoming(
             path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
             condition, said=findings.warnings, whole=bool(tables),
         )  # fmt: skip
-    return _export(path, sheet, sha256, settings, condition)
+    return _export(path, sheet, sha256, settings, condition, as_declared)
 
 
 def _digest(parts: Iterable[tuple[str, bytes]], condition: str | None) -> str:
@@ -126,11 +134,14 @@ def _export(
     sha256: str,
     settings: ShopSettings,
     condition: str | None,
+    as_declared: bool,
 ) -> Incoming:
     """Readings by sample name, each with the set-up that the sheet gives for it."""
     from pipelines.measured import read_measured
 
-    measured = read_measured(path, settings, measurement_condition=condition)
+    measured = read_measured(
+        path, settings, measurement_condition=condition, gloss_included=as_declared
+    )
     readings = measured.frame
     if sheet is None:
         raise UserError(
@@ -169,6 +180,7 @@ def _export(
         condition or measured.facts.get("measurement_condition"),
         measured.facts.get("backing"),
         typed=False,
+        as_declared=as_declared,
         said=said,
     )
 

@@ -76,6 +76,7 @@ def plan(
                 )
             return None, report
     _check_condition(ledger, incoming, declared, report)
+    _check_backing(ledger, incoming, report)
     given = current(ledger).given
     if incoming.whole:
         incoming = only_new(given, incoming)
@@ -158,6 +159,25 @@ def _check_condition(ledger: Ledger, incoming: Incoming, declared: bool, report:
         raise UserError(
             f"{what}; measure under {last.condition}, or add --condition {incoming.condition} if "
             "that is meant; nothing was changed."
+        )
+    report.notes.append(f"{what}.")
+
+
+def _check_backing(ledger: Ledger, incoming: Incoming, report: Report) -> None:
+    """Another backing than that of the batches before is refused unless it is meant."""
+    states = ledger.states()
+    before = [b for b in ledger.batches if states[b.id] and b.backing]
+    if incoming.backing is None or not before or before[-1].backing == incoming.backing:
+        return
+    last = before[-1]
+    what = (
+        f"{incoming.file}: measured over {incoming.backing} backing, batch {last.id} ({last.file}) "
+        f"over {last.backing}; a thin garment lets it through"
+    )
+    if not incoming.as_declared:
+        raise UserError(
+            f"{what}; measure over {last.backing}, or add --as-declared if that is meant; nothing "
+            "was changed."
         )
     report.notes.append(f"{what}.")
 

@@ -117,7 +117,7 @@ def _check_kind(facts: dict[str, str], gloss_included: bool, file: str) -> None:
         refuse(file, what, "measure the prints in reflection")
     if facts.get("specular") == "included" and not gloss_included:
         what = "was measured with its gloss (specular component included), which lightens dark inks"
-        do = "export it without (SPEX, SCE, de:8), or say that it is meant"
+        do = "export it without (SPEX, SCE, de:8), or record it with --as-declared if that is meant"
         refuse(file, what, do)
 
 

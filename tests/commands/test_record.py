@@ -186,6 +186,25 @@ def test_another_condition_is_refused_unless_it_is_meant(shop, capsys):
     assert "1 print to learn from" in said
 
 
+@pytest.mark.usefixtures("model")
+def test_another_backing_and_gloss_are_refused_unless_they_are_meant(shop, capsys):
+    setups = [f"J{i},tee-black,007,77-55,1,0\n" for i in (1, 2, 3)]
+    write("jobs.csv", *setups, header=HEADER[:-7] + "\n")
+    header = "SAMPLE_NAME,L,a,b,backing,geometry\n"
+    for i, (backing, geometry) in enumerate((("white", "45/0"), ("black", "45/0"), ("", "di:8"))):
+        write(f"{i}.csv", f"J{i + 1},45.4,59.8,34.6,{backing},{geometry}\n", header=header)
+    says(capsys, "record", "0.csv", "--prints", "jobs.csv")
+    for file, told in (
+        ("1.csv", "measured over black backing, batch 2 (0.csv) over white"),
+        ("2.csv", "measured with its gloss"),
+    ):
+        said = says(capsys, "record", file, "--prints", "jobs.csv", code=2)
+        assert told in said
+        assert "--as-declared if that is meant" in said
+        said = says(capsys, "record", file, "--prints", "jobs.csv", "--as-declared")
+        assert "1 print to learn from" in said
+
+
 def test_a_corrected_file_takes_the_place_of_the_wrong_batch(shop, capsys):
     rest = [GOOD.replace("R1", name) for name in ("R2", "R3")]
     says(capsys, "record", write("b.csv", GOOD, *rest))
