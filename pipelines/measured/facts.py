@@ -124,8 +124,8 @@ def understood(field: str, text: str) -> dict[str, str]:
             if re.fullmatch(r"M[0-3]", value := normal(fact, text)):
                 told[fact] = value
         case "filter":
-            if value := _behind_a_filter(name, text):
-                told[fact] = value
+            if behind := _behind_a_filter(name, text):
+                told[fact] = behind
         case "geometry" | "specular":
             if fact == "geometry":
                 told[fact] = normal(fact, text)
