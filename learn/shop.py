@@ -36,6 +36,13 @@ def jobs_of(job: pd.Series, prints: Sequence | None = None) -> pd.Series:
     return job.astype(object).where(job.notna(), [f"\x1f{name}" for name in names])
 
 
+def latest_lots(prints: pd.DataFrame) -> dict[str, str]:
+    """Ink -> the lot of its last print that names one; undated prints come first."""
+    named = prints[prints["ink_lot"].notna()]
+    in_order = named.sort_values("printed_on", kind="stable", na_position="first")
+    return dict(in_order.groupby("ink_id")["ink_lot"].last())
+
+
 @dataclass(frozen=True)
 class ShopSettings:
     """Viewing condition, tolerance and costs of one shop (``shop.toml``)."""

@@ -30,6 +30,7 @@ from learn.predict.carrying import Carrying
 from learn.predict.causes import Unseen
 from learn.predict.history import History, doubted, history, recall, set_aside
 from learn.predict.in_print import InPrint
+from learn.predict.lots import Lot, lots_of
 from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
 from learn.predict.protocol import Joint, Prediction
@@ -298,6 +299,10 @@ class ShiftModel:
     def prints_of(self, ink: str) -> int:
         """How many prints of an ink were learnt from."""
         return int(self.likeness_.counts["ink"].get(ink, 0))
+
+    def lots(self, prints: pd.DataFrame) -> list[Lot]:
+        """How every batch of ink differs from those before it; see :func:`lots_of`."""
+        return lots_of(self, prints)
 
     def known_from(self, ink: str) -> str:
         """What its drawdowns tell of an ink."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._learnt import nothing_new, report, scored, told, told_in_detail
+from pipelines.commands._lots import lots_of_batch
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.words.common import counted
@@ -165,7 +166,8 @@ def _learn(
     }
     version = versions.save(folder, arrays, meta, facts, charge=takes)
     progress("done")
-    for line in told(step, charge, model, new, len(data.prints)):
+    lines = told(step, charge, model, new, len(data.prints))
+    for line in [*lines, *lots_of_batch(model, data, new if charge else None)]:
         print(line)
     print(f"Stored as version {version} in {folder / version}.")
     if takes:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipelines.commands._lots import lots_recorded
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
@@ -134,6 +135,9 @@ def record(
         print("\n".join(differing(differs, replace, dry_run)))
     for line in lines(report, batch, incoming.file, dry_run):
         print(line)
+    if gate is not None and batch is not None:
+        for line in lots_recorded(workspace, name, report.in_use):
+            print(line)
     return 0
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
+from pipelines.commands._lots import lots_in_use
 from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import by_learner
 from pipelines.words.common import counted, minute, number
@@ -24,7 +25,8 @@ WIDTH = 98
 ABOUT = """\
 One screen: what the shop has, the last batch, doubts waiting, how good the model in charge is, what
 has drifted (press, ink lot, mesh, blade or the whole shop: how much, since when, and what to do),
-which inks, garments, presses and meshes are poorly known, and what to print or measure next.
+which lots in use print otherwise than those before, which inks, garments, presses and meshes are
+poorly known, and what to print or measure next.
 """
 
 
@@ -88,7 +90,9 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             lines.append(LEARN if len(data.prints) else BEGIN)
         else:
             lines += filter(None, [news_line(found.news)])
-            lines += [*drift_lines(found.drift), *known_lines(found)]
+            lines += drift_lines(found.drift)
+            lines += lots_in_use(charge.model, data)
+            lines += known_lines(found)
     for line in lines:
         print(_wrapped(line))
     return 0

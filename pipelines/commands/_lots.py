@@ -1,0 +1,59 @@
+"""Which lots print otherwise than those before them, told by ``learn``, ``record``, ``status``."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
+    from learn.shop import Shop
+    from pipelines.workspace.folders import Workspace
+
+
+def lots_of_batch(model: ShiftModel, data: Shop, print_ids: Collection[str] | None) -> list[str]:
+    """Of the lots that these prints are of, or of all."""
+    from pipelines.words.lots import lot_lines
+
+    found, prints = model.lots(data.prints), data.prints
+    if print_ids is not None:
+        own = prints[prints["print_id"].isin(print_ids)]
+        came = set(zip(own["ink_id"], own["ink_lot"], strict=True))
+        found = [lot for lot in found if (lot.ink, lot.lot) in came]
+    return list(lot_lines(found, _names(data)))
+
+
+def lots_in_use(model: ShiftModel, data: Shop) -> list[str]:
+    """Of the lots that are the latest of their ink."""
+    from learn.shop import latest_lots
+    from pipelines.words.lots import lot_lines
+
+    latest = latest_lots(data.prints)
+    found = [lot for lot in model.lots(data.prints) if latest.get(lot.ink) == lot.lot]
+    return list(lot_lines(found, _names(data)))
+
+
+def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -> list[str]:
+    """Of the lots of a batch just stored, by what the model in charge would learn of it; nothing
+    where it cannot learn the batch without learning all anew."""
+    from pipelines.ledger import store
+    from pipelines.registry import promotion, versions
+    from pipelines.tables.folder import to_shop
+
+    data = to_shop(store.read(workspace.database(shop)))
+    own = data.prints[data.prints["print_id"].isin(print_ids)]
+    if own["ink_lot"].isna().all():
+        return []
+    folder = workspace.models(shop)
+    charge = promotion.opened(folder, versions.in_charge(folder), data)
+    if charge is None:
+        return []
+    try:
+        model = charge.model.append(data)
+    except ValueError:  # what it has learnt from has changed
+        return []
+    return lots_of_batch(model, data, print_ids)
+
+
+def _names(data: Shop) -> dict[str, str | None]:
+    return dict(zip(data.inks["ink_id"], data.inks["ink_name"], strict=True))

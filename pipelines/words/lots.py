@@ -1,0 +1,40 @@
+"""Batches of ink that print otherwise than those before, in the words of the press floor."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+
+from learn.normal import Z90
+from learn.predict.lots import Lot
+from pipelines.words.common import Names, counted, named
+
+MOST = 8  # sentences; the largest differences first
+# What "stronger" and "weaker" say already.
+SAID = {True: "darker", False: "lighter"}
+
+
+def lot_lines(lots: Collection[Lot], names: Names) -> Iterator[str]:
+    """A sentence for each of ``lots`` that is news; ``names``: of inks."""
+    found = sorted((lot for lot in lots if lot.news), key=lambda lot: -lot.dE00)
+    yield from (lot_sentence(lot, names) for lot in found[:MOST])
+    if len(found) > MOST:
+        yield f"And {counted(len(found) - MOST, 'more lot')} that print otherwise, but by less."
+
+
+def lot_sentence(lot: Lot, names: Names) -> str:
+    """``Bright red (C08), lot I24-06, prints 26 % stronger (90 % band 19 to 33 %) and redder than
+    the lots before, 3.1 dE00 on a usual print of it; 12 prints agree.``"""
+    ink = named(lot.ink, names.get(lot.ink))
+    looks = list(lot.looks)
+    if lot.surely_stronger:
+        more = lot.percent > 0
+        size, half = abs(lot.percent), Z90 * lot.percent_sd
+        band = f" (90 % band {size - half:.0f} to {size + half:.0f} %)"
+        looks = [word for word in looks if word != SAID[more]]
+        looks.insert(0, f"{size:.0f} % {'stronger' if more else 'weaker'}{band}")
+    how = ", ".join(looks[:-1]) + (" and " if looks[1:] else "") + "".join(looks[-1:])
+    earlier = "lots" if lot.before > 1 else "lot"
+    prints = f"prints {how} than the {earlier} before" if how else f"is off the {earlier} before"
+    of = "" if lot.agree == lot.prints else f"{lot.agree} of "
+    agree = f"{of}{counted(lot.prints, 'print')} agree"
+    return f"{ink}, lot {lot.lot}, {prints}, {lot.dE00:.1f} dE00 on a usual print of it; {agree}."
