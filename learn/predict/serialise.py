@@ -31,6 +31,7 @@ Arrays = dict[str, NDArray[np.floating]]
 FORM = 6  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
+_MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
 
 
 def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
@@ -92,7 +93,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     Raises
     ------
     ValueError
-        when the description is of another form.
+        when the description is of another form, or arrays hold what is no number or do not fit.
     KeyError, TypeError
         when something is missing or not what it should be.
     """
@@ -100,6 +101,10 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     if d.get("form") != FORM:
         msg = f"the model is of form {d.get('form')}, this program reads form {FORM}"
         raise ValueError(msg)
+    for name, array in arrays.items():
+        if name not in _MAY_MISS and not np.isfinite(array).all():
+            msg = f"{name} holds what is no number"
+            raise ValueError(msg)
     model.settings_ = ShopSettings(**d["settings"])
     model.calibrate_inks = d["parameters"]["calibrate_inks"]
     model.random_state = d["parameters"]["random_state"]
@@ -139,6 +144,9 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     p = len(model.weights_)
     if p != model.layout_.size:
         msg = f"the model has {p} weights where its description calls for {model.layout_.size}"
+        raise ValueError(msg)
+    if arrays["posterior_mean"].shape != (p,):
+        msg = "the posterior mean does not fit the weights"
         raise ValueError(msg)
     root = np.zeros((p, p))
     root[np.triu_indices(p)] = arrays["posterior_root"]

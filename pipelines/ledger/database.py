@@ -74,6 +74,8 @@ DECISIONS = _table(
     sa.Column("distance", sa.Float),
     *map(_text, ("judged", "old", "new")),
 )
+# What a batch or decision was when stored: "batch 3" -> SHA-256 (`pipelines.ledger.seals`).
+SEALS = _table("seals", _text("of", key=True), _text("sha256"))
 
 
 def label(source: Source) -> str:
@@ -189,7 +191,7 @@ def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
         return f"cannot be written ({why}); make room on the disk; nothing was changed.", kind
     if "readonly" in told or "read-only" in told or "permission" in told:
         return f"may not be written ({why}); check its rights.", kind
-    if "malformed" in told or "not a database" in told or "no such" in told:
+    if any(word in told for word in ("malformed", "not a database", "no such", "decode")):
         return (
             "this is not a shop database or it is damaged; import the tables again.",
             Kind.DAMAGED,

@@ -19,7 +19,7 @@ from pathlib import Path
 import pandas as pd
 import sqlalchemy as sa
 
-from pipelines.ledger import database
+from pipelines.ledger import database, seals
 from pipelines.ledger.database import BATCHES, DECISIONS, FACTS, LINES, READINGS, SHEETS, Source
 from pipelines.ledger.migrate import from_form_1
 from pipelines.ledger.state import (
@@ -77,12 +77,15 @@ def save(given: Given, source: Source, *, file: str = "") -> int | None:
 
 
 def make_room(path: Path) -> Path | None:
-    """Move a file that is no shop's database out of the way; where it is kept, None if fine."""
+    """Move what is no shop's database, or a damaged one, away; where it is kept, None if fine."""
     if not path.is_file():
         return None
     try:
         with database.reading(path) as connection:
-            if database.form(connection) is not None:
+            found = database.form(connection)
+            if found == database.FORM:
+                _read(connection, path)
+            if found is not None:
                 return None
     except UserError as error:
         if error.kind != Kind.DAMAGED:
@@ -124,7 +127,7 @@ def read_ledger(source: Source, *, create: bool = False) -> Ledger:
     with database.reading(source) as connection:
         found = database.form(connection)
         if found == database.FORM:
-            return _read(connection)
+            return _read(connection, source)
         if create and found is None:
             return Ledger()
         if found != database.FORM_1:
@@ -134,7 +137,7 @@ def read_ledger(source: Source, *, create: bool = False) -> Ledger:
             old = from_form_1(connection, database.label(source))
             _prepare(connection, source)
             _insert(connection, Ledger().numbered(old, _now(), ""))
-        return _read(connection)
+        return _read(connection, source)
 
 
 def read_state(source: Source) -> State:
@@ -216,6 +219,7 @@ def _insert(connection: sa.Connection, done: Addition) -> None:
                 for d in done.decisions
             ],
         )
+    seals.seal(connection)
 
 
 def _lines(batch: int, name: str, sheet: Sheet) -> Iterable[dict[str, object]]:
@@ -231,38 +235,46 @@ def _lines(batch: int, name: str, sheet: Sheet) -> Iterable[dict[str, object]]:
         }
 
 
-def _read(connection: sa.Connection) -> Ledger:
+def _read(connection: sa.Connection, source: Source) -> Ledger:
+    """Everything, checked against its seals."""
+    rows = seals.rows(connection)
+    seals.check(connection, rows, source)
+    try:
+        return _ledger(rows)
+    except (ValueError, TypeError, KeyError) as error:  # of a version that did not seal
+        raise seals.damaged(source, "a row") from error
+
+
+def _ledger(rows: seals.Rows) -> Ledger:
     sheets: dict[int, dict[str, Sheet]] = {}
     lines: dict[tuple[int, str], list[sa.Row]] = {}
-    for line in connection.execute(sa.select(LINES).order_by(LINES.c.row)):
+    for line in sorted(rows[LINES], key=lambda line: line.row):
         lines.setdefault((line.batch, line.sheet), []).append(line)
-    for batch, name, columns in connection.execute(sa.select(SHEETS)):
-        rows = lines.get((batch, name), [])
+    for batch, name, columns in rows[SHEETS]:
+        own = lines.get((batch, name), [])
         frame = pd.DataFrame(
-            [json.loads(line.cells) for line in rows],
-            index=pd.Index([line.row for line in rows], dtype="int64"),
+            [json.loads(line.cells) for line in own],
+            index=pd.Index([line.row for line in own], dtype="int64"),
             columns=json.loads(columns),
             dtype=object,
         )
-        faults = {line.row: line.fault for line in rows if line.fault is not None}
-        spreads = {line.row: line.spread for line in rows if line.spread is not None}
+        faults = {line.row: line.fault for line in own if line.fault is not None}
+        spreads = {line.row: line.spread for line in own if line.spread is not None}
         sheets.setdefault(batch, {})[name] = Sheet(frame, faults, spreads)
     readings: dict[int, list[tuple[str, int, str, str]]] = {}
-    for batch, *reading in connection.execute(
-        sa.select(READINGS).order_by(READINGS.c.print_id, READINGS.c.number)
-    ):
+    for batch, *reading in sorted(rows[READINGS], key=lambda row: (row.print_id, row.number)):
         readings.setdefault(batch, []).append(tuple(reading))
     batches = tuple(
         Batch(
-            sheets=sheets.get(row["id"], {}),
-            readings=tuple(readings.get(row["id"], ())),
-            **{**row, "counts": json.loads(row["counts"])},
+            sheets=sheets.get(row.id, {}),
+            readings=tuple(readings.get(row.id, ())),
+            **(row._asdict() | {"counts": json.loads(row.counts)}),
         )
-        for row in connection.execute(sa.select(BATCHES).order_by(BATCHES.c.id)).mappings()
+        for row in sorted(rows[BATCHES], key=lambda row: row.id)
     )
     decisions = tuple(
-        Decision(**{**row, "old": json.loads(row["old"]), "new": json.loads(row["new"])})
-        for row in connection.execute(sa.select(DECISIONS).order_by(DECISIONS.c.id)).mappings()
+        Decision(**(row._asdict() | {"old": json.loads(row.old), "new": json.loads(row.new)}))
+        for row in sorted(rows[DECISIONS], key=lambda row: row.id)
     )
     return Ledger(batches, decisions)
 

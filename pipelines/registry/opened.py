@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -69,8 +70,26 @@ class Opened:
 def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, ShiftModel]:
     """A stored version of a shop's model, the one in charge unless named, and what it holds.
 
-    Raises UserError when there is none, or it cannot be read by this version.
+    Raises UserError when there is none, or it cannot be read by this version; where that is the
+    one in charge, the latest that can be read is offered.
     """
+    if version is not None:
+        return _read(folder, version)
+    try:
+        return _read(folder, None)
+    except UserError as error:
+        if error.kind != Kind.DAMAGED:
+            raise
+        before = _latest_readable(folder)
+        if before is None:
+            raise
+        raise UserError(
+            f"{error} Or go back to the version before: strikeoff models --use {before}.",
+            Kind.DAMAGED,
+        ) from error
+
+
+def _read(folder: Path, version: str | None) -> tuple[StoredModel, ShiftModel]:
     stored = versions.load(folder, version)
     from learn.predict.model import ShiftModel  # takes seconds to import, and may not be needed
 
@@ -78,6 +97,14 @@ def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, S
         return stored, ShiftModel.from_state(stored.arrays, stored.meta)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(folder, stored) from error
+
+
+def _latest_readable(folder: Path) -> str | None:
+    for name in reversed(versions.versions(folder)):
+        with suppress(UserError):
+            _read(folder, name)
+            return name
+    return None
 
 
 def _unreadable(folder: Path, stored: StoredModel) -> UserError:

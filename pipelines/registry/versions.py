@@ -27,10 +27,10 @@ from pipelines.tables import csvfile
 from pipelines.tables.folder import Given
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import sweep, write_text
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 
-FORMAT = "strikeoff model 1"
-ARRAYS, FACTS, CURRENT = "arrays.npz", "model.json", "CURRENT"
+FORMAT, UNSEALED = "strikeoff model 2", "strikeoff model 1"  # the earlier had no seal
+ARRAYS, FACTS, SEAL, CURRENT = "arrays.npz", "model.json", "SHA256", "CURRENT"
 WAITS = "TAKES-OVER"  # in a version judged worth it, until CURRENT names it
 _OURS = re.compile(r"(?:0[0-9]{3}|[1-9][0-9]{3,8})")  # as numbers are written, no other digits
 AGAIN = "run strikeoff learn to make a new one"
@@ -97,16 +97,16 @@ def save(
         "facts": facts,
         "meta": meta,
     }
-    text = json.dumps(everything, indent=1, default=_jsonable)
+    text = json.dumps(everything, indent=1, default=_jsonable).encode()
     sweep(folder, ".new-*")
     fresh = Path(tempfile.mkdtemp(prefix=".new-", dir=folder))
     try:
         (fresh / ARRAYS).write_bytes(stream.getvalue())
-        (fresh / FACTS).write_text(text, encoding="utf-8")
+        (fresh / FACTS).write_bytes(text)
         if charge:
             (fresh / WAITS).touch()  # arrives with the version: a kill cannot come between
         fresh.chmod(0o755)
-        name = _take_next_number(fresh, folder)
+        name = _take_next_number(fresh, folder, text)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     if charge:
@@ -133,10 +133,16 @@ def take_over_if_waiting(folder: Path) -> str | None:
     return None
 
 
-def _take_next_number(fresh: Path, folder: Path) -> str:
+def _seal(name: str, facts: bytes) -> str:
+    """SHA-256 of a version: of its name and ``facts``, which hold that of the arrays."""
+    return hashlib.sha256(f"{name}\n".encode() + facts).hexdigest()
+
+
+def _take_next_number(fresh: Path, folder: Path, facts: bytes) -> str:
     """Rename into the next version; one more where another program takes that number first."""
     while True:
         name = f"{max((int(v) for v in versions(folder)), default=0) + 1:04d}"
+        (fresh / SEAL).write_text(_seal(name, facts) + "\n", encoding="ascii")
         try:
             os.rename(fresh, folder / name)
         except OSError:
@@ -201,15 +207,40 @@ def described(folder: Path, version_name: str) -> dict[str, Any]:
     if version_name not in versions(folder):
         has = ", ".join(versions(folder)) or "none"
         raise UserError(f'{folder}: there is no model version "{version_name[:20]}"; it has {has}.')
+    everything = _facts(folder / version_name)
+    if everything["facts"].get("validation") is None:
+        raise _damaged(folder / version_name)
+    return everything
+
+
+def _facts(path: Path) -> dict[str, Any]:
+    """What is written of a version, checked against its seal.
+
+    Raises UserError where that is not what was stored, or of another form.
+    """
     try:
-        everything = json.loads((folder / version_name / FACTS).read_text(encoding="utf-8"))
-        if everything["format"] == FORMAT and everything["facts"]["validation"] is not None:
-            return everything
+        data = (path / FACTS).read_bytes()
+        everything = json.loads(data)
+        form = everything["format"]
+        if form == FORMAT and (path / SEAL).read_bytes().decode().strip() != _seal(path.name, data):
+            raise ValueError("seal")
+        if form in (FORMAT, UNSEALED):
+            return everything | {name: dict(everything[name]) for name in ("facts", "meta")}
     except PermissionError:
         raise
-    except (OSError, ValueError, KeyError, TypeError):
-        pass
-    raise UserError(f"{folder / version_name}: the model's files are damaged or not ours.")
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise _damaged(path) from error
+    raise UserError(
+        f"{path}: was written by another version of this program (format {str(form)[:40]!r}, this "
+        f"one reads {FORMAT!r}); {AGAIN}.",
+        Kind.DAMAGED,
+    )
+
+
+def _damaged(path: Path) -> UserError:
+    return UserError(
+        f"{path}: the model's files are damaged, changed or missing; {AGAIN}.", Kind.DAMAGED
+    )
 
 
 def load(folder: Path, version_name: str | None = None) -> StoredModel:
@@ -223,18 +254,15 @@ def load(folder: Path, version_name: str | None = None) -> StoredModel:
         except FileNotFoundError:
             raise UserError(f"{folder}: no model has been learnt yet; {AGAIN}.") from None
         except UnicodeDecodeError:
-            raise UserError(f"{folder / CURRENT}: is damaged; {AGAIN}.") from None
+            raise UserError(f"{folder / CURRENT}: is damaged; {AGAIN}.", Kind.DAMAGED) from None
     if version_name not in versions(folder):
-        raise UserError(f'{folder}: there is no model version "{version_name[:20]}"; {AGAIN}.')
+        raise UserError(
+            f'{folder}: there is no model version "{version_name[:20]}"; {AGAIN}.', Kind.DAMAGED
+        )
     path = folder / version_name
+    everything = _facts(path)
     try:
         data = (path / ARRAYS).read_bytes()
-        everything = json.loads((path / FACTS).read_text(encoding="utf-8"))
-        if everything.get("format") != FORMAT:
-            raise UserError(
-                f"{path}: was written by another version (format {everything.get('format')!r}, "
-                f"this one reads {FORMAT!r}); {AGAIN}."
-            )
         if hashlib.sha256(data).hexdigest() != everything["arrays_sha256"]:
             raise ValueError("checksum")
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
@@ -242,8 +270,8 @@ def load(folder: Path, version_name: str | None = None) -> StoredModel:
         return StoredModel(version_name, arrays, everything["meta"], everything["facts"])
     except PermissionError:
         raise
-    except (OSError, ValueError, KeyError, AttributeError, TypeError, zipfile.BadZipFile) as error:
-        raise UserError(f"{path}: the model's files are damaged or missing; {AGAIN}.") from error
+    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile) as error:
+        raise _damaged(path) from error
 
 
 def _plain(array: np.ndarray) -> np.ndarray:

@@ -199,6 +199,14 @@ def test_killed_before_it_takes_over_or_twice_at_once(learnt, monkeypatch, tmp_p
     own = [record for record in report_card.read(folder) if record.in_charge]
     assert [len(record.marks) for record in own] == [len(batch) for batch in batches]
 
+    with (folder / versions.in_charge(folder) / versions.FACTS).open("a") as file:
+        file.write(" ")
+    assert main([*at, "list", "inks"]) == main([*at, "export", str(tmp_path / "out")]) == 0
+    assert main([*at, "predict", str(tmp_path / "batch.csv"), "--out", "out.csv"]) == 2
+    said = capfd.readouterr().err.splitlines()[-1]
+    assert "damaged, changed or missing; run strikeoff learn" in said
+    assert said.endswith("strikeoff models --use 0002.")
+
 
 @pytest.mark.parametrize(
     ("change", "how", "why"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -56,6 +57,8 @@ def _pickled(folder: Path) -> None:
         lambda folder: (folder / "arrays.npz").unlink(),
         lambda folder: (folder / "model.json").write_text("{"),
         lambda folder: (folder / "model.json").write_text("[]"),
+        lambda folder: (folder / "model.json").write_text("[" * 100_000 + "]" * 100_000),
+        lambda folder: (folder / versions.SEAL).unlink(),
         lambda folder: (folder / "model.json").write_bytes(b"\xff\xfe"),
         lambda folder: (folder / "model.json").write_text('{"format": "other"}'),
         lambda folder: (folder / "model.json").write_text('{"format": "strikeoff model 1"}'),
@@ -72,6 +75,44 @@ def test_a_damaged_or_foreign_model_is_told_in_one_sentence(tmp_path, damage):
     with pytest.raises(UserError, match="run strikeoff learn") as error:
         versions.load(tmp_path)
     assert len(str(error.value).splitlines()) == 1
+
+
+def _edited(folder: Path) -> None:
+    """What a slip of hand in an editor does."""
+    text = (folder / "model.json").read_text()
+    (folder / "model.json").write_text(text.replace('"n": 1', '"n": 7'))
+
+
+def _swapped(folder: Path) -> None:
+    """A sound version under the name of another."""
+    shutil.rmtree(folder)
+    shutil.copytree(folder.parent / "0002", folder)
+
+
+@pytest.mark.parametrize("damage", [_edited, _swapped])
+def test_a_version_that_is_not_what_was_stored_is_refused(tmp_path, damage):
+    for n in (1, 2):
+        versions.save(tmp_path, ARRAYS, {"n": n}, {"validation": {}})
+    damage(tmp_path / "0001")
+    for read in (versions.load, versions.described):
+        with pytest.raises(UserError, match="damaged, changed or missing"):
+            read(tmp_path, "0001")
+
+
+def test_folders_that_only_look_like_versions_are_none(tmp_path):
+    versions.save(tmp_path, ARRAYS, {}, {"validation": {}})
+    for name in ("1\u00b2", "2", "0001 (copy)", "0" * 9, "9" * 200):
+        (tmp_path / name).mkdir()
+    assert versions.versions(tmp_path) == ["0001"]
+    assert versions.save(tmp_path, ARRAYS, {}, {}) == "0002"
+
+
+def test_a_version_of_before_the_seals_is_read(tmp_path):
+    versions.save(tmp_path, ARRAYS, {"n": 1}, {})
+    facts = tmp_path / "0001" / "model.json"
+    facts.write_text(facts.read_text().replace(versions.FORMAT, versions.UNSEALED))
+    (tmp_path / "0001" / versions.SEAL).unlink()
+    assert versions.load(tmp_path).meta == {"n": 1}
 
 
 def test_an_interrupted_save_keeps_the_current_model(tmp_path, monkeypatch):

@@ -1,0 +1,98 @@
+"""A checksum for every batch and decision: what comes out of the database is what went in.
+
+SQLite has none of its own, and a flipped bit within a cell is a sound cell to it. A seal is added
+with what it is of, by whoever writes; what an earlier version stored is sealed by the next writer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+
+import sqlalchemy as sa
+
+from pipelines.ledger.database import (
+    BATCHES,
+    DECISIONS,
+    LINES,
+    READINGS,
+    SEALS,
+    SHEETS,
+    Source,
+    label,
+)
+from pipelines.workspace.problems import Kind, UserError
+
+# The first column of each is the number of what a row belongs to.
+OF = {
+    BATCHES: "batch",
+    SHEETS: "batch",
+    LINES: "batch",
+    READINGS: "batch",
+    DECISIONS: "decision",
+}
+Rows = Mapping[sa.Table, Sequence[sa.Row]]
+
+
+def rows(connection: sa.Connection, numbers: Mapping[str, Iterable[int]] | None = None) -> Rows:
+    """Every row of the tables that are sealed; or those of some batches and decisions alone."""
+    found = {}
+    for table, of in OF.items():
+        query = sa.select(table)
+        if numbers is not None:
+            query = query.where(next(iter(table.c)).in_(list(numbers[of])))
+        found[table] = connection.execute(query).all()
+    return found
+
+
+def digests(found: Rows) -> dict[str, str]:
+    """``batch 3`` -> SHA-256 over all its rows, in whatever order they come."""
+    marks: dict[str, list[bytes]] = {}
+    for table, of in OF.items():
+        for row in found[table]:
+            text = json.dumps([table.name, *row])
+            mark = hashlib.sha256(text.encode()).digest()
+            marks.setdefault(f"{of} {row[0]}", []).append(mark)
+    return {name: hashlib.sha256(b"".join(sorted(each))).hexdigest()
+            for name, each in marks.items()}  # fmt: skip
+
+
+def check(connection: sa.Connection, found: Rows, source: Source) -> None:
+    """Raises UserError where something is not what was sealed."""
+    try:
+        now = digests(found)
+    except (TypeError, ValueError) as error:  # a cell of a type that nobody stored
+        raise damaged(source, "it") from error
+    for name, seal in _sealed(connection).items():
+        if now.get(name) != seal:
+            raise damaged(source, name)
+
+
+def damaged(source: Source, what: str) -> UserError:
+    """What to say of a database that no longer holds what was stored."""
+    return UserError(
+        f"{label(source)}: is damaged ({what} is not what was stored); put back a copy of it, or "
+        "import the tables again.",
+        Kind.DAMAGED,
+    )
+
+
+def seal(connection: sa.Connection) -> None:
+    """Seal every batch and decision that is not sealed yet."""
+    SEALS.create(connection, checkfirst=True)
+    done = _sealed(connection)
+    open_: dict[str, list[int]] = {"batch": [], "decision": []}
+    for table, of in ((BATCHES, "batch"), (DECISIONS, "decision")):
+        ids = connection.execute(sa.select(table.c.id)).scalars()
+        open_[of] = [number for number in ids if f"{of} {number}" not in done]
+    made = digests(rows(connection, open_))
+    if made:
+        records = [{"of": name, "sha256": digest} for name, digest in made.items()]
+        connection.execute(SEALS.insert(), records)
+
+
+def _sealed(connection: sa.Connection) -> dict[str, str]:
+    if not sa.inspect(connection).has_table(SEALS.name):
+        return {}
+    return {of: seal for of, seal in connection.execute(sa.select(SEALS.c.of, SEALS.c.sha256))}
