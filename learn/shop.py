@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -62,6 +62,12 @@ class ShopSettings:
         object.__setattr__(self, "mixable", groups)
 
 
+def _no_presses() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=["press_id", "press_name", "notes", "aliases"], dtype=object)
+
+
 @dataclass(frozen=True)
 class Shop:
     """A shop's tables, checked.
@@ -70,7 +76,8 @@ class Shop:
     ones ``None``; numbers are float64 with NaN for *not known*; ``printed_on`` is
     datetime64 (NaT when missing). A colour is ``r400`` .. ``r700`` (reflectance factor
     0..1, 31 columns at 10 nm, NaN when only Lab is known) and ``L``, ``a``, ``b`` (NaN
-    when only a spectrum is known). ``drawdowns.film_um`` is ``inf`` for the bucket.
+    when only a spectrum is known). ``drawdowns.film_um`` is ``inf`` for the bucket. ``presses``
+    names presses, and is empty where the shop keeps no list of them; nothing is learnt from it.
     """
 
     settings: ShopSettings
@@ -79,3 +86,4 @@ class Shop:
     meshes: pd.DataFrame
     drawdowns: pd.DataFrame
     prints: pd.DataFrame
+    presses: pd.DataFrame = field(default_factory=_no_presses)

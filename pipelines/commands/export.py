@@ -57,7 +57,9 @@ def export(
         if folder.exists() and not force:
             raise UserError(f"{folder}: is there already; name a new one, or add --force.")
         refuse_outputs(folder)
-        tables = {sheet_title(name): given.tables[name] for name in SHOP_TABLES}
+        tables = {
+            sheet_title(name): given.tables[name] for name in SHOP_TABLES if name in given.tables
+        }
         if given.targets is not None:
             tables[sheet_title(TARGETS.name)] = given.targets
         write_workbook(folder, tables)
@@ -72,8 +74,8 @@ def export(
             f"{folder}: the folder is not empty; name a new one, or add --force to overwrite "
             "the tables in it."
         )
-    for name, table in SHOP_TABLES.items():
-        write_text(folder / table.file, csvfile.to_csv(given.tables[name]))
+    for name, cells in given.tables.items():
+        write_text(folder / SHOP_TABLES[name].file, csvfile.to_csv(cells))
     if given.targets is not None:
         write_text(folder / TARGETS.file, csvfile.to_csv(given.targets))
     if given.shop_toml is not None:

@@ -157,9 +157,12 @@ def _screens(shop: Shop) -> pd.DataFrame:
 
 
 def _presses(shop: Shop) -> pd.DataFrame:
+    import pandas as pd
+
     n = shop.prints["press_id"].value_counts().sort_index()
-    presses = n.index.to_frame(index=False, name="press_id")
-    return _counted(_described(presses, "press_id"), n)
+    others = n.index.difference(shop.presses["press_id"]).to_frame(index=False, name="press_id")
+    presses = pd.concat([shop.presses.astype(object), others]).reset_index(drop=True)
+    return _counted(_described(presses, "press_id", "press_name"), n)
 
 
 def _jobs(shop: Shop) -> pd.DataFrame:

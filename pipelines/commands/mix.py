@@ -211,8 +211,9 @@ def mix(
 
 
 def _screen(named: Named, screen: dict[str, Any]) -> dict[str, str]:
-    """What names inks and meshes of the screens, by identifier."""
+    """What names inks and meshes of the screens, and the press, by identifier."""
     options = {"mesh_id": "--mesh", UNDERBASE[0]: BASE_INK, UNDERBASE[1]: BASE_MESH}
+    options |= {"press_id": "--press"}
     given = {c: screen[c] for c in options if screen[c] not in (None, "none")}
     return named.cells(options, given)
 

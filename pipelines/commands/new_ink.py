@@ -49,6 +49,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add_garments(add, "a garment it may be pulled on (default: the usual ones)", required=False)
     what = "a mesh it may be pulled through (default: the usual ones)"
     add.add_argument("--mesh", metavar="ID", action="append", help=what)
+    add.add_argument("--press", metavar="ID", help="the press it is pulled on (default: as usual)")
     add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
     listed = "the list of prints to measure, as .csv or .xlsx"
     add.add_argument("--out", metavar="FILE", type=Path, help=listed)
@@ -63,6 +64,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         args.ink,
         garments=args.garments,
         meshes=args.mesh,
+        press=args.press,
         most=whole("--most", args.most),
         out=args.out,
         figure=args.figure,
@@ -76,6 +78,7 @@ def new_ink(
     *,
     garments: list[str] | None,
     meshes: list[str] | None,
+    press: str | None = None,
     most: int,
     out: Path | None,
     figure: Path | None = None,
@@ -102,6 +105,8 @@ def new_ink(
     garments = named.several(GARMENT[0], garments, "substrate_id") if garments else None
     meshes = named.several("--mesh", meshes, "mesh_id") if meshes else None
     settings, by_preset = at_press(usual, garments or prints["substrate_id"].unique().tolist())
+    if press is not None:
+        settings |= {"press_id": named.one("--press", press, "press_id")}
     limits: dict[str, Any] = {
         "garments": garments,
         "meshes": meshes,
@@ -116,7 +121,7 @@ def new_ink(
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}
-    print(ink_block(found, inks, cloths))
+    print(ink_block(found, inks, cloths, opened.catalogue.called("presses")))
     print(by_model(opened.version))
     if out is not None and not found.enough:
         print(f"{out} is not written: there is nothing to print.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
-from pipelines.commands._named import Named, split
+from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -102,7 +102,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         "inks": _ids(args.ink),
         "meshes": _ids(args.mesh),
         "base_meshes": _ids(args.base_mesh),
-        "presses": _presses(args.press),
+        "presses": _ids(args.press),
         "underbases": _bases(args.base_ink),
         "bare": not args.base_on_all,
         "max_strokes": whole("--max-strokes", args.max_strokes),
@@ -183,7 +183,8 @@ def plan(
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
     tell(named.said + aim.notes + by_preset + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
-    print(plan_block(found, names, by_ink, opened.catalogue.settings))
+    presses = opened.catalogue.called("presses")
+    print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
     print(by_model(opened.version))
     if out is not None:
         write_table(out, _table(found, names), "Plan")
@@ -204,10 +205,6 @@ def plan(
 
 def _ids(given: list[str] | None) -> tuple[str, ...] | None:
     return tuple(given) if given else None
-
-
-def _presses(given: list[str] | None) -> tuple[str, ...] | None:
-    return tuple(one for text in given for one in split(text)) if given else None
 
 
 def _bases(given: list[str] | None) -> tuple[str, ...] | None:
@@ -237,13 +234,14 @@ def usual_of(
 
 
 def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:
-    """The limits that name inks and screens, by identifier."""
+    """The limits that name inks, screens and presses, by identifier."""
     found: dict[str, Any] = {"lots": named.keyed("--lot", limits.get("lots") or {}, "ink_id")}
     for option, column, key in (
         ("--ink", "ink_id", "inks"),
         ("--mesh", "mesh_id", "meshes"),
         (BASE_MESH, "underbase_mesh_id", "base_meshes"),
         (BASE_INK, "underbase_ink_id", "underbases"),
+        ("--press", "press_id", "presses"),
     ):
         if limits.get(key) is not None:
             found[key] = tuple(named.several(option, limits[key], column))

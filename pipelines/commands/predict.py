@@ -221,6 +221,7 @@ def setups_by_option(
 
     from pipelines.tables.folder import check_setups
     from pipelines.tables.names import with_ids
+    from pipelines.tables.presses import new_presses
 
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     aim, notes = _target_cells(target, opened)
@@ -238,6 +239,7 @@ def setups_by_option(
         raise InputProblems(list(told.values())) from None
     assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
     notes += [reading.on_command_line for reading in readings]
+    notes += [f"--press: {note}" for note in new_presses(setups, opened.known)]
     return setups, notes + list(dict.fromkeys(assumed))
 
 

@@ -22,17 +22,23 @@ if TYPE_CHECKING:
 
 CONDITIONS = ("M0", "M1", "M2", "M3")
 SHOWN = 20
-ONE = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "drawdowns": "drawdown"}
+ONE = {
+    "inks": "ink",
+    "substrates": "substrate",
+    "meshes": "mesh",
+    "presses": "press",
+    "drawdowns": "drawdown",
+}
 ABOUT = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
 export whose sample names are the print_id (or setup_id) of --prints SETUPS, or a folder with
-prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv or drawdowns.csv holding the
-added rows alone. Of a workbook of the whole shop the prints and what is new on its other sheets are
-taken; what differs there is told. A print whose name for an ink, garment or screen may be two
-things is left out, with both told; the corrected file brings it in. Readings of one print are
-averaged. Every print is held against the model in charge before anything is learnt from it; a
-doubtful one is set aside with the reason. The same file twice changes nothing. With --replace the
-file takes the place of a batch recorded wrongly, in one step; what differs is told.
+prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv, presses.csv or drawdowns.csv
+holding the added rows alone. Of a workbook of the whole shop the prints and what is new on its
+other sheets are taken; what differs there is told. A print whose name for an ink, garment, screen
+or press may be two things is left out, with both told; the corrected file brings it in. Readings of
+one print are averaged. Every print is held against the model in charge before anything is learnt
+from it; a doubtful one is set aside with the reason. The same file twice changes nothing. With
+--replace the file takes the place of a batch recorded wrongly, in one step; what differs is told.
 """
 
 

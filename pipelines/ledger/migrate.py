@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from pipelines.ledger.state import IMPORT, Addition, Batch, Sheet
 from pipelines.tables.folder import Given, digest_of
-from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.schema import NEEDED_TABLES
 from pipelines.workspace.problems import UserError
 
 ROW, REASON = "sheet_row", "set_aside_because"
@@ -16,13 +16,13 @@ ROW, REASON = "sheet_row", "set_aside_because"
 def from_form_1(connection: sa.Connection, label: str) -> Addition:
     """Read the tables of form 1 and take them out of the database, inside one transaction."""
     metadata = sa.MetaData()
-    names = {"facts", *SHOP_TABLES}
+    names = {"facts", *NEEDED_TABLES}
     metadata.reflect(connection, only=lambda name, _: name in names)
     if set(metadata.tables) != names:
         raise UserError(f"{label}: this is not a shop database; import the tables again.")
     facts = {key: value for key, value in connection.execute(sa.select(metadata.tables["facts"]))}
     tables, faults = {}, {}
-    for name in SHOP_TABLES:
+    for name in NEEDED_TABLES:
         table = metadata.tables[name]
         rows = connection.execute(sa.select(table).order_by(table.c[ROW])).all()
         frame = pd.DataFrame(rows, columns=list(table.c.keys()), dtype=object).set_index(ROW)

@@ -16,6 +16,7 @@ from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, cur
 from pipelines.ledger.whole_book import DESCRIBED, only_new
 from pipelines.tables.folder import Given, check_added, known_in
 from pipelines.tables.names import with_ids
+from pipelines.tables.presses import new_presses, printed_on
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
@@ -131,16 +132,18 @@ def plan(
 
 def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
     """What came in, with identifiers where it gives names; how they were read is told."""
-    together = {
-        name: pd.concat([given.tables[name], incoming.tables[name]]).fillna("").astype(object)
-        if name in incoming.tables
-        else given.tables[name]
-        for name in ("inks", "substrates", "meshes")
-    }
+    together = {"prints": given.tables["prints"]}
+    for name in ("inks", "substrates", "meshes", "presses"):
+        parts = [of[name] for of in (given.tables, incoming.tables) if name in of]
+        if parts:
+            together[name] = pd.concat(parts).fillna("").astype(object)
     known, tables = known_in(together), {}
     for name, cells in incoming.tables.items():
         tables[name], readings = with_ids(SHOP_TABLES[name], cells, known)
         report.notes += [f"{incoming.files[name]}: {reading}" for reading in readings]
+    if "prints" in tables:
+        new = new_presses(tables["prints"], known)
+        report.notes += [f"{incoming.files['prints']}: {note}" for note in new]
     return replace(incoming, tables=tables)
 
 
@@ -193,7 +196,10 @@ def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sh
         cells = incoming.tables.get(name)
         if cells is None:
             continue
-        there, key = given.tables[name], SHOP_TABLES[name].key
+        key = SHOP_TABLES[name].key
+        if name not in given.tables:  # from here on the shop keeps such a table
+            cells = _with_presses_of(given, cells)
+        there = given.tables.get(name, cells.iloc[:0])
         same = {judged(record) for record in there.to_dict("records")}
         fresh = [row for row in cells.index if judged(cells.loc[row].to_dict()) not in same]
         if key is not None:
@@ -212,12 +218,22 @@ def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sh
     return sheets
 
 
+def _with_presses_of(given: Given, cells: pd.DataFrame) -> pd.DataFrame:
+    """A first table of presses, with those that the shop's prints name."""
+    named = set(cells["press_id"].str.strip())
+    old = [one for one in printed_on(given.tables["prints"]) if one not in named]
+    last = int(max(cells.index, default=1))
+    rows = pd.DataFrame({"press_id": old}, index=range(last + 1, last + 1 + len(old)), dtype=object)
+    return pd.concat([cells, rows]).fillna("").astype(object)
+
+
 def _with(given: Given, sheets: dict[str, Sheet]) -> Given:
     """The tables with added rows below, numbered apart from those that are there."""
     tables = dict(given.tables)
     for name, sheet in sheets.items():
         added = sheet.cells.set_axis(sheet.cells.index + _OWN)
-        tables[name] = pd.concat([tables[name], added]).fillna("").astype(object)
+        parts = [tables[name], added] if name in tables else [added]
+        tables[name] = pd.concat(parts).fillna("").astype(object)
     return replace(given, tables=tables, set_aside={})
 
 

@@ -191,7 +191,10 @@ def current(ledger: Ledger) -> State:
     recorded = [batch for batch in inside if batch.command != IMPORT]
     tables, faults, origin = {}, {}, {}
     for name in SHOP_TABLES:
-        frame, fault, batch_of = _joined(name, [base, *recorded])
+        own = [batch for batch in (base, *recorded) if name in batch.sheets]
+        if not own:
+            continue  # a table the shop does not keep
+        frame, fault, batch_of = _joined(name, own)
         tables[name] = frame
         if name == "prints":
             faults, origin = fault, batch_of
@@ -223,8 +226,6 @@ def _joined(name: str, batches: list[Batch]) -> tuple[pd.DataFrame, dict[int, st
     seen = set(_marks(first.cells, key))
     last = int(max(first.cells.index, default=1))
     for batch in batches[1:]:
-        if name not in batch.sheets:
-            continue
         sheet = batch.sheets[name]
         taken = []
         for row, mark in zip(sheet.cells.index, _marks(sheet.cells, key), strict=True):

@@ -15,7 +15,7 @@ from pipelines.tables.layout import rows_in_words
 from pipelines.tables.names import Known, with_ids
 from pipelines.tables.schema import SHOP_TABLES, Table
 
-DESCRIBED = ("inks", "substrates", "meshes", "drawdowns")
+DESCRIBED = ("inks", "substrates", "meshes", "presses", "drawdowns")
 
 
 def only_new(given: Given, incoming: Incoming) -> Incoming:
@@ -27,7 +27,7 @@ def only_new(given: Given, incoming: Incoming) -> Incoming:
     tables, said = dict(incoming.tables), list(incoming.said)
     known = known_in(given.tables)
     for name in DESCRIBED:
-        if name not in tables:
+        if name not in tables or name not in given.tables:
             continue
         cells, table = tables.pop(name), SHOP_TABLES[name]
         subject = table.key or "ink_id"

@@ -19,7 +19,7 @@ from learn.shop import UNDERBASE
 from pipelines.pages import render
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
-from pipelines.words.common import Names, chance
+from pipelines.words.common import Names, chance, named
 from pipelines.words.prediction import known
 from pipelines.words.reasons import ink_words, strokes_words
 from pipelines.words.verdict import headline, kind, line_reason
@@ -99,7 +99,7 @@ def _shown(
             ("Chance", f"{chance(row['p_all'])} that all come within it"),
             ("Made", f"{date.today():%Y-%m-%d}, model {opened.version}, line {line}"),
         ],
-        "setup": _setup(row, inks),
+        "setup": _setup(row, inks, catalogue.called("presses")),
         "steps": operations(row, plan.garments, inks),
         "aim": srgb_hex(plan.target, view),
         "garments": [
@@ -127,9 +127,11 @@ def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict
     }
 
 
-def _setup(row: Mapping, inks: Names) -> list[tuple[str, str | None]]:
+def _setup(row: Mapping, inks: Names, presses: Names) -> list[tuple[str, str | None]]:
     """The set-up as (name, words) pairs; None where there is a line to write it on."""
-    facts = [("Press", row["press_id"]), ("Ink", ink_words(row["ink_id"], inks))]
+    press = row["press_id"]
+    press = None if pd.isna(press) else named(press, presses.get(press))
+    facts = [("Press", press), ("Ink", ink_words(row["ink_id"], inks))]
     facts += [("Lot", row.get("ink_lot")), ("Mesh", row["mesh_id"])]
     facts += [("Strokes", strokes_words(row["strokes"], row["flash_count"]))]
     if row["base_on"]:

@@ -13,8 +13,9 @@ from typing import Any
 import pandas as pd
 
 from learn.shop import Shop, ShopSettings
-from pipelines.tables.names import WORDS, Names, names_of, words_of
-from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.folder import words_in
+from pipelines.tables.names import WORDS, Names, names_of
+from pipelines.tables.schema import PRESSES
 
 # Settings that only the verdict rests on: these may change without learning again.
 OF_VERDICT = (
@@ -22,10 +23,12 @@ OF_VERDICT = (
     "mixable",
 )
 
+CALLED = {"inks": "ink_name", "substrates": "colour_name", "presses": "press_name"}
+
 
 @dataclass(frozen=True)
 class Catalogue:
-    """Identifiers of inks, substrates and meshes with their names, and the settings.
+    """Identifiers of inks, substrates, meshes and presses with their names, and the settings.
 
     ``words``: table -> identifier -> column of `names.WORDS` -> text or None.
     """
@@ -36,13 +39,14 @@ class Catalogue:
     @classmethod
     def of(cls, shop: Shop) -> Catalogue:
         """The catalogue of a shop's tables."""
-        words = {t: words_of(t, getattr(shop, t), SHOP_TABLES[t].key or "") for t in WORDS}
-        return cls(shop.settings, words)
+        words = words_in({t: getattr(shop, t) for t in (*WORDS, "prints")})
+        return cls(shop.settings, {t: {} for t in WORDS} | words)
 
     @classmethod
     def from_facts(cls, facts: Mapping[str, Any]) -> Catalogue:
         """Back from what `facts` gave; raises KeyError or TypeError if it is not that."""
-        return cls(ShopSettings(**facts["settings"]), {t: dict(facts["words"][t]) for t in WORDS})
+        words = {PRESSES.name: {}, **facts["words"]}  # a model of before knows no presses by name
+        return cls(ShopSettings(**facts["settings"]), {t: dict(words[t]) for t in WORDS})
 
     def facts(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -51,6 +55,10 @@ class Catalogue:
     def names(self) -> dict[str, Names]:
         """What set-ups may refer to in each table, by identifier or by name."""
         return names_of(self.words)
+
+    def called(self, table: str) -> dict[str, str | None]:
+        """Identifier -> what the shop calls each thing of a table."""
+        return {one: words.get(CALLED[table]) for one, words in self.words[table].items()}
 
     def updated(self, now: Catalogue) -> Catalogue:
         """What ``now`` knows, under its verdict's settings and this one's viewing condition."""
@@ -62,7 +70,7 @@ class Catalogue:
         return replace(self, words={t: now.words[t] | known for t, known in self.words.items()})
 
     def describe(self, setups: pd.DataFrame) -> pd.DataFrame:
-        """Set-ups with what the shop calls their inks and garments in further columns."""
+        """Set-ups with what the shop calls their inks, garments and presses in further columns."""
 
         def named(column: str, table: str, word: str) -> pd.Series:
             return setups[column].map(lambda one: self.words[table].get(one, {}).get(word))
@@ -72,4 +80,5 @@ class Catalogue:
             underbase_ink_name=named("underbase_ink_id", "inks", "ink_name"),
             colour_name=named("substrate_id", "substrates", "colour_name"),
             fibre=named("substrate_id", "substrates", "fibre"),
+            press_name=named("press_id", "presses", "press_name"),
         )

@@ -25,6 +25,7 @@ import numpy as np
 from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given
+from pipelines.tables.schema import PRESSES
 from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import sweep, write_text
 from pipelines.workspace.problems import Findings, Kind, UserError
@@ -49,14 +50,15 @@ class StoredModel:
 def fingerprint(given: Given) -> str:
     """SHA-256 over all that is learnt from: tells whether a model has seen these data.
 
-    Tables as given and the settings the colours rest on; tolerance and costs are not learnt, and
-    neither are prints set aside on arrival.
+    Tables as given and the settings the colours rest on; tolerance, costs and the names of presses
+    are not learnt, and neither are prints set aside on arrival.
     """
     settings = asdict(read_settings(given.shop_toml, given.name, Findings()))
     learnt = {name: value for name, value in settings.items() if name not in OF_VERDICT}
     digest = hashlib.sha256(repr(learnt).encode())
     used = given.tables["prints"].drop(index=list(given.set_aside))
-    for name, table in sorted((given.tables | {"prints": used}).items()):
+    tables = {name: table for name, table in given.tables.items() if name != PRESSES.name}
+    for name, table in sorted((tables | {"prints": used}).items()):
         digest.update(f"\n[{name}]\n{csvfile.to_csv(table)}".encode())
     digest.update(f"\n{sorted(given.trusted)}".encode())
     return digest.hexdigest()

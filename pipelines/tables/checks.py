@@ -40,6 +40,8 @@ def check_references(table: Table, frame: pd.DataFrame, known: Known, file: str)
         if column.refers_to is None or column.refers_to not in known:
             continue
         cells, there = frame[column.name], known[column.refers_to]
+        if not there.complete:
+            continue
         for row, cell in cells[cells.notna() & ~cells.isin(list(there))].items():
             problems.append(fault(cell, there, table, column.name, file, int(row)))
     return problems

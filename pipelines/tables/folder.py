@@ -19,10 +19,19 @@ from pipelines.tables import checks, csvfile
 from pipelines.tables.cells import typed
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
-from pipelines.tables.names import WORDS, Known, Names, names_of, with_ids, words_of
+from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
 from pipelines.tables.presets import read_presets
+from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
 from pipelines.tables.reading import read_table, read_tables
-from pipelines.tables.schema import SETUPS, SHOP_TABLES, TARGETS, Table
+from pipelines.tables.schema import (
+    NEEDED_TABLES,
+    PRESSES,
+    PRINTS,
+    SETUPS,
+    SHOP_TABLES,
+    TARGETS,
+    Table,
+)
 from pipelines.tables.settings import FILE as SETTINGS_FILE
 from pipelines.tables.settings import read_settings
 from pipelines.tables.targets import Targets, typed_targets, with_targets
@@ -37,7 +46,8 @@ MAX_TOML_BYTES = 1_000_000
 class Given:
     """A shop's tables as they were handed over.
 
-    ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given.
+    ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given;
+    without ``presses`` where the shop keeps no such table.
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
     ``trusted``: prints somebody has looked at and found right, however unlikely.
     ``targets``: colours customers ask for, None where the shop keeps none.
@@ -85,6 +95,10 @@ def read_folder(
     given = Given(name, toml, tables, targets=targets)
     read_presets(toml, known_in(tables, today), findings)
     shop, faults = _check(given, findings, today)
+    if PRINTS.name in tables:
+        findings.problems += unlisted(tables["prints"], _listed(tables, today)[PRESSES.name])
+        if PRESSES.name not in tables:
+            findings.warnings += spelt_apart(tables["prints"], called["prints.csv"])
     if targets is not None:
         findings.problems += targets_of(given)[1]
     faults = [replace(fault, file=called[fault.file]) for fault in faults]
@@ -202,6 +216,7 @@ def check_setups(
     findings.problems.sort(key=lambda problem: problem.row or 0)
     findings.raise_if_any()
     findings.warnings += checks.assumed(frame, file)
+    findings.warnings += [f"{file}: {note}" for note in new_presses(frame, known)]
     return frame.reset_index(drop=True)
 
 
@@ -211,31 +226,47 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     Raises InputProblems when the tables themselves cannot be used together.
     """
     findings = Findings()
-    tables = given.tables | {"prints": prints}
-    shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date.today())
+    tables, today = given.tables | {"prints": prints}, date.today()
+    named = {n: given.tables[n] for n in (PRESSES.name, PRINTS.name) if n in given.tables}
+    presses = known_in(named, today)[PRESSES.name]
+    shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, today, presses)
     findings.raise_if_any()
     assert shop is not None  # else there were findings
     return shop.prints, faults
 
 
-def names_in(frames: dict[str, pd.DataFrame]) -> dict[str, Names]:
-    """What the typed tables call their inks, substrates and meshes; empty ones are left out."""
+def words_in(frames: dict[str, pd.DataFrame]) -> Words:
+    """The columns of `WORDS` of the typed tables, empty ones left out; presses are also those
+    that ``prints`` name."""
     there = {name: frames[name] for name in WORDS if name in frames and len(frames[name])}
-    return names_of({n: words_of(n, f, SHOP_TABLES[n].key or "") for n, f in there.items()})
+    presses = press_words(there.pop(PRESSES.name, None), printed_on(frames.get(PRINTS.name)))
+    words = {n: words_of(n, f, SHOP_TABLES[n].key or "") for n, f in there.items()}
+    return words | {PRESSES.name: presses}
+
+
+def names_in(frames: dict[str, pd.DataFrame]) -> dict[str, Names]:
+    """What the typed tables call their inks, substrates, meshes and presses."""
+    return names_of(words_in(frames))
 
 
 def known_in(tables: dict[str, pd.DataFrame], today: date | None = None) -> dict[str, Names]:
     """The same of tables of text cells, whatever else is wrong in them."""
     there = {name: tables[name] for name in WORDS if name in tables}
     day = today or date.today()
-    return names_in({n: typed(SHOP_TABLES[n], c, f"{n}.csv", day)[0] for n, c in there.items()})
+    frames = {n: typed(SHOP_TABLES[n], c, f"{n}.csv", day)[0] for n, c in there.items()}
+    return names_in(frames | {n: c for n, c in tables.items() if n == PRINTS.name})
+
+
+def _listed(tables: dict[str, pd.DataFrame], today: date) -> dict[str, Names]:
+    """The same without the presses that prints alone name."""
+    return known_in({n: c for n, c in tables.items() if n != PRINTS.name}, today)
 
 
 def _by_ids(
     tables: dict[str, pd.DataFrame], called: dict[str, str], today: date, findings: Findings
 ) -> dict[str, pd.DataFrame]:
     """The tables with identifiers for names; how a name was read is told."""
-    known = known_in(tables, today)
+    known = _listed(tables, today)
     changed = {}
     for name, cells in tables.items():
         table = SHOP_TABLES[name]
@@ -259,8 +290,13 @@ def _read_toml(folder: Path, findings: Findings) -> str | None:
     return None
 
 
-def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, list[Problem]]:
-    """Type and check all tables: what is unusable into ``findings``; the faults of prints."""
+def _check(
+    given: Given, findings: Findings, today: date, presses: Names | None = None
+) -> tuple[Shop | None, list[Problem]]:
+    """Type and check all tables: what is unusable into ``findings``; the faults of prints.
+
+    ``presses``: those that prints may name (any).
+    """
     frames: dict[str, pd.DataFrame] = {}
     faults: dict[str, list[Problem]] = {}
     settings = read_settings(given.shop_toml, given.name, findings)
@@ -276,7 +312,7 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
     if "meshes" in frames:
         faults["meshes"] += check_mesh_units(frames["meshes"], "meshes.csv")
         frames["meshes"] = per_cm(frames["meshes"])
-    known = names_in(frames)
+    known = names_in(frames) | ({} if presses is None else {PRESSES.name: presses})
     if "prints" in frames:
         frames["prints"] = _with_certain_flashes(frames["prints"])
         process = checks.check_process(frames["prints"], "prints.csv")
@@ -288,13 +324,13 @@ def _check(given: Given, findings: Findings, today: date) -> tuple[Shop | None, 
             faults[name] += checks.check_references(table, frames[name], known, table.file)
     if "prints" in frames:
         _refuse_habits(given.tables["prints"], faults["prints"], findings)
-    for name in ("inks", "substrates", "meshes", "drawdowns"):
+    for name in ("inks", "substrates", "meshes", "presses", "drawdowns"):
         if name in frames:
             habits, rest = checks.one_reason(given.tables[name], faults[name])
             findings.problems += habits + rest
     findings.problems.sort(key=lambda p: (_file_order(p.file), p.row or 0))
     print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row or 0)
-    if len(frames) < len(SHOP_TABLES):
+    if not frames.keys() >= NEEDED_TABLES.keys():
         return None, print_faults
     return Shop(settings, **_with_roles(frames)), print_faults
 

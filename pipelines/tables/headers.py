@@ -90,6 +90,12 @@ _BY_TABLE = {
         "theoretical_ink_cm3_m2": "theoretical ink volume|ink volume|theoretical volume"
         "|theoretisches farbvolumen|farbvolumen|volume d'encre",
     },
+    "presses": {
+        "press_id": "press|machine|printing press|id|code|no|number|key|maschine|druckmaschine"
+        "|nummer|presse|numéro|prensa|máquina|número|macchina|codice|pers",
+        "press_name": "name|press name|description|bezeichnung|nom|nombre|nome|naam",
+        "notes": "notes|note|remarks|remark|bemerkung|bemerkungen",
+    },
     "drawdowns": {},
     "targets": {
         "name": "name|colour|color|colour name|target|farbe|farbname|nom|nombre|nome|naam",
@@ -128,6 +134,7 @@ _EITHER: dict[str, dict[str, tuple[str, ...]]] = {
         "type": ("kind", "fibre"),
     },
     "meshes": {"mesh": ("mesh_id", "threads_per_cm"), "screen": ("mesh_id", "threads_per_cm")},
+    "presses": {"press": ("press_id", "press_name"), "name": ("press_name", "press_id")},
     "prints": {"test": ("print_id",), "number": ("print_id",)},
     "setups": {"job": ("job_id", "setup_id"), "name": ("setup_id",)},
 }
@@ -360,6 +367,7 @@ _SHEETS = {
     "inks": "inks|ink|farben|druckfarben|encres|tintas|inchiostri|inkten",
     "substrates": "garments|garment|shirts|substrates|cloths|textilien|vêtements|prendas|capi",
     "meshes": "screens|meshes|screen|mesh|siebe|gewebe|écrans|mallas|telai|zeven",
+    "presses": "presses|press|machines|machine|maschinen|druckmaschinen|prensas|macchine",
     "drawdowns": "drawdowns|drawdown|draw downs|drawdown cards|aufstriche|rakelaufstriche",
     "prints": "prints|print history|history|past prints|drucke|impressions|impresiones|stampe",
     "targets": "targets|customer colours|customer colors|zielfarben",

@@ -28,9 +28,11 @@ WORDS = {
     "inks": ["ink_name", "role", "aliases"],
     "substrates": ["colour_name", "fibre", "kind", "aliases"],
     "meshes": ["threads_per_cm", "thread_um", "aliases"],
+    "presses": ["press_name", "aliases"],
 }
-Words = Mapping[str, Mapping[str, Mapping[str, str | None]]]  # table -> id -> column -> text
-INK, BASE_INK, GARMENT, CARD, MESH = "ink", "base ink", "garment", "card", "mesh"
+LISTED = "listed"  # marks a press of the table, where others are named by prints alone
+Words = dict[str, dict[str, dict[str, str | None]]]  # table -> id -> column -> text
+INK, BASE_INK, GARMENT, CARD, MESH, PRESS = "ink", "base ink", "garment", "card", "mesh", "press"
 SHIRT = frozenset({"tee", "tees", "shirt", "shirts", "t", "tshirt", "garment"})  # any garment
 TOLD = 6  # things that a name may stand for
 MOST_WORDS = 8  # more are no name of anything
@@ -126,6 +128,8 @@ class Entry:
 class Names:
     """What the things of one table are called.
 
+    Not ``complete``: there are others besides; then only another spelling stands for one of these.
+
     Examples
     --------
     >>> shelf = Names([Entry("C08", "ink", ("Bright red",)), Entry("C10", "ink", ("Deep red",))])
@@ -135,7 +139,8 @@ class Names:
     'C08 Bright red'
     """
 
-    def __init__(self, entries: Collection[Entry]) -> None:
+    def __init__(self, entries: Collection[Entry], *, complete: bool = True) -> None:
+        self.complete = complete
         self.entries = {entry.id: entry for entry in entries}
         self._phrases = {
             e.id: (Phrase.of(e.id), [Phrase.of(n) for n in e.names], Phrase.of(e.further))
@@ -168,7 +173,7 @@ class Names:
             return [text]
         among = [e for e in self.entries.values() if nouns is None or e.noun in nouns]
         asked = Phrase.of(text)
-        found = self._best(asked, among, loosely=True)
+        found = self._best(asked, among, loosely=self.complete)
         if not found:  # "black tee" where the garment is called Black
             bare = Phrase(tuple(word for word in asked.words if word[0] not in SHIRT))
             found = self._best(bare, [e for e in among if e.noun == GARMENT], loosely=False)
@@ -233,9 +238,12 @@ def words_of(table: str, frame: pd.DataFrame, key: str) -> dict[str, dict[str, s
 
 def names_of(words: Words) -> dict[str, Names]:
     """What the things of each table are called, from their columns of `WORDS`."""
-    make = {"inks": _ink, "substrates": _substrate, "meshes": _mesh}
+    make = {"inks": _ink, "substrates": _substrate, "meshes": _mesh, "presses": _press}
     return {
-        table: Names([make[table](one, told) for one, told in described.items()])
+        table: Names(
+            [make[table](one, told) for one, told in described.items()],
+            complete=table != "presses" or any(LISTED in told for told in described.values()),
+        )
         for table, described in words.items()
     }
 
@@ -255,6 +263,10 @@ def _mesh(one: str, told: Mapping[str, str | None]) -> Entry:
     count, thread = told.get("threads_per_cm"), told.get("thread_um")
     numbers = [f"{count}-{thread}"] if count and thread else []
     return Entry(one, MESH, (*_named(None, told), *numbers, *([count] if count else [])))
+
+
+def _press(one: str, told: Mapping[str, str | None]) -> Entry:
+    return Entry(one, PRESS, _named(told.get("press_name"), told))
 
 
 def _named(name: str | None, told: Mapping[str, str | None]) -> tuple[str, ...]:
@@ -348,12 +360,22 @@ def fault(text: str, names: Names, table: Table, column: str, file: str, row: in
     return Problem(file, row, column, what, do, Kind.UNKNOWN, meant)
 
 
-def listed(found: list[str], names: Names) -> str:
+def new_press(text: str, names: Names) -> str | None:
+    """A note on a press that no table and no print names, where the shop has no table of them;
+    None where nothing is known of its presses."""
+    if not len(names):
+        return None
+    close = names.closest(text)
+    hint = f'is "{close}" meant?' if close else f"they name {listed(list(names), names, 'and')}."
+    return f'no print so far names a press "{text}"; {hint} It is taken as a new one.'
+
+
+def listed(found: list[str], names: Names, last: str = "or") -> str:
     """``C08 Bright red, C09 Bright red opaque or C10 Deep red``"""
     labels = [names.label(one) for one in found[:TOLD]]
     if len(found) > TOLD:
-        return f"{', '.join(labels)} or {len(found) - TOLD} more"
-    return f"{', '.join(labels[:-1])} or {labels[-1]}" if labels[1:] else labels[0]
+        return f"{', '.join(labels)} {last} {len(found) - TOLD} more"
+    return f"{', '.join(labels[:-1])} {last} {labels[-1]}" if labels[1:] else labels[0]
 
 
 def table_of(column: str) -> str:
@@ -374,6 +396,9 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
         raise UserError(
             f'{option} "{text}" may be {listed(found, names)}; write one of them.', Kind.AMBIGUOUS
         )
+    if not found and not names.complete:
+        said += filter(None, [new_press(text, names)])
+        return text
     if not found:
         close = closest_in(text, names, table="setups", column=column)
         hint = f'is "{close}" meant?' if close else f"correct it, or add it to {table}."

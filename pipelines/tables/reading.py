@@ -45,13 +45,13 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
             file = path / table.file
             if not file.exists() and file.with_suffix(".xlsx").exists():
                 file = file.with_suffix(".xlsx")
-            if table is TARGETS and not file.exists():
+            if (table is TARGETS or table.optional) and not file.exists():
                 continue
             called[table.file] = file.name
             read = read_table(file, table, findings)
         else:
             read = _from_book(table, sheets, path.name, called, findings)
-        if read is not None:
+        if read is not None and not (table.optional and read.empty):
             tables[name] = read
     return tables, called
 
@@ -64,7 +64,7 @@ def _from_book(
     findings: Findings,
 ) -> pd.DataFrame | None:
     titles = [title for title in sheets if sheet_means(table.name, title)]
-    if not titles and table is TARGETS:
+    if not titles and (table is TARGETS or table.optional):
         return None
     if not titles:
         needed = {column.name for column in table.columns if column.present}

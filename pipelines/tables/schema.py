@@ -28,12 +28,16 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One table; ``colour`` tables also carry a spectrum (``r400`` ...) or ``L, a, b``."""
+    """One table; ``colour`` tables also carry a spectrum (``r400`` ...) or ``L, a, b``.
+
+    ``optional``: a shop need not keep it.
+    """
 
     name: str
     columns: tuple[Column, ...]
     key: str | None = None
     colour: bool = False
+    optional: bool = False
 
     @property
     def file(self) -> str:
@@ -144,6 +148,13 @@ MESHES = Table(
     key="mesh_id",
 )
 
+PRESSES = Table(
+    "presses",
+    (_id("press_id", needed=True), Column("press_name"), Column("notes"), ALIASES),
+    key="press_id",
+    optional=True,
+)
+
 DRAWDOWNS = Table(
     "drawdowns",
     (
@@ -168,7 +179,7 @@ DRAWDOWNS = Table(
 PROCESS = (
     Column("printed_on", "date"),
     _id("job_id"),
-    _id("press_id"),
+    _id("press_id", "presses"),
     _id("substrate_id", "substrates", needed=True),
     _id("underbase_ink_id", "inks"),
     _id("underbase_mesh_id", "meshes"),
@@ -226,7 +237,10 @@ TARGETS = Table(
 )
 
 # Without targets: they are optional, and nothing is learnt from them.
-SHOP_TABLES = {table.name: table for table in (INKS, SUBSTRATES, MESHES, DRAWDOWNS, PRINTS)}
+SHOP_TABLES = {
+    table.name: table for table in (INKS, SUBSTRATES, MESHES, PRESSES, DRAWDOWNS, PRINTS)
+}
+NEEDED_TABLES = {name: table for name, table in SHOP_TABLES.items() if not table.optional}
 
 PREDICTION_COLUMNS = [
     *("setup_id", "L", "a", "b", "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"),

@@ -15,7 +15,7 @@ from learn.planning.plan import Plan
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
-from pipelines.words.common import Names, chance, counted, number, percent
+from pipelines.words.common import Names, chance, counted, named, number, percent
 from pipelines.words.prediction import go_from
 from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
@@ -29,10 +29,12 @@ def by_model(version: str) -> str:
     return f"By model {version}."
 
 
-def plan_block(plan: Plan, names: Names, shades: pd.DataFrame, s: ShopSettings) -> str:
-    """The whole plan as plain text; ``names``: ink -> what the shop calls it."""
+def plan_block(
+    plan: Plan, names: Names, shades: pd.DataFrame, s: ShopSettings, presses: Names | None = None
+) -> str:
+    """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` too."""
     usual = plan.usual
-    words, told = PlanWords(plan, names), dict[str, int]()
+    words, told = PlanWords(plan, names, presses), dict[str, int]()
     L, a, b = plan.target
     out = [
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
@@ -189,8 +191,9 @@ def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) 
     )
 
 
-def ink_block(plan: InkPlan, names: Names, garments: Names) -> str:
+def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | None = None) -> str:
     """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
+    presses = presses or {}
     printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
     out = _wrapped(
         [
@@ -210,7 +213,8 @@ def ink_block(plan: InkPlan, names: Names, garments: Names) -> str:
         garment = row["substrate_id"]
         row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
         cloth = ", ".join(filter(None, (garment, garments.get(garment))))
-        press = f"; press {row['press_id']}" if pd.notna(row["press_id"]) else ""
+        where = row["press_id"]
+        press = f"; press {named(where, presses.get(where))}" if pd.notna(where) else ""
         out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
         out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
     if plan.enough and plan.prints["within_dE00"].iloc[0] >= plan.before.within_dE00:

@@ -115,9 +115,7 @@ def _screen(setup: Mapping) -> str:
 
 
 def _press(setup: Mapping) -> str:
-    press = known(setup, "press_id")
-    words = "not given" if press is None else str(press)
-    return ", ".join([words, *_settings(setup, "press")])
+    return ", ".join([_named(setup, "press_id", "press_name"), *_settings(setup, "press")])
 
 
 def _settings(setup: Mapping, place: str) -> list[str]:

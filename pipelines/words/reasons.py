@@ -35,10 +35,12 @@ REASONS = {
 
 
 class PlanWords(NamedTuple):
-    """Words about the lines of one plan; ``names``: ink -> what the shop calls it."""
+    """Words about the lines of one plan; ``names``: ink -> what the shop calls it; ``presses``
+    the same of presses."""
 
     plan: Plan
     names: Names
+    presses: Names | None = None
 
     def changes(self, line: Mapping) -> str:
         """What a line changes from the usual set-up."""
@@ -83,7 +85,10 @@ class PlanWords(NamedTuple):
                 base_words(one, self.plan.garments, self.names) for one in (line, usual)
             )
             return f"{mine} instead of {theirs}" if usual["base_on"] else mine
-        return f"{what} {line[f'{what}_id']} instead of {usual[f'{what}_id']}"
+        mine, theirs = (one[f"{what}_id"] for one in (line, usual))
+        if what == "press":
+            mine, theirs = (named(one, (self.presses or {}).get(one)) for one in (mine, theirs))
+        return f"{what} {mine} instead of {theirs}"
 
 
 def base_words(line: Mapping, garments: list[str], names: Names) -> str:

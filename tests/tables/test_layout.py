@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from pipelines.tables.folder import read_setups
 from pipelines.tables.headers import meaning
+from pipelines.tables.names import Entry, Names
 from pipelines.tables.reading import table_of
 from pipelines.tables.schema import INKS, MESHES, PRINTS, SETUPS, SUBSTRATES, Table
 from pipelines.workspace.problems import Findings, InputProblems
@@ -183,9 +184,9 @@ WORDS = {
     "tolerance_dE00": ["Tolerance", "Toleranz (dE00)"],
 }
 KNOWN = {
-    "inks": ["white", "007", "blue"],
-    "substrates": ["tee-black"],
-    "meshes": ["43-80", "77-55"],
+    "inks": Names([Entry(one, "ink") for one in ("white", "007", "blue")]),
+    "substrates": Names([Entry("tee-black", "garment")]),
+    "meshes": Names([Entry(one, "mesh") for one in ("43-80", "77-55")]),
 }
 
 
