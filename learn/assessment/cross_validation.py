@@ -12,10 +12,8 @@ the other.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -26,26 +24,17 @@ from learn.assessment.scores import crps_gaussian, energy_score, pit_gaussian
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import from_mean
 from learn.normal import Z90, quasi_random, sd_of
-from learn.predict import calibration
-from learn.predict.calibration import nearest_past_print, spread_factor
+from learn.predict import calibration, dispersion
+from learn.predict.calibration import Case, nearest_past_print
 from learn.predict.carrying import stacked
+from learn.predict.dispersion import Errors, pooled
 from learn.predict.model import ShiftModel
-from learn.shop import jobs_of
 from learn.workers import at_work
 
 Array = NDArray[np.floating]
 
 DRAWS = 96
 PIT_BINS = 10
-
-
-class Case(NamedTuple):
-    """One way of leaving prints of the history out."""
-
-    kind: str  # as in validate.ALL_SITUATIONS
-    levels: pd.Series  # (n,) what is left out together
-    rows: NDArray[np.bool_]  # (n,) the prints it is about
-    group: NDArray[np.intp]  # (n,) what errs together
 
 
 @dataclass(frozen=True)
@@ -96,58 +85,31 @@ class KindScore:
     pit: Array  # (PIT_BINS,) counts of L, a and b
 
 
-def cases(X: pd.DataFrame) -> Iterator[Case]:
-    """Every way of leaving prints out that the history allows; "outside" comes in parts."""
-    everyone = np.ones(len(X), bool)
-    jobs = jobs_of(X["job"])
-    job = pd.factorize(jobs)[0]
-    if job.max() > 0:
-        yield Case("job", jobs, everyone, job)
-    for kind, column in calibration.SITUATIONS.items():
-        known = calibration.left_out_of(X[column])
-        code = pd.factorize(X[column])[0]
-        if len(np.unique(code[known])) > 1:
-            yield Case(kind, X[column].where(known), known, code)
-    day = X["day"].to_numpy(float)
-    if np.isfinite(day).any():
-        latest = day > np.nanquantile(day, 1 - calibration.LATEST_SHARE)
-        if 0 < latest.sum() < len(X):
-            yield Case("later", jobs.where(~latest, "\x1fout"), latest, job)
-    numbers = [X[column].to_numpy(float) for column in calibration.EDGES]
-    ends = [rows for values in numbers for rows in calibration.edges(values)]
-    for i, rows in enumerate(ends):
-        yield Case("outside", jobs.where(~rows, "\x1fout"), rows, np.full(len(X), i))
-
-
 def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
     """Every kind the history allows; both models have their history (`ShiftModel.recall`)."""
     history = model.history()
     measured, noise = history.lab, history.noise
-    asked = list(cases(history.X))
+    asked = list(calibration.cases(history.X))
     parts: dict[str, list[tuple]] = {}
     for case, part in zip(asked, at_work(partial(_without, model, physics), asked), strict=True):
-        parts.setdefault(case.kind, []).append(part)
-    usual = model.spread_factors_["job"] / calibration.ALLOWANCE
+        parts.setdefault(case.situation, []).append(part)
     out = []
-    for kind, found in parts.items():
-        *columns, by_nearest = zip(*found, strict=True)
-        at, group, error, covariance, z, alone = map(np.concatenate, columns)
-        nearest = None if by_nearest[0] is None else np.concatenate(by_nearest)
-        least = {"job": 1.0}.get(kind, usual)
-        if kind == "ink" and len(np.unique(group)) >= calibration.MANY_INKS:
-            least = calibration.NARROWEST
-        factor = crossed_factors(z, group, least)
+    for kind in filter(parts.get, calibration.ALL_SITUATIONS):
+        at, group, error, covariance, z, alone, nearest = zip(*parts[kind], strict=True)
+        errors = pooled([Errors(*one) for one in zip(z, group, strict=True)])
+        rows = np.concatenate(at)
+        factor = crossed_factors(errors)
         out.append(
             Forecasts(
                 kind,
-                at,
-                group,
-                measured[at],
-                measured[at] - error,
-                factor[:, None, None] ** 2 * covariance,
-                noise[at],
-                measured[at] - alone,
-                nearest,
+                rows,
+                errors.group,
+                measured[rows],
+                measured[rows] - np.concatenate(error),
+                factor[:, None, None] ** 2 * np.concatenate(covariance),
+                noise[rows],
+                measured[rows] - np.concatenate(alone),
+                None if nearest[0] is None else np.concatenate(nearest),
             )
         )
     return out
@@ -156,33 +118,32 @@ def forecasts(model: ShiftModel, physics: ShiftModel) -> list[Forecasts]:
 def _without(model: ShiftModel, physics: ShiftModel, case: Case) -> tuple:
     """Of the prints judged in a case: positions, groups, errors with covariance and standardised,
     errors of the physics alone, and Lab of the nearest past prints, if any."""
-    history, at = model.history(), np.flatnonzero(case.rows)
-    left, alone = model.leave_out(case.levels), physics.leave_out(case.levels)
-    if case.kind == "ink":
+    history, at = model.history(), np.flatnonzero(case.group >= 0)
+    out = pd.Series(case.out).where(case.out >= 0)
+    left, alone = model.leave_out(out), physics.leave_out(out)
+    if case.situation == "ink":
         left, _ = stacked(left, alone.error, history.lab)
     nearest = None
-    if case.kind != "ink":
-        out = pd.factorize(case.levels)[0]
-        same = out[at, None] == out
+    if case.situation != "ink":
+        same = case.out[at, None] == case.out
         nearest = nearest_past_print(history.X, history.lab, history.X.iloc[at], exclude=same)
     error, covariance, z = left.error[at], left.covariance[at], left.z[at]
     return at, case.group[at], error, covariance, z, alone.error[at], nearest
 
 
-def crossed_factors(z: Array, group: NDArray, least: float = 1.0, seed: int = 0) -> Array:
+def crossed_factors(errors: Errors, seed: int = 0) -> Array:
     """Factor on the standard deviation of each print (n,), learnt from the other half.
 
     Groups are split at random into halves. Residuals in closed form are compared with
-    bands in closed form, so the allowance ``validate.ALLOWANCE`` for their optimism enters
-    on neither side.
+    bands in closed form, so the `dispersion.allowance` for their optimism enters on
+    neither side.
     """
-    names, code = np.unique(group, return_inverse=True)
+    names, code = np.unique(errors.group, return_inverse=True)
     half = (np.random.default_rng(seed).permutation(len(names)) % 2)[code]
-    factor = np.full(len(z), least)
+    factor = np.empty(len(code))
     for mine in (0, 1):
         other = half != mine
-        learnt = spread_factor(z[other], group[other])
-        factor[half == mine] = np.clip(learnt, least, max(least, calibration.WIDEST))
+        factor[half == mine] = dispersion.factor(Errors(errors.z[other], errors.group[other]))
     return factor
 
 

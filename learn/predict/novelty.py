@@ -14,9 +14,11 @@ from learn.process import NUMBERS
 
 # What somebody is told of when it lies outside all past prints.
 TOLD = [number for number in NUMBERS if number.word]
-# Levels somebody is told of where the history lacks them: those that widen a band, and one that
-# the situations of a calibration do not hold apart: a screen may be usual, but never for a base.
+# Levels that are counted: those that widen a band, and one that the situations of a calibration
+# do not hold apart: a screen may be usual, but never for a base.
 LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
+# Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
+TOLD_LEVELS = [what for what in LEVELS if what != "lot"]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 LATER_DAYS = 14
 
@@ -61,6 +63,7 @@ class Likeness:
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
         """Which set-ups are in which situation of `learn.predict.calibration`, but "outside"."""
         unseen = {s: self.seen(X, s) == 0 for s in SITUATIONS}
+        unseen["lot"] &= ~unseen["ink"]  # no lot of such an ink was: its own factor says so
         unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / DAY
         return unseen
 
@@ -84,21 +87,23 @@ class Likeness:
 
     def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
-        unlike = self.situations(X)
-        spread = np.where(unlike.pop("ink"), factors["ink"], factors["job"])
-        halfway = np.sqrt(factors["job"] * max(factors["ink"], factors["job"]))
-        spread = np.where(self.few(X), np.maximum(spread, halfway), spread)
-        for situation, rows in unlike.items():
-            spread = np.where(rows, np.maximum(spread, factors[situation]), spread)
-        # what each number outside adds to the variance adds up
-        added = self.numbers_outside(X) * (factors["outside"] ** 2 - 1)
-        return np.where(added > 0, np.maximum(spread, np.sqrt(1 + added)), spread)
+        usual = factors["job"] ** 2
+        few = factors["job"] * max(factors["job"], factors["ink"])  # half-way between
+        new = [(rows.astype(int), factors[s] ** 2) for s, rows in self.situations(X).items()]
+        new.append((self.few(X).astype(int), few))
+        new.append((self.numbers_outside(X), factors["outside"] ** 2))
+        times = np.array([n for n, _ in new])
+        variance = np.array([v for _, v in new])[:, None]
+        widest = np.where(times > 0, variance, 0.0).max(axis=0)
+        least = np.where(widest > 0, np.minimum(widest, usual), usual)
+        # what each of several adds to the usual variance adds up
+        return np.sqrt(least + (times * np.maximum(variance - usual, 0.0)).sum(axis=0))
 
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
-        for what, column in LEVELS.items():
-            levels = X[column].to_numpy()
+        for what in TOLD_LEVELS:
+            levels = X[LEVELS[what]].to_numpy()
             for i in np.flatnonzero(self.seen(X, what) == 0):
                 found[i].append(Unseen(what, "never", str(levels[i])))
         for i in np.flatnonzero(self.few(X)):

@@ -12,6 +12,7 @@ from learn.assessment.reliability import pseudo_targets, reliability
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
 from learn.errors import Unusable
+from learn.predict.dispersion import Errors
 from pipelines.figures.canvas import DISC, LIMIT, SQUARE, WHISKER, figure_of, own_axes, style
 
 if TYPE_CHECKING:
@@ -72,7 +73,8 @@ class ReliabilityDisplay:
             raise Unusable(msg)
         left = model.leave_out(jobs)
         mean = history.lab - left.error
-        covariance = crossed_factors(left.z, group)[:, None, None] ** 2 * left.covariance
+        factor = crossed_factors(Errors(left.z, group))
+        covariance = factor[:, None, None] ** 2 * left.covariance
         limit = model.settings_.tolerance_dE00
         aim = pseudo_targets(mean, covariance, limit)
         each = np.repeat(np.arange(len(mean)), aim.shape[1])

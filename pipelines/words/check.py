@@ -25,10 +25,12 @@ KINDS = {
     "mesh": "the mesh, every print through it",
     "press": "the press, every print on it",
     "ground": "the ground's colour, all on it",
+    "lot": "the lot of ink, every print of it",
     "later": "the latest weeks at once",
     "outside": "one end of a setting at once",
 }
-GROUPS = {"ground": "ground colour", "later": "job", "outside": "end"}
+GROUPS = {"ground": "ground colour", "later": "stretch of weeks", "outside": "end"}
+MANY = {"mesh": "meshes", "press": "presses", "stretch of weeks": "stretches of weeks"}
 FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
 # What a drawdown row should add, by what an ink is known from.
 DRAWDOWN = {
@@ -68,7 +70,7 @@ def strayed(row: Any) -> str:
 def groups(kind: KindScore) -> str:
     """``23 inks``: what errs together in this kind."""
     name = GROUPS.get(kind.kind, kind.kind)
-    return counted(kind.groups, name, {"mesh": "meshes", "press": "presses"}.get(name))
+    return counted(kind.groups, name, MANY.get(name))
 
 
 def parts(budget: Budget) -> str:

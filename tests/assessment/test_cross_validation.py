@@ -7,6 +7,7 @@ from learn.assessment.cross_validation import crossed_factors, expected_differen
 from learn.assessment.reliability import binomial_band
 from learn.normal import Z90
 from learn.predict import calibration
+from learn.predict.dispersion import Errors
 from tests.small_demo import small_model, small_shop, stored_small_model
 
 
@@ -15,14 +16,14 @@ def test_coverage_is_cross_checked():
     rng = np.random.default_rng(1)
     group = np.repeat(np.arange(300), 3)
     z = 1.5 * rng.standard_normal((900, 3))
-    factor = crossed_factors(z, group)
+    factor = crossed_factors(Errors(z, group))
     inside = np.abs(z) <= Z90 * factor[:, None]
     low, high = binomial_band(2700)
     assert low - 0.01 < inside.mean() < high + 0.01
     half = factor == factor[0]
     assert 0.4 < half.mean() < 0.6
     wilder = np.where(half[:, None], 2 * z, z)
-    again = crossed_factors(wilder, group)
+    again = crossed_factors(Errors(wilder, group))
     np.testing.assert_array_equal(again[half], factor[half])
     assert (again[~half] > factor[~half]).all()
 

@@ -1,8 +1,12 @@
 """What no print has shown yet is named."""
 
 import numpy as np
+import pandas as pd
+from numpy.testing import assert_allclose
 
+from learn.predict.calibration import ALL_SITUATIONS
 from learn.predict.causes import Cause, Unseen
+from learn.predict.novelty import LEVELS, TOLD, Likeness
 from pipelines.words.verdict import unseen_words
 from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
 
@@ -40,3 +44,29 @@ def test_a_screen_never_used_for_a_base_is_named():
                  setup.assign(underbase_ink_id=None, underbase_mesh_id=None)):  # fmt: skip
         unseen = small_model().predict(bare)["unseen"].iloc[0]
         assert not any(one.what == "base mesh" for one in unseen)
+
+
+def test_bands_of_what_is_new_in_several_ways():
+    """What each adds to the usual variance adds up; a factor below the usual one narrows alone."""
+    usual = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
+    history = pd.DataFrame([usual | {"day": 0.0}] * 9)
+    factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
+    factors |= {"outside": 1.2, "ink": 0.9}
+    outside = {number.name: 9.0 for number in TOLD[:2]}
+    asked = [
+        (1.1, {}),
+        (0.8, {"mesh": "new"}),
+        (1.3, {"press": "new"}),
+        (1.3, {"press": "new", "mesh": "new"}),
+        (np.sqrt(1.3**2 + 1.4**2 - 1.1**2), {"press": "new", "substrate": "new"}),
+        (np.sqrt(1.1**2 + 2 * (1.2**2 - 1.1**2)), outside),
+    ]
+    setups = pd.DataFrame([usual | {"day": 0.0} | new for _, new in asked])
+    likeness = Likeness.of(history)
+    assert_allclose(likeness.spread(setups, factors), [spread for spread, _ in asked])
+    once = likeness.with_more(Likeness.of(history.head(1).assign(ink="few")))
+    few = setups.head(1).assign(ink="few")
+    # whose lots are new with it
+    assert_allclose(likeness.spread(few.assign(lot="few\x1fI24"), factors), 0.9)
+    assert_allclose(once.spread(few, factors), 1.1)
+    assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1))
