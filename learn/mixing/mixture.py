@@ -151,7 +151,9 @@ class Mixing:
         M, g = mean.shape[:2]
         rest = self._left_over(shares)
         unknown = self._by_draws(shares, mean) + rest.unknown
-        factor = np.max(np.where(shares > COUNTS, self.spread, 1.0), axis=1) ** 2
+        used = shares > COUNTS
+        least = np.where(used.sum(axis=1) > 1, 1.0, 0.0)  # a mix has earned no narrower bands
+        factor = np.maximum(np.where(used, self.spread, 0.0).max(axis=1), least) ** 2
         unknown = factor[:, None, None] * unknown
         total = unknown + factor[:, None, None] * rest.scatter
         return Mixed(Joint(mean, total.reshape(M, 3 * g, 3 * g), rest.scatter), unknown)
