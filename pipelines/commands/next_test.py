@@ -59,7 +59,7 @@ def next_test(
     from pipelines.words.verdict import HEADLINES, kind
 
     opened = open_model(workspace, workspace.pick(shop))
-    setups, warnings = read_setups(setups_csv, opened.known, opened.targets)
+    setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
     notes = list(warnings)
     if not aimed.any():

@@ -39,8 +39,9 @@ COMMAND_LINE = "the command line"
 TARGET = ("target_L", "target_a", "target_b")
 ABOUT = """\
 Give a file of set-ups, CSV or Excel (the columns of prints.csv without the measured colour, with
-setup_id for print_id, and if wanted target - a colour as #aa3322 or 45,60,30, or a name of
-targets.csv - or target_L, target_a, target_b; and tolerance_dE00), or one set-up by options.
+setup_id for print_id, and if wanted target - a colour as #aa3322 or 45,60,30, a name of targets.csv
+or a file beside it with a measured chip - or target_L, target_a, target_b; and tolerance_dE00), or
+one set-up by options.
 Each set-up gets its colour with 90 % bands, its distance from bucket and target, and a verdict:
 straight to production, a test print first, or change the set-up first. Without a target nothing
 goes to production; it is told how predictable the print is and how far it lies from the bucket.
@@ -140,7 +141,7 @@ def predict_file(
     listed = None if sheets is None else sheets.with_suffix(".csv")
     refuse_outputs(out, page, sheets, listed, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
-    setups, warnings = read_setups(setups_csv, opened.known, opened.targets)
+    setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     tell(warnings + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count

@@ -1,7 +1,8 @@
-"""A target colour from the command line: as in a table of jobs, or a measured chip in a file."""
+"""A target colour as in a table of jobs, or a measured chip in a file."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from learn.colour.colorimetry import delta_e00
@@ -13,24 +14,33 @@ ONE_CHIP_DE00 = 1.0  # readings farther than this from their mean are of several
 SHOWN = 12
 
 
+def with_chips(targets: Targets, settings: ShopSettings, folder: Path = Path()) -> Targets:
+    """The same, taking the name of a file with a measured chip too, as seen from ``folder``."""
+
+    def chip(text: str) -> Target | None:
+        path = folder / text
+        try:
+            return _chip(path, settings) if path.is_file() else None
+        except OSError:  # too long for a name
+            return None
+
+    return replace(targets, chip=chip)
+
+
 def read_target(
     text: str, targets: Targets, settings: ShopSettings, option: str = "--target"
 ) -> Target:
     """The target that ``text`` means; raises UserError, naming ``option``, when it means none."""
     try:
-        return targets.read(text)
+        return with_chips(targets, settings).read(text)
     except NotATarget as error:
-        path = Path(text.strip())
-        if error.unnamed and path.is_file():
-            return _chip(path, settings)
         meant = f' (is "{error.meant}" meant?)' if error.meant else ""
-        file = ", or a file with a measured chip" if error.unnamed else ""
-        said = f'{option} "{text}" {error.what}; {error.do}{file}{meant}.'
-        raise UserError(said) from None
+        raise UserError(f'{option} "{text}" {error.what}; {error.do}{meant}.') from None
 
 
 def _chip(path: Path, settings: ShopSettings) -> Target:
-    """The one chip of a file, the mean where it was measured several times."""
+    """The one chip of a file, the mean where it was measured several times; raises NotATarget where
+    it holds several."""
     from pipelines.measured import read_measured  # slow to import, and seldom needed
 
     measured = read_measured(path, settings)
@@ -43,11 +53,10 @@ def _chip(path: Path, settings: ShopSettings) -> Target:
             for name, (L, a, b) in zip(names, readings, strict=True)
         ]
         more = f" and {len(each) - SHOWN} more" if len(each) > SHOWN else ""
-        raise UserError(
-            f"{path.name} holds {len(each)} readings that are not of one chip: "
-            f"{'; '.join(each[:SHOWN])}{more}; give the one that is meant as L,a,b."
-        )
+        what = f"holds {len(each)} readings that are not of one chip"
+        what += f": {'; '.join(each[:SHOWN])}{more}"
+        raise NotATarget(what, "give the one that is meant as L,a,b")
     notes = list(measured.said)
     if len(readings) > 1:
         notes.append(f"{path.name}: mean of {len(readings)} readings taken as the target.")
-    return Target(lab, None, notes)
+    return Target(lab, None, notes, measured=True)

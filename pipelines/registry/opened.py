@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from learn.predict.causes import ENDS
+from pipelines.measured.target import with_chips
 from pipelines.registry import versions
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.versions import StoredModel
@@ -42,6 +43,10 @@ class Opened:
     def targets(self) -> Targets:
         """Reads the targets of jobs, under the viewing condition of the model."""
         return Targets(self.model.viewing_, self.rows_of_targets)
+
+    def targets_beside(self, file: Path) -> Targets:
+        """The same, with chips measured in files that are named as seen from ``file``."""
+        return with_chips(self.targets, self.catalogue.settings, file.parent)
 
     @cached_property
     def known(self) -> dict[str, Names]:

@@ -208,8 +208,9 @@ def check_setups(
     told = {fault.row for fault in faults if (fault.column or "").startswith("target_")}
     parts = checks.check_targets(frame, file)
     findings.problems += [fault for fault in parts if fault.row not in told]
-    frame, wrong = with_targets(frame, targets, file)
+    frame, wrong, notes = with_targets(frame, targets, file)
     findings.problems += wrong
+    findings.warnings += notes
     frame, alike = one_spelling(frame, file)
     findings.warnings += alike
     findings.problems += check_order(frame, file)

@@ -1,4 +1,5 @@
-"""A target as people write it: a screen colour, L,a,b, or a name in the shop's ``targets.csv``."""
+"""A target as people write it: a screen colour, L,a,b, a name in the shop's ``targets.csv``, or
+the file of a measured chip."""
 
 from __future__ import annotations
 
@@ -26,7 +27,10 @@ from pipelines.tables.schema import LAB, TARGETS
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import Kind, Problem
 
-FORMS = "L,a,b as 45,60,30, a screen colour as #aa3322, or a name of targets.csv"
+FORMS = (
+    "L,a,b as 45,60,30, a screen colour as #aa3322, a name of targets.csv, or a file with a "
+    "measured chip"
+)
 SAME_DE00 = 0.5  # between two ways of writing one target: the 8 bits of a screen colour stay below
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 _LAB_COLUMNS = [column.name for column in LAB]
@@ -34,30 +38,35 @@ TARGET_LAB = [f"target_{name}" for name in _LAB_COLUMNS]
 
 
 class NotATarget(Exception):
-    """A text that means no target: ``what`` is wrong, what to ``do``, what was perhaps ``meant``.
+    """A text that means no target: ``what`` is wrong, what to ``do``, what was ``meant``."""
 
-    ``unnamed``: it is a word, and no target has that name.
-    """
-
-    def __init__(self, what: str, do: str, meant: str | None = None, unnamed: bool = False) -> None:
+    def __init__(self, what: str, do: str, meant: str | None = None) -> None:
         super().__init__(what)
-        self.what, self.do, self.meant, self.unnamed = what, do, meant, unnamed
+        self.what, self.do, self.meant = what, do, meant
 
 
 class Target(NamedTuple):
-    """A target under the shop's viewing condition."""
+    """A target under the shop's viewing condition; ``measured``: by the chip of a file."""
 
     lab: np.ndarray  # (3,)
     tolerance_dE00: float | None  # None: the shop's
     notes: list[str]
+    measured: bool = False
+
+
+def no_chip(text: str) -> Target | None:  # noqa: ARG001 - where no file is looked for
+    """The chip of a file of that name, where files are not looked for."""
+    return None
 
 
 @dataclass(frozen=True)
 class Targets:
-    """Reads targets. ``rows``: the shop's own as `typed_targets` gives them, if they are needed."""
+    """Reads targets. ``rows``: the shop's own as `typed_targets` gives them, if they are needed;
+    ``chip``: the measured chip of the file that a text names, None where it names none."""
 
     viewing: Viewing
     rows: Callable[[], pd.DataFrame]
+    chip: Callable[[str], Target | None] = no_chip
 
     @cached_property
     def by_name(self) -> dict[str, tuple[str, Target]]:
@@ -82,11 +91,13 @@ class Targets:
             return found
         if (named := self.by_name.get(plain(text))) is not None:
             return named[1]
+        if (chip := self.chip(text)) is not None:
+            return chip
         if re.fullmatch("[0-9a-fA-F]{6}", text):
             raise NotATarget("has the digits of a screen colour", "write it with #", f"#{text}")
         close = difflib.get_close_matches(plain(text), list(self.by_name), n=1)
         meant = self.by_name[close[0]][0] if close else None
-        raise NotATarget("is no target", f"give {FORMS}", meant, unnamed=True)
+        raise NotATarget("is no target", f"give {FORMS}", meant)
 
 
 def none_named() -> pd.DataFrame:
@@ -162,8 +173,9 @@ def typed_targets(
 
 def with_targets(
     frame: pd.DataFrame, targets: Targets | None, file: str
-) -> tuple[pd.DataFrame, list[Problem]]:
-    """Set-ups with what their column ``target`` says in ``target_L``, ``target_a``, ``target_b``.
+) -> tuple[pd.DataFrame, list[Problem], list[str]]:
+    """Set-ups with what their column ``target`` says in ``target_L``, ``target_a``, ``target_b``;
+    what is wrong; and how chips were read.
 
     A named target's tolerance counts where the set-up has none of its own.
     """
@@ -190,7 +202,8 @@ def with_targets(
             frame.loc[row, TARGET_LAB] = found.lab
         if found.tolerance_dE00 is not None and pd.isna(frame.loc[row, "tolerance_dE00"]):
             frame.loc[row, "tolerance_dE00"] = found.tolerance_dE00
-    return frame, problems
+    chips = [one for one in read.values() if isinstance(one, Target) and one.measured]
+    return frame, problems, list(dict.fromkeys(note for chip in chips for note in chip.notes))
 
 
 def _read(cell: str, targets: Targets | None) -> Target | NotATarget:

@@ -34,7 +34,7 @@ def test_a_file_of_several_chips_is_not_one_target(tmp_path):
     chips.write_text("sample,L,a,b\nred,45,60,30\nblue,30,5,-40\ngrey,50,0,0\nsun,80,5,80\n")
     with pytest.raises(UserError) as refused:
         lab_of(str(chips))
-    assert "chips.csv holds 4 readings that are not of one chip: red 45.0,60.0,30.0; " in str(
+    assert 'chips.csv" holds 4 readings that are not of one chip: red 45.0,60.0,30.0; ' in str(
         refused.value
     )
     chips.write_text("sample,L,a,b\nred,45,60,30\nred,45.3,60.2,30.1\n")

@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from learn.colour.colorimetry import viewing
+from pipelines.measured.target import with_chips
 from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import read_setups, targets_of
 from pipelines.tables.targets import TARGET_LAB, Targets
@@ -25,6 +26,7 @@ def setups_of(tmp_path):
     checked = read(tmp_path / "tables")
     known = Catalogue.of(checked.shop).names()
     targets = Targets(viewing(), lambda: targets_of(checked.given)[0])
+    targets = with_chips(targets, checked.shop.settings, tmp_path)
 
     def setups(more, *cells):
         rows = [f"S{n},tee-black,,,007,77-55,1,0,{cell}" for n, cell in enumerate(cells)]
@@ -52,6 +54,20 @@ def test_a_target_that_is_not_understood_refuses_the_file(setups_of):
     assert 'row 3, column target: "Harbor Blue" is no target' in said
     assert '(is "Harbour Blue" meant?)' in said
     assert all(f"row {row}, column target" in said for row in (4, 5, 6))
+
+
+def test_a_target_may_be_a_measured_chip_beside_the_jobs(setups_of, tmp_path):
+    (tmp_path / "chip.txt").write_text("sample,L,a,b\nchip,45,60,30\nchip,45.4,60.2,30\n")
+    frame, warnings = setups_of("target", "chip.txt", "chalk")
+    assert_allclose(frame[TARGET_LAB], [[45.2, 60.1, 30], [100, 0, 0]], atol=0.05)
+    assert "chip.txt: mean of 2 readings taken as the target." in warnings
+    (tmp_path / "chips.txt").write_text("sample,L,a,b\nred,45,60,30\nblue,30,5,-40\n")
+    with pytest.raises(InputProblems) as error:
+        setups_of("target", "#ffffff", "chips.txt")
+    assert len(str(error.value).splitlines()) == 1
+    assert 'row 3, column target: "chips.txt" holds 2 readings that are not of one chip: ' in str(
+        error.value
+    )
 
 
 def test_two_targets_in_one_row_agree_or_are_refused(setups_of):
