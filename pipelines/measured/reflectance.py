@@ -8,6 +8,8 @@ from learn.colour.colorimetry import WAVELENGTHS_NM
 from learn.colour.resampling import resample_spectrum
 from pipelines.measured.block import Block, listed, refuse, with_others
 from pipelines.tables.spectra import (
+    DARK_AT_LEAST,
+    DARK_CONTRAST,
     FLUORESCENT_AT_MOST,
     FRACTION_AT_MOST,
     PERCENT_AT_LEAST,
@@ -16,11 +18,7 @@ from pipelines.tables.spectra import (
 
 STEPS_NM = (5, 10, 20)
 
-# From here on percent, whatever is said. A dark print that in percent looks like a pale one in
-# fractions sends back little but its surface's light: at least 0.3 % of it, and evenly (common
-# practice, no source).
-_PERCENT_FROM = 5.0
-_DARK_AT_LEAST, _DARK_CONTRAST = 0.3, 2.5
+_PERCENT_FROM = 5.0  # whatever is said
 _LOWEST = -0.01
 
 
@@ -101,14 +99,14 @@ def _sides(spectra: np.ndarray, hint: str | None, lab_error: np.ndarray | None) 
     highest, lowest = spectra.max(axis=1), spectra.min(axis=1)
     fraction = is_fraction(spectra) & (lowest < PERCENT_AT_LEAST)
     if hint is None:
-        even = (lowest >= _DARK_AT_LEAST) & (highest <= _DARK_CONTRAST * lowest)
+        even = (lowest >= DARK_AT_LEAST) & (highest <= DARK_CONTRAST * lowest)
         fraction |= (highest <= FRACTION_AT_MOST) & ~even
     sides = np.where(highest >= _PERCENT_FROM, 1, np.where(fraction, -1, 0))
     # The brightest tell of the whole file; beside them a black goes down to its noise at the ends.
     if (sides > 0).any():
         most = np.quantile(spectra, 0.1, axis=1)
         black = (most >= PERCENT_AT_LEAST) & (lowest > -PERCENT_AT_LEAST)
-        black &= highest <= np.minimum(FRACTION_AT_MOST, _DARK_CONTRAST * most)
+        black &= highest <= np.minimum(FRACTION_AT_MOST, DARK_CONTRAST * most)
         sides = np.where(black, 0, sides)
     if lab_error is not None:
         # A Lab that fits neither is another fault, told where the two are compared.

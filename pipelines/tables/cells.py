@@ -12,7 +12,14 @@ from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.tables import lookalikes
 from pipelines.tables.dates import iso_dates
 from pipelines.tables.schema import LAB, Column, Table
-from pipelines.tables.spectra import SPECTRUM, gap_in, resample, wavelength_nm, wavelengths_in
+from pipelines.tables.spectra import (
+    SPECTRUM,
+    gap_in,
+    is_fraction,
+    resample,
+    wavelength_nm,
+    wavelengths_in,
+)
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
@@ -21,10 +28,8 @@ _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
 DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
-# Instruments give tiny negatives on black by their own noise; a brightened cloth reflects up to
-# about 1.1, and a black in percent that is all a table holds little more (common practice, no
-# source).
-_REFLECTANCE_LOW, _REFLECTANCE_HIGH = -0.01, 1.2
+# Instruments give tiny negatives on black by their own noise (common practice, no source).
+_REFLECTANCE_LOW = -0.01
 
 
 def known_columns(
@@ -70,12 +75,32 @@ def known_columns(
             given[column.name] = iso_dates(given[column.name], column.name, file, findings)
     _tell_unknown(table, cells, own, findings, file)
     if delimiter != ",":
-        for name in own:
-            told = table.column(name)
-            if _is_colour(name) or (told and told.kind in ("number", "whole", "film")):
-                comma = given[name].str.strip().str.fullmatch(DECIMAL_COMMA)
-                given.loc[comma, name] = given.loc[comma, name].str.replace(",", ".")
+        _with_points(table, given, delimiter, findings, file)
     return given
+
+
+def _with_points(
+    table: Table, given: pd.DataFrame, delimiter: str, findings: Findings, file: str
+) -> None:
+    """Make decimal commas points in place; in a text file numbers with both are of two minds."""
+    point: tuple[int, str] | None = None
+    comma: tuple[int, str] | None = None
+    for name in given.columns:
+        told = table.column(name)
+        if not (_is_colour(name) or (told and told.kind in ("number", "whole", "film"))):
+            continue
+        text = given[name].str.strip()
+        commas = text.str.fullmatch(DECIMAL_COMMA).astype(bool)
+        points = text.str.fullmatch(r"[+-]?[0-9]+\.[0-9]+").astype(bool)
+        comma = comma or ((int(commas.idxmax()), name) if commas.any() else None)
+        point = point or ((int(points.idxmax()), name) if points.any() else None)
+        given.loc[commas, name] = given.loc[commas, name].str.replace(",", ".")
+    if comma and point and delimiter:  # a workbook has its own numbers beside what was typed
+        row, name = point
+        other = given.loc[comma[0], comma[1]].strip().replace(".", ",")
+        what = f'"{given.loc[row, name].strip()}" has a point, and "{other}" in row {comma[0]}, '
+        what += f"column {comma[1]}, a decimal comma"
+        findings.problem(file, row, name, what, "write all numbers alike", Kind.AMBIGUOUS)
 
 
 def _tell_unknown(
@@ -285,7 +310,7 @@ def _read_spectra(
 
     # One finding a row: a shifted or wrongly scaled spectrum is one mistake, not 31.
     unreadable = (cells != "") & ~readable
-    percent = filled & (numbers.max(axis=1) > _REFLECTANCE_HIGH)
+    percent = filled & numbers.notna().any(axis=1) & ~is_fraction(numbers.fillna(0.0).to_numpy())
     negative = numbers.lt(_REFLECTANCE_LOW)
     resampled = _resampled(wavelengths, numbers.to_numpy())
     holes = filled & pd.Series(np.isnan(resampled).any(axis=1), index=text.index)

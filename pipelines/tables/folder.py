@@ -15,7 +15,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
-from pipelines.tables import checks, csvfile
+from pipelines.tables import agreement, checks, csvfile
 from pipelines.tables.cells import typed
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
@@ -94,7 +94,7 @@ def read_folder(
     tables = _by_ids(tables, called, today, findings)
     given = Given(name, toml, tables, targets=targets)
     read_presets(toml, known_in(tables, today), findings)
-    shop, faults = _check(given, findings, today)
+    shop, faults = _check(given, findings, today, coming=tuple(SHOP_TABLES))
     if PRINTS.name in tables:
         findings.problems += unlisted(tables["prints"], _listed(tables, today)[PRESSES.name])
         if PRESSES.name not in tables:
@@ -230,7 +230,8 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     tables, today = given.tables | {"prints": prints}, date.today()
     named = {n: given.tables[n] for n in (PRESSES.name, PRINTS.name) if n in given.tables}
     presses = known_in(named, today)[PRESSES.name]
-    shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, today, presses)
+    added = Given(given.name, given.shop_toml, tables)
+    shop, faults = _check(added, findings, today, presses, ("prints",))
     findings.raise_if_any()
     assert shop is not None  # else there were findings
     return shop.prints, faults
@@ -292,11 +293,16 @@ def _read_toml(folder: Path, findings: Findings) -> str | None:
 
 
 def _check(
-    given: Given, findings: Findings, today: date, presses: Names | None = None
+    given: Given,
+    findings: Findings,
+    today: date,
+    presses: Names | None = None,
+    coming: tuple[str, ...] = (),
 ) -> tuple[Shop | None, list[Problem]]:
     """Type and check all tables: what is unusable into ``findings``; the faults of prints.
 
-    ``presses``: those that prints may name (any).
+    ``presses``: those that prints may name (any). ``coming``: tables that come in, whose colours
+    are held against each other; those of a store were when they came.
     """
     frames: dict[str, pd.DataFrame] = {}
     faults: dict[str, list[Problem]] = {}
@@ -323,6 +329,8 @@ def _check(
         if name in frames:
             table = SHOP_TABLES[name]
             faults[name] += checks.check_references(table, frames[name], known, table.file)
+    for name, more in agreement.faults(given.tables, frames, settings, coming).items():
+        faults[name] += more
     if "prints" in frames:
         _refuse_habits(given.tables["prints"], faults["prints"], findings)
     for name in ("inks", "substrates", "meshes", "presses", "drawdowns"):

@@ -15,6 +15,9 @@ from learn.colour.resampling import resample_spectrum
 FRACTION_AT_MOST, FLUORESCENT_AT_MOST = 1.2, 2.0
 # No print is denser than 3 (common practice, no source): in percent none of its bands goes lower.
 PERCENT_AT_LEAST = 0.1
+# A dark print that in percent looks like a pale one in fractions sends back little but the light of
+# its surface: at least 0.3 % of it, and evenly (common practice, no source).
+DARK_AT_LEAST, DARK_CONTRAST = 0.3, 2.5
 # What of its light a surface may send back at most, fluorescent ones by the width of their bands.
 MOST_LIGHT = 1.6
 
