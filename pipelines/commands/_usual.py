@@ -13,6 +13,8 @@ from pipelines.workspace.problems import Findings
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from learn.shop import Shop
     from pipelines.tables.folder import Given
     from pipelines.workspace.folders import Workspace
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
 NO_BASE = ("none", "no", "-")
 SCREEN = {"mesh_id", "strokes"}  # a set-up that names these says how it is printed
 FEWEST = 10  # prints on a garment from which one can say what is mostly done on it
+ALIKE = 3  # prints from which it can be said where all of them are alike
+MOSTLY = "what the shop mostly does"
 PARTS = {
     "mesh_id": "mesh",
     "strokes": "strokes",
@@ -30,6 +34,8 @@ PARTS = {
     **{s.name: s.label for s in SETTINGS},
 }
 _NUMBERS = {"strokes", "flash_count", UNDERBASE[2], *SETTING_COLUMNS}
+_SCREEN = ["mesh_id", "strokes", "flash_count"]
+Source = tuple[str, str]  # what says how it is usually, and on which garments
 
 
 class Filled(NamedTuple):
@@ -110,13 +116,17 @@ class Usual:
         if len(found) != 1:
             return self._in_its_place(without_none(cells)), []
         preset, titles = self.preset([found[0]])
-        usual, on = self._mostly(found[0], names.label(found[0]))
+        usual, by = self._mostly(found[0], names.label(found[0]))
         full, by_preset, by_history = _filled(cells, preset, usual)
         fills = []
         if by_preset:
             fills.append(Filled(tuple(by_preset), f"{' and '.join(titles)} of shop.toml"))
-        if by_history:
-            fills.append(Filled(tuple(by_history), "what the shop mostly does", on))
+        if "mesh_id" in cells:  # then the strokes are those of no print
+            by.pop("strokes", None)
+        sources = [by.get(column, (MOSTLY, "")) for column in by_history]
+        for source in dict.fromkeys(sources):
+            own = [c for c, of in zip(by_history, sources, strict=True) if of == source]
+            fills.append(Filled(tuple(own), *source))
         return full, fills
 
     def preset(self, garments: list[str]) -> tuple[dict[str, str], list[str]]:
@@ -166,24 +176,37 @@ class Usual:
         full = {"mesh_id": any_screen, "strokes": "1"} | cells
         return full | ({UNDERBASE[1]: any_screen} | cells if cells.get(UNDERBASE[0]) else {})
 
-    def _mostly(self, garment: str, label: str) -> tuple[dict[str, str], str]:
+    def _mostly(self, garment: str, label: str) -> tuple[dict[str, str], dict[str, Source]]:
         """What is mostly done on a garment, or on the dark or light ones where it was seldom
-        printed on, as text; and on which."""
-        import pandas as pd
+        printed on, as text; and by which prints, of every column.
 
+        Where there are few prints on these too, what they all have alike, else what is mostly
+        done on any garment.
+        """
         from learn.planning.plan import usual_setup
         from pipelines.tables.presets import DARK_BELOW_L
 
         prints, alike, on = self.shop.prints, [garment], label
-        if (prints["substrate_id"] == garment).sum() < FEWEST:
+        own = prints[prints["substrate_id"] == garment]
+        if len(own) < FEWEST:
             dark = self._lightness[garment] < DARK_BELOW_L
             alike = [g for g, L in self._lightness.items() if (L < DARK_BELOW_L) == dark]
             on = f"{'dark' if dark else 'light'} garments"
-        if not prints["substrate_id"].isin(alike).any():
-            return {}, on
+        here = prints[prints["substrate_id"].isin(alike)]
+        if here.empty:
+            return {}, {}
         usual = usual_setup(prints, alike)
-        told = {c: f"{v:g}" if isinstance(v, float) else v for c, v in usual.items() if pd.notna(v)}
-        return (dict.fromkeys(UNDERBASE, "") if UNDERBASE[0] not in told else {}) | told, on
+        if len(here) >= FEWEST:
+            return _texts(usual), dict.fromkeys(usual, (MOSTLY, on))
+        by: dict[str, Source] = {}
+        for rows, where in (
+            (here, on),
+            (own, label),
+        ):  # what the garment's own have alike is nearer
+            told = agreed(rows)
+            usual |= told
+            by |= dict.fromkeys(told, (f"all {len(rows)} prints", where))
+        return _texts(usual), by
 
     @cached_property
     def shop(self) -> Shop:
@@ -202,6 +225,33 @@ class Usual:
         cloths = shop.substrates[shop.substrates["kind"] == "garment"]
         lab = lab_columns(cloths, viewing(shop.settings.illuminant, shop.settings.observer))
         return dict(zip(cloths["substrate_id"], lab[:, 0].tolist(), strict=True))
+
+
+def agreed(prints: pd.DataFrame) -> dict[str, Any]:
+    """What all of these prints have alike, of three and more: screen, base, press, settings.
+
+    A base is one where its ink is; through which mesh and how often is the commonest then.
+    """
+    import pandas as pd
+
+    found: dict[str, Any] = {}
+    if len(prints) < ALIKE:
+        return found
+    for columns in (_SCREEN, UNDERBASE, *([c] for c in ("press_id", *SETTING_COLUMNS))):
+        cells = prints.reindex(columns=columns)
+        if len(cells[columns[:1] if columns is UNDERBASE else columns].drop_duplicates()) == 1:
+            commonest = cells.value_counts(dropna=False).index[0]
+            if columns is UNDERBASE or pd.notna(commonest[0]):  # else it was not written down
+                found |= dict(zip(columns, commonest, strict=True))
+    return found
+
+
+def _texts(usual: dict[str, Any]) -> dict[str, str]:
+    """A usual set-up as text; no base is an empty one, what is not known is left out."""
+    import pandas as pd
+
+    told = {c: f"{v:g}" if isinstance(v, float) else v for c, v in usual.items() if pd.notna(v)}
+    return (dict.fromkeys(UNDERBASE, "") if UNDERBASE[0] not in told else {}) | told
 
 
 def _filled(

@@ -10,7 +10,10 @@ import pandas as pd
 import pytest
 
 from pipelines.cli import main
+from pipelines.commands._usual import Usual, said
 from tests.small_demo import DEMO
+from tests.tables.reading import read
+from tests.tiny_shop import TINY
 
 DARK = """
 [usual.dark]
@@ -79,6 +82,27 @@ def test_every_command_takes_the_same_set_up_for_usual(says, tmp_path):
     assert filled in why
     assert re.search("Filled in mesh, .*: what the shop mostly does on G02 Black and G01", beside)
     assert [f"{shift}dE00 from the bucket" in why, f"bucket {shift}" in beside] == [True, True]
+
+
+def test_few_prints_say_what_they_have_alike(tmp_path):
+    head, *_ = TINY["prints.csv"].splitlines()
+    dark = [
+        f"D{i},,,,tee-black,white,43-80,{base},007,,77-55,{i + 1},0,,46,58,31,"
+        for i, base in enumerate((1, 2, 1))
+    ]
+    light = [f"W{n},,,B,tee-white,,,,007,,43-80,1,0,,46,58,31," for n in range(6)]
+    rows = dark + light
+    cloths = TINY["substrates.csv"] + f"tee-white,garment,cotton,White,{',' * 30},93,0,1\n"
+    given = read(tmp_path, substrates=cloths, prints="\n".join([head, *rows, ""])).given
+    asked = {"ink_id": "blue", "substrate_id": "tee-black"}
+    full, fills = Usual(given).completed(asked)
+    assert (full["underbase_ink_id"], full["underbase_mesh_id"]) == ("white", "43-80")
+    assert said(fills) == (
+        "mesh, strokes and press: what the shop mostly does; base: all 3 prints on tee-black Black"
+    )
+    two = "\n".join([head, *rows[1:], ""])  # two prints may be alike by chance
+    _, fills = Usual(read(tmp_path, substrates=cloths, prints=two).given).completed(asked)
+    assert "all 2 prints" not in said(fills)
 
 
 def test_presets_come_first_everywhere(says, with_presets, tmp_path):
