@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import redirect_stderr, redirect_stdout
 from typing import NoReturn
 
 from pipelines.commands import (
@@ -35,6 +37,10 @@ from pipelines.commands import (
 from pipelines.commands._options import WORKSPACE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
+from pipelines.workspace.terminal import Terminal
+
+NO_MEMORY = "there is not enough memory for this; close other programs, or give it more"
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
@@ -87,7 +93,25 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command: 0 when done, 2 for a user's mistake, 130 when interrupted."""
+    """Run one command: 0 when done, 2 for a user's mistake, 130 when interrupted; 3 when done, but
+    the screen or the file that should show it could not be written."""
+    out = Terminal(sys.stdout)
+    with redirect_stdout(out), redirect_stderr(Terminal(sys.stderr)):
+        code = _answer(argv)
+        out.flush()
+        if out.lost is None:
+            return code
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what is left unsaid is no error at the end
+        if isinstance(out.lost, BrokenPipeError):  # the reader of a pipe has left
+            return code
+        why = out.lost.strerror or out.lost
+        done = "it is done" if code == 0 else "it was not done"
+        print(f"strikeoff: {done}, but what it tells could not be written ({why}).",
+              file=sys.stderr)  # fmt: skip
+    return code or 3
+
+
+def _answer(argv: Sequence[str] | None) -> int:
     try:
         parser = build_parser()
         args, unknown = parser.parse_known_args(argv)
@@ -102,25 +126,39 @@ def main(argv: Sequence[str] | None = None) -> int:
             return 2
         return args.run(args, Workspace.find(args.workspace))
     except UserError as error:
-        print(f"strikeoff: {error}", file=sys.stderr)
-        return 2
+        said = str(error)
     except KeyboardInterrupt:
         print("strikeoff: interrupted; nothing half-done is left behind.", file=sys.stderr)
         return 130
-    except BrokenPipeError:  # the reader of a pipe has left: nothing more to say to it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        why = error.strerror or str(error)
-        print(f"strikeoff: {where}{why}; check the path and its rights.", file=sys.stderr)
-        return 2
     except SystemExit as done:  # --help
         return int(done.code or 0)
+    except MemoryError:
+        said = f"{NO_MEMORY}; nothing half-done is left behind."
+    except ImportError as error:
+        said = f"a part of the program cannot be loaded ({error}): install it again, or, if it is "
+        said += "well, there is not enough memory."
+    except OSError as error:
+        said = _of_the_system(error)
+    print(f"strikeoff: {said}", file=sys.stderr)
+    return 2
+
+
+def _of_the_system(error: OSError) -> str:
+    if error.errno == errno.ENOMEM:
+        return f"{NO_MEMORY}; nothing half-done is left behind."
+    where = f"{error.filename}: " if error.filename else ""
+    if error.errno in FULL:
+        return f"{where}{error.strerror}; make room on the disk; no file was left half-written."
+    return f"{where}{error.strerror or error}; check the path and its rights."
 
 
 def run() -> NoReturn:
     """The installed command."""
+    for descriptor in (0, 1, 2):  # else a closed one would become the next file that is opened
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name the terminal cannot show stops nothing

@@ -10,7 +10,7 @@ from pipelines.commands._named import Named
 from pipelines.commands._options import BASE_INK, BASE_MESH, GARMENT
 from pipelines.words.common import counted
 from pipelines.words.common import named as name_and_code
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 STEM = "first-prints"
 
 
+@together()
 def first_prints(
     folder: Path,
     asked: dict[str, list[str]],

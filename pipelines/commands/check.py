@@ -13,7 +13,7 @@ from pipelines.commands._options import (
     add_workers,
     n_workers,
 )
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress
@@ -56,6 +56,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     )
 
 
+@together()
 def check(
     *,
     workspace: Workspace,

@@ -22,7 +22,7 @@ from pipelines.commands._options import (
 from pipelines.commands._usual import NO_BASE, completed
 from pipelines.commands.predict import setups_by_option
 from pipelines.tables.names import Names, table_of
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -85,6 +85,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     )
 
 
+@together()
 def compare(
     given: Mapping[str, list[str]],
     *,

@@ -9,7 +9,7 @@ from pipelines.commands import predict
 from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
-from pipelines.workspace.files import as_before_unless_done
+from pipelines.workspace.files import as_before_unless_done, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import Progress
@@ -55,10 +55,11 @@ def demo(*, workspace: Workspace) -> int:
     setups, _ = read_setups(source / "next_week.csv", opened.known, opened.targets)
     predictions, jobs = opened.predict_jobs(setups)
     reports = workspace.reports(SHOP)
-    predict.write_predictions(reports / "next-week.csv", predictions)
     page = reports / "next-week.html"
     lines = board(jobs, predictions, opened.catalogue.describe(setups))
-    predict.write_page(page, predictions, setups, opened, lines)
+    with together():
+        predict.write_predictions(reports / "next-week.csv", predictions)
+        predict.write_page(page, predictions, setups, opened, lines)
     progress("finished")
     print()
     print(predict.verdict_table(predictions))

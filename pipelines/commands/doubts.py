@@ -21,7 +21,7 @@ from pipelines.commands._options import (
 from pipelines.words.common import counted, minute
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.problems import InputProblems, UserError, printable
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
@@ -63,7 +63,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         help="what to do (default: list)",
     )
     add.add_argument("ids", metavar="PRINT_ID", nargs="*", help="which prints")
-    add.add_argument("--reason", metavar="TEXT", default="", help="why; kept in the history")
+    add.add_argument(
+        "--reason", metavar="TEXT", type=printable, default="", help="why; kept in the history"
+    )
     add.add_argument(
         "--page", metavar="FILE.html", type=Path, help="the list as a page, with swatches"
     )
@@ -114,7 +116,7 @@ def list_doubts(
         if stands.why is None:
             continue
         decision = stands.decision
-        line = f"{ids[row] or '(no id)'}  batch {stands.batch}: {stands.why}"
+        line = printable(f"{ids[row] or '(no id)'}  batch {stands.batch}: {stands.why}")
         if decision is not None and decision.what == "set aside":
             settled.append(f"{line} ({decision.who}, {minute(decision.at)})")
         else:

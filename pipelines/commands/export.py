@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from pipelines.commands._options import add_command, add_shop
 from pipelines.tables.schema import SHOP_TABLES, TARGETS
 from pipelines.words.common import counted
-from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.files import folder_beside, refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
     from pipelines.tables.folder import Given
@@ -74,12 +75,18 @@ def export(
             f"{folder}: the folder is not empty; name a new one, or add --force to overwrite "
             "the tables in it."
         )
-    for name, cells in given.tables.items():
-        write_text(folder / SHOP_TABLES[name].file, csvfile.to_csv(cells))
+    texts = {SHOP_TABLES[name].file: csvfile.for_people(cells)
+             for name, cells in given.tables.items()}  # fmt: skip
     if given.targets is not None:
-        write_text(folder / TARGETS.file, csvfile.to_csv(given.targets))
+        texts[TARGETS.file] = csvfile.for_people(given.targets)
     if given.shop_toml is not None:
-        write_text(folder / FILE, given.shop_toml)
+        texts[FILE] = given.shop_toml
+    ours = [*(table.file for table in SHOP_TABLES.values()), TARGETS.file, FILE]
+    tell([f"{folder / name}: is not of this shop and stays as it was."
+          for name in ours if name not in texts and (folder / name).exists()])  # fmt: skip
+    with folder_beside(folder) as fresh:
+        for name, text in texts.items():
+            write_text(fresh / name, text)
     _tell(given, folder)
     return 0
 

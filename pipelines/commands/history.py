@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted, minute
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.problems import InputProblems, UserError, printable
 
 if TYPE_CHECKING:
     from pipelines.ledger.state import Addition, Batch, Ledger, What
@@ -34,7 +34,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     which = add.add_mutually_exclusive_group()
     which.add_argument("--take-back", metavar="BATCH", type=int, help="take a batch out, whole")
     which.add_argument("--put-back", metavar="BATCH", type=int, help="bring it in again")
-    add.add_argument("--reason", metavar="TEXT", default="", help="why; kept in the history")
+    why = "why; kept in the history"
+    add.add_argument("--reason", metavar="TEXT", type=printable, default="", help=why)
     add_shop(add)
     add.set_defaults(run=run)
 
@@ -69,9 +70,8 @@ def history(*, workspace: Workspace, shop: str | None = None, number: int | None
                      _brought(batch), state))  # fmt: skip
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     for row in rows:
-        print(
-            "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        )
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        print(printable("  ".join(cells).rstrip()))
     on_prints = [d for d in ledger.decisions if d.print_id is not None and d.what != "doubted"]
     if on_prints:
         said = counted(len(on_prints), "decision")
@@ -141,7 +141,7 @@ def _one(ledger: Ledger, batch: Batch) -> int:
         changes = [f"{c} {decision.old[c] or '(empty)'} -> {cell or '(empty)'}"
                    for c, cell in decision.new.items()]  # fmt: skip
         more = "; ".join(filter(None, [decision.reason, ", ".join(changes[:6])]))
-        print(f"  {who}  {what}{': ' if more else ''}{more}")
+        print(printable(f"  {who}  {what}{': ' if more else ''}{more}"))
     print(TIMES)
     return 0
 

@@ -79,7 +79,7 @@ def list_things(
         raise UserError(f"Shop {name} has no {kind}{wanted}; strikeoff list {kind} shows all.")
     if out is not None:
         text = found.drop(columns="covers", errors="ignore").map(_cell)
-        write_text(out, csvfile.to_csv(text))
+        write_text(out, csvfile.for_people(text))
         print(f"The list is in {out}.")
         return 0
     from learn.colour.colorimetry import viewing

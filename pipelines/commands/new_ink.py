@@ -19,7 +19,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands._usual import Usual
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -73,6 +73,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     )
 
 
+@together()
 def new_ink(
     ink: str,
     *,

@@ -23,7 +23,7 @@ from pipelines.commands._usual import completed
 from pipelines.commands.compare import listed
 from pipelines.commands.predict import setups_by_option
 from pipelines.tables.names import table_of
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -144,6 +144,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     )
 
 
+@together()
 def picture(
     given: Mapping[str, list[str]],
     *,

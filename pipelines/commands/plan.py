@@ -25,7 +25,7 @@ from pipelines.commands._options import (
 )
 from pipelines.commands._usual import Usual
 from pipelines.words.common import Names
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -128,6 +128,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     )
 
 
+@together()
 def plan(
     *,
     target: str,

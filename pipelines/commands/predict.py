@@ -24,7 +24,7 @@ from pipelines.commands._options import (
 from pipelines.commands._usual import completed
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS, SETUPS
 from pipelines.words.common import counted
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -120,6 +120,7 @@ def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[st
     return None, cells | ink_and_garment("predict", what, cells, ", or a file of set-ups")
 
 
+@together()
 def predict_file(
     setups_csv: Path,
     *,
@@ -170,6 +171,7 @@ def predict_file(
     return 0
 
 
+@together()
 def predict_one(
     cells: dict[str, str],
     *,

@@ -14,7 +14,12 @@ from pipelines.commands._options import (
     add_garments,
     add_shop,
 )
-from pipelines.workspace.files import refuse_outputs, refuse_unwritable, write_text
+from pipelines.workspace.files import (
+    refuse_outputs,
+    refuse_unwritable,
+    together,
+    write_text,
+)
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -73,6 +78,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     return start(args.folder, as_csv=args.csv, force=args.force)
 
 
+@together()
 def start(folder: Path, *, as_csv: bool = False, force: bool = False) -> int:
     """Write the empty tables, and say what to do with them."""
     from pipelines.tables.blank import SHEETS, write_blank

@@ -23,7 +23,7 @@ from pipelines.commands._options import (
 )
 from pipelines.commands._usual import Usual, completed
 from pipelines.commands.predict import setups_by_option
-from pipelines.workspace.files import refuse_outputs
+from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -111,6 +111,7 @@ def changes(beside: dict[str, str]) -> dict[str, str]:
     return changed
 
 
+@together()
 def why(
     cells: dict[str, str],
     beside: dict[str, str] | None = None,

@@ -50,7 +50,7 @@ def write_sheets(
     ]
     _write(path, sheets, settings.name)
     listed_path = path.with_suffix(".csv")
-    write_text(listed_path, csvfile.to_csv(pd.concat(prints, ignore_index=True)))
+    write_text(listed_path, csvfile.for_people(pd.concat(prints, ignore_index=True)))
     return listed_path
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pipelines.workspace.files import write_texts
+from pipelines.workspace.files import remove, write_texts
 
 MOST = 200  # entries a page
 MARK = re.compile(rb'<meta name="part-of" content="([^"]*)">')
@@ -34,7 +34,7 @@ def write(path: Path, texts: Mapping[Path, str]) -> None:
     write_texts({path: texts[path]} | dict(texts))
     k = len(texts)
     while _is_part(left := _part(path, k), path):
-        left.unlink()
+        remove(left)
         k += 1
 
 

@@ -48,7 +48,7 @@ def write_sheet(path: Path, plan: Plan, line: int, opened: Opened, job: str) -> 
     prints = _prints(plan, row, job)
     render.write(path, "press_sheet.html", **_shown(plan, row, line, prints, opened, job))
     listed = path.with_suffix(".csv")
-    write_text(listed, csvfile.to_csv(prints))
+    write_text(listed, csvfile.for_people(prints))
     return listed
 
 

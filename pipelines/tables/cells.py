@@ -26,6 +26,7 @@ from pipelines.workspace.problems import Findings, Kind, Problem
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
 DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
+_BREAKS = r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*"
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
 # Instruments give tiny negatives on black by their own noise (common practice, no source).
@@ -203,7 +204,9 @@ def _read(
 ) -> pd.Series:
     match column.kind:
         case "text":
-            return cells.where(cells != "", None)
+            # A name broken over the lines of a cell is one name.
+            plain = cells.str.replace(_BREAKS, " ", regex=True)
+            return plain.where(plain != "", None)
         case "choice":
             return _read_choice(column, cells, file, problems)
         case "date":

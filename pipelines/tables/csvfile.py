@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
@@ -19,6 +20,9 @@ MAX_ROWS = 200_000
 MAX_CELLS = 10_000_000
 MAX_COLUMNS = 1_000
 MAX_LINE = 100_000  # signs
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?[0-9]*[.,]?[0-9]+(?:[eE][+-]?[0-9]+)?")
+_GUARDED = re.compile(r"'+[=+\-@\t\r]")
 HEAD = 100  # rows among which the header is, and so tells how wide the table is
 
 
@@ -69,11 +73,14 @@ def rows_of(
         )
         return None
     delimiter = delimiter or _delimiter(text)
+    guarded = _GUARDED.search(text) is not None
     rows: dict[int, list[str]] = {}
     number = width = 0
     try:
         reader = csv.reader(_lines(text), delimiter=delimiter, strict=True)
         for number, cells in enumerate(reader, start=1):
+            if guarded:
+                cells = [cell[1:] if _GUARDED.match(cell) else cell for cell in cells]
             if number == 1 or any(map(str.strip, cells)):
                 rows[number] = cells[: MAX_COLUMNS + 1]
             if number <= HEAD:
@@ -104,6 +111,18 @@ def _lines(text: str) -> Iterator[str]:
         if len(line) > MAX_LINE:
             raise _TooLarge(f"line {number} is longer than {MAX_LINE} signs")
         yield line
+
+
+def for_people(frame: pd.DataFrame) -> str:
+    """As `to_csv`, for a file that a spreadsheet may open: what it would take for a formula begins
+    with an apostrophe, which `rows_of` takes away again."""
+    guarded = frame.map(_guard)
+    guarded.columns = pd.Index([_guard(str(name)) for name in frame.columns])
+    return to_csv(guarded)
+
+
+def _guard(cell: str) -> str:
+    return f"'{cell}" if _FORMULA.match(cell) and not _NUMBER.fullmatch(cell) else cell
 
 
 def to_csv(frame: pd.DataFrame) -> str:

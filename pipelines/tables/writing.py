@@ -30,7 +30,7 @@ def write_table(path: Path, frame: pd.DataFrame, title: str) -> None:
     if is_excel(path):
         write_workbook(path, {title: frame})
     else:
-        write_text(path, csvfile.to_csv(frame))
+        write_text(path, csvfile.for_people(frame))
 
 
 def write_workbook(path: Path, tables: Mapping[str, pd.DataFrame]) -> None:

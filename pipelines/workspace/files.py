@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
+import stat
+import sys
 import tempfile
 import time
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
+
+DEVICES = (Path("/dev"), Path("/proc"))  # what is written there beside a device is lost
 
 
 def read_at_most(path: Path, most: int, smaller: str = "split it into several files") -> bytes:
@@ -60,30 +67,202 @@ def refuse_outputs(*outputs: Path | None, inputs: Collection[Path] = ()) -> None
             raise UserError(f"{path}: this file is {use} already; write to another one.")
         if path.is_dir():
             raise UserError(f"{path}: is a folder; name a file to write.")
-        if not path.parent.is_dir():
+        if is_stream(path):
+            continue
+        folder = path.resolve().parent  # of what a link leads to
+        if not folder.is_dir():
             raise UserError(f"{path}: there is no folder {path.parent}; make it first.")
-        refuse_unwritable(path.parent)
+        if folder in DEVICES:
+            raise UserError(f"{path}: {folder} holds devices, not files; use another folder.")
+        refuse_unwritable(folder)
         taken[path.resolve()] = "written to"
+
+
+def is_stream(path: Path) -> bool:
+    """Whether this is written into and never replaced: a device, a pipe, our own output."""
+    try:
+        status = path.stat()
+    except OSError:
+        return False
+    mode = status.st_mode
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)) or _descriptor(status) is not None
+
+
+def _descriptor(status: os.stat_result) -> int | None:
+    """The standard output or error that is this very file."""
+    for descriptor in (1, 2):
+        with suppress(OSError):
+            if os.path.samestat(os.fstat(descriptor), status):
+                return descriptor
+    return None
 
 
 @contextmanager
 def beside(path: Path, *, replace: bool = True) -> Iterator[Path]:
     """Yield a fresh path next to ``path``; on success it takes its place, else it is removed.
 
-    With ``replace=False`` raises FileExistsError when something is there by then.
+    What a link leads to is replaced, not the link; a device or a pipe is written into. Inside
+    `together` it takes its place when all is written. With ``replace=False`` raises
+    FileExistsError when something is there by then.
     """
+    if is_stream(path):
+        with _named(path), tempfile.TemporaryDirectory() as made, _set_of_files() as files:
+            yield Path(made) / path.name
+            files.poured[path] = (Path(made) / path.name).read_bytes()
+        return
+    path = path.resolve()
     refuse_unwritable(path.parent)
     path.parent.mkdir(parents=True, exist_ok=True)
     sweep(path.parent, f".{path.name}.*")
-    folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
-    try:
+    with _named(path), _set_of_files() as files:
+        folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+        files.made.callback(shutil.rmtree, folder, ignore_errors=True)
         yield folder / path.name
         if replace:
-            os.replace(folder / path.name, path)
+            files.placed[path] = folder / path.name
         else:
             _take_free_place(folder / path.name, path)
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """An error of the disk names the file that was to be written, not the one beside it."""
+    try:
+        yield
+    except FileExistsError:
+        raise
+    except OSError as error:
+        if error.errno is None or (error.filename and Path(error.filename).name != path.name):
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error
+
+
+@dataclass
+class _Files:
+    """What is to be put in place; ``placed``: path -> the fresh file, None to remove it."""
+
+    made: ExitStack
+    placed: dict[Path, Path | None] = field(default_factory=dict)
+    poured: dict[Path, bytes] = field(default_factory=dict)
+
+    def put(self) -> None:
+        for path, data in self.poured.items():
+            _pour(data, path)
+        several = len(self.placed) > 1
+        before = {path: self._kept(path) for path in self.placed if several and path.exists()}
+        try:
+            for path, fresh in self.placed.items():
+                if fresh is None:
+                    path.unlink(missing_ok=True)
+                else:
+                    os.replace(fresh, path)
+        except BaseException:
+            for path in self.placed:
+                if path in before:
+                    os.replace(before[path], path)
+                elif several:
+                    path.unlink(missing_ok=True)
+            raise
+
+    def _kept(self, path: Path) -> Path:
+        """The file as it is, once more."""
+        folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+        self.made.callback(shutil.rmtree, folder, ignore_errors=True)
+        try:
+            os.link(path, folder / path.name)
+        except OSError:  # a file system without hard links
+            shutil.copy2(path, folder / path.name)
+        return folder / path.name
+
+
+_TOGETHER: ContextVar[_Files | None] = ContextVar("together", default=None)
+
+
+@contextmanager
+def _set_of_files() -> Iterator[_Files]:
+    files = _TOGETHER.get()
+    if files is not None:
+        yield files
+        return
+    with ExitStack() as made:
+        files = _Files(made)
+        yield files
+        files.put()
+
+
+@contextmanager
+def together() -> Iterator[None]:
+    """The files written inside are put in place in the end, at one go, or none of them is."""
+    with _set_of_files() as files:
+        token = _TOGETHER.set(files)
+        try:
+            yield
+        finally:
+            _TOGETHER.reset(token)
+
+
+def remove(path: Path) -> None:
+    """Take a file away; inside `together` when all is written."""
+    with _set_of_files() as files:
+        files.placed[path.resolve()] = None
+
+
+def _pour(data: bytes, path: Path) -> None:
+    sys.stdout.flush()
+    own = _descriptor(path.stat())
+    with path.open("wb") if own is None else os.fdopen(os.dup(own), "wb") as stream:
+        stream.write(data)
+
+
+@contextmanager
+def folder_beside(folder: Path) -> Iterator[Path]:
+    """Yield a fresh folder; on success its files stand in ``folder``: all old or all new.
+
+    Other files there stay. Where the system cannot exchange two folders in one step, or there are
+    folders inside, the files are put in place one right after the other.
+    """
+    folder = folder.resolve()
+    refuse_unwritable(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    place = folder.parent if os.access(folder.parent, os.W_OK | os.X_OK) else folder
+    sweep(place, f".{folder.name}.*")
+    made = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=place))
+    fresh = made / folder.name
+    try:
+        fresh.mkdir()
+        yield fresh
+        written = list(fresh.iterdir())
+        if not folder.exists():
+            fresh.rename(folder)
+            return
+        others = [p for p in folder.iterdir() if p != made and not (fresh / p.name).exists()]
+        if place != folder and folder != Path.cwd() and all(p.is_file() for p in others):
+            for other in others:
+                shutil.copy2(other, fresh / other.name, follow_symlinks=False)
+            shutil.copymode(folder, fresh)
+            if _exchanged(fresh, folder):
+                return
+        with together():
+            for file in written:
+                with beside(folder / file.name) as copy:
+                    shutil.copy(file, copy)
+    except OSError as error:
+        if error.errno is None or error.filename is None or str(made) not in str(error.filename):
+            raise
+        name = str(folder / Path(error.filename).name)
+        raise OSError(error.errno, error.strerror, name) from error
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        shutil.rmtree(made, ignore_errors=True)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Let two folders change places in one step, where the system can (Linux: renameat2)."""
+    try:
+        rename = ctypes.CDLL(None).renameat2
+    except (AttributeError, OSError, TypeError):
+        return False
+    here, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE
+    return rename(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0
 
 
 def _take_free_place(fresh: Path, path: Path) -> None:
@@ -123,15 +302,16 @@ def as_before_unless_done(path: Path) -> Iterator[None]:
         raise
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write UTF-8 text exactly as given (no translation of line ends)."""
+def write_text(path: Path, text: str, *, secret: bool = False) -> None:
+    """Write UTF-8 text exactly as given (no translation of line ends); ``secret``: mode 600."""
     with beside(path) as fresh:
+        if secret:
+            fresh.touch(mode=0o600)
         fresh.write_bytes(text.encode("utf-8"))
 
 
 def write_texts(texts: Mapping[Path, str]) -> None:
-    """Write files that belong together: all beside before any is renamed, the first one last."""
-    with ExitStack() as stack:
-        fresh = [stack.enter_context(beside(path)) for path in texts]
-        for path, text in zip(fresh, texts.values(), strict=True):
-            path.write_bytes(text.encode("utf-8"))
+    """Write files that belong together."""
+    with together():
+        for path, text in texts.items():
+            write_text(path, text)

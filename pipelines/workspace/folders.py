@@ -83,7 +83,7 @@ class Workspace:
 
     def use_server(self, shop: str, url: str) -> None:
         """Let the shop's data lie in the database of that URL from now on."""
-        write_text(self.root / "datasets" / shop / URL, url + "\n")
+        write_text(self.root / "datasets" / shop / URL, url + "\n", secret=True)
 
     def reports(self, shop: str) -> Path:
         return self.root / "datasets" / shop / "reports"

@@ -31,8 +31,10 @@ class Kind(StrEnum):
 class UserError(Exception):
     """A mistake of the user's; its text is the one sentence that is shown (exit code 2)."""
 
+    lines = False  # whether it is several, each of one thing that is wrong
+
     def __init__(self, text: str, kind: Kind = Kind.REFUSED) -> None:
-        super().__init__(text)
+        super().__init__(text if self.lines else printable(text))
         self.kind = kind
 
 
@@ -73,6 +75,8 @@ class Problem:
 
 class InputProblems(UserError):
     """Everything found wrong in one go; nothing has been changed."""
+
+    lines = True
 
     def __init__(self, problems: list[Problem], outcome: str = "Nothing was changed.") -> None:
         self.problems = problems
