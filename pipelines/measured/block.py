@@ -14,6 +14,7 @@ from pipelines.workspace.problems import UserError, printable
 MAX_BYTES = 20_000_000
 MAX_READINGS = 20_000
 MAX_FIELDS = 1_000
+MAX_TABLES = 200  # each of them is looked at by itself
 MAX_LINES = 200_000
 MAX_LINE = 100_000
 
@@ -67,6 +68,13 @@ def listed(names: Iterable[object], at_most: int = 6) -> str:
     if len(words) > at_most:
         words = [*words[: at_most - 1], f"{len(words) - at_most + 1} more"]
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def check_tables(file: str, tables: int) -> None:
+    """Refuses a file of more tables than anybody's day has."""
+    if tables > MAX_TABLES:
+        what = f"holds more than {MAX_TABLES} tables"
+        refuse(file, what, "export all samples as one table, or split it into several files")
 
 
 def check_counts(file: str, readings: int, fields: int) -> None:

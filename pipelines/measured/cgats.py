@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from pipelines.measured.block import Block, check_counts, listed, refuse
+from pipelines.measured.block import Block, check_counts, check_tables, listed, refuse
 from pipelines.measured.facts import from_keywords
 from pipelines.tables.cells import shown
 
@@ -96,6 +96,7 @@ def read_cgats(lines: Iterable[str], file: str, said: list[str]) -> list[Block]:
             if pending:
                 _wrong_width(table, pending, start, file)
             blocks.append(_block(table, header, file, said))
+            check_tables(file, len(blocks))
             table, state = _Table({}, fields), "header"
         elif first in _STRUCTURE:
             refuse(file, f"{first} stands inside the data", _AGAIN, where=f"line {number}")

@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element
 
 import pandas as pd
 
-from pipelines.measured.block import Block, check_counts, refuse
+from pipelines.measured.block import Block, check_counts, check_tables, refuse
 from pipelines.measured.columns import columns_of
 from pipelines.measured.facts import from_keywords, is_field
 from pipelines.measured.xmlfile import local, text_of
@@ -30,6 +30,7 @@ def read_cgats_xml(root: Element, file: str, said: list[str]) -> list[Block]:
     if not tables:
         what = "is XML, but neither CxF3 nor samples with the keywords of CGATS"
         refuse(file, what, "export CxF3, CGATS text or CSV")
+    check_tables(file, len(tables))
     facts = from_keywords(header, file, said)
     blocks = []
     start = 1

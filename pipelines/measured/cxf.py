@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element
 
 import pandas as pd
 
 from pipelines.measured import facts as declared
-from pipelines.measured.block import Block, check_counts, listed, refuse
+from pipelines.measured.block import Block, check_counts, check_tables, listed, refuse
 from pipelines.measured.reflectance import STEPS_NM
 from pipelines.measured.spot import Tint, spot_inks
 from pipelines.measured.xmlfile import local, text_of
@@ -57,15 +58,12 @@ def read_cxf(root: Element, file: str, said: list[str]) -> list[Block]:
     if created:
         for reading in readings:
             reading.facts["created"] = created
-    # Neighbours alike in what they declare and in their wavelengths form a table.
-    blocks: list[Block] = []
-    together: list[_Reading] = []
+    # Those alike in what they declare and in their wavelengths form a table, in whatever order.
+    tables: dict[tuple[object, ...], list[_Reading]] = {}
     for reading in readings:
-        if together and _kind(reading) != _kind(together[0]):
-            blocks.append(_block(together, bool(inks)))
-            together = []
-        together.append(reading)
-    return [*blocks, _block(together, bool(inks))] if together else blocks
+        tables.setdefault(_kind(reading), []).append(reading)
+    check_tables(file, len(tables))
+    return [_block(alike, bool(inks)) for alike in tables.values()]
 
 
 def _kind(reading: _Reading) -> tuple[object, ...]:
@@ -151,12 +149,12 @@ def _declared(element: Element, texts: dict[str, str], key: str, file: str) -> d
 
 
 def _check_references(objects: list[Element], inks: dict[str, Tint], file: str) -> None:
-    ids = [element.get("Id", "") for element in objects]
+    ids = Counter(element.get("Id", "") for element in objects)
     lost = [key for key in inks if key not in ids]
     if lost:
         what = f"the characterisation refers to {shown(lost[0])}, which is no object of the file"
         refuse(file, what, "export the file again")
-    twice = [key for key in inks if ids.count(key) > 1]
+    twice = [key for key in inks if ids[key] > 1]
     if twice:
         what = f"two objects have the Id {shown(twice[0])}"
         refuse(file, what, "export the file again")

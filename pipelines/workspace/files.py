@@ -247,7 +247,7 @@ def folder_beside(folder: Path) -> Iterator[Path]:
                 with beside(folder / file.name) as copy:
                     shutil.copy(file, copy)
     except OSError as error:
-        if error.errno is None or error.filename is None or str(made) not in str(error.filename):
+        if error.errno is None or made not in Path(error.filename or "").parents:
             raise
         name = str(folder / Path(error.filename).name)
         raise OSError(error.errno, error.strerror, name) from error
