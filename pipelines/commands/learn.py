@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,10 +86,25 @@ def learn(
     name = workspace.pick(shop)
     folder = workspace.models(name)
     refuse_unwritable(folder)  # before the long work, not after it
-    with alone(folder / LOCK, lambda: say("another strikeoff learn is at work here; waiting")):
+    waits = partial(say, "another strikeoff learn is at work here; waiting")
+    with _nothing_left(folder), alone(folder / LOCK, waits):
         if waiting := versions.take_over_if_waiting(folder):
             print(f"Model {waiting} takes over now, as was judged when it was learnt.")
         return _learn(workspace, name, refit, details, n_jobs, say)
+
+
+@contextmanager
+def _nothing_left(folder: Path) -> Iterator[None]:
+    """Where the first model of a shop does not come about, no folder for models stays either."""
+    try:
+        yield
+    except BaseException:
+        if folder.is_dir() and [one.name for one in folder.iterdir()] == [LOCK]:
+            (folder / LOCK).unlink(missing_ok=True)
+            for empty in (folder, folder.parent):
+                with suppress(OSError):
+                    empty.rmdir()
+        raise
 
 
 def _learn(

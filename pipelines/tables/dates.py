@@ -20,7 +20,7 @@ def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> p
     """The cells with ISO dates for day.month.year, year/month/day, and for the slashed ones.
 
     Slashed dates are day first or month first as some of the column can only be; where none
-    decides, or some say one and some the other, it is a problem and they stay as they are; so it is
+    decides, or some say one and some the other, it is a problem, and they come back empty; so it is
     beside ISO dates, which a spreadsheet may have made of others by its own order. Cells that are
     no date stay too: they are told where the column is typed.
     """
@@ -38,7 +38,7 @@ def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> p
         what = f'"{text[row]}" stands beside {text[other]} in row {other}: a spreadsheet may have '
         what += "turned day and month of some round"
         findings.problem(file, row, column, what, "write all as 2026-03-31", Kind.AMBIGUOUS)
-        return out
+        return out.mask(out.index.isin(list(slashed)), "")  # told once
     readings = {row: (_day(m[3], m[2], m[1]), _day(m[3], m[1], m[2])) for row, m in slashed.items()}
     day_first = [row for row, (one, other) in readings.items() if one and not other]
     month_first = [row for row, (one, other) in readings.items() if other and not one]
@@ -47,13 +47,13 @@ def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> p
         one, other = day_first[0], month_first[0]
         what = f'"{text[one]}" can only be day first, "{text[other]}" in row {other} month first'
         findings.problem(file, one, column, what, "write all as 2026-03-31", Kind.AMBIGUOUS)
-        return out
+        return out.mask(out.index.isin(list(slashed)), "")  # told once
     if open_ and not day_first and not month_first:
         row = open_[0]
         either = " or ".join(f"{d.day} {d:%B %Y}" for d in readings[row] if d)
         what = f'"{text[row]}" may be {either}, and no other date of the column tells which'
         findings.problem(file, row, column, what, "write all as 2026-03-31", Kind.AMBIGUOUS)
-        return out
+        return out.mask(out.index.isin(list(slashed)), "")  # told once
     for row, (by_day, by_month) in readings.items():
         if (meant := by_month if month_first else by_day) is not None:
             out[row] = meant.isoformat()

@@ -47,7 +47,11 @@ def test_demo_imports_learns_predicts_and_writes(part, capsys):
         str(TABLE),
         str(PAGE),
         "datasets/demo/shop.db",
-        *(f"models/demo/{name}" for name in ("0001/arrays.npz", "0001/model.json", "CURRENT")),
+        "models/demo/.learning",
+        *(
+            f"models/demo/{name}"
+            for name in ("0001/SHA256", "0001/arrays.npz", "0001/model.json", "CURRENT")
+        ),
     ]
     table = pd.read_csv(TABLE)
     assert list(table) == PREDICTION_COLUMNS

@@ -23,9 +23,10 @@ def test_a_case_ends_as_it_should(trial, case):
 
 
 def test_a_case_against_another_truth_is_found_wrong(trial):
-    for case in CASES[:3]:
-        truth = case.prints
-        assert truth is not None
+    told = [case for case in CASES if case.prints and "48.4" in case.prints][:3]
+    assert len(told) == 3
+    for case in told:
+        truth = case.prints or ""
         false = replace(case, name=f"false {case.name}", prints=truth.replace("48.4", "48.5"))
         assert false != case
         assert trial.judge(false).outcome == Outcome.WRONG

@@ -220,10 +220,12 @@ def _stored_wrong(folder: Path, case: Case) -> list[str]:
     if not (folder / DATABASE).exists():
         return ["nothing is stored"]
     shop = to_shop(store.read(folder / DATABASE))
-    whole = {name: (SHOP / f"{name}.csv").read_text("utf-8") for name in SHOP_TABLES} | case.tables
+    kept = {name: SHOP / f"{name}.csv" for name in SHOP_TABLES}
+    whole = {name: file.read_text("utf-8") for name, file in kept.items() if file.exists()}
+    whole |= case.tables
     wrong = []
     for name, table in SHOP_TABLES.items():
-        truth = _records(whole[name])
+        truth = _records(whole[name]) if name in whole else []
         if name == "prints" and case.prints is not None:
             truth += _records(case.prints)
         wrong += _rows_wrong(name, truth, getattr(shop, name), [c.name for c in table.columns])

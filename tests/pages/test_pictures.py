@@ -68,7 +68,7 @@ def prediction_page(path, name):
 
 def catalogue(name):
     words = {"inks": {name: {"ink_name": name}}, "substrates": {name: {"colour_name": name}}}
-    return Catalogue(ShopSettings(name), words | {"meshes": {}})
+    return Catalogue(ShopSettings(name), words | {"meshes": {}, "presses": {}})
 
 
 def check_page(path, name):
