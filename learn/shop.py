@@ -36,9 +36,12 @@ def jobs_of(job: pd.Series, prints: Sequence | None = None) -> pd.Series:
     return job.astype(object).where(job.notna(), [f"\x1f{name}" for name in names])
 
 
+NEW_LOT = "new"  # of a set-up: a lot never printed
+
+
 def latest_lots(prints: pd.DataFrame) -> dict[str, str]:
     """Ink -> the lot of its last print that names one; undated prints come first."""
-    named = prints[prints["ink_lot"].notna()]
+    named = prints[prints["ink_lot"].notna() & (prints["ink_lot"] != NEW_LOT)]
     in_order = named.sort_values("printed_on", kind="stable", na_position="first")
     return dict(in_order.groupby("ink_id")["ink_lot"].last())
 

@@ -1,14 +1,40 @@
-"""Which lots print otherwise than those before them, told by ``learn``, ``record``, ``status``."""
+"""Lots: which print otherwise than those before, for ``learn``, ``record`` and ``status`` to tell;
+and which one a set-up is printed from that does not say."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
+from learn.shop import NEW_LOT
+
 if TYPE_CHECKING:
+    import pandas as pd
+
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
     from pipelines.workspace.folders import Workspace
+
+
+def with_latest(
+    setups: pd.DataFrame, lots: Mapping[str, str]
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Set-ups with the latest of ``lots`` (ink -> lot) where they name none, and `NEW_LOT` in any
+    case as itself; and those lots that were filled in, by ink."""
+    lot, ink = setups["ink_lot"].astype(object), setups["ink_id"]
+    empty = lot.isna() & ink.isin(list(lots))
+    new = lot.astype(str).str.strip().str.casefold() == NEW_LOT
+    filled = {one: lots[one] for one in ink[empty].unique()}
+    return setups.assign(ink_lot=lot.mask(empty, ink.map(lots)).mask(new, NEW_LOT)), filled
+
+
+def latest_taken(filled: Mapping[str, str]) -> list[str]:
+    """What is told of lots that were filled in."""
+    if not filled:
+        return []
+    lots = list(filled.values())
+    which = f"the latest printed, {lots[0]}" if len(lots) == 1 else "the latest printed of each ink"
+    return [f"lot not given: taken as {which}; write {NEW_LOT} for one never printed."]
 
 
 def lots_of_batch(model: ShiftModel, data: Shop, print_ids: Collection[str] | None) -> list[str]:

@@ -24,7 +24,7 @@ SETUP_OPTIONS = {
     "underbase_ink_id": ((BASE_INK, "--underbase-ink"), "ink of the base; leave out for none"),
     "underbase_mesh_id": ((BASE_MESH, "--underbase-mesh"), "mesh of the base"),
     "underbase_strokes": ((BASE_STROKES, "--underbase-strokes"), "strokes of the base"),
-    "ink_lot": (("--lot",), "batch of the ink"),
+    "ink_lot": (("--lot",), "batch of the ink (default: the latest printed); new for a new one"),
     "press_id": (("--press",), "press"),
     "printed_on": (("--date",), "day of printing, as 2026-03-31"),
     **{s.name: ((s.option,), f"{s.word}, {s.unit}") for s in SETTINGS},

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands import predict
+from pipelines.commands._lots import with_latest
 from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
@@ -53,6 +54,7 @@ def demo(*, workspace: Workspace) -> int:
     progress("predicting next week's jobs")
     opened = open_model(workspace, SHOP)
     setups, _ = read_setups(source / "next_week.csv", opened.known, opened.targets)
+    setups, _ = with_latest(setups, opened.catalogue.lots)
     predictions, jobs = opened.predict_jobs(setups)
     reports = workspace.reports(SHOP)
     page = reports / "next-week.html"

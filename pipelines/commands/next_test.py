@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipelines.commands._lots import latest_taken, with_latest
 from pipelines.commands._options import add_command, add_shop, whole
 from pipelines.words.common import chance, counted, number
 from pipelines.workspace.folders import Workspace
@@ -60,8 +61,9 @@ def next_test(
 
     opened = open_model(workspace, workspace.pick(shop))
     setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
+    setups, lots = with_latest(setups, opened.catalogue.lots)
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
-    notes = list(warnings)
+    notes = [*warnings, *latest_taken(lots)]
     if not aimed.any():
         raise UserError(f"{setups_csv.name}: no set-up has a target; fill in the column target.")
     if not aimed.all():

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
-from learn.shop import UNDERBASE
+from learn.shop import NEW_LOT, UNDERBASE
+from pipelines.commands._lots import latest_taken
 from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
@@ -80,7 +82,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     limits.add_argument("--max-flashes", metavar="N", default="1", help="between them (default 1)")
     limits.add_argument("--max-base-strokes", metavar="N", default="2", help="(default 2)")
     limits.add_argument("--max-film", metavar="UM", help="dry film of base and ink together")
-    add.add_argument("--lot", metavar="INK=LOT", action="append", help="the batch that is open")
+    lot = "the batch that is open (default: the latest printed); new for a new one"
+    add.add_argument("--lot", metavar="INK=LOT", action="append", help=lot)
     add.add_argument("--date", metavar="DAY", help="day of printing, as 2026-03-31")
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
     add.add_argument(
@@ -164,6 +167,7 @@ def plan(
     named = Named(opened.known)
     garments = named.several(GARMENT[0], garments, "substrate_id")
     limits |= named_limits(named, limits)
+    limits["lots"], lots = _open_lots(limits, opened.catalogue.lots)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     usual, by_preset = usual_of(workspace, name, garments)
     try:
@@ -182,7 +186,7 @@ def plan(
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
-    tell(named.said + aim.notes + by_preset + opened.notes)
+    tell(named.said + aim.notes + by_preset + lots + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     presses = opened.catalogue.called("presses")
     print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
@@ -202,6 +206,16 @@ def plan(
         answers.write_plan(figure, found, line, opened.catalogue.settings)
         print(f"The figure is {figure}.")
     return 0
+
+
+def _open_lots(
+    limits: Mapping[str, Any], latest: Mapping[str, str]
+) -> tuple[dict[str, str], list[str]]:
+    """The lot that each ink is printed from, and a note where some are taken as the latest."""
+    given, inks = limits["lots"], limits["inks"] or latest
+    new = {i: NEW_LOT for i, lot in given.items() if lot.casefold() == NEW_LOT}
+    filled = {i: lot for i, lot in latest.items() if i in inks and i not in given}
+    return {**filled, **given, **new}, latest_taken(filled)
 
 
 def _ids(given: list[str] | None) -> tuple[str, ...] | None:

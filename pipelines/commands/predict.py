@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from learn.shop import UNDERBASE_IDS
+from pipelines.commands._lots import latest_taken, with_latest
 from pipelines.commands._options import (
     BASE_STROKES,
     SETUP_OPTIONS,
@@ -142,8 +143,9 @@ def predict_file(
     listed = None if sheets is None else sheets.with_suffix(".csv")
     refuse_outputs(out, page, sheets, listed, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
-    setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
-    tell(warnings + opened.notes)
+    asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
+    setups, lots = with_latest(asked, opened.catalogue.lots)
+    tell(warnings + latest_taken(lots) + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
 
@@ -163,7 +165,7 @@ def predict_file(
     if sheets is not None:
         from pipelines.pages.job_sheets import write_sheets
 
-        listed = write_sheets(sheets, lines, predictions, setups, opened)
+        listed = write_sheets(sheets, lines, predictions, asked, opened)
         print(f"The press sheets are {sheets}; measure into {listed}:")
         print(f"  strikeoff record MEASURED.csv --prints {listed}")
     if figure is not None:
@@ -243,6 +245,8 @@ def setups_by_option(
     assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
     notes += [reading.on_command_line for reading in readings]
     notes += [f"--press: {note}" for note in new_presses(setups, opened.known)]
+    setups, lots = with_latest(setups, opened.catalogue.lots)
+    notes += latest_taken(lots)
     return setups, notes + list(dict.fromkeys(assumed))
 
 

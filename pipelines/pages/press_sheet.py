@@ -15,7 +15,7 @@ from learn.normal import Z90
 from learn.planning.plan import Plan
 from learn.predict.garments import on_garments
 from learn.process import SETTINGS
-from learn.shop import UNDERBASE
+from learn.shop import NEW_LOT, UNDERBASE
 from pipelines.pages import render
 from pipelines.tables import csvfile
 from pipelines.tables.schema import PRINTS
@@ -66,6 +66,8 @@ def prints_to_measure(rows: pd.DataFrame, stem: str) -> pd.DataFrame:
     columns = [c.name for c in PRINTS.columns if c.name != "print_id"]
     cells = {"print_id": [f"{stem}-{i + 1}" for i in range(len(rows))]}
     cells |= {c: [_cell(v) for v in rows.get(c, [None] * len(rows))] for c in columns}
+    # whoever opens a new lot knows what it is called
+    cells["ink_lot"] = ["" if lot == NEW_LOT else lot for lot in cells["ink_lot"]]
     return pd.DataFrame(cells)
 
 

@@ -7,12 +7,12 @@ changed since.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import pandas as pd
 
-from learn.shop import Shop, ShopSettings
+from learn.shop import Shop, ShopSettings, latest_lots
 from pipelines.tables.folder import words_in
 from pipelines.tables.names import WORDS, Names, names_of
 from pipelines.tables.schema import PRESSES
@@ -30,23 +30,26 @@ CALLED = {"inks": "ink_name", "substrates": "colour_name", "presses": "press_nam
 class Catalogue:
     """Identifiers of inks, substrates, meshes and presses with their names, and the settings.
 
-    ``words``: table -> identifier -> column of `names.WORDS` -> text or None.
+    ``words``: table -> identifier -> column of `names.WORDS` -> text or None. ``lots``: ink -> the
+    lot it was last printed from.
     """
 
     settings: ShopSettings
     words: dict[str, dict[str, dict[str, str | None]]]
+    lots: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, shop: Shop) -> Catalogue:
         """The catalogue of a shop's tables."""
         words = words_in({t: getattr(shop, t) for t in (*WORDS, "prints")})
-        return cls(shop.settings, {t: {} for t in WORDS} | words)
+        return cls(shop.settings, {t: {} for t in WORDS} | words, latest_lots(shop.prints))
 
     @classmethod
     def from_facts(cls, facts: Mapping[str, Any]) -> Catalogue:
         """Back from what `facts` gave; raises KeyError or TypeError if it is not that."""
         words = {PRESSES.name: {}, **facts["words"]}  # a model of before knows no presses by name
-        return cls(ShopSettings(**facts["settings"]), {t: dict(words[t]) for t in WORDS})
+        words = {t: dict(words[t]) for t in WORDS}
+        return cls(ShopSettings(**facts["settings"]), words, dict(facts.get("lots", {})))
 
     def facts(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -63,7 +66,7 @@ class Catalogue:
     def updated(self, now: Catalogue) -> Catalogue:
         """What ``now`` knows, under its verdict's settings and this one's viewing condition."""
         verdict = {name: getattr(now.settings, name) for name in OF_VERDICT}
-        return Catalogue(replace(self.settings, **verdict), now.words)
+        return replace(now, settings=replace(self.settings, **verdict))
 
     def joined(self, now: Catalogue) -> Catalogue:
         """This one, and what came in since."""

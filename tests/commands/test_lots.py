@@ -63,3 +63,52 @@ def test_a_strong_lot_is_told_until_the_next(says, tmp_path):
     assert "lot X1, prints" in says("status")
     assert "lot X" not in says("record", str(usual))
     assert "lot X1" not in says("status")
+
+
+def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+
+    def predicted(*lot: str) -> tuple[str, str]:
+        assert main(["predict", "--ink", "C19", "--garment", "G01", *lot]) == 0
+        shown = capsys.readouterr()
+        return next(line for line in shown.out.splitlines() if "  Print " in line), shown.err
+
+    latest, told = predicted()
+    assert "lot not given: taken as the latest printed, C19-L05; write new for" in told
+    named, told = predicted("--lot", "C19-L05")
+    assert named == latest
+    assert "lot not given" not in told
+    new, told = predicted("--lot", "New")
+    assert new != latest
+    assert "lot not given" not in told
+    assert predicted("--lot", "C19-L99")[0] == new  # never printed either
+
+    columns = ["substrate_id", "ink_id", "mesh_id", "strokes", "flash_count", "ink_lot"]
+    jobs = pd.DataFrame([["G01", "C19", "M77-55", 1, 0, ""]], columns=columns)
+    found = []
+    for lot in ("", "C19-L05", "new"):
+        jobs.assign(setup_id="s", ink_lot=lot).to_csv(tmp_path / "jobs.csv", index=False)
+        assert main(["predict", str(tmp_path / "jobs.csv"), "--out", str(tmp_path / "o.csv")]) == 0
+        found.append(pd.read_csv(tmp_path / "o.csv")["L_sd"][0])
+    assert found[0] == found[1] < found[2]
+    assert capsys.readouterr().err.count("lot not given") == 1
+
+    aim = [
+        "plan",
+        "--target",
+        "50,-50,-10",
+        "--garment",
+        "G01",
+        "--ink",
+        "C19",
+        "--max-strokes",
+        "1",
+    ]
+    assert main(aim) == 0
+    assert "taken as the latest printed, C19-L05" in capsys.readouterr().err
+    sheet = tmp_path / "sheet.html"
+    assert main([*aim, "--lot", "C19=new", "--sheet", str(sheet)]) == 0
+    assert "taken as" not in capsys.readouterr().err
+    assert ">new<" in sheet.read_text()
+    listed = pd.read_csv(sheet.with_suffix(".csv"))
+    assert listed["ink_lot"].isna().all()  # whoever measures it knows its name
