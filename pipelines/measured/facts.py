@@ -16,6 +16,7 @@ FIELDS = {
     "measurementcondition": "measurement_condition",
     "measurementconditions": "measurement_condition",
     "mcondition": "measurement_condition",
+    "messbedingung": "measurement_condition",
     "measurementmode": "measurement_condition",
     "mode": "measurement_condition",
     "filter": "filter",
@@ -24,6 +25,8 @@ FIELDS = {
     "polarization": "filter",
     "polarisation": "filter",
     "polarizer": "filter",
+    "polarizationfilter": "filter",
+    "polarisationfilter": "filter",
     "samplebacking": "backing",
     "measurementbacking": "backing",
     "backing": "backing",
@@ -32,10 +35,16 @@ FIELDS = {
     "illuminationname": "illuminant",
     "illumination": "illuminant",
     "lightsource": "illuminant",
+    "lichtart": "illuminant",
+    "illum": "illuminant",
+    "light": "illuminant",
+    "licht": "illuminant",
     "illuminantobserver": "illuminant",
     "observer": "observer",
     "observerangle": "observer",
     "standardobserver": "observer",
+    "beobachter": "observer",
+    "normalbeobachter": "observer",
     "measurementgeometry": "geometry",
     "geometry": "geometry",
     "specular": "specular",
@@ -47,8 +56,15 @@ FIELDS = {
     "instrumentation": "instrument",
     "created": "created",
 }
+_LOOSE = ("light", "licht")  # columns that may be about anything: only a light known here counts
 # Keywords whose text may tell any of them, in order of trust.
-_FREE_TEXT = ("weightingfunction", "computationalparameter", "instrumentation", "measurementsource")
+_FREE_TEXT = (
+    "weightingfunction",
+    "computationalparameter",
+    "instrumentation",
+    "measurementsource",
+    "descriptor",
+)
 _HINTS = re.compile(
     r"illum|observ|filter|polari|backing|geometr|specular|transmi|emissi|light|uvcut|measurementcond",
 )
@@ -127,16 +143,21 @@ def understood(field: str, text: str) -> dict[str, str]:
             if behind := _behind_a_filter(name, text):
                 told[fact] = behind
         case "geometry" | "specular":
-            if fact == "geometry":
-                told[fact] = normal(fact, text)
-            elif word := re.match(r"in|ex", text.casefold()):
-                told["specular"] = f"{word[0]}cluded"
-            if found := _found("specular", text):
-                told["specular"] = " or ".join(sorted(found))
+            told |= _geometry(fact, text)
         case "quantity":
             pass
-        case _:
+        case _ if name not in _LOOSE:
             told.setdefault(fact, normal(fact, text))
+    return told
+
+
+def _geometry(fact: str, text: str) -> dict[str, str]:
+    """Geometry, and whether the gloss is in it, which either may tell."""
+    told = {"geometry": normal(fact, text)} if fact == "geometry" else {}
+    if fact == "specular" and (word := re.match(r"in|ex", text.casefold())):
+        told["specular"] = f"{word[0]}cluded"
+    if found := _found("specular", text):
+        told["specular"] = " or ".join(sorted(found))
     return told
 
 
@@ -189,7 +210,10 @@ def from_keywords(
         keyword, values = given.get(name, ("", []))
         told = [understood(name, text) for text in values if text.strip()]
         own = {one[fact] for one in told if fact in one}
-        if own and fact not in facts:
+        if own and fact in ("illuminant", "observer"):
+            own |= {facts[fact]} if fact in facts else set()
+            facts[fact] = _one(fact, own, file, keyword)
+        elif own and fact not in facts:
             facts[fact] = _one(fact, own, file, keyword)
         aside += [(k, v, keyword) for one in told for k, v in one.items() if k != fact]
     for fact, value, keyword in aside:
@@ -197,7 +221,7 @@ def from_keywords(
             _one(fact, {value, facts[fact]}, file, keyword)
     for name in _FREE_TEXT:
         keyword, values = given.get(name, ("", []))
-        for fact in CONDITIONS:
+        for fact in CONDITIONS if name != "descriptor" else ("illuminant", "observer"):
             if fact in facts:
                 continue
             if found := {v for text in values for v in _found(fact, text)}:

@@ -45,6 +45,7 @@ DECLARED = [
     ("ILLUMINANT", "D50/10 deg", {"illuminant": "D50", "observer": "10"}),
     ("ILLUMINANT", "D65, 2°", {"illuminant": "D65", "observer": "2"}),
     ("ILLUMINANT", "shop window", {"illuminant": "shop window"}),
+    ("LIGHT", "in the morning", {}),
     ("OBSERVER", "2", {"observer": "2"}),
     ("OBSERVER", "10_Degree", {"observer": "10"}),
     ("OBSERVER", "CIE 1964", {"observer": "10"}),

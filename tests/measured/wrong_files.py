@@ -188,6 +188,7 @@ OTHER_LIGHT_KEYWORDS = (
     ("MEASUREMENT_SOURCE", "Illumination=D65"),
     ("LIGHT_SOURCE", "D65"),
     ("ILLUMINANT", "store light"),
+    ("DESCRIPTOR", "Lab D65/2 deg"),
 )
 OTHER_OBSERVER_KEYWORDS = (
     ("OBSERVER", "10"),
@@ -204,12 +205,15 @@ OTHER_LIGHT_COLUMNS = (
     ("Illuminant/Observer", "D65/2°"),
     ("illumination", "D65"),
     ("illuminant", "TL84"),
+    ("Lichtart", "D65"),
+    ("light", "D65"),
 )
 OTHER_OBSERVER_COLUMNS = (
     ("observer", "10"),
     ("observer angle", "10°"),
     ("illuminant", "D50/10 deg"),
     ("standard observer", "CIE 1964"),
+    ("Beobachter", "10°"),
     ("Illuminant/Observer", "D50-10"),
 )
 OTHER_FILTER_KEYWORDS = (
