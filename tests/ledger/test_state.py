@@ -254,7 +254,7 @@ def test_a_database_of_a_newer_version_is_left_alone(source, given):
     [
         ("postgresql://nobody@/none?host=/nowhere", "the server does not answer"),
         ("mysql://x/y", "postgresql://"),
-        ("no url", "not the URL"),
+        ("no url", "cannot be read"),
     ],
 )
 def test_a_server_that_cannot_be_used_is_one_sentence(url, says):

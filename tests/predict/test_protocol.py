@@ -148,7 +148,18 @@ def test_the_command_line_runs_on_either(model, tmp_path, monkeypatch, capsys):
     """With the engine exchanged where a stored one is opened, and nowhere else."""
     monkeypatch.chdir(small_workspace(tmp_path))
     monkeypatch.setattr(ShiftModel, "from_state", lambda *_: model)
-    screen = ["--garment", "G01", "--ink", "C10", "--mesh", "M77-55", "--strokes", "1"]
+    screen = [
+        "--garment",
+        "G01",
+        "--ink",
+        "C10",
+        "--mesh",
+        "M77-55",
+        "--strokes",
+        "1",
+        "--lot",
+        "new",
+    ]
     capsys.readouterr()
     assert main(["predict", *screen, "--flashes", "0", "--target", "33,52,26"]) == 0
     said = capsys.readouterr().out

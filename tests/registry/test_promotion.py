@@ -83,7 +83,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
         return (root / "out.csv").read_bytes(), said
 
     columns = ["substrate_id", "ink_id", "mesh_id", "strokes", "flash_count"]
-    jobs = batches[1][columns].assign(setup_id=batches[1]["print_id"])
+    jobs = batches[1][columns].assign(setup_id=batches[1]["print_id"], ink_lot="new")
     jobs.to_csv(setups, index=False)
     before, said = predicted()
     assert "by model 0001" in said
