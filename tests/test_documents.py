@@ -47,6 +47,12 @@ def test_the_readme_is_short_and_quotes_what_was_measured():
     held_out = RESULTS.split("## held_out\n")[1].split("\n## ")[0]
     measured = set(re.findall(r"\d+(?:\.\d+)?", held_out))
     assert set(figures) <= measured
+    cells = re.findall(r"([\d.]+), (\d+) %", said.split("| asked for |")[1])
+    news = RESULTS.split("## news --part last\n")[1].split("\n## ")[0]
+    rows = [line.split("|") for line in news.splitlines() if line.startswith("|")]
+    told = {(row[3].strip(), row[6].strip()) for row in rows}
+    assert len(cells) >= 15
+    assert set(cells) <= told
 
 
 def test_the_map_names_every_module():
