@@ -8,12 +8,15 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from hypothesis import settings
+from threadpoolctl import threadpool_limits
 
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
 from tests.servers import fresh_database, running_server
 from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop
 
+# As many tests run at once as there are processors: more BLAS threads would only wait.
+threadpool_limits(limits=1, user_api="blas")
 # The same examples in every run, and no example fails for being slow.
 settings.register_profile("same", deadline=None, derandomize=True)
 settings.load_profile("same")
