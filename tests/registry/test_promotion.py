@@ -190,7 +190,7 @@ def test_killed_before_it_takes_over_or_twice_at_once(learnt, monkeypatch, tmp_p
     batches[1].to_csv(tmp_path / "batch.csv", index=False)
     assert main([*at, "record", str(tmp_path / "batch.csv")]) == 0
     capfd.readouterr()
-    assert two_at_once(lambda _: main([*at, "learn"])) == [0, 0]
+    assert two_at_once(lambda _: main([*at, "learn", "--workers", "1"])) == [0, 0]
     said = capfd.readouterr()
     assert said.err.count("another strikeoff learn is at work here; waiting") == 1
     assert said.out.count("Stored as version") == 1
