@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -147,40 +148,47 @@ def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
     return replace(incoming, tables=tables)
 
 
+class _Change(NamedTuple):
+    """How it is told that a batch was measured otherwise than those before."""
+
+    way: str  # with a place for the value
+    why: str  # it matters
+    option: str  # says that it is meant
+
+
 def _check_condition(ledger: Ledger, incoming: Incoming, declared: bool, report: Report) -> None:
     """Another M-condition than that of the batches before is refused unless it is declared."""
-    states = ledger.states()
-    before = [b for b in ledger.batches if states[b.id] and b.condition]
-    if incoming.condition is None or not before or before[-1].condition == incoming.condition:
-        return
-    last = before[-1]
-    what = (
-        f"{incoming.file}: measured under {incoming.condition}, batch {last.id} ({last.file}) "
-        f"under {last.condition}; a brightened garment differs between them"
+    told = _Change(
+        "under {}", "a brightened garment differs between them", f"--condition {incoming.condition}"
     )
-    if not declared:
-        raise UserError(
-            f"{what}; measure under {last.condition}, or add --condition {incoming.condition} if "
-            "that is meant; nothing was changed."
-        )
-    report.notes.append(f"{what}.")
+    _check_as_before(ledger, incoming, lambda batch: batch.condition, told, declared, report)
 
 
 def _check_backing(ledger: Ledger, incoming: Incoming, report: Report) -> None:
     """Another backing than that of the batches before is refused unless it is meant."""
+    told = _Change("over {} backing", "a thin garment lets it through", "--as-declared")
+    meant = incoming.as_declared
+    _check_as_before(ledger, incoming, lambda batch: batch.backing, told, meant, report)
+
+
+def _check_as_before(
+    ledger: Ledger,
+    incoming: Incoming,
+    value: Callable[[Batch | Incoming], str | None],
+    told: _Change,
+    meant: bool,
+    report: Report,
+) -> None:
     states = ledger.states()
-    before = [b for b in ledger.batches if states[b.id] and b.backing]
-    if incoming.backing is None or not before or before[-1].backing == incoming.backing:
+    before = [batch for batch in ledger.batches if states[batch.id] and value(batch)]
+    if value(incoming) is None or not before or value(before[-1]) == value(incoming):
         return
     last = before[-1]
-    what = (
-        f"{incoming.file}: measured over {incoming.backing} backing, batch {last.id} ({last.file}) "
-        f"over {last.backing}; a thin garment lets it through"
-    )
-    if not incoming.as_declared:
+    now, then = told.way.format(value(incoming)), told.way.format(value(last))
+    what = f"{incoming.file}: measured {now}, batch {last.id} ({last.file}) {then}; {told.why}"
+    if not meant:
         raise UserError(
-            f"{what}; measure over {last.backing}, or add --as-declared if that is meant; nothing "
-            "was changed."
+            f"{what}; measure {then}, or add {told.option} if that is meant; nothing was changed."
         )
     report.notes.append(f"{what}.")
 

@@ -11,6 +11,7 @@ import subprocess
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.registry import versions
+from tests.children import exit_codes, forked
 from tests.tiny_shop import TINY, write_shop
 
 INSTANTS = 16  # at which a program is killed, spread over the time it takes
@@ -28,16 +30,7 @@ INSTANTS = 16  # at which a program is killed, spread over the time it takes
 def in_child(work: Callable[[], object], *, kill_after_s: float | None = None) -> tuple[int, float]:
     """Run in a process of its own, killed with SIGKILL if so wanted: its status and duration."""
     start = time.monotonic()
-    pid = os.fork()
-    if pid == 0:
-        code = 1
-        try:
-            null = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(null, 1)
-            os.dup2(null, 2)
-            code = int(work() or 0)
-        finally:
-            os._exit(code)
+    pid = forked(work, quiet=True)
     if kill_after_s is not None:
         time.sleep(kill_after_s)
         with suppress(ProcessLookupError):
@@ -140,21 +133,6 @@ def test_saving_a_model_killed_at_any_instant(tmp_path):
     assert killed_throughout(make, work, look) == {("0001", 1), ("0002", 2)}
 
 
-def two_at_once(work: Callable[[int], int]) -> list[int]:
-    """Exit statuses of two processes that do ``work(0)`` and ``work(1)``; 1 for a crash."""
-    children = []
-    for n in range(2):
-        pid = os.fork()
-        if pid == 0:
-            code = 1
-            try:
-                code = work(n)
-            finally:
-                os._exit(code)
-        children.append(pid)
-    return [os.waitpid(pid, 0)[1] for pid in children]
-
-
 def test_two_learning_at_once_make_two_versions(tmp_path):
     folder = tmp_path / "models"
 
@@ -162,7 +140,7 @@ def test_two_learning_at_once_make_two_versions(tmp_path):
         versions.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
         return 0
 
-    assert two_at_once(save) == [0, 0]
+    assert exit_codes(partial(save, 0), partial(save, 1)) == [0, 0]
     assert versions.versions(folder) == ["0001", "0002"]
     assert sorted(versions.load(folder, v).meta["n"] for v in ("0001", "0002")) == [0, 1]
 
@@ -171,7 +149,8 @@ def test_two_recording_at_once_both_land(shop):
     text = (shop.parent / "batch.csv").read_text()
     for n in range(2):
         (shop.parent / f"{n}.csv").write_text(text.replace("R", f"R{n}-"))
-    assert two_at_once(lambda n: main(["record", f"../{n}.csv"])) == [0, 0]
+    both = [partial(main, ["record", f"../{n}.csv"]) for n in range(2)]
+    assert exit_codes(*both) == [0, 0]
     assert state() == (3, 83)
 
 
@@ -192,14 +171,7 @@ def test_a_limit_on_file_size_is_a_sentence(shop, capfd):
         resource.setrlimit(resource.RLIMIT_FSIZE, (len(before), len(before)))
         return main(["record", "../batch.csv"])
 
-    pid = os.fork()
-    if pid == 0:
-        code = 1
-        try:
-            code = work()
-        finally:
-            os._exit(code)
-    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == 2
+    assert exit_codes(work) == [2]
     assert "make room on the disk; nothing was changed" in one_sentence(capfd.readouterr().err)
     assert state() == (1, 3)
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -14,6 +14,7 @@ from pipelines.ledger import database, store
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.tables.folder import Given, read_folder, to_shop
 from pipelines.workspace.problems import UserError
+from tests.children import exit_codes
 from tests.tiny_shop import TINY, with_cell, write_shop
 
 
@@ -173,18 +174,8 @@ def test_a_change_is_made_again_on_what_others_added_meanwhile(source, given):
 
 def test_many_at_once_all_land(source, given):
     store.save(given, source)
-    children = []
-    for n in range(4):
-        pid = os.fork()
-        if pid == 0:
-            code = 1
-            try:
-                add(source, recorded(f"R{n}"))
-                code = 0
-            finally:
-                os._exit(code)
-        children.append(pid)
-    assert [os.waitpid(pid, 0)[1] for pid in children] == [0] * 4
+    four = [partial(add, source, recorded(f"R{n}")) for n in range(4)]
+    assert exit_codes(*four) == [0] * 4
     ledger = store.read_ledger(source)
     assert [batch.id for batch in ledger.batches] == [1, 2, 3, 4, 5]
     assert set(ids(source)) == {"P1", "P2", "P3", "R0", "R1", "R2", "R3"}

@@ -15,6 +15,7 @@ from pipelines.cli import main
 from pipelines.workspace.files import beside, refuse_outputs, together, write_text
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
+from tests.children import exit_codes
 from tests.ledger.test_crash import killed_throughout
 from tests.tiny_shop import TINY, write_shop
 
@@ -80,16 +81,6 @@ def test_files_that_belong_together_are_all_written_or_none(tmp_path, monkeypatc
     assert error.value.filename == str(other) or fails == "placing"
 
 
-@pytest.fixture
-def shop(tmp_path, monkeypatch) -> Path:
-    """A workspace with the tiny shop; the current folder."""
-    (tmp_path / "work").mkdir()
-    monkeypatch.chdir(tmp_path / "work")
-    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
-    assert main(["import", str(write_shop(tmp_path / "tables")), "--shop", "tiny"]) == 0
-    return tmp_path / "work"
-
-
 def contents(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
@@ -134,14 +125,7 @@ def test_a_full_disk_names_the_file_and_leaves_the_old_export(shop, capfd):
         return main(["export", "out", "--force"])
 
     capfd.readouterr()
-    pid = os.fork()
-    if pid == 0:
-        code = 1
-        try:
-            code = work()
-        finally:
-            os._exit(code)
-    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == 2
+    assert exit_codes(work) == [2]
     said = capfd.readouterr().err
     assert said.startswith(f"strikeoff: {shop / 'out'}/")
     assert "make room on the disk" in said

@@ -29,16 +29,6 @@ SECRETS = [
 ]
 
 
-@pytest.fixture
-def shop(tmp_path, monkeypatch) -> Path:
-    """A workspace with the tiny shop; the current folder."""
-    (tmp_path / "work").mkdir()
-    monkeypatch.chdir(tmp_path / "work")
-    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
-    assert main(["import", str(write_shop(tmp_path / "tables")), "--shop", "tiny"]) == 0
-    return tmp_path / "work"
-
-
 @pytest.mark.parametrize("url", SECRETS)
 def test_no_password_is_shown(shop, capfd, url):
     for command in (["import", "../tables", "--shop", "new", "--database", url],
