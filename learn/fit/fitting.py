@@ -44,13 +44,13 @@ TAILS = np.array([6.0, 8.0, 10.0, 15.0, 30.0])
 # So near to what the others say a print is no slip, however sure they are: just visible. Common
 # practice, no source.
 GROSS_dE00 = 1.0
-# Beyond this squared distance (99 % point) a print's noise is inflated during the first
-# fit, so that a gross error cannot bend it; nearer prints count in full.
+# Beyond this squared distance (99 % point) a print's noise is inflated, so that a gross error
+# cannot bend the fit; nearer prints count in full.
 DOUBTFUL = distance_at(0.01)
 # So many prints of a lot can say together that the lot is off.
 AGREE = 3
 # Share of the prints of a garment or press that must be doubtful to be no slips.
-FIFTH = 0.2
+TOO_MANY = 0.2
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -287,17 +287,17 @@ def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:
     """Which doubtful prints (n,) have a cause in common, and so are news: a garment printed bare or
     based, or a press for a while, of which a fifth and more, from several jobs, are doubtful."""
     out = np.zeros(len(X), bool)
-    month = np.floor(X["day"].to_numpy(float))
+    season = pd.Series(np.floor(X["day"].to_numpy(float)))  # the feature's unit is 60 days
     groups = [
         X["substrate"].astype(str) + "\x1f" + X["based"].astype(str),
-        (X["press"].astype(str) + "\x1f" + pd.Series(month).astype(str)).to_numpy(),
+        X["press"].astype(str) + "\x1f" + season.astype(str),
     ]
     table = pd.DataFrame({"doubtful": doubtful, "job": jobs_of(X["job"]).to_numpy()})
     table["doubtful job"] = table["job"].where(doubtful)
     for group in groups:
         by = table.groupby(np.asarray(group))
         many = by["doubtful"].transform("sum") >= AGREE
-        many &= by["doubtful"].transform("mean") >= FIFTH
+        many &= by["doubtful"].transform("mean") >= TOO_MANY
         many &= by["doubtful job"].transform("nunique") > 1
         out |= many.to_numpy()
     return out & doubtful

@@ -20,7 +20,7 @@ from learn.fit.linearisation import Layout, Rows
 from learn.fit.strangeness import judged, rescaled
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
-from learn.gp.terms import MAX_LEVELS, FittedTerm
+from learn.gp.terms import FittedTerm, most_levels
 from learn.normal import squared_distance
 from learn.physics.drawdowns import Shelf
 
@@ -153,7 +153,7 @@ def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
     if not term.term.levels:
         return term
     new = sorted(set(X[term.term.levels].dropna()) - set(term.level_names))
-    room = max(0, MAX_LEVELS - len(term.level_names))
+    room = max(0, most_levels(term.term) - len(term.level_names))
     names = (*term.level_names, *new[:room])
     fresh = np.full(len(new[:room]), term.of_unseen)  # anything may be expected of it
     return replace(term, level_names=names, strange=np.append(term.strange, fresh))

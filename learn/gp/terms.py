@@ -28,8 +28,10 @@ from learn.normal import Z90
 Array = NDArray[np.floating]
 
 
-# A term keeps its most frequent levels; prints of the rest stay independent of each other.
-MAX_LEVELS = 100
+# A term keeps its most frequent levels; prints of the rest stay independent of each other. Of what
+# is equal for equal levels no shop has as many - the lots of ten years - and each weight is of one
+# ink alone, and cheap; what is smooth by level has many weights a level.
+MAX_LEVELS, MAX_SMOOTH_LEVELS = 2000, 100
 # Steps outside a history over which the variance of a growing term doubles.
 GROWN = 1.0
 # Features of one term (and channel) that is both by level and smooth.
@@ -82,8 +84,9 @@ class FittedTerm:
         X = X[_present(term, X)]
         if term.levels:
             counts = X[term.levels].value_counts()
-            counts = counts[counts > 1] if len(counts) > MAX_LEVELS else counts
-            levels = tuple(sorted(counts.index[:MAX_LEVELS]))
+            most = most_levels(term)
+            counts = counts[counts > 1] if len(counts) > most else counts
+            levels = tuple(sorted(counts.index[:most]))
         Z = np.zeros((0, len(term.smooth)))
         if term.linear:
             Z = np.array([[X[term.smooth[0]].mean() if X[term.smooth[0]].notna().any() else 0.0]])
@@ -91,13 +94,13 @@ class FittedTerm:
             known = X[list(term.smooth)].dropna().to_numpy(float)
             Z = np.unique(known.round(6), axis=0)
             # with many levels fewer points each: history per level is thin, and so is the gain
-            most = min(term.points, max(2, MAX_FEATURES // max(1, len(levels))))
-            if len(Z) > most and len(term.smooth) == 1:  # evenly over the history, ends included
-                Z = np.unique(np.quantile(known, np.linspace(0, 1, most), axis=0), axis=0)
-            elif len(Z) > most:
+            points = min(term.points, max(2, MAX_FEATURES // max(1, len(levels))))
+            if len(Z) > points and len(term.smooth) == 1:  # evenly over the history, ends included
+                Z = np.unique(np.quantile(known, np.linspace(0, 1, points), axis=0), axis=0)
+            elif len(Z) > points:
                 from sklearn.cluster import KMeans  # slow to import, and only learning needs it
 
-                means = KMeans(most, n_init=1, random_state=random_state).fit(known)
+                means = KMeans(points, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
         return cls(term, levels, Z, np.ones(len(levels)))
 
@@ -261,6 +264,11 @@ class FittedTerm:
             root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
             psi[known] = np.linalg.solve(root, self.kernel(Z, numbers[known], log_lengths)).T
         return psi
+
+
+def most_levels(term: Term) -> int:
+    """How many levels a term keeps."""
+    return MAX_SMOOTH_LEVELS if term.smooth else MAX_LEVELS
 
 
 def _present(term: Term, X: pd.DataFrame) -> NDArray[np.bool_]:

@@ -218,3 +218,13 @@ def test_many_settings_are_thinned_to_the_points_asked_for():
     psi, rest = fitted.features(X, np.log([4.0]))
     exact = Matern(4.0, nu=1.5)(X.to_numpy())
     assert np.abs(psi @ psi.T + np.diag(rest) - exact).max() < 0.05, "twenty points carry it"
+
+
+def test_no_lot_of_a_large_shop_is_forgotten():
+    """The lot in the press today is among the least printed; its news must have a weight."""
+    X = pd.DataFrame({"lot": [f"L{i:03}" for i in range(400)] * 2 + ["today"], "day": 0.0})
+    X["day"] = np.linspace(0, 12, len(X))
+    lots = FittedTerm.of(Term("strength: lot", "strength", 0.05, levels="lot", tails=3.0), X)
+    assert len(lots.level_names) == 401 and "today" in lots.level_names
+    over_time = Term("time", "film", 0.1, levels="lot", smooth=("day",), lengths=(4.0,), rough=True)
+    assert FittedTerm.of(over_time, X).size <= 400, "weights by level and number stay few"
