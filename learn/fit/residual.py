@@ -29,6 +29,8 @@ def terms_of(setting: Setting) -> list[Term]:
 TERMS = [
     Term("film: ink", "film", 0.10, levels="ink"),
     Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0), growing=True),
+    # What a screen holds is a few per cent off its sheet: its own, and no bend of the curve.
+    Term("film: mesh", "film", 0.05, levels="mesh"),
     *(term for setting in SETTINGS for term in terms_of(setting)),
     Term(
         "film: blade on mesh",
@@ -74,6 +76,7 @@ TERMS = [
     Term("film: top against base, press", "film", 0.03, levels="press"),
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
     Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
+    Term("base film: mesh", "base_film", 0.05, levels="base_mesh", where="based"),
     Term(
         "base film: process",
         "base_film",
