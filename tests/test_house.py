@@ -15,7 +15,7 @@ from tests.small_demo import small_model, small_shop
 ROOT = Path(__file__).parents[1]
 # Import only to the left. What lies beside the rooms comes before them all.
 LEARN = "colour gp physics fit predict planning mixing assessment monitoring"
-PIPELINES = "workspace words tables measured ledger registry figures pages commands cli"
+PIPELINES = "workspace words tables measured ledger registry figures pages tasks commands cli"
 ROOMS = {"learn": LEARN.split(), "pipelines": PIPELINES.split()}
 BLIND = {"gp": {"colour", "physics"}}  # a process over features: whose, it does not know
 OUTSIDE = {"learn": {"pipelines", "datasets", "tests"}, "pipelines": {"datasets", "tests"}}

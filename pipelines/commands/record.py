@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._lots import lots_recorded
 from pipelines.commands._options import add_command, add_shop
+from pipelines.tasks.lots import lots_recorded
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, InputProblems, UserError

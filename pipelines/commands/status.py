@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from pipelines.commands._lots import lots_in_use
 from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import by_learner
+from pipelines.tasks.lots import lots_in_use
 from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
