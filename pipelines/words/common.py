@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date as Date
 
 Names = Mapping[str, str | None]  # id -> what the shop calls it
 
@@ -72,6 +73,11 @@ def known_by(prints: int, drawn: bool | None = None) -> str:
     if drawn is None:
         return "never printed"
     return f"never printed; {'by its drawdowns' if drawn else 'nothing measured'}"
+
+
+def date(day: Date) -> str:
+    """``3 May 2025``"""
+    return f"{day.day} {day:%b %Y}"
 
 
 def minute(at: str) -> str:
