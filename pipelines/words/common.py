@@ -62,6 +62,22 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+# dE00 up to which two colours side by side look the same, and up to which the difference is just
+# visible; common practice, no source.
+SAME_dE00, JUST_dE00 = 1.0, 2.0
+
+
+def seen(dE00: float) -> str:
+    """What a difference is to the eye.
+
+    >>> seen(0.6), seen(1.4), seen(7.0)
+    ('looks the same', 'just visible', 'visible')
+    """
+    if dE00 <= SAME_dE00:
+        return "looks the same"
+    return "just visible" if dE00 <= JUST_dE00 else "visible"
+
+
 def known_by(prints: int, drawn: bool | None = None) -> str:
     """How well something is known by its prints; ``drawn``: whether an ink has drawdowns.
 
