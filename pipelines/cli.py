@@ -9,6 +9,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
 from typing import NoReturn
 
 from pipelines.commands import (
@@ -25,7 +26,6 @@ from pipelines.commands import (
     models,
     new_ink,
     next_test,
-    open_desk,
     picture,
     plan,
     predict,
@@ -37,6 +37,7 @@ from pipelines.commands import (
 )
 from pipelines.commands._options import WORKSPACE
 from pipelines.workspace.folders import Workspace
+from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.terminal import Terminal
 
@@ -45,7 +46,7 @@ FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, open_desk, start, import_tables, learn, predict, compare, why, picture),
+    *(demo, start, import_tables, learn, predict, compare, why, picture),
     *(status, list_things, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),
@@ -125,6 +126,7 @@ def _answer(argv: Sequence[str] | None) -> int:
         if args.command is None:
             parser.print_help(sys.stderr)
             return 2
+        finish(Path())
         return args.run(args, Workspace.find(args.workspace))
     except UserError as error:
         said = str(error)

@@ -41,7 +41,7 @@ SITUATIONS = {
     "ink": "ink",
     "garment": "substrate",
     "mesh": "mesh",
-    "press": "era",
+    "press": "press",
     "ground": "ground",
     "lot": "lot",
 }

@@ -6,12 +6,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
+from pipelines.commands._named import Named
 from pipelines.commands._options import BASE_INK, BASE_MESH, GARMENT
-from pipelines.tasks.named import Named
 from pipelines.words.common import counted
 from pipelines.words.common import named as name_and_code
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
+from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
@@ -42,6 +43,7 @@ def first_prints(
     from pipelines.tables.folder import known_in, to_shop
     from pipelines.tables.writing import write_table
 
+    finish(folder)
     listed, page = folder / f"{STEM}.csv", folder / f"{STEM}.html"
     there = [file for file in (listed, page) if file.exists()]
     if there and not force:

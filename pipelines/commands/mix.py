@@ -7,6 +7,7 @@ from typing import Any
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
+from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -22,7 +23,6 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands.plan import usual_of
-from pipelines.tasks.named import Named
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell

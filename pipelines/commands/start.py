@@ -21,6 +21,7 @@ from pipelines.workspace.files import (
     write_text,
 )
 from pipelines.workspace.folders import Workspace
+from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
 
 BOOK = "shop.xlsx"
@@ -87,6 +88,7 @@ def start(folder: Path, *, as_csv: bool = False, force: bool = False) -> int:
     if folder.exists() and not folder.is_dir():
         raise UserError(f"{folder}: is a file; name a folder for the tables.")
     refuse_unwritable(folder)
+    finish(folder)
     files = {name: folder / SHOP_TABLES[name].file for name in SHEETS} if as_csv else {}
     wanted = list(files.values()) or [folder / BOOK]
     there = [file for file in wanted if file.exists()]

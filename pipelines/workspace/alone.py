@@ -23,18 +23,31 @@ def alone(lock: Path, on_wait: Callable[[], None]) -> Iterator[None]:
     """
     lock.parent.mkdir(parents=True, exist_ok=True)
     told = False
+    while True:
+        with if_free(lock) as free:
+            if free:
+                yield
+                return
+        if not told:
+            on_wait()
+            told = True
+        time.sleep(AGAIN_S)
+
+
+@contextmanager
+def if_free(lock: Path) -> Iterator[bool]:
+    """Hold ``lock`` unless another does; whether it is held.
+
+    Raises UserError where the file cannot be locked.
+    """
     with closing(sqlite3.connect(lock, timeout=0, isolation_level=None)) as connection:
-        while True:
-            try:
-                connection.execute("BEGIN EXCLUSIVE")
-                break
-            except sqlite3.DatabaseError as error:
-                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
-                    raise UserError(
-                        f"{lock}: cannot be locked ({error}); remove the file and try again."
-                    ) from None
-            if not told:
-                on_wait()
-                told = True
-            time.sleep(AGAIN_S)
-        yield
+        try:
+            connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                raise UserError(
+                    f"{lock}: cannot be locked ({error}); remove the file and try again."
+                ) from None
+            yield False
+            return
+        yield True

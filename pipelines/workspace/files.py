@@ -15,6 +15,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipelines.workspace.placing import finish, place
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
 DEVICES = (Path("/dev"), Path("/proc"))  # what is written there beside a device is lost
@@ -113,6 +114,7 @@ def beside(path: Path, *, replace: bool = True) -> Iterator[Path]:
     path = path.resolve()
     refuse_unwritable(path.parent)
     path.parent.mkdir(parents=True, exist_ok=True)
+    finish(path.parent)
     sweep(path.parent, f".{path.name}.*")
     with _named(path), _set_of_files() as files:
         folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
@@ -148,31 +150,14 @@ class _Files:
     def put(self) -> None:
         for path, data in self.poured.items():
             _pour(data, path)
-        several = len(self.placed) > 1
-        before = {path: self._kept(path) for path in self.placed if several and path.exists()}
-        try:
-            for path, fresh in self.placed.items():
-                if fresh is None:
-                    path.unlink(missing_ok=True)
-                else:
-                    os.replace(fresh, path)
-        except BaseException:
-            for path in self.placed:
-                if path in before:
-                    os.replace(before[path], path)
-                elif several:
-                    path.unlink(missing_ok=True)
-            raise
-
-    def _kept(self, path: Path) -> Path:
-        """The file as it is, once more."""
-        folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
-        self.made.callback(shutil.rmtree, folder, ignore_errors=True)
-        try:
-            os.link(path, folder / path.name)
-        except OSError:  # a file system without hard links
-            shutil.copy2(path, folder / path.name)
-        return folder / path.name
+        if len(self.placed) > 1:
+            place(self.placed)
+            return
+        for path, fresh in self.placed.items():
+            if fresh is None:
+                path.unlink(missing_ok=True)
+            else:
+                os.replace(fresh, path)
 
 
 _TOGETHER: ContextVar[_Files | None] = ContextVar("together", default=None)

@@ -58,6 +58,7 @@ RUNS = (
     Run("commands", 2),
     Run("natural", 4),
     Run("wrong_files", 0.5),
+    Run("kills", 40),
 )
 QUICK = 2  # minutes
 

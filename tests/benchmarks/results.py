@@ -46,6 +46,7 @@ ORDER = (
     "commands",
     "natural",
     "wrong_files",
+    "kills",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured

@@ -3,28 +3,22 @@ nothing goes straight to production that lies far off."""
 
 from __future__ import annotations
 
-import contextlib
-import io
 import os
 import re
 import shutil
 import tempfile
-from functools import cache
 from pathlib import Path
 from random import Random
-from unittest import mock
 
 import pandas as pd
 import pytest
 
 from learn.colour.colorimetry import delta_e00
-from learn.predict.model import ShiftModel
-from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry import versions
-from tests.small_demo import DEMO, LAB, TRUE_LAB, write_tables
+from tests.quick_shop import began, run, truth
+from tests.small_demo import LAB, TRUE_LAB
 
-INKS = ["C10", "C24", "U1"]
 ADVISED = re.compile(
     r"strikeoff ((?:learn|status|check|doubts|history|models)(?: --?[a-z-]+ \d+| keep \w+)?)"
 )
@@ -52,100 +46,6 @@ SLIPS = [
     ["deep red", "G01", "--mesh", "77-54"],
 ]
 MEANT = re.compile(r'(--[a-z-]+): "([^"]+)" is not in [^?]*\(is "(\S+)[^"]*" meant')
-USUAL = """
-[usual.any]
-mesh = "77-55"
-strokes = 1
-[usual.dark]
-base = "White base"
-press = "P2"
-"""
-
-
-class Quick(ShiftModel):
-    """The physics alone, calibrated in a second: how well it learns is no matter here."""
-
-    def __init__(self, **parameters):
-        quick = {"terms": [], "calibrate_inks": False, "max_iterations": 0, "restarts": 0}
-        super().__init__(**(quick | parameters))
-
-
-def table(name: str) -> pd.DataFrame:
-    return pd.read_csv(DEMO / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
-
-
-@cache
-def truth() -> pd.DataFrame:
-    """Prints the history does not hold, with their colour with and without noise."""
-    kinds = ("next_prints", "unseen_garment", "unseen_mesh", "unseen_ink", "few_prints")
-    rows = pd.concat(pd.read_csv(DEMO / "heldout" / f"{k}.csv", dtype=str) for k in kinds)
-    known = ["", *INKS, "C06"]
-    rows = rows.fillna("")[lambda r: r["ink_id"].isin(known) & r["underbase_ink_id"].isin(known)]
-    rows = rows.iloc[::2].reset_index(drop=True)
-    return rows.astype(dict.fromkeys([*LAB, *TRUE_LAB], float))
-
-
-def write(folder: Path, **tables: pd.DataFrame) -> None:
-    folder.mkdir(parents=True)
-    for name, frame in tables.items():
-        frame.to_csv(folder / f"{name}.csv", index=False)
-
-
-@cache
-def began() -> Path:
-    """A shop that has learnt once, and what comes in later, each in a folder."""
-    root = Path(tempfile.mkdtemp(prefix="sequences-"))
-    prints = table("prints")
-    prints = prints[prints["ink_id"].isin(INKS) & prints["underbase_ink_id"].isin(["", *INKS])]
-    jobs = prints["job_id"].drop_duplicates().tolist()
-    early = prints[prints["job_id"].isin(jobs[::9])]
-    write_tables(root / "tables", INKS, lambda p: p[p["print_id"].isin(early["print_id"])])
-    write_tables(root / "more", [*INKS, "C06"], lambda p: p[p["print_id"].isin(early["print_id"])])
-    write(root / "in" / "known", prints=prints[prints["job_id"].isin(jobs[1:25:3])])
-    some = prints[prints["job_id"].isin(jobs[2:20:6])]
-    cards, inks = table("drawdowns"), table("inks")
-    all_prints = table("prints")
-    of_new = all_prints[(all_prints["ink_id"] == "C06") & (all_prints["underbase_ink_id"] == "")]
-    write(
-        root / "in" / "ink",
-        inks=inks[inks["ink_id"] == "C06"],
-        drawdowns=cards[cards["ink_id"] == "C06"],
-        prints=of_new.head(3),
-    )
-    garments, meshes = table("substrates"), table("meshes")
-    write(
-        root / "in" / "garment",
-        substrates=garments[garments["substrate_id"] == "G02"].assign(substrate_id="G99"),
-        prints=some.head(2).assign(substrate_id="G99"),
-    )
-    write(
-        root / "in" / "mesh",
-        meshes=meshes[meshes["mesh_id"] == "M77-55"].assign(mesh_id="M99", thread_um="48"),
-        prints=some.tail(2).assign(mesh_id="M99", press_id="P99"),
-    )
-    write(
-        root / "in" / "no cards",
-        inks=inks[inks["ink_id"] == "C06"].assign(ink_id="N1", solids_vol_pct=""),
-    )
-    shutil.copytree(root / "tables", root / "usual")
-    with (root / "usual" / "shop.toml").open("a") as toml:
-        toml.write(USUAL)
-    jobs_to_come = truth()[truth()["ink_id"].isin(INKS)].head(4).assign(target="35,50,25")
-    jobs_to_come = jobs_to_come.rename(columns={"print_id": "setup_id"})
-    jobs_to_come.drop(columns=[*LAB, *TRUE_LAB]).to_csv(root / "jobs.csv", index=False)
-    odd = early.head(1).assign(print_id="X1", job_id="X", L="99", a="0", b="0")
-    write(root / "in" / "odd", prints=odd.drop(columns=[c for c in odd if re.match(r"r\d", c)]))
-    with mock.patch("learn.predict.model.ShiftModel", Quick), quiet():
-        assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
-        assert main(["--workspace", str(root), "learn"]) == 0
-    return root
-
-
-@contextlib.contextmanager
-def quiet():
-    said = io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-        yield said
 
 
 class Shop:
@@ -162,9 +62,7 @@ class Shop:
         command = tuple(part.format(root=self.root) for part in command)
         if command[0] != "predict":
             self.done.append(" ".join(command))
-        with mock.patch("learn.predict.model.ShiftModel", Quick), quiet() as said:
-            code = main(["--workspace", str(self.root), *command])
-        self.said = said.getvalue()
+        code, self.said = run(self.root, *command)
         assert code == 0 or (refused and code == 2), f"{self.done}\n{self.said}"
         return self.said
 
