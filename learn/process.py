@@ -123,4 +123,5 @@ NUMBERS: list[Number] = [
     Number(name="base_strokes"),
     *SETTINGS,
     Number(name="day", step=60.0),
+    Number(name="day_of_era", step=60.0),  # since the press was last changed
 ]

@@ -71,6 +71,13 @@ def _no_presses() -> pd.DataFrame:
     return pd.DataFrame(columns=["press_id", "press_name", "notes", "aliases"], dtype=object)
 
 
+def _no_changes() -> pd.DataFrame:
+    import pandas as pd
+
+    columns = pd.DataFrame(columns=["press_id", "changed_on", "what", "note"], dtype=object)
+    return columns.astype({"changed_on": "datetime64[ns]"})
+
+
 @dataclass(frozen=True)
 class Shop:
     """A shop's tables, checked.
@@ -81,6 +88,7 @@ class Shop:
     0..1, 31 columns at 10 nm, NaN when only Lab is known) and ``L``, ``a``, ``b`` (NaN
     when only a spectrum is known). ``drawdowns.film_um`` is ``inf`` for the bucket. ``presses``
     names presses, and is empty where the shop keeps no list of them; nothing is learnt from it.
+    ``changes`` says when a press was mended or changed; from that day on it is another one.
     """
 
     settings: ShopSettings
@@ -90,3 +98,4 @@ class Shop:
     drawdowns: pd.DataFrame
     prints: pd.DataFrame
     presses: pd.DataFrame = field(default_factory=_no_presses)
+    changes: pd.DataFrame = field(default_factory=_no_changes)

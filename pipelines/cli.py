@@ -26,6 +26,7 @@ from pipelines.commands import (
     models,
     new_ink,
     next_test,
+    open_desk,
     picture,
     plan,
     predict,
@@ -46,7 +47,7 @@ FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
 COMMANDS = (
-    *(demo, start, import_tables, learn, predict, compare, why, picture),
+    *(demo, open_desk, start, import_tables, learn, predict, compare, why, picture),
     *(status, list_things, record, doubts, history),
     *(plan, mix, targets, next_test, new_ink),
     *(check, models, export),

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
 from tests.servers import fresh_database, running_server
-from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop
+from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop, small_workspace
 
 # As many tests run at once as there are processors: more BLAS threads would only wait.
 threadpool_limits(limits=1, user_api="blas")
@@ -37,6 +37,12 @@ def source(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | st
         return
     with fresh_database(request.getfixturevalue("server")) as url:
         yield url
+
+
+@pytest.fixture(scope="session")
+def learnt_workspace(tmp_path_factory):
+    """The small shop in a database, and the model that has learnt it."""
+    return small_workspace(tmp_path_factory.mktemp("learnt"))
 
 
 @pytest.fixture(scope="session")

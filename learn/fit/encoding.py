@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.errors import Unusable
+from learn.fit.eras import eras_of
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
 from learn.physics.print_model import Stack, acted_on
@@ -36,6 +37,12 @@ def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
     return r
 
 
+def changes_in(shop: Shop) -> pd.DataFrame:
+    """What an encoder keeps of a shop's recorded changes, each press and day once."""
+    told = shop.changes[["press_id", "changed_on"]]
+    return told.drop_duplicates().sort_values(["press_id", "changed_on"]).reset_index(drop=True)
+
+
 @dataclass(frozen=True)
 class Encoder:
     """Looks up the ids of set-ups in a shop's tables."""
@@ -46,6 +53,7 @@ class Encoder:
     substrate_r: Array  # (n_substrates, 31) measured
     first_day: pd.Timestamp
     usual_stencil_um: float  # stands in where a print's stencil is not known
+    changes: pd.DataFrame  # of presses: press_id, changed_on
 
     @classmethod
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
@@ -58,6 +66,7 @@ class Encoder:
             substrate_r=substrate_reflectance(shop.substrates, viewing),
             usual_stencil_um=_usual(shop.prints, "eom_um", USUAL_STENCIL_UM),
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
+            changes=changes_in(shop),
         )
 
     def unknown(self, setups: pd.DataFrame) -> pd.DataFrame:
@@ -132,7 +141,10 @@ class Encoder:
         base_volume = self._log_volume(
             setups["underbase_mesh_id"].astype(object).fillna(setups["mesh_id"])
         )
-        day = (pd.to_datetime(setups["printed_on"]) - self.first_day).dt.total_seconds() / 86400
+        printed_on = pd.to_datetime(setups["printed_on"])
+        era, begun = eras_of(setups["press_id"], printed_on, self.changes)
+        day = (printed_on - self.first_day).dt.total_seconds() / 86400
+        begun = (begun - self.first_day).dt.total_seconds() / 86400
         X = pd.DataFrame(
             {
                 "log_volume": self._log_volume(setups["mesh_id"]) - np.log(25.0),
@@ -142,6 +154,7 @@ class Encoder:
                 "log_base_volume": np.where(based, base_volume - np.log(50.0), 0.0),
                 "base_strokes": np.where(based, stack.base_strokes - 1, 0.0),
                 "day": day,
+                "day_of_era": day - begun.fillna(0.0),
             }
         )
         for column in SETTING_COLUMNS:
@@ -156,6 +169,7 @@ class Encoder:
         X["base_mesh"] = setups["underbase_mesh_id"].where(based)
         X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)
         X["press"] = setups["press_id"]
+        X["era"] = era
         X["mesh"] = setups["mesh_id"]
         X["job"] = setups["job_id"]
         X["substrate"] = setups["substrate_id"]

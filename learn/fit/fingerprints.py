@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from learn.fit.eras import eras_of
 from learn.physics.drawdowns import LAB, SPECTRUM
 from learn.shop import SETUP_COLUMNS, Shop
 
@@ -25,6 +26,9 @@ def marks_of(shop: Shop) -> Marks:
         # and other names of a thing are nothing to learn from
         counted = sorted(set(frame.columns) - {"aliases"})
         row = pd.util.hash_pandas_object(frame[counted], index=False)
+        if name == "prints":  # one that counts as printed after a change of its press is another
+            era, begun = eras_of(frame["press_id"], frame["printed_on"], shop.changes)
+            row += pd.util.hash_pandas_object(era, index=False).where(begun.notna(), 0)
         row = row.groupby(frame[key].to_numpy()).sum()  # wraps round, as a mark may
         out[name] = {str(k): int(v) for k, v in row.items()}
     return out

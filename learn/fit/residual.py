@@ -29,6 +29,8 @@ def terms_of(setting: Setting) -> list[Term]:
 TERMS = [
     Term("film: ink", "film", 0.10, levels="ink"),
     Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0), growing=True),
+    # What a screen holds is a few per cent off its sheet: its own, and no bend of the curve.
+    Term("film: mesh", "film", 0.05, levels="mesh"),
     *(term for setting in SETTINGS for term in terms_of(setting)),
     Term(
         "film: blade on mesh",
@@ -47,13 +49,14 @@ TERMS = [
         points=5,
     ),
     # A few presses, and months without drift, say little of the next: these priors hold.
-    Term("film: press", "both_films", 0.08, levels="press", spread=0.3, tails=PRESS_TAILS),
+    # After a recorded change (levels "era") a press lays what ink it may, as one never seen.
+    Term("film: press", "both_films", 0.08, levels="era", spread=0.3, tails=PRESS_TAILS),
     Term(
         "film: press, drift",
         "both_films",
         0.02,
-        levels="press",
-        smooth=("day",),
+        levels="era",
+        smooth=("day_of_era",),
         lengths=(2.5,),
         drifting=True,
         points=20,
@@ -63,17 +66,18 @@ TERMS = [
         "film: press over time",
         "both_films",
         0.05,
-        levels="press",
-        smooth=("day",),
+        levels="era",
+        smooth=("day_of_era",),
         lengths=(4.0,),
         rough=True,
         points=20,
         spread=0.3,
         tails=PRESS_TAILS,
     ),
-    Term("film: top against base, press", "film", 0.03, levels="press"),
+    Term("film: top against base, press", "film", 0.03, levels="era"),
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
     Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
+    Term("base film: mesh", "base_film", 0.05, levels="base_mesh", where="based"),
     Term(
         "base film: process",
         "base_film",

@@ -119,7 +119,7 @@ def _named(X: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "date": pd.to_datetime(prints["printed_on"]),
-            "press": prints["press_id"],
+            "press": X["era"].str.replace("\x1f", " since its change of ", regex=False),
             "lot": X["lot"].str.replace("\x1f", ", lot ", regex=False),
             "mesh": prints["mesh_id"],
             "blade": shore.map("{:.0f} Shore A".format).where(shore.notna(), None),

@@ -41,7 +41,7 @@ SITUATIONS = {
     "ink": "ink",
     "garment": "substrate",
     "mesh": "mesh",
-    "press": "press",
+    "press": "era",
     "ground": "ground",
     "lot": "lot",
 }

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import viewing
 from learn.fit import update
-from learn.fit.encoding import substrate_reflectance
+from learn.fit.encoding import changes_in, substrate_reflectance
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import describe_shelf
 
@@ -31,6 +31,8 @@ def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
         shop.substrates.set_index("substrate_id"),
         shop.meshes.set_index("mesh_id"),
     )
+    changes = encoder.changes if gone else changes_in(shop)
+    model.encoder_ = encoder = replace(encoder, changes=changes)
     if all(old.index.equals(there.index) for old, there in zip(known, now, strict=True)):
         return
     # what a colour was measured under is the shop's to say, whatever the model speaks of

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 7  # of the arrays and the description; a model of another form is refused
+FORM = 8  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -68,6 +68,9 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "meshes": _records(encoder.meshes),
         "first_day": str(encoder.first_day.date()),
         "usual_stencil_um": encoder.usual_stencil_um,
+        "changes": [
+            [press, str(day.date())] for press, day in encoder.changes.itertuples(index=False)
+        ],
         "likeness": {
             "counts": model.likeness_.counts,
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
@@ -126,6 +129,9 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         substrate_r=arrays["substrate_r"],
         first_day=pd.Timestamp(d["first_day"]),
         usual_stencil_um=float(d["usual_stencil_um"]),
+        changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(
+            {"press_id": object, "changed_on": "datetime64[ns]"}
+        ),
     )
     terms = [
         FittedTerm(

@@ -193,7 +193,7 @@ def _place(model: ShiftModel, setup: pd.DataFrame) -> _Place:
 
 
 def _mover(term: Term) -> Mover:
-    if term.levels == "press" or _AT_PRESS & set(term.smooth):
+    if term.levels in ("press", "era") or _AT_PRESS & set(term.smooth):
         return Mover.PRESS
     return _OF_DIRECTION[term.direction]
 

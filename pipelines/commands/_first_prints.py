@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from pipelines.commands._named import Named
 from pipelines.commands._options import BASE_INK, BASE_MESH, GARMENT
+from pipelines.tasks.named import Named
 from pipelines.words.common import counted
 from pipelines.words.common import named as name_and_code
 from pipelines.workspace.files import refuse_outputs, together

@@ -5,11 +5,17 @@ from __future__ import annotations
 import argparse
 from collections.abc import Collection
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from learn.process import SETTINGS
 from pipelines.figures.canvas import refuse_suffix
 from pipelines.workspace.problems import UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.registry.opened import Opened
 
 WORKSPACE = "the workspace (default: the current folder)"
 GARMENT = ("--garment", "--substrate")
@@ -43,6 +49,7 @@ OPTIONS = {
     "smallest_g": "--smallest",
     "most": "--most",
 }
+MISSING = ("the option is missing", "add it")
 _CELL = "setup_"  # before the column in what was parsed
 
 
@@ -211,3 +218,17 @@ def by_option(error: Unusable) -> UserError:
     if error.name is None:
         return UserError(f"{error.what}.")
     return UserError(f"{OPTIONS.get(error.name, error.name)} {error.what}.")
+
+
+def setups_by_option(
+    rows: list[dict[str, str]], target: str | None, opened: Opened
+) -> tuple[pd.DataFrame, list[str]]:
+    """Set-ups given by options, and what has to be told of them: `pipelines.tasks.setups.checked`
+    with what is wrong told by the names of the options."""
+    from pipelines.measured.target import read_target
+    from pipelines.tasks.setups import TARGET, checked  # slow to import, and the help needs it not
+
+    aim = None if target is None else read_target(target, opened.targets, opened.catalogue.settings)
+    names = {column: names[0] for column, (names, _) in SETUP_OPTIONS.items()}
+    called = names | dict.fromkeys((*TARGET, ""), "--target")
+    return checked(rows, aim, opened, called, else_called="the command line", left_out=MISSING)

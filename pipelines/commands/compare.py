@@ -18,10 +18,10 @@ from pipelines.commands._options import (
     add_what,
     ink_and_garment,
     setup_lists,
+    setups_by_option,
 )
-from pipelines.commands._usual import NO_BASE, completed
-from pipelines.commands.predict import setups_by_option
 from pipelines.tables.names import Names, table_of
+from pipelines.tasks.usual import NO_BASE, completed
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -104,13 +104,13 @@ def compare(
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     cells, notes = grid({c: listed(t, opened.known.get(table_of(c))) for c, t in given.items()})
-    cells, filled = completed(cells, workspace, name)
+    cells, filled, faults = completed(cells, workspace, name)
     setups, assumed = setups_by_option(cells, target, opened)
     if figure is not None:
         from pipelines.figures.side_by_side import refuse_count
 
         refuse_count(len(setups))
-    tell(notes + assumed + opened.notes)
+    tell(faults + notes + assumed + opened.notes)
     predictions = opened.predict(setups)
     described = opened.catalogue.describe(setups)
     own = described.drop(columns=["setup_id", *predictions.columns], errors="ignore")

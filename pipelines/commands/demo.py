@@ -6,10 +6,10 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands import predict
-from pipelines.commands._lots import with_latest
 from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
+from pipelines.tasks.lots import with_latest
 from pipelines.workspace.files import as_before_unless_done, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, UserError

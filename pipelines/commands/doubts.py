@@ -9,7 +9,6 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._named import Named
 from pipelines.commands._options import (
     SETUP_OPTIONS,
     add_command,
@@ -18,6 +17,7 @@ from pipelines.commands._options import (
     lab_parts,
     setup_cells,
 )
+from pipelines.tasks.named import Named
 from pipelines.words.common import counted, minute
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace

@@ -10,10 +10,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._learnt import nothing_new, report, scored, told, told_in_detail
-from pipelines.commands._lots import lots_of_batch
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tasks.learnt import nothing_new, report, scored, told, told_in_detail
+from pipelines.tasks.lots import lots_of_batch
 from pipelines.words.common import counted
 from pipelines.workspace.alone import alone
 from pipelines.workspace.files import refuse_unwritable

@@ -7,7 +7,6 @@ from typing import Any
 
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
-from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -23,6 +22,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands.plan import usual_of
+from pipelines.tasks.named import Named
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell

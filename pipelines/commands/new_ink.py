@@ -8,7 +8,6 @@ from typing import Any
 
 from learn.errors import Unusable
 from learn.process import SETTING_COLUMNS
-from pipelines.commands._named import Named
 from pipelines.commands._options import (
     GARMENT,
     add_command,
@@ -18,7 +17,8 @@ from pipelines.commands._options import (
     by_option,
     whole,
 )
-from pipelines.commands._usual import Usual
+from pipelines.tasks.named import Named
+from pipelines.tasks.usual import Usual
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -118,7 +118,7 @@ def new_ink(
         found = plan_ink(opened.model, ink, prints, **limits)
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + by_preset + opened.notes)
+    tell(usual.faults + named.said + by_preset + opened.notes)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}

@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._lots import latest_taken, with_latest
 from pipelines.commands._options import add_command, add_shop, whole
+from pipelines.tasks.lots import latest_taken, with_latest
 from pipelines.words.common import chance, counted, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError

@@ -18,11 +18,11 @@ from pipelines.commands._options import (
     add_shop,
     add_what,
     setup_lists,
+    setups_by_option,
 )
-from pipelines.commands._usual import completed
 from pipelines.commands.compare import listed
-from pipelines.commands.predict import setups_by_option
 from pipelines.tables.names import table_of
+from pipelines.tasks.usual import completed
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
@@ -164,9 +164,9 @@ def picture(
     drawn, notes = read_drawn(artwork, uses, out) if artwork else (None, [])
     opened = open_model(workspace, name)
     values = {c: listed(texts, opened.known.get(table_of(c))) for c, texts in given.items()}
-    rows, filled = completed(rows_of(values, uses if drawn else None), workspace, name)
+    rows, filled, faults = completed(rows_of(values, uses if drawn else None), workspace, name)
     setups, assumed = checked(rows, target, opened, drawn is not None)
-    tell(notes + assumed + opened.notes)
+    tell(faults + notes + assumed + opened.notes)
     garments = shown(setups, opened)
     files = _files(out, len(garments))
     refuse_outputs(page, *files, inputs=[artwork] if artwork else [])

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
 from learn.shop import NEW_LOT, UNDERBASE
-from pipelines.commands._lots import latest_taken
-from pipelines.commands._named import Named
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -25,7 +23,9 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
-from pipelines.commands._usual import Usual
+from pipelines.tasks.lots import latest_taken
+from pipelines.tasks.named import Named
+from pipelines.tasks.usual import Usual
 from pipelines.words.common import Names
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -244,8 +244,9 @@ def usual_of(
     """How the shop usually prints on these garments; and a note on what presets say of it."""
     from pipelines.ledger import store
 
-    usual, by_preset = Usual(store.read(workspace.database(shop))).setup(garments)
-    return usual, [f"usual {by_preset}."] if by_preset else []
+    known = Usual(store.read(workspace.database(shop)))
+    usual, by_preset = known.setup(garments)
+    return usual, known.faults + ([f"usual {by_preset}."] if by_preset else [])
 
 
 def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:

@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from learn.shop import UNDERBASE_IDS
-from pipelines.commands._lots import latest_taken, with_latest
 from pipelines.commands._options import (
-    BASE_STROKES,
-    SETUP_OPTIONS,
     TARGET_HELP,
     add_command,
     add_figure,
@@ -21,13 +16,15 @@ from pipelines.commands._options import (
     add_what,
     ink_and_garment,
     setup_cells,
+    setups_by_option,
 )
-from pipelines.commands._usual import completed
-from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS, SETUPS
+from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
+from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.tasks.usual import completed
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
+from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
@@ -36,8 +33,6 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
     from pipelines.words.jobs import Line
 
-COMMAND_LINE = "the command line"
-TARGET = ("target_L", "target_a", "target_b")
 ABOUT = """\
 Give a file of set-ups, CSV or Excel (the columns of prints.csv without the measured colour, with
 setup_id for print_id, and if wanted target - a colour as #aa3322 or 45,60,30, a name of targets.csv
@@ -192,9 +187,9 @@ def predict_one(
     refuse_outputs(out, page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
-    rows, filled = completed([cells], workspace, name)
+    rows, filled, faults = completed([cells], workspace, name)
     setups, assumed = setups_by_option(rows, target, opened)
-    tell(assumed + opened.notes)
+    tell(faults + assumed + opened.notes)
     predictions = opened.predict(setups)
     named = opened.catalogue.describe(setups)
     usual = opened.catalogue.settings.tolerance_dE00
@@ -212,42 +207,6 @@ def predict_one(
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
     return 0
-
-
-def setups_by_option(
-    rows: list[dict[str, str]], target: str | None, opened: Opened
-) -> tuple[pd.DataFrame, list[str]]:
-    """Set-ups given by options (column -> text), checked, numbered where there are several; and
-    what has to be told about them.
-
-    Raises UserError for what is wrong, each thing once, by the name of its option.
-    """
-    import pandas as pd
-
-    from pipelines.tables.folder import check_setups
-    from pipelines.tables.names import with_ids
-    from pipelines.tables.presses import new_presses
-
-    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
-    aim, notes = _target_cells(target, opened)
-    names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]
-    full = [
-        {**needed, "setup_id": name, **aim, **cells}
-        for name, cells in zip(names, rows, strict=True)
-    ]
-    try:
-        given = pd.DataFrame(full, index=range(2, len(full) + 2), dtype=object).fillna("")
-        given, readings = with_ids(SETUPS, given, opened.known)
-        setups = check_setups(given, opened.known, COMMAND_LINE)
-    except InputProblems as error:
-        told = {str(one): one for one in map(_by_option, error.problems)}
-        raise InputProblems(list(told.values())) from None
-    assumed = [sentence for _, setup in setups.iterrows() for sentence in _assumed(setup)]
-    notes += [reading.on_command_line for reading in readings]
-    notes += [f"--press: {note}" for note in new_presses(setups, opened.known)]
-    setups, lots = with_latest(setups, opened.catalogue.lots)
-    notes += latest_taken(lots)
-    return setups, notes + list(dict.fromkeys(assumed))
 
 
 def write_predictions(path: Path, predictions: pd.DataFrame) -> None:
@@ -339,41 +298,3 @@ def verdict_table(predictions: pd.DataFrame) -> str:
         words = HEADLINES[kind(row)]
         lines.append(f"{row['setup_id']:<{width}}  {words:<23}  {odds:<24}  {shift}")
     return "\n".join(lines)
-
-
-def _assumed(setup: pd.Series) -> list[str]:
-    """What the options left open and is taken as the usual thing (`checks.assumed`)."""
-    import pandas as pd
-
-    told = []
-    if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
-        told.append("--flashes is not given; taken as no flash between strokes.")
-    if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
-        told.append(f"{BASE_STROKES} is not given; taken as one stroke.")
-    return told
-
-
-def _target_cells(text: str | None, opened: Opened) -> tuple[dict[str, str], list[str]]:
-    """The cells that a target fills, and what has to be told about it."""
-    if text is None:
-        return {}, []
-    from pipelines.measured.target import read_target
-
-    aim = read_target(text, opened.targets, opened.catalogue.settings)
-    cells = dict(zip(TARGET, map(repr, aim.lab.tolist()), strict=True))
-    if aim.tolerance_dE00 is not None:
-        cells["tolerance_dE00"] = repr(aim.tolerance_dE00)
-    return cells, aim.notes
-
-
-def _by_option(problem: Problem) -> Problem:
-    """The same problem, speaking of the option instead of the column."""
-
-    names, _ = SETUP_OPTIONS.get(problem.column or "", ((COMMAND_LINE,), ""))
-    name = names[0]
-    if problem.column is None or problem.column in TARGET:
-        name = "--target"
-    placed = replace(problem, file=name, row=None, column=None)
-    if problem.kind == Kind.MISSING:
-        return replace(placed, what="the option is missing", do="add it")
-    return placed

@@ -1,4 +1,4 @@
-"""``strikeoff record``: a batch of measured prints into the shop's history."""
+"""``strikeoff record``: a batch of measured prints, or the change of a press, into the history."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._lots import lots_recorded
 from pipelines.commands._options import add_command, add_shop
+from pipelines.tasks.lots import lots_recorded
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, InputProblems, UserError
@@ -27,18 +27,23 @@ ONE = {
     "substrates": "substrate",
     "meshes": "mesh",
     "presses": "press",
+    "changes": "change",
     "drawdowns": "drawdown",
 }
 ABOUT = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
 export whose sample names are the print_id (or setup_id) of --prints SETUPS, or a folder with
-prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv, presses.csv or drawdowns.csv
-holding the added rows alone. Of a workbook of the whole shop the prints and what is new on its
-other sheets are taken; what differs there is told. A print whose name for an ink, garment, screen
-or press may be two things is left out, with both told; the corrected file brings it in. Readings of
-one print are averaged. Every print is held against the model in charge before anything is learnt
-from it; a doubtful one is set aside with the reason. The same file twice changes nothing. With
---replace the file takes the place of a batch recorded wrongly, in one step; what differs is told.
+prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv, presses.csv, changes.csv or
+drawdowns.csv holding the added rows alone. Of a workbook of the whole shop the prints and what is
+new on its other sheets are taken; what differs there is told. A print whose name for an ink,
+garment, screen or press may be two things is left out, with both told; the corrected file brings it
+in. Readings of one print are averaged. Every print is held against the model in charge before
+anything is learnt from it; a doubtful one is set aside with the reason. The same file twice changes
+nothing. With --replace the file takes the place of a batch recorded wrongly, in one step; what
+differs is told.
+With --change in the place of a file it takes in that a press was mended or changed on a day: new
+blade, new screens, another operator. From that day on it counts as another press: what it printed
+before says nothing of how it prints now, and its bands stay wide until prints since are recorded.
 """
 
 
@@ -54,15 +59,22 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff record export.txt --prints jobs.csv --condition M1",
             "strikeoff record new-ink/ --dry-run",
             "strikeoff record monday-corrected.csv --replace 4",
+            'strikeoff record --change "press 2" --what "new blade" --date 2026-05-03',
         ],
     )
-    add.add_argument("file", metavar="FILE", type=Path, help="what was measured, or a folder")
+    measured = "what was measured, or a folder"
+    add.add_argument("file", metavar="FILE", type=Path, nargs="?", help=measured)
     add.add_argument("--prints", metavar="SETUPS", type=Path, help="how the prints were made")
     add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
     meant = "its backing, or gloss measured with the print, is meant though it is not the usual"
     add.add_argument("--as-declared", action="store_true", help=meant)
     instead = "put the file in the place of this batch, which is taken back"
     add.add_argument("--replace", metavar="BATCH", type=int, help=instead)
+    changed = add.add_argument_group("a press that was mended or changed")
+    changed.add_argument("--change", metavar="PRESS", help="which press, by name or id")
+    changed.add_argument("--what", metavar="TEXT", help="what was changed: new blade, mended")
+    changed.add_argument("--date", metavar="DAY", help="when: a day as 2026-03-31, or today")
+    changed.add_argument("--note", metavar="TEXT", help="anything else worth keeping")
     add.add_argument("--dry-run", action="store_true", help="say what would happen, change nothing")
     add_shop(add)
     add.set_defaults(run=run)
@@ -70,6 +82,17 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    said = {"what": args.what, "day": args.date, "note": args.note}
+    if args.change is not None:
+        if args.file is not None or args.prints is not None or args.replace is not None:
+            raise UserError("--change goes without a file; record what was measured by itself.")
+        return record_change(
+            args.change, **said, workspace=workspace, shop=args.shop, dry_run=args.dry_run
+        )
+    if args.file is None or any(said.values()):
+        raise UserError(
+            "Give the file of what was measured, or --change PRESS with --what and --date."
+        )
     return record(
         args.file,
         workspace=workspace,
@@ -144,6 +167,45 @@ def record(
     if gate is not None and batch is not None:
         for line in lots_recorded(workspace, name, report.in_use):
             print(line)
+    return 0
+
+
+def record_change(
+    press: str,
+    *,
+    workspace: Workspace,
+    what: str | None = None,
+    day: str | None = None,
+    note: str | None = None,
+    shop: str | None = None,
+    dry_run: bool = False,
+) -> int:
+    """Store that a press was changed; see `pipelines.ledger.press_changes.change_said`."""
+    from pipelines.ledger import store
+    from pipelines.ledger.press_changes import change_said
+    from pipelines.ledger.recording import Report, plan
+    from pipelines.tables.folder import to_shop
+    from pipelines.words.changes import recorded_line
+
+    source = workspace.database(workspace.pick(shop))
+    given = store.read(source)
+    incoming = change_said(given, press, what, day, note)
+    report = Report()
+
+    def planned(ledger: Ledger) -> Addition | None:
+        nonlocal report
+        addition, report = plan(ledger, incoming, None, declared=False)
+        return addition
+
+    batch = _stored(source, planned, dry_run)
+    tell(report.notes)
+    if report.nothing is not None:
+        print(f"Nothing was changed: {report.nothing}.")
+        return 0
+    cells = incoming.tables["changes"].iloc[0]
+    print(recorded_line(cells, to_shop(given), batch))
+    if dry_run:
+        print("Nothing was changed.")
     return 0
 
 

@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from pipelines.commands._lots import lots_in_use
 from pipelines.commands._options import add_command, add_shop
 from pipelines.commands.doubts import by_learner
+from pipelines.tasks.lots import lots_in_use
 from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
 WIDTH = 98
 ABOUT = """\
-One screen: what the shop has, the last batch, doubts waiting, how good the model in charge is, what
-has drifted (press, ink lot, mesh, blade or the whole shop: how much, since when, and what to do),
-which lots in use print otherwise than those before, which inks, garments, presses and meshes are
-poorly known, and what to print or measure next.
+One screen: what the shop has, the last batch, when each press was last changed, doubts waiting, how
+good the model in charge is, what has drifted (press, ink lot, mesh, blade or the whole shop: how
+much, since when, and what to do), which lots in use print otherwise than those before, which inks,
+garments, presses and meshes are poorly known, and what to print or measure next.
 """
 
 
@@ -58,6 +58,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     from pipelines.ledger.state import current
     from pipelines.registry import promotion, versions
     from pipelines.tables.folder import to_shop
+    from pipelines.words.changes import change_lines
 
     name = workspace.pick(shop)
     ledger = store.read_ledger(workspace.database(name))
@@ -66,6 +67,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     state = current(ledger)
     data = to_shop(state.given)
     lines = [*_tables(name, data), *_last_batch(ledger)]
+    lines += [f"  {line}" for line in change_lines(data)]
     folder = workspace.models(name)
     version = versions.in_charge(folder)
     charge = promotion.opened(folder, version, data)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import math
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.commands._options import (
     SETUP_OPTIONS,
     add_command,
@@ -20,23 +17,15 @@ from pipelines.commands._options import (
     ink_and_garment,
     pairs,
     setup_cells,
+    setups_by_option,
 )
-from pipelines.commands._usual import Usual, completed
-from pipelines.commands.predict import setups_by_option
+from pipelines.tasks.usual import completed
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from learn.predict.shares import Shares
-    from pipelines.registry.opened import Opened
-
 BUCKET, OTHER = "the bucket", "the other print"
-# Whether a base helps is asked where the cloth moves the print by so much; no source.
-CLOTH_MATTERS_dE00 = 1.0
 # What may be said of the other print: name of the option without dashes -> column.
 BESIDE = {
     name.removeprefix("--"): column
@@ -124,17 +113,19 @@ def why(
     """Print what moves the set-up ``cells`` (column -> text) from its bucket, and from the
     print of the same ink where what is ``beside`` (column -> text) is different."""
     from learn.predict.shares import from_bucket, from_print
+    from pipelines.ledger import store
     from pipelines.registry.opened import open_model
+    from pipelines.tasks.base import about_the_base
     from pipelines.words import why as words
     from pipelines.words.prediction import wrapped
 
     refuse_outputs(page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    rows, filled = completed([cells], workspace, name)
+    rows, filled, faults = completed([cells], workspace, name)
     rows += completed([rows[0] | beside], workspace, name)[0] if beside else []
     setups, assumed = setups_by_option(rows, None, opened)
-    tell(assumed + opened.notes)
+    tell(faults + assumed + opened.notes)
     one, *rest = opened.catalogue.describe(setups).to_dict("records")
     ways = [(from_bucket(opened.model, setups.iloc[[0]]), None, BUCKET)]
     if rest:
@@ -149,7 +140,9 @@ def why(
         shown = words.rows_of(shares, one, other)
         said = [words.sentence(shares, shown, away_from)]
         if other is None:
-            said += _about_the_base(opened, setups.iloc[[0]], shares, workspace, name)
+            said += about_the_base(
+                opened, setups.iloc[[0]], shares, lambda: store.read(workspace.database(name))
+            )
         told.append((shares, shown, said, away_from))
         print(words.block(shares, shown, said), end="\n\n")
     print(words.FILM)
@@ -169,45 +162,3 @@ def why(
         write_figure(figure, display, opened.catalogue.settings.name)
         print(f"The figure is {figure}.")
     return 0
-
-
-def _about_the_base(
-    opened: Opened, setup: pd.DataFrame, shares: Shares, workspace: Workspace, shop: str
-) -> list[str]:
-    """What the shop's usual base would do, or what would be without the one there is."""
-    from learn.predict.shares import MOVERS, Mover, from_bucket
-    from pipelines.words.prediction import setup_words
-    from pipelines.words.why import base_sentence, without_base_sentence
-
-    if setup["underbase_ink_id"].iloc[0] is not None:
-        bare = setup.assign(**dict.fromkeys(UNDERBASE_IDS), underbase_strokes=math.nan)
-        return [without_base_sentence(from_bucket(opened.model, bare).total_dE00)]
-    if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
-        return []
-    usual = _usual_base(workspace, shop, str(setup["substrate_id"].iloc[0]))
-    if usual is None or usual[UNDERBASE[0]].iloc[0] not in opened.catalogue.words["inks"]:
-        return []
-    based = setup.assign(**usual.iloc[0].to_dict())
-    described = opened.catalogue.describe(based).iloc[0]
-    base = dict(setup_words(described))["Base"]
-    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, base)]
-
-
-def _usual_base(workspace: Workspace, shop: str, garment: str) -> pd.DataFrame | None:
-    """The base that presets name for a garment, else the commonest of its prints, else of all (one
-    row); None where there is none."""
-    import pandas as pd
-
-    from pipelines.ledger import store
-    from pipelines.registry.gate import usual_bases
-
-    given = store.read(workspace.database(shop))
-    usual, by_preset = Usual(given).setup([garment])
-    if by_preset and usual[UNDERBASE[0]] is not None:
-        return pd.DataFrame([{column: usual[column] for column in UNDERBASE}])
-    prints = given.tables["prints"]
-    own = prints[prints["substrate_id"] == garment]
-    for history in (own, prints):
-        if len(bases := usual_bases(history)):
-            return bases.head(1)
-    return None

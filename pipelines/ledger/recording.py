@@ -13,12 +13,13 @@ from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
+from pipelines.ledger.press_changes import check_added_changes, together
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
 from pipelines.tables.folder import Given, check_added, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses, printed_on
-from pipelines.tables.schema import SHOP_TABLES
+from pipelines.tables.schema import PRESSES, SHOP_TABLES
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem, UserError
@@ -85,6 +86,7 @@ def plan(
         report.notes = list(incoming.said)
     incoming = _by_ids(given, incoming, report)
     sheets = _described(given, incoming, report)
+    check_added_changes(given, sheets, incoming)
     known = _with(given, sheets)
     cells = incoming.tables.get("prints", pd.DataFrame(columns=["print_id"], dtype=object))
     averaged = _averaged(known, cells, incoming, report if in_part else None)
@@ -133,12 +135,9 @@ def plan(
 
 def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
     """What came in, with identifiers where it gives names; how they were read is told."""
-    together = {"prints": given.tables["prints"]}
-    for name in ("inks", "substrates", "meshes", "presses"):
-        parts = [of[name] for of in (given.tables, incoming.tables) if name in of]
-        if parts:
-            together[name] = pd.concat(parts).fillna("").astype(object)
-    known, tables = known_in(together), {}
+    named = ("inks", "substrates", "meshes", "presses")
+    both = together(given.tables, incoming.tables, named)
+    known, tables = known_in(both | {"prints": given.tables["prints"]}), {}
     for name, cells in incoming.tables.items():
         tables[name], readings = with_ids(SHOP_TABLES[name], cells, known)
         report.notes += [f"{incoming.files[name]}: {reading}" for reading in readings]
@@ -205,7 +204,9 @@ def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sh
         if cells is None:
             continue
         key = SHOP_TABLES[name].key
-        if name not in given.tables:  # from here on the shop keeps such a table
+        if (
+            name == PRESSES.name and name not in given.tables
+        ):  # from here on the shop keeps such a table
             cells = _with_presses_of(given, cells)
         there = given.tables.get(name, cells.iloc[:0])
         same = {judged(record) for record in there.to_dict("records")}

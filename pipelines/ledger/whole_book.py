@@ -13,9 +13,9 @@ from pipelines.tables.cells import typed
 from pipelines.tables.folder import Given, known_in
 from pipelines.tables.layout import rows_in_words
 from pipelines.tables.names import Known, with_ids
-from pipelines.tables.schema import SHOP_TABLES, Table
+from pipelines.tables.schema import CHANGES, SHOP_TABLES, Table
 
-DESCRIBED = ("inks", "substrates", "meshes", "presses", "drawdowns")
+DESCRIBED = ("inks", "substrates", "meshes", "presses", "changes", "drawdowns")
 
 
 def only_new(given: Given, incoming: Incoming) -> Incoming:
@@ -29,6 +29,8 @@ def only_new(given: Given, incoming: Incoming) -> Incoming:
     for name in DESCRIBED:
         if name not in tables or name not in given.tables:
             continue
+        if name == CHANGES.name:
+            continue  # a row that says something else is another change
         cells, table = tables.pop(name), SHOP_TABLES[name]
         subject = table.key or "ink_id"
         cells, _ = with_ids(table, cells, known)

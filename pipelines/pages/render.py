@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.words.common import chance, number, percent
+from pipelines.words.common import chance, number, percent, seen
 from pipelines.words.verdict import HEADLINES
 from pipelines.workspace.files import write_text
 
@@ -30,9 +30,14 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"number": number, "percent": percent, "chance": chance}
-    made.globals["HEADLINES"] = HEADLINES
+    furnish(made)
     return made
+
+
+def furnish(environment: Environment) -> None:
+    """Give templates the words and numbers that all of them write alike."""
+    environment.filters |= {"number": number, "percent": percent, "chance": chance, "seen": seen}
+    environment.globals["HEADLINES"] = HEADLINES
 
 
 def write(path: str | os.PathLike, template: str, **values: object) -> None:

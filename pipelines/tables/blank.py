@@ -43,6 +43,12 @@ SHEETS: dict[str, dict[str, tuple[str, str]]] = {
         "press_name": ("Name", "Big carousel"),
         "notes": ("Notes", "10 colours"),
     },
+    "changes": {
+        "press_id": ("Press", f"{EXAMPLE} A"),
+        "changed_on": ("Date", "2026-03-31"),
+        "what": ("Change", "new blade"),
+        "note": ("Note", ""),
+    },
     "drawdowns": {
         "ink_id": ("Ink", f"{EXAMPLE} red"),
         "substrate_id": ("Card", "card-white"),
@@ -80,7 +86,7 @@ STEPS = (
     "1. Inks: a row for every ink, and for every base (used as underbase).",
     "2. Garments: a row a garment, measured where nothing is printed; cards of drawdowns too.",
     "3. Screens: threads per centimetre (per inch divided by 2.54), thread: see the maker's sheet.",
-    "4. Presses and drawdowns: only if wanted; a sheet left empty is none.",
+    "4. Presses, changes of them, and drawdowns: only if wanted; a sheet left empty is none.",
     "5. Prints: a row a print, with what was measured on it; leave a cell empty for not known.",
     "6. Measure always with the same instrument and condition; columns r400 ... r700 for spectra.",
     "7. Grey rows are examples of an invented shop and are never read; write below them.",

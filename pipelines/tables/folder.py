@@ -17,6 +17,7 @@ from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import agreement, checks, csvfile
 from pipelines.tables.cells import typed
+from pipelines.tables.changes import check_changes, undated
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
@@ -24,6 +25,7 @@ from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
 from pipelines.tables.reading import read_table, read_tables
 from pipelines.tables.schema import (
+    CHANGES,
     NEEDED_TABLES,
     PRESSES,
     PRINTS,
@@ -47,7 +49,7 @@ class Given:
     """A shop's tables as they were handed over.
 
     ``tables``: one frame of text cells a table, indexed by spreadsheet row, columns as given;
-    without ``presses`` where the shop keeps no such table.
+    without ``presses`` or ``changes`` where the shop keeps no such table.
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
     ``trusted``: prints somebody has looked at and found right, however unlikely.
     ``targets``: colours customers ask for, None where the shop keeps none.
@@ -118,6 +120,7 @@ def read_folder(
             f"{called['prints.csv']}: no usable print; predictions will rest on physics alone."
         )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
+    findings.warnings += undated(kept, shop.changes, called["prints.csv"])
     given = Given(name, toml, tables, set_aside, targets=targets)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
 
@@ -268,10 +271,11 @@ def _by_ids(
     tables: dict[str, pd.DataFrame], called: dict[str, str], today: date, findings: Findings
 ) -> dict[str, pd.DataFrame]:
     """The tables with identifiers for names; how a name was read is told."""
-    known = _listed(tables, today)
+    listed = _listed(tables, today)
     changed = {}
     for name, cells in tables.items():
         table = SHOP_TABLES[name]
+        known = known_in(tables, today) if name == CHANGES.name else listed
         changed[name], readings = with_ids(table, cells, known)
         for reading in readings:
             findings.warn(f"{called[table.file]}: {reading}")
@@ -329,11 +333,14 @@ def _check(
         if name in frames:
             table = SHOP_TABLES[name]
             faults[name] += checks.check_references(table, frames[name], known, table.file)
+    if CHANGES.name in frames and CHANGES.name in coming:  # a print may be set aside since
+        named = known[PRESSES.name]
+        faults[CHANGES.name] += check_changes(frames[CHANGES.name], named, CHANGES.file, today)
     for name, more in agreement.faults(given.tables, frames, settings, coming).items():
         faults[name] += more
     if "prints" in frames:
         _refuse_habits(given.tables["prints"], faults["prints"], findings)
-    for name in ("inks", "substrates", "meshes", "presses", "drawdowns"):
+    for name in ("inks", "substrates", "meshes", "presses", "changes", "drawdowns"):
         if name in frames:
             habits, rest = checks.one_reason(given.tables[name], faults[name])
             findings.problems += habits + rest

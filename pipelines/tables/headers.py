@@ -96,6 +96,15 @@ _BY_TABLE = {
         "press_name": "name|press name|description|bezeichnung|nom|nombre|nome|naam",
         "notes": "notes|note|remarks|remark|bemerkung|bemerkungen",
     },
+    "changes": {
+        "press_id": "press|machine|printing press|maschine|druckmaschine|presse|prensa|máquina"
+        "|macchina|pers",
+        "changed_on": "date|day|changed|changed on|date of change|datum|geändert am|fecha|data"
+        "|date du changement",
+        "what": "change|changes|what was changed|what changed|änderung|was|modification|cambio"
+        "|modifica|wijziging",
+        "note": "notes|remark|remarks|bemerkung|bemerkungen|nota|opmerking",
+    },
     "drawdowns": {},
     "targets": {
         "name": "name|colour|color|colour name|target|farbe|farbname|nom|nombre|nome|naam",
@@ -156,6 +165,7 @@ _UNITS = {
     "theoretical_ink_cm3_m2": "cm3/m2",
     "tolerance_dE00": "de00|de 2000|delta e 2000|delta e00|de2000",
     "printed_on": "yyyy-mm-dd|jjjj-mm-tt|iso",
+    "changed_on": "yyyy-mm-dd|jjjj-mm-tt|iso",
 }
 # For names, what stands in brackets only describes them.
 _REMARKS = "id|code|no|name|key|t/cm|threads/cm|threads per cm|per cm|top|top ink|count"
@@ -368,6 +378,8 @@ _SHEETS = {
     "substrates": "garments|garment|shirts|substrates|cloths|textilien|vêtements|prendas|capi",
     "meshes": "screens|meshes|screen|mesh|siebe|gewebe|écrans|mallas|telai|zeven",
     "presses": "presses|press|machines|machine|maschinen|druckmaschinen|prensas|macchine",
+    "changes": "changes|press changes|changes of presses|änderungen|modifications|cambios"
+    "|modifiche|wijzigingen",
     "drawdowns": "drawdowns|drawdown|draw downs|drawdown cards|aufstriche|rakelaufstriche",
     "prints": "prints|print history|history|past prints|drucke|impressions|impresiones|stampe",
     "targets": "targets|customer colours|customer colors|zielfarben",

@@ -155,6 +155,23 @@ PRESSES = Table(
     optional=True,
 )
 
+CHANGES = Table(
+    "changes",
+    (
+        Column("press_id", present=True, filled=True, refers_to="presses", do="name the press"),
+        Column(
+            "changed_on",
+            "date",
+            present=True,
+            filled=True,
+            do="give the day of the change, as 2026-03-31",
+        ),
+        Column("what", present=True, filled=True, do="say what was changed: mended, new blade"),
+        Column("note"),
+    ),
+    optional=True,
+)
+
 DRAWDOWNS = Table(
     "drawdowns",
     (
@@ -238,7 +255,7 @@ TARGETS = Table(
 
 # Without targets: they are optional, and nothing is learnt from them.
 SHOP_TABLES = {
-    table.name: table for table in (INKS, SUBSTRATES, MESHES, PRESSES, DRAWDOWNS, PRINTS)
+    table.name: table for table in (INKS, SUBSTRATES, MESHES, PRESSES, CHANGES, DRAWDOWNS, PRINTS)
 }
 NEEDED_TABLES = {name: table for name, table in SHOP_TABLES.items() if not table.optional}
 

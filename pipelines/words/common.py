@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date as Date
 
 Names = Mapping[str, str | None]  # id -> what the shop calls it
 
@@ -61,6 +62,22 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+# dE00 up to which two colours side by side look the same, and up to which the difference is just
+# visible; common practice, no source.
+SAME_dE00, JUST_dE00 = 1.0, 2.0
+
+
+def seen(dE00: float) -> str:
+    """What a difference is to the eye.
+
+    >>> seen(0.6), seen(1.4), seen(7.0)
+    ('looks the same', 'just visible', 'visible')
+    """
+    if dE00 <= SAME_dE00:
+        return "looks the same"
+    return "just visible" if dE00 <= JUST_dE00 else "visible"
+
+
 def known_by(prints: int, drawn: bool | None = None) -> str:
     """How well something is known by its prints; ``drawn``: whether an ink has drawdowns.
 
@@ -72,6 +89,11 @@ def known_by(prints: int, drawn: bool | None = None) -> str:
     if drawn is None:
         return "never printed"
     return f"never printed; {'by its drawdowns' if drawn else 'nothing measured'}"
+
+
+def date(day: Date) -> str:
+    """``3 May 2025``"""
+    return f"{day.day} {day:%b %Y}"
 
 
 def minute(at: str) -> str:

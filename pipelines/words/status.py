@@ -9,7 +9,7 @@ import pandas as pd
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
 from pipelines.words.check import FACTORS, advice
-from pipelines.words.common import counted, number, percent
+from pipelines.words.common import counted, date, number, percent
 
 ADVICE = 4  # lines; strikeoff check tells the rest
 # Cause of a drift -> what to measure or correct.
@@ -71,11 +71,6 @@ def drift_sentence(row: Mapping) -> str:
         f"{subject(row['cause'], row['level'])} {verb} {what} since {date(row['since'])} "
         f"(90 % band {low:.0f} to {high:.0f} %{begun})."
     )
-
-
-def date(day: pd.Timestamp) -> str:
-    """``3 May 2025``"""
-    return f"{day.day} {day:%b %Y}"
 
 
 def news_line(news: News) -> str | None:

@@ -6,11 +6,13 @@ What is decided comes as data from `learn.predict.causes`; nothing is read back 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from datetime import date as Date
 from typing import TYPE_CHECKING
 
 from learn.colour.looks import looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
+from pipelines.words.common import date
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -114,7 +116,9 @@ def unseen_words(unseen: Iterable[Unseen]) -> str:
 
 def _unseen(one: Unseen) -> str:
     if one.how == "never":
-        return f"no print yet {WITH[one.what]} {one.level}"
+        level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
+        since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""
+        return f"no print yet {WITH[one.what]} {level}{since}"
     if one.how == "few":
         return f"only a few prints of {one.what} {one.level}"
     return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"

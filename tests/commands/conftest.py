@@ -13,14 +13,7 @@ import pytest
 from pipelines.cli import main
 from pipelines.registry import versions
 from tests.monitoring.test_inspection import KnownShop
-from tests.small_demo import small_workspace
 from tests.tiny_shop import with_cell, write_shop
-
-
-@pytest.fixture(scope="session")
-def learnt_workspace(tmp_path_factory):
-    """The small shop in a database, and the model that has learnt it."""
-    return small_workspace(tmp_path_factory.mktemp("learnt"))
 
 
 @pytest.fixture

@@ -42,7 +42,7 @@ def test_a_filled_workbook_is_read_without_its_examples(tmp_path):
     book.save(path)
     read = read_folder(path, name="new", today=TODAY)
     shop = read.shop
-    assert [len(getattr(shop, name)) for name in SHEETS] == [1, 1, 1, 0, 0, 1]
+    assert [len(getattr(shop, name)) for name in SHEETS] == [1, 1, 1, 0, 0, 0, 1]
     assert shop.prints.loc[0, ["ink_id", "mesh_id", "L"]].tolist() == ["blue", "77-55", 22.5]
     assert not read.set_aside
     assert sum("left out as examples: row 2" in said for said in read.warnings) == len(SHEETS)

@@ -11,7 +11,7 @@ STATISTICS = re.compile(
     re.IGNORECASE,
 )
 # Where such words stand under "details", told apart by the tests of these.
-WITH_DETAILS = {"commands/_learnt.py", "registry/report_card.py"}
+WITH_DETAILS = {"tasks/learnt.py", "registry/report_card.py"}
 FOLDED = re.compile(r"<details.*?</details>", re.DOTALL)
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from pipelines.cli import main
-from pipelines.commands._usual import Usual, said
+from pipelines.tasks.usual import Usual, said
 from tests.small_demo import DEMO
 from tests.tables.reading import read
 from tests.tiny_shop import TINY

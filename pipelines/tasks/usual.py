@@ -10,7 +10,6 @@ from learn.process import SETTING_COLUMNS, SETTINGS
 from learn.shop import UNDERBASE
 from pipelines.tables.names import found_in
 from pipelines.workspace.problems import Findings
-from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,14 +47,15 @@ class Filled(NamedTuple):
 
 def completed(
     rows: list[dict[str, str]], workspace: Workspace, shop: str
-) -> tuple[list[dict[str, str]], str | None]:
-    """Set-ups (column -> text) as they are to be predicted, and what was filled in by what.
+) -> tuple[list[dict[str, str]], str | None, list[str]]:
+    """Set-ups (column -> text) as they are to be predicted, what was filled in by what, and what
+    is wrong in the presets.
 
     Those that leave out mesh or strokes get what is usual (:class:`Usual`); ``none`` for a base
     is no base.
     """
     if all(row.keys() >= SCREEN for row in rows):
-        return [without_none(row) for row in rows], None
+        return [without_none(row) for row in rows], None, []
     from pipelines.ledger import store  # slow to import, and seldom needed
 
     usual = Usual(store.read(workspace.database(shop)))
@@ -64,7 +64,7 @@ def completed(
         cells, filled = usual.completed(row)
         full.append(cells)
         fills += filled
-    return full, said(fills)
+    return full, said(fills), usual.faults
 
 
 def without_none(cells: dict[str, str]) -> dict[str, str]:
@@ -94,7 +94,7 @@ def said(fills: Iterable[Filled]) -> str | None:
 class Usual:
     """How a shop usually prints: presets of ``shop.toml`` first, then what it mostly does.
 
-    What is wrong in the presets is told and left aside.
+    What is wrong in the presets is left aside; ``faults`` tells it.
     """
 
     def __init__(self, given: Given) -> None:
@@ -102,8 +102,8 @@ class Usual:
         from pipelines.tables.presets import read_presets
 
         self._given, self._known = given, known_in(given.tables)
-        self._presets = read_presets(given.shop_toml, self._known, faults := Findings())
-        tell([f"{problem} Left aside." for problem in faults.problems])
+        self._presets = read_presets(given.shop_toml, self._known, found := Findings())
+        self.faults = [f"{problem} Left aside." for problem in found.problems]
 
     def completed(self, cells: dict[str, str]) -> tuple[dict[str, str], list[Filled]]:
         """A set-up that names ink and garment, with mesh, strokes, base, press and settings

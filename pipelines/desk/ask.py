@@ -1,0 +1,269 @@
+"""*Ask*: how one ink prints on one garment or several, at once, with what could be tried next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+from urllib.parse import urlencode
+
+import pandas as pd
+from flask import Blueprint, current_app, render_template, request, url_for
+
+from learn.shop import UNDERBASE
+from pipelines.desk.choices import Choice, first_of
+from pipelines.desk.opened import Desk, Now
+from pipelines.desk.words import words
+from pipelines.pages.prediction import shown_rows
+from pipelines.pages.shares import bars
+from pipelines.tables.names import found_in, resolved
+from pipelines.tables.targets import NotATarget, Target
+from pipelines.tasks.base import about_the_base
+from pipelines.tasks.cloth import cloth_fills
+from pipelines.tasks.setups import checked
+from pipelines.tasks.steps import Step, one_step
+from pipelines.tasks.usual import Filled, said, without_none
+from pipelines.words import why as why_words
+from pipelines.workspace.problems import Kind, UserError
+
+place = Blueprint("ask", __name__, url_prefix="/ask")
+
+MOST_GARMENTS = 6
+INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
+TYPED = {"strokes": "strokes", "flashes": "flash_count", "tolerance": "tolerance_dE00"}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the form says, as it was sent."""
+
+    ink: str = ""
+    garments: tuple[str, ...] = ()
+    base: str = ""  # empty: as usual
+    screen: str = ""
+    strokes: str = ""
+    flashes: str = ""
+    target: str = ""
+    tolerance: str = ""
+    beside: tuple[str, ...] = ()  # steps shown in full
+    why: str = ""
+
+    @classmethod
+    def sent(cls) -> Asked:
+        """From the address of the request; of an ink given twice, by a tap and typed, the last."""
+        given = request.args
+
+        def texts(name: str) -> list[str]:
+            return [text.strip() for text in given.getlist(name) if text.strip()]
+
+        single = {n: given.get(n, "").strip() for n in ("base", "screen", "target", "why")}
+        single |= {name: given.get(name, "").strip() for name in TYPED}
+        return cls(
+            ink=(texts("ink") or [""])[-1],
+            garments=tuple(dict.fromkeys(texts("garment")))[:MOST_GARMENTS],
+            beside=tuple(dict.fromkeys(texts("beside"))),
+            **single,
+        )
+
+    def address(self, **changed: Any) -> str:
+        """The address of this question, with something ``changed``."""
+        told: dict[str, Any] = {
+            "ink": self.ink,
+            "garment": self.garments,
+            "base": self.base,
+            "screen": self.screen,
+            **{name: getattr(self, name) for name in TYPED},
+            "target": self.target,
+            "beside": self.beside,
+            "why": self.why,
+        }
+        told |= changed
+        return f"{url_for('ask.show')}?{urlencode([*_pairs(told)])}"
+
+
+def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:
+    pairs = []
+    for name, value in told.items():
+        pairs += [(name, one) for one in ((value,) if isinstance(value, str) else value) if one]
+    return pairs
+
+
+@dataclass
+class Answer:
+    """What is shown of a question."""
+
+    cards: list[dict] = field(default_factory=list)  # a garment each
+    filled: str | None = None
+    notes: list[str] = field(default_factory=list)
+    usual: dict[str, str] = field(default_factory=dict)  # what is filled in, by field
+
+
+@place.get("/")
+def show() -> str | tuple[str, int]:
+    """The form, and the answer to what it says."""
+    desk: Desk = current_app.extensions["desk"]
+    now = desk.now()
+    now.opened  # noqa: B018  without a model there is nothing to ask
+    asked, wrong, status, answer = Asked.sent(), "", 200, Answer()
+    ink, garments = "", list[str]()
+    try:
+        ink, garments = _picked(asked, now)
+        if ink and garments:
+            answer = answered(asked, ink, garments, now)
+    except UserError as error:
+        wrong, status = str(error), 400
+    choices = now.choices
+    shown = render_template(
+        "ask.html",
+        asked=asked,
+        ink=ink,
+        garments=garments,
+        wrong=wrong.splitlines(),
+        answer=answer,
+        choices=choices,
+        ink_chips=first_of(choices.inks, [ink] if ink else []),
+        garment_chips=first_of(choices.garments, garments),
+        targets=sorted(name for name, _ in now.opened.targets.by_name.values()),
+        tolerance=f"{now.opened.catalogue.settings.tolerance_dE00:g}",
+        part=request.headers.get("X-Part") == "1",
+        ids=count(1),
+    )
+    return shown if status == 200 else (shown, status)
+
+
+def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
+    """Identifiers of the ink and the garments that are named; raises UserError for one that is not
+    known, or fits several."""
+    known, called = now.opened.known, words().ask.called
+    ink = resolved(called.ink_id, asked.ink, known, INK, []) if asked.ink else ""
+    garments = [resolved(called.substrate_id, g, known, GARMENT, []) for g in asked.garments]
+    return ink, list(dict.fromkeys(garments))
+
+
+def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
+    """The answer: a card a garment, each with what is one step from it.
+
+    Raises UserError for what is wrong.
+    """
+    aim = _aim(asked, now)
+    rows: list[dict[str, str]] = []
+    fills: list[Filled] = []
+    steps: list[dict[Step, int]] = []  # of each garment, where its steps stand among the rows
+    for garment in garments:
+        cells, filled = _whole(asked, ink, garment, now)
+        fills += filled
+        at = len(rows)
+        beside = one_step(cells, now.given, now.usual.shop.meshes)
+        rows += [cells, *beside.values()]
+        steps.append({step: at + 1 + i for i, step in enumerate(beside)})
+    called = vars(words().ask.called)
+    setups, notes = checked(
+        rows,
+        aim,
+        now.opened,
+        {**called, **dict.fromkeys(("target_L", "target_a", "target_b", ""), called["target"])},
+        else_called=called["else_called"],
+        left_out=(called["missing"], called["do"]),
+    )
+    predicted = now.opened.predict(setups)
+    described = now.opened.catalogue.describe(setups)
+    drawn = shown_rows(predicted, described, now.opened.catalogue.settings)
+    cloths = cloth_fills(now.opened, garments)
+    answer = Answer(filled=said(fills), notes=[*now.usual.faults, *now.opened.notes])
+    answer.notes += [note for note in notes if not note.startswith("read ")]
+    first = 0
+    for garment, own in zip(garments, steps, strict=True):
+        card = _card(drawn[first], now.choices.garments.get(garment), cloths.get(garment))
+        card["steps"] = [_step(step, drawn[at], asked) for step, at in own.items()]
+        if asked.why:
+            card["why_moves"] = _why(setups.iloc[[first]], described.iloc[first].to_dict(), now)
+        answer.cards.append(card)
+        first += 1 + len(own)
+    answer.usual = _usual_words(rows[0], now)
+    return answer
+
+
+def _aim(asked: Asked, now: Now) -> Target | None:
+    """The target that is meant; nothing that a client writes is looked for among files."""
+    if not asked.target:
+        return None
+    try:
+        return now.opened.targets.read(asked.target)
+    except NotATarget as error:
+        meant = f' (is "{error.meant}" meant?)' if error.meant else ""
+        said = f'{words().ask.target} "{asked.target}" {error}; {words().ask.target_hint}{meant}.'
+        raise UserError(said, Kind.UNREADABLE) from None
+
+
+def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, str], list[Filled]]:
+    """The set-up by identifiers: what the form says, the rest as the shop usually prints."""
+    known = now.opened.known
+    cells = {INK: ink, GARMENT: garment}
+    for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
+        if text:
+            cells[column] = text
+    cells = {**cells, **_by_id(cells, known)}
+    full, fills = now.usual.completed(cells)
+    typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
+    full |= typed
+    strokes = full.get("strokes", "")
+    if "flash_count" not in typed and strokes.isdigit():
+        usual = full.get("flash_count", "0")
+        most = max(int(strokes) - 1, 0)
+        full["flash_count"] = str(min(int(float(usual)), most)) if usual else ""
+    full = {c: v for c, v in without_none(full).items() if v != ""}
+    left = [f._replace(columns=tuple(c for c in f.columns if c not in typed)) for f in fills]
+    return full, [f for f in left if f.columns]
+
+
+def _by_id(cells: dict[str, str], known: Any) -> dict[str, str]:
+    found = {}
+    for column, table in ((UNDERBASE[0], "inks"), (MESH, "meshes")):
+        one = found_in(cells.get(column, ""), known[table], table="setups", column=column)
+        if len(one) == 1:
+            found[column] = one[0]
+    return found
+
+
+def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:
+    row["garment_name"] = garment.name if garment else row["substrate_id"]
+    row["cloth"] = cloth
+    return row
+
+
+def _step(step: Step, row: dict, asked: Asked) -> dict:
+    """What one step would bring, and the address that shows it in full or takes it away."""
+    put = step.value in asked.beside
+    beside = [one for one in asked.beside if one != step.value] + ([] if put else [step.value])
+    told = getattr(words().ask, step.value)
+    setup = dict(row["setup"])
+    return {
+        "step": step.value,
+        "words": told.format(base=setup["Base"], mesh=row["mesh_id"]),
+        "row": row,
+        "shown": put,
+        "href": asked.address(beside=tuple(beside)),
+    }
+
+
+def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
+    """What moves the print of one set-up away from its bucket."""
+    from learn.predict.shares import from_bucket
+
+    shares = from_bucket(now.opened.model, setup)
+    rows = why_words.rows_of(shares, described)
+    told = [why_words.sentence(shares, rows, "the bucket")]
+    told += about_the_base(now.opened, setup, shares, lambda: now.given)
+    return {"said": told, "bars": bars(rows, shares.total_dE00), "film": why_words.FILM}
+
+
+def _usual_words(cells: dict[str, str], now: Now) -> dict[str, str]:
+    """What a field that is left as usual stands for."""
+    base = now.choices.bases.get(cells.get(UNDERBASE[0], ""))
+    screen = now.choices.screens.get(cells.get(MESH, ""))
+    return {
+        "base": base.name if base else words().ask.no_base,
+        "screen": screen.name if screen else cells.get(MESH, ""),
+        "strokes": cells.get("strokes", ""),
+        "flashes": cells.get("flash_count", "0"),
+    }

@@ -1,0 +1,102 @@
+"""The shop as the page sees it: model and tables stay loaded, and are read again when they change.
+
+Requests come in several threads. Whoever finds that the store or the version in charge is another
+reads them anew, once, while the others wait; what a request has in hand never changes under it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from threading import Lock
+
+from pipelines.desk.choices import Choices
+from pipelines.ledger import store
+from pipelines.ledger.state import State
+from pipelines.registry import versions
+from pipelines.registry.opened import Opened, open_model
+from pipelines.tables.folder import Given
+from pipelines.tasks.usual import Usual
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+
+
+@dataclass(frozen=True)
+class Now:
+    """One state of a shop: its tables, and its model where there is one that can be read."""
+
+    workspace: Workspace
+    shop: str
+    state: State
+    model: Opened | None
+    no_model: UserError | None  # why there is none
+
+    @property
+    def given(self) -> Given:
+        """The shop's tables as they are given."""
+        return self.state.given
+
+    @property
+    def opened(self) -> Opened:
+        """The model; raises UserError where there is none."""
+        if self.model is None:
+            assert self.no_model is not None
+            raise self.no_model
+        return self.model
+
+    @cached_property
+    def usual(self) -> Usual:
+        """How the shop usually prints, and its tables, typed."""
+        return Usual(self.given)
+
+    @cached_property
+    def choices(self) -> Choices:
+        """What can be picked by name; raises UserError where there is no model."""
+        return Choices.of(self.opened, self.usual.shop.prints)
+
+
+class Desk:
+    """What the page stands on: a workspace, and the shop it was opened for, if there is one yet."""
+
+    def __init__(self, workspace: Workspace, shop: str | None) -> None:
+        self.workspace, self._shop = workspace, shop
+        self._lock = Lock()
+        self._now: Now | None = None
+        self._mark: Hashable = None
+
+    @property
+    def shop(self) -> str:
+        """The shop's name; raises UserError where there is none, or several and none was named."""
+        return self.workspace.pick(self._shop)
+
+    def now(self) -> Now:
+        """The shop as it is; raises UserError where its tables cannot be read."""
+        shop = self.shop
+        with self._lock:
+            mark = (shop, *_marks(self.workspace, shop))
+            if self._now is None or mark != self._mark:
+                self._now = self._read(shop)
+                self._mark = mark  # taken before: what changes meanwhile is read next time
+            return self._now
+
+    def _read(self, shop: str) -> Now:
+        state = store.read_state(self.workspace.database(shop))
+        model, why = None, None
+        try:
+            model = open_model(self.workspace, shop)
+        except UserError as error:
+            why = error
+        return Now(self.workspace, shop, state, model, why)
+
+
+def _marks(workspace: Workspace, shop: str) -> tuple[Hashable, ...]:
+    """What is different once the store or the version in charge is, quick to find."""
+    source = workspace.database(shop)
+    if isinstance(source, Path):
+        found = source.stat()
+        stamp: Hashable = (found.st_mtime_ns, found.st_size, found.st_ino)
+    else:
+        stamp = store.stamp(source)
+    return stamp, versions.in_charge(workspace.models(shop))

@@ -1,0 +1,80 @@
+// What is changed is shown at once. Without this file every form has its button and every link its
+// page: nothing here does what the server does not.
+"use strict";
+(function () {
+  const form = document.querySelector("form[data-at-once]");
+  if (!form || !window.fetch || !window.DOMParser) return;
+  document.documentElement.classList.add("at-once");
+  let latest = 0;
+
+  function address(data) {
+    const told = new URLSearchParams();
+    for (const [name, value] of data) if (String(value).trim()) told.append(name, value);
+    return form.action + "?" + told;
+  }
+
+  // Pieces marked data-live are put in the place of those of the same id; focus stays where it was.
+  function put(page) {
+    const focused = document.activeElement && document.activeElement.id;
+    for (const piece of page.querySelectorAll("[data-live][id]")) {
+      if (piece.parentElement.closest("[data-live]")) continue;
+      const old = document.getElementById(piece.id);
+      if (old) old.replaceWith(document.importNode(piece, true));
+    }
+    const again = focused && document.getElementById(focused);
+    if (again && again !== document.activeElement) again.focus({ preventScroll: true });
+  }
+
+  async function show(url, sent) {
+    const turn = ++latest;
+    const answer = document.getElementById("answer");
+    if (answer) answer.setAttribute("aria-busy", "true");
+    let text;
+    try {
+      const reply = await fetch(url, { headers: { "X-Part": "1" }, credentials: "same-origin" });
+      text = await reply.text();
+    } catch (error) {
+      window.location.href = url;
+      return;
+    }
+    if (turn !== latest) return;
+    const page = new DOMParser().parseFromString(text, "text/html");
+    put(page);
+    for (const [field, value] of sent || []) {
+      if (field.value !== value) continue;
+      const same = page.querySelector(`input[data-named][name="${field.name}"]`);
+      if (same) field.value = same.value;
+    }
+    window.history.replaceState(null, "", url);
+  }
+
+  function ask() {
+    const named = [...form.querySelectorAll("input[data-named]")];
+    show(address(new FormData(form)), named.map((field) => [field, field.value]));
+  }
+
+  form.addEventListener("change", (event) => {
+    const field = event.target;
+    if (field.name === "ink" && field.type === "radio") {
+      const typed = form.querySelector('input[data-named][name="ink"]');
+      if (typed) typed.value = "";
+    }
+    ask();
+  });
+  // A name picked from the list is complete before the field is left.
+  form.addEventListener("input", (event) => {
+    const field = event.target;
+    if (!field.list || !field.value) return;
+    if ([...field.list.options].some((one) => one.value === field.value)) ask();
+  });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    ask();
+  });
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest && event.target.closest("a[data-at-once]");
+    if (!link || event.metaKey || event.ctrlKey || event.shiftKey || event.button) return;
+    event.preventDefault();
+    show(link.href);
+  });
+})();

@@ -1,0 +1,58 @@
+"""What a base does to a print: the shop's usual one, or the one there is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from learn.shop import UNDERBASE, UNDERBASE_IDS
+from pipelines.registry.gate import usual_bases
+from pipelines.registry.opened import Opened
+from pipelines.tables.folder import Given
+from pipelines.tasks.usual import Usual
+
+if TYPE_CHECKING:
+    from learn.predict.shares import Shares
+
+# Whether a base helps is asked where the cloth moves the print by so much; no source.
+CLOTH_MATTERS_dE00 = 1.0
+
+
+def about_the_base(
+    opened: Opened, setup: pd.DataFrame, shares: Shares, given: Callable[[], Given]
+) -> list[str]:
+    """What the shop's usual base would do to the print of one set-up (one row), or what would be
+    without the one there is; ``given``: the shop's tables, if they are needed."""
+    from learn.predict.shares import MOVERS, Mover, from_bucket
+    from pipelines.words.prediction import setup_words
+    from pipelines.words.why import base_sentence, without_base_sentence
+
+    if setup["underbase_ink_id"].iloc[0] is not None:
+        bare = setup.assign(**dict.fromkeys(UNDERBASE_IDS), underbase_strokes=math.nan)
+        return [without_base_sentence(from_bucket(opened.model, bare).total_dE00)]
+    if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
+        return []
+    usual = usual_base(given(), str(setup["substrate_id"].iloc[0]))
+    if usual is None or usual[UNDERBASE[0]].iloc[0] not in opened.catalogue.words["inks"]:
+        return []
+    based = setup.assign(**usual.iloc[0].to_dict())
+    described = opened.catalogue.describe(based).iloc[0]
+    base = dict(setup_words(described))["Base"]
+    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, base)]
+
+
+def usual_base(given: Given, garment: str) -> pd.DataFrame | None:
+    """The base that presets name for a garment, else the commonest of its prints, else of all (one
+    row); None where there is none."""
+    usual, by_preset = Usual(given).setup([garment])
+    if by_preset and usual[UNDERBASE[0]] is not None:
+        return pd.DataFrame([{column: usual[column] for column in UNDERBASE}])
+    prints = given.tables["prints"]
+    own = prints[prints["substrate_id"] == garment]
+    for history in (own, prints):
+        if len(bases := usual_bases(history)):
+            return bases.head(1)
+    return None

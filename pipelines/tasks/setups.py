@@ -1,0 +1,84 @@
+"""Set-ups that are asked about, by the options of a command or the fields of a page, checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import pandas as pd
+
+from learn.shop import UNDERBASE_IDS
+from pipelines.registry.opened import Opened
+from pipelines.tables.folder import check_setups
+from pipelines.tables.names import with_ids
+from pipelines.tables.presses import new_presses
+from pipelines.tables.schema import SETUPS
+from pipelines.tables.targets import Target
+from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.workspace.problems import InputProblems, Kind, Problem
+
+TARGET = ("target_L", "target_a", "target_b")
+
+
+def checked(
+    rows: list[dict[str, str]],
+    aim: Target | None,
+    opened: Opened,
+    called: Mapping[str, str],
+    *,
+    else_called: str,
+    left_out: tuple[str, str],
+) -> tuple[pd.DataFrame, list[str]]:
+    """Set-ups (column -> text) checked, numbered where there are several; and what has to be told
+    about them.
+
+    ``called``: column -> what it is called where it was asked, ``else_called`` for any other;
+    ``left_out``: what is said of one that is needed and missing, and what to do.
+
+    Raises UserError for what is wrong, each thing once, by what it is ``called``.
+    """
+    needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
+    cells, notes = ({}, []) if aim is None else (_aim_cells(aim), list(aim.notes))
+    names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]
+    full = [
+        {**needed, "setup_id": name, **cells, **row} for name, row in zip(names, rows, strict=True)
+    ]
+
+    def placed(problem: Problem) -> Problem:
+        name = called.get(problem.column or "", else_called)
+        there = replace(problem, file=name, row=None, column=None)
+        if problem.kind == Kind.MISSING:
+            return replace(there, what=left_out[0], do=left_out[1])
+        return there
+
+    try:
+        given = pd.DataFrame(full, index=range(2, len(full) + 2), dtype=object).fillna("")
+        given, readings = with_ids(SETUPS, given, opened.known)
+        setups = check_setups(given, opened.known, else_called)
+    except InputProblems as error:
+        told = {str(one): one for one in map(placed, error.problems)}
+        raise InputProblems(list(told.values())) from None
+    notes += [reading.on_command_line for reading in readings]
+    notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
+    assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
+    setups, lots = with_latest(setups, opened.catalogue.lots)
+    notes += latest_taken(lots)
+    return setups, notes + list(dict.fromkeys(assumed))
+
+
+def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
+    """What was left open and is taken as the usual thing (`checks.assumed`)."""
+    told = []
+    if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
+        told.append(f"{called['flash_count']} is not given; taken as no flash between strokes.")
+    if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
+        told.append(f"{called['underbase_strokes']} is not given; taken as one stroke.")
+    return told
+
+
+def _aim_cells(aim: Target) -> dict[str, str]:
+    """The cells that a target fills."""
+    cells = dict(zip(TARGET, map(repr, aim.lab.tolist()), strict=True))
+    if aim.tolerance_dE00 is not None:
+        cells["tolerance_dE00"] = repr(aim.tolerance_dE00)
+    return cells

@@ -1,0 +1,59 @@
+"""Set-ups one step from a set-up: what somebody at the press would try next."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import pandas as pd
+
+from learn.shop import UNDERBASE
+from pipelines.tables.folder import Given
+from pipelines.tasks.base import usual_base
+
+MOST_STROKES = 6  # beyond that nobody prints; common practice, no source
+
+
+class Step(StrEnum):
+    """What is different."""
+
+    BASE_OFF = "base_off"
+    BASE_ON = "base_on"
+    COARSER = "coarser"
+    FINER = "finer"
+    STROKE = "stroke"
+
+
+def one_step(
+    cells: dict[str, str], given: Given, meshes: pd.DataFrame
+) -> dict[Step, dict[str, str]]:
+    """Set-ups (column -> text) that differ in one thing from ``cells``, a whole set-up by
+    identifiers: those that the shop can print. ``meshes``: its screens, typed.
+    """
+    found: dict[Step, dict[str, str]] = {}
+    if cells.get(UNDERBASE[0]):
+        found[Step.BASE_OFF] = {c: v for c, v in cells.items() if c not in UNDERBASE}
+    elif (base := usual_base(given, cells["substrate_id"])) is not None:
+        told = {c: v for c, v in base.iloc[0].items() if pd.notna(v)}
+        found[Step.BASE_ON] = cells | {
+            str(c): f"{v:g}" if isinstance(v, float) else str(v) for c, v in told.items()
+        }
+    for step, mesh in _neighbours(cells.get("mesh_id", ""), meshes).items():
+        found[step] = cells | {"mesh_id": mesh}
+    strokes = cells.get("strokes", "")
+    if strokes.isdigit() and int(strokes) < MOST_STROKES:
+        found[Step.STROKE] = cells | {"strokes": str(int(strokes) + 1)}
+    return found
+
+
+def _neighbours(mesh: str, meshes: pd.DataFrame) -> dict[Step, str]:
+    """The next coarser and the next finer screen by their threads."""
+    counts = meshes.set_index("mesh_id")["threads_per_cm"].dropna().sort_values(kind="stable")
+    if mesh not in counts.index:
+        return {}
+    coarser, finer = counts[counts < counts[mesh]], counts[counts > counts[mesh]]
+    found = {}
+    if len(coarser):
+        found[Step.COARSER] = str(coarser.index[-1])
+    if len(finer):
+        found[Step.FINER] = str(finer.index[0])
+    return found

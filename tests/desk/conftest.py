@@ -1,0 +1,58 @@
+"""The local page on the small shop, by Flask's own client and in a real browser."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+from waitress.server import create_server
+
+from pipelines.desk.app import make_app
+from pipelines.desk.opened import Desk
+from pipelines.workspace.folders import Workspace
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+
+
+def text_of(html: str) -> str:
+    """What stands on a page, without marks, as one line."""
+    return " ".join(re.sub(r"<[^>]+>", " ", html).split())
+
+
+@pytest.fixture(scope="session")
+def app(learnt_workspace):
+    """The page on the small shop; nothing may be written there."""
+    return make_app(Desk(Workspace(learnt_workspace), None))[0]
+
+
+@pytest.fixture
+def client(app) -> FlaskClient:
+    return app.test_client()
+
+
+@pytest.fixture(scope="session")
+def address(app) -> Iterator[str]:
+    """The page served on a free port."""
+    server = create_server(app, host="127.0.0.1", port=0, threads=8)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.effective_port}"
+    server.close()
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium; tests that ask for it are skipped where there is none."""
+    if not Path(CHROMIUM).is_file():
+        pytest.skip("no Chromium here: the local page is not tried in a browser")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        run = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield run
+        run.close()

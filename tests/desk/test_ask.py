@@ -1,0 +1,139 @@
+"""*Ask*: the same answers as `strikeoff predict`, by name, and one sentence for a mistake."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from threading import Thread
+
+import pytest
+
+from pipelines.cli import main
+from pipelines.desk.app import make_app
+from pipelines.desk.opened import Desk
+from pipelines.workspace.folders import Workspace
+from tests.desk.conftest import text_of
+
+
+def test_without_a_question_everything_can_be_picked(client):
+    html = client.get("/ask/").text
+    said = text_of(html)
+    assert "Pick an ink and a garment" in said
+    for name in ("Turquoise", "Black", "White base", "no base", "43-80"):
+        assert name in said
+    assert '<option value="Bright red">' in html
+
+
+def test_the_answer_is_that_of_the_command(client, learnt_workspace, capsys):
+    command = ["predict", "turquoise", "black tee", "--target", "45,-30,-20"]
+    assert main(["--workspace", str(learnt_workspace), *command]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    query = {"ink": "turquoise", "garment": "black tee", "target": "45,-30,-20"}
+    said = text_of(client.get("/ask/", query_string=query).text)
+    miss = re.search(r"target to print ([\d.]+) dE00, 90 % ([\d.]+ to [\d.]+)", told)
+    assert f"Target to print {miss[1]} dE00" in said and miss[2] in said
+    shift = re.search(r"bucket to print ([\d.]+) dE00", told)
+    assert f"Bucket to print {shift[1]} dE00" in said
+    filled = re.search(r"Filled in (.*) Model", told)
+    assert filled[1] in said
+    why = re.search(r"Why (.*) Ink", told)
+    assert why[1] in said
+
+
+def test_screen_and_strokes_that_are_picked_keep_the_usual_base(client):
+    query = {"ink": "turquoise", "garment": "black", "screen": "M43-80", "strokes": "2"}
+    said = text_of(client.get("/ask/", query_string=query).text)
+    assert "as usual: White base" in said
+    assert "mesh M43-80, 2 strokes" in said
+    bare = text_of(client.get("/ask/", query_string=query | {"base": "none"}).text)
+    assert "none, straight on the cloth" in bare
+
+
+def test_a_step_is_shown_in_full_beside_the_answer(client):
+    query = {"ink": "turquoise", "garment": "black"}
+    html = client.get("/ask/", query_string=query).text
+    steps = dict(re.findall(r'id="step-(\w+)-\d-\d+" href="([^"]+)"', html))
+    assert set(steps) >= {"base_off", "coarser", "finer", "stroke"}
+    beside = client.get(steps["base_off"].replace("&amp;", "&")).text
+    assert "Beside it: Without base" in text_of(beside)
+    off = client.get("/ask/", query_string=query | {"base": "none"}).text
+    shown = re.compile(r"Bucket to print ([\d.]+) dE00")
+    assert shown.findall(text_of(beside))[1] == shown.findall(text_of(off))[0]
+
+
+def test_why_adds_up(client):
+    query = {"ink": "turquoise", "garment": "black", "why": "1"}
+    said = text_of(client.get("/ask/", query_string=query).text)
+    shares = said.split("dE00 ", 1)[1]
+    assert "together" in shares
+    assert "Without the base it would lie" in said
+
+
+def test_several_garments_have_a_card_each(client):
+    html = client.get("/ask/?ink=turquoise&garment=Black&garment=White").text
+    assert len(re.findall(r'<section class="card"', html)) == 2
+
+
+@pytest.mark.parametrize(
+    ("query", "sentence"),
+    [
+        ({"ink": "turqoise", "garment": "black"}, 'Ink "turqoise" is not in inks.csv; is'),
+        ({"ink": "red", "garment": "black"}, 'Ink "red" may be'),
+        ({"ink": "turquoise", "garment": "blakc"}, 'Garment "blakc" is not in'),
+        ({"ink": "turquoise", "garment": "black", "strokes": "many"}, "Strokes:"),
+        ({"ink": "turquoise", "garment": "black", "strokes": "1", "flashes": "3"}, "Flashes"),
+        ({"ink": "turquoise", "garment": "black", "screen": "M43-81"}, "Screen:"),
+        ({"ink": "turquoise", "garment": "black", "tolerance": "-1"}, "Tolerance:"),
+        ({"ink": "turquoise", "garment": "black", "target": "a shade of dawn"}, "is no target"),
+    ],
+)
+def test_a_mistake_is_a_sentence_in_the_words_of_the_page(client, query, sentence):
+    reply = client.get("/ask/", query_string=query)
+    assert reply.status_code == 400
+    said = text_of(reply.text)
+    assert sentence.replace('"', "&#34;") in said
+    assert "Traceback" not in reply.text and "--" not in said
+
+
+def test_names_are_escaped(client):
+    attack = '"><script>alert(1)</script>'
+    for name in ("ink", "garment", "base", "screen", "strokes", "target", "tolerance", "beside"):
+        query = {"ink": "turquoise", "garment": "black"} | {name: attack}
+        assert "<script>alert" not in client.get("/ask/", query_string=query).text
+
+
+def test_what_changes_in_the_store_is_on_the_next_page(learnt_workspace, tmp_path):
+    root = shutil.copytree(learnt_workspace, tmp_path / "w")
+    client = make_app(Desk(Workspace(root), None))[0].test_client()
+    query = {"ink": "turquoise", "garment": "black", "base": "none"}
+    assert client.get("/ask/", query_string=query).status_code == 200
+    inks = root / "tables" / "inks.csv"
+    inks.write_text(inks.read_text().replace("Turquoise", "Lagoon"))
+    assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
+    assert client.get("/ask/", query_string=query).status_code == 400
+    assert "Lagoon" in client.get("/ask/", query_string=query | {"ink": "lagoon"}).text
+
+
+def test_many_at_once_get_the_answers_of_one(app):
+    inks = ["Turquoise", "Deep red", "Clear magenta", "Warm yellow"]
+    alone = {i: app.test_client().get(f"/ask/?ink={i}&garment=Black").text for i in inks}
+    wrong = []
+
+    def ask(ink: str) -> None:
+        for _ in range(3):
+            if app.test_client().get(f"/ask/?ink={ink}&garment=Black").text != alone[ink]:
+                wrong.append(ink)
+
+    threads = [Thread(target=ask, args=(ink,)) for ink in inks * 2]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not wrong
+
+
+def test_a_shop_without_a_model_is_told_so(tmp_path):
+    client = make_app(Desk(Workspace(tmp_path), None))[0].test_client()
+    reply = client.get("/ask/")
+    assert reply.status_code == 400
+    assert "No shop in" in text_of(reply.text)

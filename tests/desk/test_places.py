@@ -1,0 +1,51 @@
+"""Every place: no width scrolls sideways, everything is named, large and readable, no script of its
+own, small enough."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.desk.looking import WIDTHS, too_wide, wrong_with
+
+# A place adds its pages here: empty, full, and with a mistake.
+PAGES = [
+    "/ask/",
+    "/ask/?ink=turquoise&garment=Black&target=45,-30,-20&why=1&beside=base_off",
+    "/ask/?ink=nonsense",
+    "/screen/",
+    "/nothing-here",
+]
+HEAVIEST_BYTES = 300_000
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_it_holds_at_every_width_in_light_and_dark(browser, address, path):
+    for scheme in ("light", "dark"):
+        context = browser.new_context(base_url=address, color_scheme=scheme)
+        page = context.new_page()
+        page.goto(path)
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 800})
+            assert not too_wide(page, width), f"scrolls sideways at {width}"
+            assert wrong_with(page) == {}
+        context.close()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_it_is_light_and_has_no_script_of_its_own(client, path):
+    html = client.get(path).text
+    assert html.count("<script") == 1
+    assert " onclick" not in html and "javascript:" not in html
+    linked = [client.get(f"/static/{name}").data for name in ("desk.css", "desk.js", "icon.svg")]
+    assert len(html.encode()) + sum(map(len, linked)) < HEAVIEST_BYTES
+
+
+def test_what_is_wrong_is_seen(browser):
+    page = browser.new_page()
+    page.set_content(
+        "<html><main><h2 id=a>x</h2><p id=a style='color:#999'>y</p><button>z</button>"
+        "<input style='height:60px'><div style='width:3000px'>w</div></main></html>"
+    )
+    assert set(wrong_with(page)) == {"small", "nameless", "faint", "built"}
+    assert too_wide(page, 1280)
+    page.close()
