@@ -118,9 +118,7 @@ class Scene:
         self.root, self.case, self.shop = root, case, "demo" if case.name == "demo" else SHOP
         self.known: dict[tuple, Any] = {}
         root.mkdir()
-        if not case.fresh:
-            for part in ("datasets", "models"):
-                shutil.copytree(began() / part, root / part)
+        self.begin()
         for command in case.before:
             if command == ("damage",):
                 (root / "datasets" / SHOP / "shop.db").write_bytes(b"no database" * 100)
@@ -130,8 +128,22 @@ class Scene:
             else:
                 code, said = self.run(*command)
                 assert code == 0, said
-        self.start = photograph(root)
-        self.old = self.look(self.start)
+        self.keep()
+        self.old = self.look()
+
+    def begin(self) -> None:
+        """The shop, before anything else."""
+        if not self.case.fresh:
+            for part in ("datasets", "models"):
+                shutil.copytree(began() / part, self.root / part)
+
+    def keep(self) -> None:
+        """Remember how it is now."""
+        self.start = photograph(self.root)
+
+    def reset(self) -> None:
+        """As it was."""
+        restore(self.root, self.start)
 
     def run(self, *command: str) -> tuple[int, str]:
         """Here, as the user who stands in the workspace."""
@@ -158,7 +170,7 @@ class Scene:
 
     def kill(self, at: int) -> bool:
         """Play it from the start, killed before a call; False where it has fewer."""
-        restore(self.root, self.start)
+        self.reset()
         code = traced(lambda: self.run(*self.case.command)[0], lambda n, _: n == at, self.root)
         assert code in (0, -9)
         return code == -9

@@ -165,8 +165,11 @@ def record(
     for line in lines(report, batch, incoming.file, dry_run):
         print(line)
     if gate is not None and batch is not None:
-        for line in lots_recorded(workspace, name, report.in_use):
-            print(line)
+        try:
+            for line in lots_recorded(workspace, name, report.in_use):
+                print(line)
+        except UserError as error:  # a server that is gone by now
+            tell([f"the batch is recorded; how its lots print cannot be told: {error}"])
     return 0
 
 

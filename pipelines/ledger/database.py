@@ -196,6 +196,9 @@ def _told(source: Source) -> Iterator[None]:
 def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
     """What to tell of the driver's own words, the only thing it gives."""
     told, kind = why.lower(), Kind.REFUSED
+    if error.connection_invalidated:
+        again = "give the command again once it answers: nothing is stored twice"
+        return f"the connection to the server was lost ({why}); {again}.", kind
     if "connection" in told and isinstance(error, sa.exc.OperationalError):
         return f"the server does not answer ({why}); check the URL and the server.", kind
     if "locked" in told or "lock timeout" in told or "busy" in told:

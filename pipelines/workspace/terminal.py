@@ -13,7 +13,7 @@ _STEERS = re.compile(
 )
 _URL = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*://)([^\s\"']*)")
 _SECRET = re.compile(r"([?&][^=&\s]*(?:pass|pwd|secret|token|key)[^=&\s]*=)[^&\s]*", re.IGNORECASE)
-_AFTER_COLON = re.compile(r":(?![0-9]+(?:[/?,]|$))[^/?]*")
+_AFTER_COLON = re.compile(r":(?!$|[0-9]+(?:[/?,]|$))[^/?]*")
 
 
 def harmless(text: str) -> str:

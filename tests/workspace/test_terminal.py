@@ -41,6 +41,8 @@ def test_no_password_is_shown(shop, capfd, url):
     assert without_secrets("see https://docs.example/page?x=1 for it") == (
         "see https://docs.example/page?x=1 for it"
     )
+    of_server = "postgresql://ann@server/shop: the server does not answer"
+    assert without_secrets(of_server) == of_server
 
 
 def test_names_and_reasons_do_not_steer_the_terminal(shop, capfd):
