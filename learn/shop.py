@@ -78,6 +78,14 @@ def _no_changes() -> pd.DataFrame:
     return columns.astype({"changed_on": "datetime64[ns]"})
 
 
+def _no_tints() -> pd.DataFrame:
+    import pandas as pd
+
+    columns = {"ink_id": object, "substrate_id": object, "mixed_with": object}
+    columns |= dict.fromkeys(("film_um", "share_pct", "L", "a", "b"), float)
+    return pd.DataFrame(columns=list(columns)).astype(columns)
+
+
 @dataclass(frozen=True)
 class Shop:
     """A shop's tables, checked.
@@ -89,6 +97,8 @@ class Shop:
     when only a spectrum is known). ``drawdowns.film_um`` is ``inf`` for the bucket. ``presses``
     names presses, and is empty where the shop keeps no list of them; nothing is learnt from it.
     ``changes`` says when a press was mended or changed; from that day on it is another one.
+    ``tints`` are drawdowns of two inks, ``share_pct`` percent by weight of ``ink_id`` in
+    ``mixed_with``. ``inks`` and ``prints`` may hold ``mix``: ((ink, weight), ...) or None.
     """
 
     settings: ShopSettings
@@ -99,3 +109,4 @@ class Shop:
     prints: pd.DataFrame
     presses: pd.DataFrame = field(default_factory=_no_presses)
     changes: pd.DataFrame = field(default_factory=_no_changes)
+    tints: pd.DataFrame = field(default_factory=_no_tints)

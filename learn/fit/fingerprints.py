@@ -23,8 +23,8 @@ def marks_of(shop: Shop) -> Marks:
     out: Marks = {}
     for name, (frame, key) in tables.items():
         # sorted, so that neither the order of columns nor of rows counts
-        # and other names of a thing are nothing to learn from
-        counted = sorted(set(frame.columns) - {"aliases"})
+        # and other names of a thing, and what it is mixed of, are nothing to learn from
+        counted = sorted(set(frame.columns) - {"aliases", "mix"})
         row = pd.util.hash_pandas_object(frame[counted], index=False)
         if name == "prints":  # one that counts as printed after a change of its press is another
             era, begun = eras_of(frame["press_id"], frame["printed_on"], shop.changes)

@@ -22,6 +22,7 @@ from learn.errors import Unusable
 from learn.gp.posterior import one_thread
 from learn.mixing.families import Family, Mixable, families
 from learn.mixing.mixture import Mixed, Mixing
+from learn.mixing.strength import Strengths
 from learn.normal import root, sd_of
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
@@ -132,6 +133,7 @@ def recipes(
     tolerance: float | None = None,
     weighing: Weighing | None = None,
     most: int = 5,
+    strengths: Strengths | None = None,
 ) -> Recipes:
     """Mixes of two to ``most_inks`` inks for a target printed with ``setup`` on ``garments``.
 
@@ -140,6 +142,7 @@ def recipes(
     setup : set-up columns without ink and garment: mesh, strokes, flashes, base, press
     inks : what may be mixed; unless given, every ink of the shelf but the underbases, one family
         of ink types after the other (`learn.mixing.families`); the lines are those of the best
+    strengths : what tint cards and printed mixes told of the inks (`learn.mixing.evidence`)
 
     Raises
     ------
@@ -166,7 +169,7 @@ def recipes(
         raise Unusable(msg)
 
     def of(palette: list[str]) -> Recipes | None:
-        mixing = Mixing.of(model, setup, garments, palette)
+        mixing = Mixing.of(model, setup, garments, palette, strengths)
         return _best(mixing, target, min(most_inks, len(palette)), tolerance, weighing, most)
 
     if shelf:

@@ -1,8 +1,9 @@
 """After the first test print of a mix: what to add to the bucket. Nothing can be taken out.
 
-The test print says how far the mix really is from its prediction; of that, the part which is
-not scatter of press and instrument is taken to stay while the mix changes a little. Additions
-are then sought, none below zero, that bring the mix to the target with as little ink as possible.
+The test print says what the inks and their strengths in the mix really are (`learn.mixing.seen`);
+what it leaves unexplained, and is not scatter of press and instrument, is taken to stay while the
+mix changes a little. Additions are then sought, none below zero, that bring the mix to the target
+with as little ink as possible.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from learn.errors import Unusable
 from learn.gp.posterior import one_thread
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing, dE00_axes
+from learn.mixing.seen import Seen
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.garments import facts_of, outcome
-from learn.predict.protocol import Joint
 from learn.predict.verdict import causes
 
 Array = NDArray[np.floating]
@@ -82,21 +83,11 @@ def top_up(
         raise Unusable(msg)
     seen = np.concatenate([np.arange(3 * r, 3 * r + 3) for r in rows])
     reading = np.concatenate([np.asarray(measured[mixing.garments[r]], float) for r in rows])
-    mixed = mixing.predict(weighing.shares(mixing, held))
-    mean, total, unknown = mixed.joint.mean[0], mixed.joint.covariance[0], mixed.unknown[0]
-    gain = np.linalg.solve(total[np.ix_(seen, seen)], unknown[seen]).T  # (3 g, seen)
-    offset = (gain @ (reading - mean.ravel()[seen])).reshape(mean.shape)
-    left = total - gain @ unknown[seen]
+    told = Seen.of(mixing, weighing.shares(mixing, held), seen, reading)
     metric = dE00_axes(target)
 
     def lab(kg: Array) -> Array:
-        return mixing.lab(weighing.shares(mixing, kg))[0] + offset
-
-    def printed(kg: Array) -> Joint:
-        return Joint(lab(kg)[None], ((left + left.T) / 2)[None], mixed.joint.scatter)
-
-    def chance(kg: Array) -> float:
-        return float(outcome(printed(kg), target, tolerance).p_all[0])
+        return told.lab(weighing.shares(mixing, kg))[0]
 
     def solved(may_add: NDArray[np.intp], starts: tuple[float, ...]) -> tuple[float, Array]:
         def residual(a: Array) -> Array:
@@ -125,14 +116,16 @@ def top_up(
         if miss < best - WORTH_ANOTHER_INK:
             best, add = miss, more
     add = np.round(add / (weighing.smallest_g / 1000)) * weighing.smallest_g / 1000
-    before, p_before = delta_e00(lab(held), target).max(), chance(held)
-    after, p_after = delta_e00(lab(held + add), target).max(), chance(held + add)
+    joint = told.predict(weighing.shares(mixing, np.array([held, held + add])))
+    p_before, p_after = (float(p) for p in outcome(joint, target, tolerance).p_all)
+    before, after = delta_e00(joint.mean, target).max(axis=1)
     if after > before - WORTH_OPENING_THE_BUCKET or p_after < p_before:
-        add, after, p_after = np.zeros(len(held)), before, p_before
+        add, after, p_after, joint = np.zeros(len(held)), before, p_before, joint.take(slice(1))
+    printed = joint.take(slice(len(joint.mean) - 1, None))
     now = held + add
     seen_now = mixing.unseen(weighing.shares(mixing, held))[0]
     unseen = tuple(u for u in mixing.unseen(weighing.shares(mixing, now))[0] if u not in seen_now)
-    facts = facts_of(printed(now), target, tolerance, [unseen])
+    facts = facts_of(printed, target, tolerance, [unseen])
     cause = causes(facts, mixing.model.settings_)[0]
     return TopUp(
         add_kg={i: float(a) for i, a in zip(mixing.inks, add, strict=True) if a > 0},
@@ -145,7 +138,7 @@ def top_up(
         p_before=p_before,
         p_after=p_after,
         lab=lab(now),
-        within_dE00=float(outcome(printed(now), target, tolerance).worst[0, 2]),
+        within_dE00=float(outcome(printed, target, tolerance).worst[0, 2]),
         verdict=cause.verdict,
         cause=cause,
         unseen=unseen,

@@ -143,10 +143,22 @@ class _Drawdowns:
 def _film_reflectance(theta: Array, rows: _Drawdowns) -> Array:
     """Measured reflectance (d, 31) that an ink ``theta`` (62,) would give."""
     K, S = np.exp(theta[:N_WAVELENGTHS]), np.exp(theta[N_WAVELENGTHS:])
-    bucket = np.isinf(rows.film_um)
-    X = np.where(bucket, 1.0, rows.film_um)[:, None]
-    r = kubelka_munk.reflectance_over(K, S, X, rows.back)
-    r[bucket] = kubelka_munk.r_infinity(K, S)
+    return card_reflectance(K, S, rows.film_um, rows.back)
+
+
+def card_reflectance(K: Array, S: Array, film_um: Array, back: Array) -> Array:
+    """Measured reflectance (d, 31) of drawdowns.
+
+    Parameters
+    ----------
+    K, S : (31,) or (d, 31) per um
+    film_um : (d,), inf for the bucket
+    back : (d, 31) beneath the surface, see :func:`backs_of`
+    """
+    bucket = np.isinf(film_um)
+    X = np.where(bucket, 1.0, film_um)[:, None]
+    r = kubelka_munk.reflectance_over(K, S, X, back)
+    r[bucket] = np.broadcast_to(kubelka_munk.r_infinity(K, S), r.shape)[bucket]
     return kubelka_munk.through_surface(r) + DRAWDOWN_HAZE
 
 
@@ -262,10 +274,7 @@ def _directions(theta: Array, cov: Array, viewing: Viewing) -> tuple[Array, Arra
 def _rows_of(
     drawdowns: pd.DataFrame, substrates: pd.DataFrame, substrate_r: Array, viewing: Viewing
 ) -> _Drawdowns:
-    at = pd.Index(substrates["substrate_id"]).get_indexer(drawdowns["substrate_id"])
-    back = body_of(substrates, substrate_r)[at]
-    cloth = has_pores(substrates)[at]
-    back[cloth] = kubelka_munk.wet_out(back[cloth], CLOTH_WET_OUT)
+    back, cloth = backs_of(drawdowns["substrate_id"], substrates, substrate_r)
     spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
     smooth = np.full_like(spectra, np.nan)
     only_lab = ~np.isfinite(spectra).all(axis=1)
@@ -279,6 +288,18 @@ def _rows_of(
         smooth=smooth,
         noise=np.where(cloth, CLOTH_NOISE, 1.0),
     )
+
+
+def backs_of(
+    ids: pd.Series, substrates: pd.DataFrame, substrate_r: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """What lies beneath drawdowns on the substrates ``ids``: reflectance (d, 31), and whether it
+    is cloth (d,)."""
+    at = pd.Index(substrates["substrate_id"]).get_indexer(ids)
+    back = body_of(substrates, substrate_r)[at]
+    cloth = has_pores(substrates)[at]
+    back[cloth] = kubelka_munk.wet_out(back[cloth], CLOTH_WET_OUT)
+    return back, cloth
 
 
 def _known_from(rows: _Drawdowns) -> str:

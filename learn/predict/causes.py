@@ -42,7 +42,7 @@ class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
     what: (
-        str  # ink, garment, mesh, base mesh, press, ground, or a process number (a feature's name)
+        str  # ink, garment, mesh, base mesh, press, ground, mix, or a process number (its feature)
     )
     how: str  # "never" or "few" prints of it; "below" or "above" all past prints
     level: str = ""  # which ink, garment, ...; empty for a number

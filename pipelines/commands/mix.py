@@ -32,6 +32,10 @@ Finds mixes of two to four inks that print as the target over the mesh, base and
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
 be mixed (mixable). With --have and --measured it tells instead what to add to a mix that has been
 printed once; nothing can be taken out of a bucket, so only additions are sought.
+
+How much an ink does in a mix is not what its own film says. Cards of two inks (drawdowns.csv with
+mixed_with and share_pct, best one part in four of white) and printed mixes (the column mix of
+inks.csv or prints.csv) are counted as soon as they are imported or recorded.
 """
 
 
@@ -122,13 +126,16 @@ def mix(
     shop: str | None = None,
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
+    from learn.mixing.evidence import strengths_of
     from learn.mixing.families import may_join
     from learn.mixing.mixture import Mixing
     from learn.mixing.recipes import Weighing, recipes
     from learn.mixing.top_up import top_up
     from learn.planning.plan import checked_garments
+    from pipelines.ledger import store
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
+    from pipelines.tables.folder import to_shop
     from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import (
         by_model,
@@ -159,6 +166,7 @@ def mix(
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
+    strengths = strengths_of(opened.model, to_shop(store.read(workspace.database(name))))
     try:
         weigh = Weighing(**weighing)
         if have:
@@ -167,7 +175,7 @@ def mix(
             shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(have)]
             more = inks or may_join(shelf["ink_type"], have, settings.mixable)
             palette = list(dict.fromkeys([*have, *more]))
-            mixing = Mixing.of(opened.model, setup, garments, palette)
+            mixing = Mixing.of(opened.model, setup, garments, palette, strengths)
             readings = {
                 g: read_target(text, Targets(known, none_named), settings, "--measured").lab
                 for g, text in measured.items()
@@ -193,6 +201,7 @@ def mix(
                 most_inks=most_inks,
                 tolerance=tolerance,
                 weighing=weigh,
+                strengths=strengths,
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
             mixes = found.lines["inks"].tolist()

@@ -117,6 +117,8 @@ def dark_in_percent(frames: dict[str, pd.DataFrame]) -> dict[str, list[tuple[int
     parts = []
     for name in ("drawdowns", "prints"):
         frame = frames.get(name, pd.DataFrame())
+        for column in {"mix", "mixed_with"} & set(frame):  # a tint is not the ink's own colour
+            frame = frame[frame[column].isna()]
         if frame.empty:
             continue
         spectra, seen = frame[SPECTRUM].to_numpy(float), _seen(frame)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
-from pipelines.tables import agreement, checks, csvfile
+from pipelines.tables import agreement, checks, csvfile, mixes
 from pipelines.tables.cells import typed
 from pipelines.tables.changes import check_changes, undated
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
@@ -336,8 +336,9 @@ def _check(
     if CHANGES.name in frames and CHANGES.name in coming:  # a print may be set aside since
         named = known[PRESSES.name]
         faults[CHANGES.name] += check_changes(frames[CHANGES.name], named, CHANGES.file, today)
-    for name, more in agreement.faults(given.tables, frames, settings, coming).items():
-        faults[name] += more
+    frames, of_mixes = mixes.with_recipes(frames, known.get("inks"))
+    _add(faults, of_mixes)
+    _add(faults, agreement.faults(given.tables, frames, settings, coming))
     if "prints" in frames:
         _refuse_habits(given.tables["prints"], faults["prints"], findings)
     for name in ("inks", "substrates", "meshes", "presses", "changes", "drawdowns"):
@@ -348,7 +349,7 @@ def _check(
     print_faults = sorted(faults.get("prints", []), key=lambda problem: problem.row or 0)
     if not frames.keys() >= NEEDED_TABLES.keys():
         return None, print_faults
-    return Shop(settings, **_with_roles(frames)), print_faults
+    return Shop(settings, **mixes.apart(_with_roles(frames))), print_faults
 
 
 def _refuse_habits(cells: pd.DataFrame, faults: list[Problem], findings: Findings) -> None:
@@ -363,6 +364,12 @@ def _not_told(faults: list[Problem], cells: pd.DataFrame, table: Table) -> list[
     told = {c.name for c in table.columns if c.present} | set(UNDERBASE_IDS)
     missing = told - set(cells.columns)
     return [fault for fault in faults if fault.column not in missing]
+
+
+def _add(faults: dict[str, list[Problem]], found: dict[str, list[Problem]]) -> None:
+    """What was ``found`` by table, to the ``faults`` that are there, once a cell."""
+    for name, more in found.items():
+        faults[name] += _once_a_cell(more, faults[name])
 
 
 def _once_a_cell(more: list[Problem], faults: list[Problem]) -> list[Problem]:
@@ -383,7 +390,7 @@ def _with_roles(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 
 
 def _renumbered(shop: Shop, prints: pd.DataFrame) -> Shop:
-    frames = {name: getattr(shop, name) for name in SHOP_TABLES} | {"prints": prints}
+    frames = {name: getattr(shop, name) for name in (*SHOP_TABLES, "tints")} | {"prints": prints}
     return Shop(shop.settings, **{n: f.reset_index(drop=True) for n, f in frames.items()})
 
 

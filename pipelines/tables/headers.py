@@ -68,6 +68,7 @@ _BY_TABLE = {
         "role": "role|use|used as|used for|rolle|verwendung|rôle|usage|uso|gebruik",
         "solids_vol_pct": "solids|solids volume|volume solids|solids by volume"
         "|festkörper|festkörpervolumen|extrait sec|sólidos",
+        "mix": "mix|recipe|mix by weight|mischung|rezept|mischrezept|recette|receta|ricetta",
     },
     "substrates": {
         "substrate_id": "id|code|no|number|key|style|nummer|numéro|número|codice",
@@ -105,7 +106,10 @@ _BY_TABLE = {
         "|modifica|wijziging",
         "note": "notes|remark|remarks|bemerkung|bemerkungen|nota|opmerking",
     },
-    "drawdowns": {},
+    "drawdowns": {
+        "mixed_with": "mixed with|let down with|tinted with|gemischt mit|aufgehellt mit",
+        "share_pct": "share|share by weight|anteil|gewichtsanteil",
+    },
     "targets": {
         "name": "name|colour|color|colour name|target|farbe|farbname|nom|nombre|nome|naam",
         "hex": "hex|screen colour|screen color|bildschirmfarbe",
@@ -115,6 +119,7 @@ _BY_TABLE = {
     | {
         "print_id": "#|set-up|setup|set up|print|print no|print number|print id|id|no|number|sample"
         "|test|nr|nummer|muster|druck|druck nr|échantillon|muestra|campione|monster",
+        "mix": "mix|recipe|mix by weight|mischung|rezept|mischrezept|recette|receta|ricetta",
     },
     "setups": _PROCESS
     | {

@@ -59,6 +59,7 @@ LAB = (
 )
 
 ALIASES = Column("aliases")  # other names of the same thing, separated by ;
+MIX = Column("mix")  # what is mixed, by weight: red=70; white=30
 
 INKS = Table(
     "inks",
@@ -79,6 +80,7 @@ INKS = Table(
             high=100,
             do="give the volume left after cure in percent (100 for none lost), not a fraction",
         ),
+        MIX,
         ALIASES,
     ),
     key="ink_id",
@@ -186,6 +188,14 @@ DRAWDOWNS = Table(
             high=5000,
             do="give the dry film in micrometres, or write bucket for a full-hiding layer",
         ),
+        _id("mixed_with", "inks"),
+        Column(
+            "share_pct",
+            "number",
+            low=0.05,
+            high=99.95,
+            do="give the percent by weight of ink_id in the mix",
+        ),
     ),
     colour=True,
 )
@@ -225,7 +235,7 @@ PROCESS = (
     Column("readings", "whole", low=1, high=1000),
 )
 
-PRINTS = Table("prints", (_id("print_id", needed=True), *PROCESS), key="print_id", colour=True)
+PRINTS = Table("prints", (_id("print_id", needed=True), *PROCESS, MIX), key="print_id", colour=True)
 
 SETUPS = Table(
     "setups",

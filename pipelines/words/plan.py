@@ -125,8 +125,22 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         out += _wrapped(
             [f"No mix of these inks lands: the nearest is {nearest:.1f} dE00 off on one garment."]
         )
-    out += _wrapped(list(_family_words(found)))
+    out += _wrapped([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
+
+
+def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:
+    """What would tell how the inks of the first line mix, where nothing has."""
+    known, inks = found.mixing.strengths, found.lines["inks"].iloc[0]
+    never = [ink for ink in inks if not known.told.get((ink,))]
+    if never:
+        which = " and ".join(ink_words(ink, names) for ink in never)
+        yield (
+            f"How much {which} do{'' if never[1:] else 'es'} in a mix is taken as is usual of "
+            "pigments, half to double, so the bands are wide. One card of each, 1 part in 4 of "
+            "white (drawdowns.csv: mixed_with and share_pct), or this mix once printed and "
+            "recorded with its recipe (the column mix), narrows them."
+        )
 
 
 def _family_words(found: Recipes) -> Iterator[str]:

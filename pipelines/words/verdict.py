@@ -48,6 +48,7 @@ WITH = {
     "base mesh": "with a base through mesh",
     "press": "with press",
     "ground": "on a ground that is",
+    "mix": "of a mix with",
 }
 NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 

@@ -1,0 +1,131 @@
+"""What was measured of mixes: tint cards and prints, as `learn.mixing.strength` learns from them.
+
+A tint card is two inks in known shares over a card. A printed mix goes through the same physics as
+any print. Of both, what is not known of the inks themselves, of film and press, is noise here; a
+density that nobody stated is part of an ink's strength.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.colour.colorimetry import lab_from_reflectance
+from learn.errors import Unusable
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import Weighing
+from learn.mixing.strength import Law, Observation, Strengths, learn
+from learn.mixing.transport import to_film, to_particles
+from learn.physics.drawdowns import FILM_ERROR, LAB_ERROR, backs_of, card_reflectance, lab_columns
+from learn.shop import SETUP_COLUMNS
+
+if TYPE_CHECKING:
+    from learn.predict.protocol import MixModel
+    from learn.shop import Shop
+
+Array = NDArray[np.floating]
+
+DRAWS = 16  # of the weights, and as many mirrored, to size what else is not known of a mix
+MOST = 200  # prints of mixes that are learnt from, the latest
+
+
+def strengths_of(model: MixModel, shop: Shop) -> Strengths:
+    """The strengths that the shop's tint cards and printed mixes tell of."""
+    return learn([*of_tints(model, shop.tints), *of_prints(model, shop)])
+
+
+def of_tints(model: MixModel, tints: pd.DataFrame) -> list[Observation]:
+    """Every card of two inks; ``tints``: drawdowns with ``mixed_with`` and ``share_pct``."""
+    shelf, substrates = model.encoder_.inks.index, model.encoder_.substrates
+    usable = tints["ink_id"].isin(shelf) & tints["mixed_with"].isin(shelf)
+    usable &= tints["substrate_id"].isin(substrates.index)
+    tints = tints[usable]
+    lab = lab_columns(tints, model.viewing_)
+    backs, cloth = backs_of(
+        tints["substrate_id"], substrates.reset_index(), model.encoder_.substrate_r
+    )
+    rows = zip(tints.to_dict("records"), lab, backs, cloth, strict=True)
+    return [_of_tint(model, *row) for row in rows if np.isfinite(row[1]).all()]
+
+
+def _of_tint(model: MixModel, row: dict, measured: Array, back: Array, cloth: bool) -> Observation:
+    inks = [row["ink_id"], row["mixed_with"]]
+    solids = model.encoder_.inks["solids_vol_pct"].astype(float).fillna(100.0).loc[inks]
+    dry = np.array([row["share_pct"], 100 - row["share_pct"]]) * solids.to_numpy()
+    shares = dry / dry.sum()
+    optics, unsure = model.of_inks(inks, lambda k, s: np.hstack([k, s]))  # (2, 62), (2, 62, 62)
+    film = np.array([row["film_um"]])
+
+    def lab_of(optics: Array, law: Law, k: int, film: Array) -> Array:
+        a, s = to_particles(*np.exp(np.moveaxis(optics.reshape(2, 2, -1), 1, 0)))
+        counted, absorbs, scatters = law.blend(np.tile(shares, (k, 1)))
+        K, S = to_film(counted @ a * np.exp(absorbs), counted @ s * np.exp(scatters))
+        r = card_reflectance(K, S, np.repeat(film, k), np.tile(back, (k, 1)))
+        return lab_from_reflectance(r, model.viewing_)
+
+    def lab(law: Law, k: int) -> Array:
+        return lab_of(optics, law, k, film)
+
+    plain = Law(np.zeros(2), None)
+    here = lab(plain, 1)[0]
+    values, vectors = np.linalg.eigh(unsure)
+    root = vectors * np.sqrt(np.maximum(values, 0))[:, None, :]
+    z = np.random.default_rng(1940).standard_normal((DRAWS, *optics.shape))
+    away = np.einsum("mij,dmj->dmi", root, z)
+    off = np.array([lab_of(optics + s * d, plain, 1, film)[0] for d in away for s in (1, -1)])
+    off = off - here
+    scatter = LAB_ERROR**2 * np.eye(3) * (4.0 if cloth else 1.0)
+    if np.isfinite(film).all():
+        thicker = lab_of(optics, plain, 1, film * np.exp(FILM_ERROR))[0] - here
+        scatter = scatter + np.outer(thicker, thicker)
+    return Observation(tuple(inks), shares, lab, measured, off.T @ off / len(off), scatter)
+
+
+def of_prints(model: MixModel, shop: Shop) -> list[Observation]:
+    """Every print of a mix, the latest `MOST`; one that names what the model has not been told of,
+    or inks that may not be mixed, is passed over."""
+    recipe = recipes_of(shop)
+    prints = shop.prints[recipe.notna().to_numpy()]
+    lab = lab_columns(prints, model.viewing_)
+    found = []
+    order = prints["printed_on"].argsort(kind="stable").to_numpy()[::-1]
+    for i in order[np.isfinite(lab[order]).all(axis=1)][:MOST]:
+        row = prints.iloc[i]
+        try:
+            found.append(of_print(model, row, recipe.loc[prints.index[i]], lab[i]))
+        except Unusable:
+            continue
+    return found
+
+
+def recipes_of(shop: Shop) -> pd.Series:
+    """Of every print its recipe, ((ink, weight), ...); None where it is of no mix."""
+    none = pd.Series(None, shop.prints.index, dtype=object)
+    of_ink = shop.inks.set_index("ink_id").get("mix", pd.Series(dtype=object))
+    own = shop.prints["ink_id"].map(of_ink).astype(object)
+    stated = shop.prints.get("mix", none)
+    return stated.where(stated.notna(), own.where(own.notna(), None))
+
+
+def of_print(
+    model: MixModel,
+    setup: pd.Series,
+    recipe: tuple[tuple[str, float], ...],
+    measured: Array,
+    strengths: Strengths | None = None,
+) -> Observation:
+    """One print of a mix, ``recipe`` by weight; raises Unusable as `Mixing.of` does."""
+    inks = [ink for ink, _ in recipe]
+    described = {c: setup.get(c) for c in SETUP_COLUMNS if c not in ("ink_id", "substrate_id")}
+    mixing = Mixing.of(model, described, [setup["substrate_id"]], inks, strengths)
+    shares = Weighing().shares(mixing, np.array([weight for _, weight in recipe]))
+    said = mixing.predict(shares, mixing.law, DRAWS)
+    unknown, total = said.unknown[0], said.joint.covariance[0]
+
+    def lab(law: Law, k: int) -> Array:
+        return mixing.lab(np.tile(shares, (k, 1)), law)[:, 0]
+
+    return Observation(tuple(inks), shares, lab, measured, unknown, total - unknown)

@@ -1,0 +1,347 @@
+"""How each ink counts in a mix, beyond what its own film says, and how sure that is.
+
+K and S fitted to an ink's own film do not say all of what it does in white: on films of published
+pigments the strength of a tint was between 0.45 and 3.2 times what the full film gave, about 1 for
+scattering inorganic pigments and 2 to 3 for transparent organic ones (Levinson, Berdahl and Akbari
+2005, Solar Energy Materials and Solar Cells 89, 319; from memory), of which
+`learn.mixing.transport` explains what absorbing without scattering does, 1 to 1.9.
+
+So an ink has a strength: an ink of strength 2 counts as twice its share. Strengths are relative to
+each other, and a mix of one ink is that ink whatever its strength. Two inks also do something to
+each other that belongs to the pair, and each recipe something of its own: smooth bends of log
+absorption and log scattering, that fade as one of the inks does. All are weights with priors, an
+ink's with heavy tails; tint cards and printed mixes are data (`learn.mixing.evidence`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from learn.physics.drawdowns import bend_basis
+
+Array = NDArray[np.floating]
+Key = tuple[str, ...]  # one ink, or two in order of their names
+
+# Scale of a log strength under Student's t: the published factors have a standard deviation of
+# about 0.57 (log), which transport explains in part.
+STRENGTH_SCALE = 0.35
+TAILS = 4.0
+# Of a pair at equal shares: log absorption by level, tilt and curve, log scattering by level.
+# Published remainders after one strength an ink are 3.5 to 4 dE00, which sets their size.
+PAIR_SD = np.array([0.15, 0.12, 0.08, 0.15])
+N_ABSORBS = 3
+# Of these, the share (of the sd) that belongs to the recipe and tells nothing of the next.
+OWN = 0.4
+# How far a shop's inks may be from these sizes (log): both scales are learnt over its inks.
+SCALE_SPREAD = 0.5
+SCALES = np.linspace(-1.2, 1.2, 7)
+STEP = 1e-3
+ROUNDS = 6
+# 90 % of Student's t with 4 degrees lie within 2.13 scales, of a normal within 1.645 sd.
+AS_NORMAL = 1.296
+
+
+class Blend(NamedTuple):
+    """M mixes, as inks count in them."""
+
+    counted: Array  # (M, m) shares by strength
+    absorbs: Array  # (M, 31) log factor on absorption
+    scatters: Array  # (M, 31) on scattering
+
+
+@dataclass(frozen=True)
+class Law:
+    """How m inks mix, at some weights; with a leading axis, one law a mix."""
+
+    log_strength: Array  # ([M,] m)
+    pairs: Array | None  # ([M,] m, m, 4) symmetric, zero for an ink with itself; None: all zero
+    own: Array | None = None  # (4,) of the recipe
+
+    def blend(self, shares: Array) -> Blend:
+        """Mixes by their shares (M, m) of the dry film."""
+        counted = shares * np.exp(self.log_strength)
+        counted = counted / counted.sum(axis=1, keepdims=True)
+        bent = np.zeros((len(shares), len(PAIR_SD)))
+        if self.pairs is not None:
+            of = "Mijb" if self.pairs.ndim > 3 else "ijb"
+            bent = 2 * np.einsum(f"Mi,Mj,{of}->Mb", counted, counted, self.pairs, optimize=True)
+        if self.own is not None:
+            bent = bent + 2 * (1 - (counted**2).sum(axis=1, keepdims=True)) * self.own
+        basis = bend_basis()
+        return Blend(
+            counted, bent[:, :N_ABSORBS] @ basis[:N_ABSORBS], bent[:, N_ABSORBS:] @ basis[:1]
+        )
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One measured mix. ``lab`` takes a law, or one law each of k mixes, and answers (k, 3)."""
+
+    inks: tuple[str, ...]
+    shares: Array  # (m,) of the dry film
+    lab: Callable[[Law, int], Array]
+    measured: Array  # (3,) Lab
+    unknown: Array  # (3, 3) what else is not known, alike for all mixes of these inks
+    scatter: Array  # (3, 3) of this reading alone
+
+    @property
+    def keys(self) -> list[Key]:
+        """The inks and pairs it tells of."""
+        return keys_of(self.inks)
+
+
+def keys_of(inks: Sequence[str]) -> list[Key]:
+    """Every ink and every pair of them."""
+    return [(i,) for i in inks] + [pair_of(i, j) for i, j in combinations(inks, 2)]
+
+
+def pair_of(one: str, other: str) -> Key:
+    """The key of a pair."""
+    return (one, other) if one < other else (other, one)
+
+
+class Drawn(NamedTuple):
+    """Standard normal numbers that stand for what is not known of a mix."""
+
+    learnt: Array  # (p,)
+    inks: Array  # (m,)
+    pairs: Array  # (m, m, 4), used above the diagonal
+    own: Array  # (4,)
+
+
+@dataclass(frozen=True)
+class Strengths:
+    """What is known of the strength of inks in mixes, and of what pairs do to each other.
+
+    ``start``: where the weights of an ink or a pair begin among the p learnt ones; all others stand
+    at their prior. ``told``: how many measured mixes told of each.
+    """
+
+    start: dict[Key, int] = field(default_factory=dict)
+    mean: Array = field(default_factory=lambda: np.zeros(0))
+    root: Array = field(default_factory=lambda: np.zeros((0, 0)))  # covariance = root root'
+    ink_scale: float = STRENGTH_SCALE
+    pair_scale: float = 1.0
+    told: dict[Key, int] = field(default_factory=dict)
+
+    @property
+    def size(self) -> int:
+        """Learnt weights, p."""
+        return len(self.mean)
+
+    def drawn(self, rng: np.random.Generator, m: int) -> Drawn:
+        """Numbers for :meth:`law` of m inks."""
+        n = len(PAIR_SD)
+        return Drawn(*(rng.standard_normal(s) for s in (self.size, m, (m, m, n), n)))
+
+    def law(self, inks: Sequence[str], drawn: Drawn | None = None, sign: float = 1.0) -> Law:
+        """How these inks mix: as is likeliest, or as ``drawn``."""
+        weights = self.mean
+        if drawn is not None and self.size:
+            weights = weights + sign * self.root @ drawn.learnt
+        m, n = len(inks), len(PAIR_SD)
+        strength: Array = np.zeros(m)
+        if drawn is not None:
+            strength = sign * AS_NORMAL * self.ink_scale * drawn.inks
+        for i, ink in enumerate(inks):
+            if (ink,) in self.start:
+                strength[i] = weights[self.start[ink,]]
+        known = [
+            (i, j, self.start[key])
+            for (i, one), (j, other) in combinations(enumerate(inks), 2)
+            if (key := pair_of(one, other)) in self.start
+        ]
+        if drawn is None and not known:
+            return Law(strength, None)
+        upper = np.zeros((m, m, n))
+        if drawn is not None:
+            sd = np.sqrt(1 - OWN**2) * self.pair_scale * PAIR_SD
+            upper = sign * sd * np.triu(np.ones((m, m)), 1)[:, :, None] * drawn.pairs
+        for i, j, start in known:
+            upper[i, j] = weights[start : start + n]
+        own = None if drawn is None else sign * OWN * self.pair_scale * PAIR_SD * drawn.own
+        return Law(strength, upper + upper.transpose(1, 0, 2), own)
+
+    def sd_of(self, ink: str) -> float:
+        """Standard deviation of an ink's log strength."""
+        if (ink,) not in self.start:
+            return AS_NORMAL * self.ink_scale
+        return float(np.linalg.norm(self.root[self.start[ink,]]))
+
+    def of(self, ink: str) -> float:
+        """Strength of an ink, 1 where nothing tells of it."""
+        return float(np.exp(self.mean[self.start[ink,]])) if (ink,) in self.start else 1.0
+
+
+def learn(observations: Sequence[Observation]) -> Strengths:
+    """The strengths that measured mixes tell of.
+
+    Gauss-Newton on the weights; the two scales by the evidence on a grid under log-normal priors;
+    the variance of each ink's strength by expectation maximisation of Student's t, as in
+    `learn.fit.strangeness`; a reading that no weights explain counts for less (Student's t too).
+    """
+    if not observations:
+        return Strengths()
+    task = _Task.of(observations)
+    weights, odd = np.zeros(task.size), np.ones(task.n_inks)
+    doubt = np.ones(len(observations))
+    scales = (0.0, 0.0)
+    for _ in range(ROUNDS):
+        at = task.by_tangents(weights)
+        scales = task.scales(at, odd, doubt)
+        for _ in range(3):
+            prior = task.prior(*scales, odd)
+            mean, covariance, left = at.solved(prior, task.noise(doubt, scales[1]))
+            strength = np.exp(scales[0]) * STRENGTH_SCALE
+            square = (mean**2 + np.diag(covariance))[: task.n_inks] / strength**2
+            odd = (TAILS + square) / (TAILS + 1)
+            doubt = np.maximum((TAILS + doubt * left) / (TAILS + 3), 1.0)
+        step = mean - weights
+        weights = weights + step * min(1.0, 1.0 / max(np.abs(step).max(), 1e-9))
+        if np.abs(step).max() < 0.01:
+            break
+    told: Counter[Key] = Counter()
+    for one in observations:
+        told.update(one.keys)
+    return Strengths(
+        task.start,
+        weights,
+        np.linalg.cholesky(covariance + 1e-12 * np.eye(task.size)),
+        float(STRENGTH_SCALE * np.exp(scales[0])),
+        float(np.exp(scales[1])),
+        dict(told),
+    )
+
+
+class _Linear(NamedTuple):
+    """All observations along tangents: error (n, 3) from weights 0, Jacobian (n, 3, p)."""
+
+    error: Array
+    jacobian: Array
+
+    def solved(self, prior: Array, noise: Array) -> tuple[Array, Array, Array]:
+        """Posterior mean and covariance of the weights, squared distance of each reading."""
+        n, _, p = self.jacobian.shape
+        J = self.jacobian.reshape(3 * n, p)
+        weighed = np.linalg.solve(noise, self.jacobian).reshape(3 * n, p)
+        covariance = np.linalg.inv(np.diag(1 / prior) + J.T @ weighed)
+        mean = covariance @ (weighed.T @ self.error.ravel())
+        left = self.error - (J @ mean).reshape(n, 3)
+        distance = np.einsum("nc,nc->n", left, np.linalg.solve(noise, left[..., None])[..., 0])
+        return mean, (covariance + covariance.T) / 2, distance
+
+    def evidence(self, prior: Array, noise: Array) -> float:
+        """Log density of the readings, up to a constant."""
+        n, _, p = self.jacobian.shape
+        J = self.jacobian.reshape(3 * n, p)
+        total = (J * prior) @ J.T
+        for i in range(n):
+            total[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] += noise[i]
+        root = np.linalg.cholesky(total)
+        z = np.linalg.solve(root, self.error.ravel())
+        return float(-0.5 * z @ z - np.log(np.diag(root)).sum())
+
+
+@dataclass(frozen=True)
+class _Task:
+    """The weights that some observations tell of: strengths first, then pairs."""
+
+    observations: Sequence[Observation]
+    start: dict[Key, int]
+    n_inks: int
+    size: int
+    alike: Array  # (n,) how many are of the same inks
+
+    @classmethod
+    def of(cls, observations: Sequence[Observation]) -> _Task:
+        keys = list(dict.fromkeys(key for one in observations for key in one.keys))
+        inks = [key for key in keys if len(key) == 1]
+        pairs = [key for key in keys if len(key) == 2]
+        start: dict[Key, int] = {key: i for i, key in enumerate(inks)}
+        start |= {key: len(inks) + len(PAIR_SD) * i for i, key in enumerate(pairs)}
+        size = len(inks) + len(PAIR_SD) * len(pairs)
+        times = Counter(frozenset(one.inks) for one in observations)
+        alike = np.array([times[frozenset(one.inks)] for one in observations], float)
+        return cls(observations, start, len(inks), size, alike)
+
+    @cached_property
+    def _columns(self) -> list[NDArray[np.intp]]:
+        """Of each observation, which weights it depends on."""
+        width = {1: 1, 2: len(PAIR_SD)}
+        return [
+            np.concatenate([self.start[k] + np.arange(width[len(k)]) for k in one.keys])
+            for one in self.observations
+        ]
+
+    def by_tangents(self, weights: Array) -> _Linear:
+        n = len(self.observations)
+        error, jacobian = np.zeros((n, 3)), np.zeros((n, 3, self.size))
+        self._own.clear()
+        for i, (one, columns) in enumerate(zip(self.observations, self._columns, strict=True)):
+            m, b = len(one.inks), len(PAIR_SD)
+            trials = weights[columns] + np.vstack(
+                [np.zeros(len(columns)), STEP * np.eye(len(columns))]
+            )
+            pairs = np.zeros((len(trials), m, m, b))
+            for k, (r, c) in enumerate(combinations(range(m), 2)):
+                pairs[:, r, c] = pairs[:, c, r] = trials[:, m + k * b : m + (k + 1) * b]
+            lab = one.lab(Law(trials[:, :m], pairs), len(trials))
+            by = ((lab[1:] - lab[0]) / STEP).T  # (3, own weights)
+            jacobian[i][:, columns] = by
+            error[i] = one.measured - lab[0] + by @ weights[columns]
+            self._own.append(self._own_of(one, weights[columns], lab[0]))
+        return _Linear(error, jacobian)
+
+    @cached_property
+    def _own(self) -> list[Array]:
+        """Lab covariance (3, 3) that the recipe's own bends give at scale 1."""
+        return []
+
+    def _own_of(self, one: Observation, weights: Array, lab: Array) -> Array:
+        m, b = len(one.inks), len(PAIR_SD)
+        pairs = np.zeros((m, m, b))
+        for k, (r, c) in enumerate(combinations(range(m), 2)):
+            pairs[r, c] = pairs[c, r] = weights[m + k * b : m + (k + 1) * b]
+        steps = [
+            (one.lab(Law(weights[:m], pairs, own), 1)[0] - lab) / STEP for own in STEP * np.eye(b)
+        ]
+        by = np.array(steps).T * (OWN * PAIR_SD)
+        return by @ by.T
+
+    def noise(self, doubt: Array, log_pair: float) -> Array:
+        """(n, 3, 3) of every reading; what all mixes of the same inks share is not averaged."""
+        each = [
+            d * (a * one.unknown + one.scatter + np.exp(2 * log_pair) * own)
+            for d, a, one, own in zip(doubt, self.alike, self.observations, self._own, strict=True)
+        ]
+        return np.array(each)
+
+    def prior(self, log_ink: float, log_pair: float, odd: Array) -> Array:
+        """Variance (p,) of the weights."""
+        pairs = (self.size - self.n_inks) // len(PAIR_SD)
+        of_pair = (1 - OWN**2) * np.exp(2 * log_pair) * PAIR_SD**2
+        return np.concatenate(
+            [odd * (STRENGTH_SCALE * np.exp(log_ink)) ** 2, np.tile(of_pair, pairs)]
+        )
+
+    def scales(self, at: _Linear, odd: Array, doubt: Array) -> tuple[float, float]:
+        """The likeliest logs of the two scales, one after the other."""
+
+        def likely(log_ink: float, log_pair: float) -> float:
+            far = (log_ink**2 + log_pair**2) / (2 * SCALE_SPREAD**2)
+            noise = self.noise(doubt, log_pair)
+            return at.evidence(self.prior(log_ink, log_pair, odd), noise) - far
+
+        ink, pair = 0.0, 0.0
+        for _ in range(2):
+            ink = max(SCALES, key=lambda s: likely(s, pair))
+            pair = max(SCALES, key=lambda s: likely(ink, s))
+        return float(ink), float(pair)
