@@ -7,10 +7,11 @@ reads them anew, once, while the others wait; what a request has in hand never c
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
 from pipelines.desk.choices import Choices
 from pipelines.ledger import store
@@ -32,6 +33,7 @@ class Now:
     state: State
     model: Opened | None
     no_model: UserError | None  # why there is none
+    kept: dict[str, Any] = field(default_factory=dict)  # what places have worked out of it
 
     @property
     def given(self) -> Given:

@@ -7,7 +7,8 @@ import csv
 import pytest
 
 from pipelines.cli import main
-from pipelines.commands.list_things import lines, things
+from pipelines.commands.list_things import lines
+from pipelines.tasks.things import things
 from tests.small_demo import small_shop
 
 

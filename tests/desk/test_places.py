@@ -13,6 +13,10 @@ PAGES = [
     "/ask/?ink=turquoise&garment=Black&target=45,-30,-20&why=1&beside=base_off",
     "/ask/?ink=nonsense",
     "/screen/",
+    "/shelf/",
+    "/shelf/?kind=garments&word=nothing",
+    "/shelf/?kind=presses",
+    "/shelf/ink/?one=C19&next=1",
     "/nothing-here",
 ]
 HEAVIEST_BYTES = 300_000
