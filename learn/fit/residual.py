@@ -98,11 +98,16 @@ TERMS = [
     Term("soak: fibre", "soak", 0.30, levels="fibre", where="bare"),
     Term("soak: ink type", "soak", 0.30, levels="ink_type", where="bare"),
     Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
+    # A thin film brings little of what takes the dye away.
+    Term(
+        "discharge: film", "discharge", 0.50, smooth=("log_film",), linear=True, where="discharged"
+    ),
     Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
     Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
     Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
     Term("haze: ink", "haze", 0.30, levels="ink"),
-    Term("haze: garment", "haze", 0.20, levels="substrate"),
+    # Fibres stand out of ink on bare cloth, and send back light; a base lays them flat.
+    Term("haze: garment", "haze", 0.20, levels="substrate", where="bare"),
     Term("free: all inks", "free", 0.15),
     Term("free: ink", "free", 0.30, levels="ink"),
     Term("free: garment, bare", "free", 0.30, levels="substrate", where="bare"),

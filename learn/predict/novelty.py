@@ -20,7 +20,8 @@ LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
 TOLD_LEVELS = [what for what in LEVELS if what != "lot"]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
-LATER_DAYS = 14
+# So long after the last print a set-up is as "later" as the stretches that were left out.
+LATER_DAYS = 30
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,13 @@ class Likeness:
         """Which set-ups are in which situation of `learn.predict.calibration`, but "outside"."""
         unseen = {s: self.seen(X, s) == 0 for s in SITUATIONS}
         unseen["lot"] &= ~unseen["ink"]  # no lot of such an ink was: its own factor says so
-        unseen["later"] = X["day"].to_numpy() > self.last_day + LATER_DAYS / DAY
         return unseen
+
+    def later(self, X: pd.DataFrame) -> NDArray[np.float64]:
+        """How far each set-up is on its way to "later", (n,): 0 until the last print learnt from,
+        and where the day is not known; 1 from `LATER_DAYS` on."""
+        days = (X["day"].to_numpy(float) - self.last_day) * DAY
+        return np.nan_to_num(np.clip(days / LATER_DAYS, 0.0, 1.0), nan=0.0)
 
     def numbers_outside(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """How many process numbers of each set-up lie outside all past prints, (n,)."""
@@ -89,11 +95,13 @@ class Likeness:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
         few = factors["job"] * max(factors["job"], factors["ink"])  # half-way between
+        on = factors["later"] ** 2 - usual  # what all the way to "later" adds
+        n, later = len(X), self.later(X)
         new = [(rows.astype(int), factors[s] ** 2) for s, rows in self.situations(X).items()]
         new.append((self.few(X).astype(int), few))
         new.append((self.numbers_outside(X), factors["outside"] ** 2))
-        times = np.array([n for n, _ in new])
-        variance = np.array([v for _, v in new])[:, None]
+        times = np.array([*(k for k, _ in new), later > 0])
+        variance = np.array([np.full(n, v) for _, v in new] + [usual + later * on])
         widest = np.where(times > 0, variance, 0.0).max(axis=0)
         least = np.where(widest > 0, np.minimum(widest, usual), usual)
         # what each of several adds to the usual variance adds up

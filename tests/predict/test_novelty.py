@@ -2,11 +2,12 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 from numpy.testing import assert_allclose
 
 from learn.predict.calibration import ALL_SITUATIONS
 from learn.predict.causes import Cause, Unseen
-from learn.predict.novelty import LEVELS, TOLD, Likeness
+from learn.predict.novelty import DAY, LATER_DAYS, LEVELS, TOLD, Likeness
 from pipelines.words.verdict import unseen_words
 from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
 
@@ -70,3 +71,16 @@ def test_bands_of_what_is_new_in_several_ways():
     assert_allclose(likeness.spread(few.assign(lot="few\x1fI24"), factors), 0.9)
     assert_allclose(once.spread(few, factors), 1.1)
     assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1))
+
+
+@pytest.mark.parametrize("later", [0.9, 1.5])
+def test_bands_change_steadily_with_the_days_since_the_last_print(later):
+    """From the usual to those of "later", without a day on which a verdict would turn."""
+    usual = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
+    likeness = Likeness.of(pd.DataFrame([usual | {"day": 10.0}] * 9))
+    after = np.array([-50.0, 0, LATER_DAYS / 2, LATER_DAYS, 90])
+    setups = pd.DataFrame([usual | {"day": 10 + days / DAY} for days in after])
+    factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"later": later}
+    half = np.sqrt((1.1**2 + later**2) / 2)
+    assert_allclose(likeness.spread(setups, factors), [1.1, 1.1, half, later, later])
+    assert_allclose(likeness.spread(setups.assign(day=np.nan), factors), 1.1)
