@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import os
 import sys
 from pathlib import Path
@@ -21,17 +20,14 @@ from pipelines.tasks.named import Named
 from pipelines.words.common import counted, minute
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, UserError, printable
+from pipelines.workspace.problems import UserError, printable
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
-    from pipelines.ledger import store
-    from pipelines.ledger.recording import Gate
     from pipelines.ledger.state import Addition, Decision, Ledger, State, What
     from pipelines.registry.gate import Seen
 
 DECISIONS: dict[str, What] = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
-FAR = 10.0  # standard deviations: no print of a known set-up lies there by scatter
 ABOUT = """\
 Lists the prints that are set aside: because they cannot be right, because their colour is far from
 expected on arrival, or as gross errors by the learner. Decide on each of them: keep (or restore)
@@ -199,30 +195,18 @@ def decide(
     reason: str = "",
 ) -> int:
     """Keep, restore or set aside prints, all of them or (one unknown) none."""
-    from pipelines.ledger.state import Addition, Decision, current, judged
+    from pipelines.tasks.deciding import decided, risky, store_decided
 
     name = workspace.pick(shop)
     if verb == "set aside" and not reason.strip():
         raise UserError("Say why it is set aside, with --reason TEXT.")
 
     before: dict[str, Decision | None] = {}
-
-    def plan(ledger: Ledger) -> Addition | None:
-        state = current(ledger)
-        decisions = []
-        for print_id in dict.fromkeys(print_ids):
-            row = _row(state, print_id)
-            stands = state.standing[row]
-            before[print_id] = stands.decision
-            last = stands.decision
-            same = last is not None and last.what == verb
-            if same and (verb != "set aside" or (last and last.reason == reason)):
-                continue
-            digest = judged(state.cells(row))
-            decisions.append(Decision(verb, print_id, reason, None, digest, batch=stands.batch))
-        return Addition(None, tuple(decisions)) if decisions else None
-
-    done = _changed(workspace, name, plan, print_ids)
+    done = store_decided(
+        workspace.database(name),
+        lambda ledger: decided(ledger, verb, print_ids, reason, before),
+        print_ids,
+    )
     if done is None:
         print("That is how it stands already; nothing was changed.")
         return 0
@@ -234,7 +218,7 @@ def decide(
     for decision in done.decisions:
         print(f"{decision.print_id} {told[verb]}.")
     if verb != "set aside":
-        tell(_risky(done.decisions, before))
+        tell(risky(done.decisions, before))
     _say_learn()
     return 0
 
@@ -250,11 +234,14 @@ def correct(
 ) -> int:
     """Change cells of one print; what stood there before stays in the history."""
     from pipelines.ledger import store
+    from pipelines.ledger.state import current
     from pipelines.registry.gate import gate_of
     from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
+    from pipelines.tasks.deciding import colour_cells, corrected, store_decided
 
     name = workspace.pick(shop)
+    source = workspace.database(name)
     if lab is not None:
         cells = cells | _lab_cells(lab)
     if not cells:
@@ -262,26 +249,27 @@ def correct(
             "Say what is corrected, such as --ink C07 or --lab 45.2,62,38; see strikeoff doubts "
             "correct --help."
         )
-    named = Named(known_in(store.read(workspace.database(name)).tables))
+    named = Named(known_in(store.read(source).tables))
     cells = named.cells({c: names[0] for c, (names, _) in SETUP_OPTIONS.items()}, cells)
     notes: list[str] = named.said
     gate = gate_of(workspace, name, notes)
-    told = len(notes)
 
     def plan(ledger: Ledger) -> Addition | None:
-        del notes[told:]
-        return _correction(ledger, print_id, cells, gate, reason, lab is not None)
+        right = cells
+        if lab is not None:
+            right = colour_cells(current(ledger), print_id, cells)
+        return corrected(ledger, {print_id: right}, gate, reason, typed=True)
 
-    done = _changed(workspace, name, plan, [print_id])
+    done = store_decided(source, plan, [print_id])
     tell(notes)
     if done is None:
         print(f"{print_id} says so already; nothing was changed.")
         return 0
-    corrected = done.decisions[0]
-    for column, cell in corrected.new.items():
+    made = done.decisions[0]
+    for column, cell in made.new.items():
         if wavelength_nm(column) is None:
-            print(f"{print_id}: {column} {_quoted(corrected.old[column])} -> {_quoted(cell)}")
-    if any(wavelength_nm(column) is not None for column in corrected.new):
+            print(f"{print_id}: {column} {_quoted(made.old[column])} -> {_quoted(cell)}")
+    if any(wavelength_nm(column) is not None for column in made.new):
         print(f"{print_id}: the spectrum gives way to the Lab given; it stays in the history.")
     if len(done.decisions) > 1:
         print(f"It stays set aside: {done.decisions[1].reason}. strikeoff doubts keep {print_id}")
@@ -290,75 +278,6 @@ def correct(
         print(f"{print_id} is learnt from.")
     _say_learn()
     return 0
-
-
-def _risky(kept: tuple[Decision, ...], before: dict[str, Decision | None]) -> list[str]:
-    """A warning for each kept print that lies so far off that, if wrong, it spoils the model."""
-    notes = []
-    for decision in kept:
-        doubt = before.get(decision.print_id or "")
-        if doubt is not None and (doubt.distance or 0.0) > FAR:
-            notes.append(
-                f"{decision.print_id} lies {doubt.distance:.0f} times the usual scatter off. "
-                "Should it be wrong after all it widens the bands of every prediction: print the "
-                "same set-up once more to be sure."
-            )
-    return notes
-
-
-def _correction(
-    ledger: Ledger, print_id: str, cells: dict[str, str], gate: Gate | None, reason: str, lab: bool
-) -> Addition | None:
-    from pipelines.ledger.recording import check_rows
-    from pipelines.ledger.state import Addition, Decision, current, judged
-    from pipelines.tables.spectra import wavelength_nm
-
-    state = current(ledger)
-    row = _row(state, print_id)
-    before = state.cells(row)
-    if lab:  # a spectrum would outweigh it
-        cells = cells | {c: "" for c in before if wavelength_nm(c) is not None}
-    new = {c: cell for c, cell in cells.items() if before.get(c, "").strip() != cell.strip()}
-    if not new:
-        return None
-    old = {column: before.get(column, "") for column in new}
-    batch = state.standing[row].batch
-    made = Decision("corrected", print_id, reason, None, judged(before), old, new, batch)
-    after = current(ledger + Addition(None, (made,)))
-    if gate is None:
-        return Addition(None, (made,))
-    doubts = check_rows(after.given, [row], gate, typed=True)
-    out = tuple(
-        Decision("doubted", print_id, f"corrected, but still {doubt.reason}", doubt.distance,
-                 judged(after.cells(row)), batch=batch)
-        for doubt in doubts
-    )  # fmt: skip
-    return Addition(None, (made, *out))
-
-
-def _changed(
-    workspace: Workspace, name: str, plan: store.Plan, print_ids: list[str]
-) -> Addition | None:
-    from pipelines.ledger import store
-
-    try:
-        return store.change(workspace.database(name), plan)
-    except InputProblems as error:
-        first = error.problems[0]
-        raise UserError(
-            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
-            f"{first.advice} (strikeoff doubts correct {print_ids[0]} ...); nothing was changed."
-        ) from None
-
-
-def _row(state: State, print_id: str) -> int:
-    row = state.row_of(print_id)
-    if row is None:
-        ids = state.given.tables["prints"]["print_id"].str.strip().tolist()
-        close = difflib.get_close_matches(print_id, ids, n=1)
-        hint = f' is "{close[0]}" meant?' if close else " strikeoff doubts lists those set aside."
-        raise UserError(f'There is no print "{print_id}";{hint} Nothing was changed.')
-    return row
 
 
 def by_learner(workspace: Workspace, name: str, state: State) -> dict[int, str]:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted, minute
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import InputProblems, UserError, printable
+from pipelines.workspace.problems import printable
 
 if TYPE_CHECKING:
-    from pipelines.ledger.state import Addition, Batch, Ledger, What
+    from pipelines.ledger.state import Batch, Ledger
 
 KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints", "targets")
 TIMES = "Times are UTC."
@@ -54,10 +54,11 @@ def history(*, workspace: Workspace, shop: str | None = None, number: int | None
     """List the batches; of one batch, everything that was decided on it and its prints."""
     from pipelines.ledger import store
     from pipelines.ledger.state import IMPORT
+    from pipelines.tasks.deciding import batch_of
 
     ledger = store.read_ledger(workspace.database(workspace.pick(shop)))
     if number is not None:
-        return _one(ledger, _batch(ledger, number))
+        return _one(ledger, batch_of(ledger, number))
     states = ledger.states()
     imports = [b.id for b in ledger.batches if b.command == IMPORT and states[b.id]]
     head = ("batch", "when", "who", "command", "file", "brought", "state")
@@ -84,34 +85,14 @@ def take_back(
     number: int, *, back: bool, workspace: Workspace, shop: str | None = None, reason: str = ""
 ) -> int:
     """Take a batch back whole (``back``), or put one back in. Nothing of it is deleted."""
-    from pipelines.ledger import store
-    from pipelines.ledger.state import Addition, Decision, NoImport, current
+    from pipelines.tasks.deciding import store_taken, taken_back
 
-    source = workspace.database(workspace.pick(shop))
-
-    def plan(ledger: Ledger) -> Addition | None:
-        batch = _batch(ledger, number)
-        if ledger.states()[batch.id] != back:
-            return None
-        what: What = "taken back" if back else "put back"
-        addition = Addition(None, (Decision(what, None, reason, batch=batch.id),))
-        try:
-            current(ledger + addition)
-        except NoImport:
-            raise UserError(
-                f"Batch {number} is the only import: without it there is no shop; import the "
-                "right tables instead, they take its place."
-            ) from None
-        return addition
-
-    try:
-        done = store.change(source, plan)
-    except InputProblems as error:
-        first = error.problems[0]
-        raise UserError(
-            f"Batch {number} cannot be {'taken' if back else 'put'} back: then {first.file} has "
-            f"{first.reason}; take back what needs it first; nothing was changed."
-        ) from None
+    done = store_taken(
+        workspace.database(workspace.pick(shop)),
+        number,
+        lambda ledger: taken_back(ledger, number, back=back, reason=reason),
+        back=back,
+    )
     state = "taken back" if back else "in"
     if done is None:
         print(f"Batch {number} is {state} already; nothing was changed.")
@@ -144,12 +125,6 @@ def _one(ledger: Ledger, batch: Batch) -> int:
         print(printable(f"  {who}  {what}{': ' if more else ''}{more}"))
     print(TIMES)
     return 0
-
-
-def _batch(ledger: Ledger, number: int) -> Batch:
-    if not 1 <= number <= len(ledger.batches):
-        raise UserError(f"There is no batch {number}; strikeoff history lists them.")
-    return ledger.batches[number - 1]
 
 
 def _brought(batch: Batch) -> str:

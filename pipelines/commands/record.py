@@ -10,15 +10,13 @@ from pipelines.commands._options import add_command, add_shop
 from pipelines.tasks.lots import lots_recorded
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, InputProblems, UserError
+from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
-    from pipelines.ledger.database import Source
     from pipelines.ledger.recording import Report
     from pipelines.ledger.replacing import Difference
     from pipelines.ledger.state import Addition, Ledger
-    from pipelines.ledger.store import Plan
 
 CONDITIONS = ("M0", "M1", "M2", "M3")
 SHOWN = 20
@@ -121,47 +119,20 @@ def record(
     ``replace``: the number of a batch that gives way to it.
     """
     from pipelines.ledger import store
-    from pipelines.ledger.incoming import read_incoming
-    from pipelines.ledger.recording import Report, plan
-    from pipelines.ledger.replacing import Difference, plan_replacement
     from pipelines.registry.gate import gate_of
-    from pipelines.tables.settings import read_settings
+    from pipelines.tasks.recording import Recording, read_batch
 
     name = workspace.pick(shop)
     source = workspace.database(name)
-    given = store.read(source)
-    settings = read_settings(given.shop_toml, given.name, Findings())
-    incoming = read_incoming(path, sheet, settings, condition, as_declared)
+    incoming = read_batch(store.read(source), path, sheet, condition, as_declared=as_declared)
     notes: list[str] = []
     gate = gate_of(workspace, name, notes) if "prints" in incoming.tables else None
-    told = len(notes)
-    report, differs = Report(), Difference()
-
-    def planned(ledger: Ledger) -> Addition | None:
-        nonlocal report, differs
-        del notes[told:]  # of an earlier try
-        declared = condition is not None
-        if replace is None:
-            addition, report = plan(ledger, incoming, gate, declared=declared)
-        else:
-            addition, report, differs = plan_replacement(
-                ledger, replace, incoming, gate, declared=declared
-            )
-        return addition
-
-    try:
-        batch = _stored(source, planned, dry_run)
-    except InputProblems as error:
-        if replace is None or error.problems[0].file == incoming.file:
-            raise
-        first = error.problems[0]
-        raise UserError(
-            f"Batch {replace} cannot be replaced by {incoming.file}: then {first.file} has "
-            f"{first.reason}; keep in it what later batches need; nothing was changed."
-        ) from None
+    recording = Recording(incoming, gate, condition is not None, replace)
+    batch = recording.stored(source, dry_run=dry_run)
+    report = recording.report
     tell([*report.notes, *notes])
     if replace is not None and report.nothing is None:
-        print("\n".join(differing(differs, replace, dry_run)))
+        print("\n".join(differing(recording.differs, replace, dry_run)))
     for line in lines(report, batch, incoming.file, dry_run):
         print(line)
     if gate is not None and batch is not None:
@@ -188,6 +159,7 @@ def record_change(
     from pipelines.ledger.press_changes import change_said
     from pipelines.ledger.recording import Report, plan
     from pipelines.tables.folder import to_shop
+    from pipelines.tasks.recording import stored
     from pipelines.words.changes import recorded_line
 
     source = workspace.database(workspace.pick(shop))
@@ -200,7 +172,7 @@ def record_change(
         addition, report = plan(ledger, incoming, None, declared=False)
         return addition
 
-    batch = _stored(source, planned, dry_run)
+    batch = stored(source, planned, dry_run)
     tell(report.notes)
     if report.nothing is not None:
         print(f"Nothing was changed: {report.nothing}.")
@@ -210,22 +182,6 @@ def record_change(
     if dry_run:
         print("Nothing was changed.")
     return 0
-
-
-def _stored(source: Source, planned: Plan, dry_run: bool) -> int | None:
-    """Store the plan, unless dry; its batch, None where none was stored."""
-    from pipelines.ledger import store
-    from pipelines.ledger.state import current
-    from pipelines.tables.folder import to_shop
-
-    if dry_run:
-        ledger = store.read_ledger(source)
-        addition = planned(ledger)
-        if addition is not None:
-            to_shop(current(ledger + ledger.numbered(addition, "", "")).given)
-        return None
-    done = store.change(source, planned)
-    return done.batch.id if done and done.batch else None
 
 
 def differing(differs: Difference, batch: int, dry_run: bool) -> list[str]:

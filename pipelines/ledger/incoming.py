@@ -31,6 +31,20 @@ _TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target")] + ["t
 
 
 @dataclass(frozen=True)
+class Called:
+    """What things are called where a batch is handed in, for what is told to do about it."""
+
+    setups: str = "--prints SETUPS.csv"
+    condition: str = "--condition {condition}"
+    as_declared: str = "--as-declared"
+    put_back: str = "strikeoff history --put-back {batch}"
+    correct: str = "strikeoff doubts correct {print_id}"
+
+
+OPTIONS = Called()
+
+
+@dataclass(frozen=True)
 class Incoming:
     """What the files of one batch hold.
 
@@ -51,6 +65,7 @@ class Incoming:
     as_declared: bool = False
     said: list[str] = field(default_factory=list)
     whole: bool = False
+    called: Called = OPTIONS
 
 
 def read_incoming(
@@ -59,6 +74,7 @@ def read_incoming(
     settings: ShopSettings,
     condition: str | None,
     as_declared: bool = False,
+    called: Called = OPTIONS,
 ) -> Incoming:
     """Read FILE and, for an instrument's export, the sheet of prints that its samples name.
 
@@ -71,7 +87,7 @@ def read_incoming(
     if path.is_dir():
         if sheet is not None:
             raise UserError(f"--prints goes with a file of readings; {path} is a folder of tables.")
-        return _folder(path, condition)
+        return replace(_folder(path, condition), called=called)
     data = read_at_most(path, MAX_BYTES)
     setups = [] if sheet is None else [("", read_at_most(sheet, csvfile.MAX_BYTES))]
     sha256 = _digest([("", data), *setups], condition)
@@ -84,9 +100,9 @@ def read_incoming(
         tables, files = other_sheets(data, path.name, findings)
         return Incoming(
             path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
-            condition, said=findings.warnings, whole=bool(tables),
+            condition, said=findings.warnings, whole=bool(tables), called=called,
         )  # fmt: skip
-    return _export(path, sheet, sha256, settings, condition, as_declared)
+    return _export(path, sheet, sha256, settings, condition, as_declared, called)
 
 
 def _digest(parts: Iterable[tuple[str, bytes]], condition: str | None) -> str:
@@ -135,6 +151,7 @@ def _export(
     settings: ShopSettings,
     condition: str | None,
     as_declared: bool,
+    called: Called,
 ) -> Incoming:
     """Readings by sample name, each with the set-up that the sheet gives for it."""
     from pipelines.measured import read_measured
@@ -146,7 +163,7 @@ def _export(
     if sheet is None:
         raise UserError(
             f"{path.name}: names samples ({_some(readings['sample'])}) but not how they were "
-            "printed; add --prints SETUPS.csv, whose print_id are these names."
+            f"printed; add {called.setups}, whose print_id are these names."
         )
     setups, warnings = read_sheet(sheet)
     row_of = {print_id.strip(): row for row, print_id in setups["print_id"].items()}
@@ -182,6 +199,7 @@ def _export(
         typed=False,
         as_declared=as_declared,
         said=said,
+        called=called,
     )
 
 

@@ -75,7 +75,7 @@ def plan(
             else:
                 report.nothing = (
                     f"{incoming.file} was recorded as batch {batch.id} and taken back; "
-                    f"strikeoff history --put-back {batch.id} brings it in again"
+                    f"{incoming.called.put_back.format(batch=batch.id)} brings it in again"
                 )
             return None, report
     _check_condition(ledger, incoming, declared, report)
@@ -157,15 +157,14 @@ class _Change(NamedTuple):
 
 def _check_condition(ledger: Ledger, incoming: Incoming, declared: bool, report: Report) -> None:
     """Another M-condition than that of the batches before is refused unless it is declared."""
-    told = _Change(
-        "under {}", "a brightened garment differs between them", f"--condition {incoming.condition}"
-    )
+    option = incoming.called.condition.format(condition=incoming.condition)
+    told = _Change("under {}", "a brightened garment differs between them", option)
     _check_as_before(ledger, incoming, lambda batch: batch.condition, told, declared, report)
 
 
 def _check_backing(ledger: Ledger, incoming: Incoming, report: Report) -> None:
     """Another backing than that of the batches before is refused unless it is meant."""
-    told = _Change("over {} backing", "a thin garment lets it through", "--as-declared")
+    told = _Change("over {} backing", "a thin garment lets it through", incoming.called.as_declared)
     meant = incoming.as_declared
     _check_as_before(ledger, incoming, lambda batch: batch.backing, told, meant, report)
 
@@ -325,8 +324,9 @@ def _new(
             if judged(before) != judged(averaged.cells.loc[row].to_dict()):
                 report.notes.append(
                     f"{incoming.file}, {place}: {print_id} stands in the shop with other values; "
-                    "those stay. Should the new ones hold, strikeoff doubts correct "
-                    f"{print_id}; another print needs another print_id."
+                    "those stay. Should the new ones hold, "
+                    f"{incoming.called.correct.format(print_id=print_id)}; another print needs "
+                    "another print_id."
                 )
             faults.pop(row, None)
             continue

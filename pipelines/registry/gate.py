@@ -35,8 +35,6 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     if not versions.versions(folder):
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
-    from learn.monitoring import inspection  # takes seconds to import, as does the model
-
     try:
         _, model = read_model(folder)
     except UserError as error:
@@ -44,6 +42,12 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
             f"{folder}: the model in charge, against which prints are checked, cannot be read by "
             "this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
+    return gate_by(model)
+
+
+def gate_by(model: ShiftModel) -> Gate:
+    """The check by a model."""
+    from learn.monitoring import inspection  # takes seconds to import, as does the model
 
     def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
         new = len(model.encoder_.unknown(prints)) > 0
