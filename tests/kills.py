@@ -7,8 +7,10 @@ of them everything must be old or new; and the same command, given again, must c
 from __future__ import annotations
 
 import contextlib
+import io
 import shutil
 import sqlite3
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -180,7 +182,7 @@ class Scene:
         if photo is None:
             photo = photograph(self.root)
         outputs = {
-            path: held
+            path: without_time(path, held)
             for path, held in photo.items()
             if held is not None
             and "/." not in f"/{path}"
@@ -241,6 +243,15 @@ def restore(root: Path, photo: Photo) -> None:
             (root / path).mkdir()
         else:
             (root / path).write_bytes(held)
+
+
+def without_time(path: str, held: bytes) -> bytes:
+    """A file as it is whenever it is written: a workbook says when that was."""
+    if not path.endswith(".xlsx"):
+        return held
+    with zipfile.ZipFile(io.BytesIO(held)) as book:
+        parts = [name for name in book.namelist() if name != "docProps/core.xml"]
+        return b"".join(book.read(name) for name in sorted(parts))
 
 
 def data(source: Path | str) -> object:
