@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from learn.errors import Unusable
+from learn.fit.residual import TERMS
 from learn.gp.design_matrix import groups_of
 from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import CLIP
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating]
 
 # Terms that would take a change over time for granted.
-MOVING = ("film: press over time", "strength: lot")
+MOVING = tuple(t.name for t in TERMS if t.levels == "lot" or {"day", "day_of_era"} & set(t.smooth))
 LATEST = 900  # prints forecast one by one; older ones are learnt from as a whole
 
 
