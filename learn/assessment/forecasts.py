@@ -18,10 +18,12 @@ from scipy.special import stdtrit
 from learn.assessment.reliability import binomial_band, grouped_share
 from learn.assessment.scores import crps_gaussian, energy_score
 from learn.colour.colorimetry import delta_e00
+from learn.colour.difference import difference
 from learn.fit.fitting import is_gross
 from learn.gp.posterior import one_thread
 from learn.normal import Z90, mirrored, sd_of, squared_distance
 from learn.physics.drawdowns import lab_columns
+from learn.predict.verdict import chance_needed
 from learn.shop import jobs_of
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.floating]
 
+JUDGED = ["sure", "held"]  # of `forecast` alone
 COLUMNS = ["print_id", "job", "dE00", "inside", "energy", "expected", "crps", "distance"]
 DRAWS = 128  # of a forecast, for its energy score; the same for every print and model
 FEWEST_JOBS = 5  # below which nothing is compared
@@ -99,18 +102,23 @@ def forecast(model: ShiftModel, prints: pd.DataFrame) -> pd.DataFrame:
 
     Columns `COLUMNS`; prints without a colour, or of things the model was never told of, are
     left out. ``inside`` counts L, a, b within their 90 % intervals; ``expected`` is the energy
-    score that the forecast itself expects; ``distance`` is in standard deviations.
+    score that the forecast itself expects; ``distance`` is in standard deviations. `JUDGED`
+    besides: ``sure`` where a job that aimed at the forecast would have gone straight to
+    production, and ``held`` where the print came out within tolerance of it.
     """
     prints = prints.reset_index(drop=True)
     if not len(prints):
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=[*COLUMNS, *JUDGED])
     told = np.atleast_1d(np.isfinite(lab_columns(prints, model.viewing_)).all(axis=1))
     told[model.encoder_.unknown(prints)["row"].to_numpy(int)] = False
     prints = prints[told].reset_index(drop=True)
     if not len(prints):
-        return pd.DataFrame(columns=COLUMNS)
-    p = model.predict_lab(prints)
-    return scored(prints, lab_columns(prints, model.viewing_), p.mean, p.covariance)
+        return pd.DataFrame(columns=[*COLUMNS, *JUDGED])
+    p, tolerance = model.predict_lab(prints), model.settings_.tolerance_dE00
+    found = scored(prints, lab_columns(prints, model.viewing_), p.mean, p.covariance)
+    own = difference(p.mean, p.covariance, p.mean, np.full(len(prints), tolerance))
+    sure = own.p_within >= chance_needed(model.settings_)
+    return found.assign(sure=sure, held=found["dE00"] <= tolerance)
 
 
 def left_out(model: ShiftModel) -> pd.DataFrame:

@@ -111,6 +111,10 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
     by_hand = forecasts.forecast(model, prints)
     np.testing.assert_allclose(first.forecasts["energy"], by_hand["energy"], atol=1e-5)
+    chance = model.predict(prints.assign(setup_id=prints["print_id"]))[
+        "p_in_tolerance"
+    ]  # aims at its own prediction
+    assert first.forecasts["sure"].tolist() == (chance >= shop.settings.confidence).tolist()
     assert not set(first.marks) & set(model.marks_["prints"])
     paired = forecasts.compare(
         forecasts.by_halves(model, shop, list(first.marks), frozenset()), by_hand
