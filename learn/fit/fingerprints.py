@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from learn.fit.eras import eras_of
+from learn.fit.lot_cards import describing
 from learn.physics.drawdowns import LAB, SPECTRUM
 from learn.shop import SETUP_COLUMNS, Shop
 
@@ -12,12 +13,15 @@ Marks = dict[str, dict[str, int]]  # table -> id -> mark
 
 
 def marks_of(shop: Shop) -> Marks:
-    """A mark a row of each table, drawdowns together for each ink."""
+    """A mark a row of each table, drawdowns together for each ink and for each lot."""
+    own = describing(shop.drawdowns)
+    cards = shop.drawdowns[~own]
     tables = {
         "inks": (shop.inks, "ink_id"),
         "substrates": (shop.substrates, "substrate_id"),
         "meshes": (shop.meshes, "mesh_id"),
-        "drawdowns": (shop.drawdowns, "ink_id"),
+        "drawdowns": (shop.drawdowns[own], "ink_id"),
+        "cards": (cards.assign(card=cards["ink_id"] + ", lot " + cards["ink_lot"]), "card"),
         "prints": (shop.prints[["print_id", *SETUP_COLUMNS, *LAB, *SPECTRUM]], "print_id"),
     }
     out: Marks = {}
@@ -37,6 +41,7 @@ def marks_of(shop: Shop) -> Marks:
 def changes(learnt: Marks, now: Marks) -> list[str]:
     """What was learnt from and is now different or gone: "print P12", "drawdowns of C07"."""
     kind = {"inks": "ink", "substrates": "substrate", "meshes": "mesh", "prints": "print"}
+    kind |= {"cards": "cards of ink"}
     return [
         f"{kind.get(table, f'{table} of')} {name}"
         for table, marks in learnt.items()

@@ -180,6 +180,11 @@ class Layout:
             bends[~printed] = np.median(bends[printed])
         return replace(hyper, block=block)
 
+    def bend_sd(self, hyper: Hyper) -> Array:
+        """Standard deviations of each ink's bends of log K and log S, (n_inks, 2)."""
+        sd: Array = np.exp(hyper.block[2 : self.first_term - 1]).reshape(2, -1).T
+        return sd
+
     def log_lengths(self) -> Array:
         """Prior medians of the log length scales of all smooth terms, one after another."""
         return np.log(np.concatenate([[], *[t.term.lengths for t in self.terms]]))

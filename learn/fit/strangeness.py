@@ -20,6 +20,7 @@ Array = NDArray[np.floating]
 
 # Levels are judged again while the variance of one still moves by this (log).
 STRANGER = 0.2
+ROUNDS = 30  # in which one level settles
 
 
 def judged(layout: Layout, hyper: Hyper, post: Posterior) -> tuple[Layout, Array] | None:
@@ -47,6 +48,19 @@ def judged(layout: Layout, hyper: Hyper, post: Posterior) -> tuple[Layout, Array
             factor[layout.term_slices[i]] = np.tile(each, channels)
             terms[i] = replace(terms[i], strange=now)
     return (replace(layout, terms=terms), factor) if moved > STRANGER else None
+
+
+def strangeness_of(information: Array, told: Array, usual: Array, tails: float | None) -> float:
+    """The variance of one level, as a multiple of the ``usual`` (k,), by ``information`` (k, k) of
+    its latents and what it ``told`` (k,); as usual without ``tails``."""
+    strange = 1.0
+    if tails is None:
+        return strange
+    for _ in range(ROUNDS):
+        covariance = np.linalg.inv(information + np.diag(1 / (strange * usual)))
+        second = np.diag(covariance) + (covariance @ told) ** 2
+        strange = (tails + float((second / usual).sum())) / (tails + len(usual))
+    return strange
 
 
 def rescaled(post: Posterior, layout: Layout, hyper: Hyper, factor: Array) -> Posterior:

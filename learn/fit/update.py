@@ -7,6 +7,7 @@ and inducing points stay as fitted, and nothing grows with the length of the his
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
@@ -14,10 +15,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.linalg import cho_solve, cholesky
 
 from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
-from learn.fit.strangeness import judged, rescaled
+from learn.fit.lot_cards import LATENTS, LotCard, level_of
+from learn.fit.strangeness import judged, rescaled, strangeness_of
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, most_levels
@@ -105,6 +108,74 @@ def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: flo
     return state._replace(posterior=post)
 
 
+def with_cards(state: Grown, cards: Collection[LotCard]) -> Grown:
+    """The state with what cards say of lots (`learn.fit.lot_cards`), printed or not.
+
+    How strange a lot never printed is, its card alone decides.
+    """
+    at = _terms_of_lots(state.layout)
+    if not cards or at is None:
+        return state
+    known = set(state.layout.terms[at[0]].level_names)
+    state = with_room(state, state.layout.shelf, pd.DataFrame({"lot": [c.level for c in cards]}))
+    terms, hyper = list(state.layout.terms), state.hyper
+    usual = np.exp(2 * hyper.block[[state.layout.first_term + i for i in at]])
+    for card in cards:
+        if card.level not in known and card.level in terms[at[0]].level_names:
+            k = terms[at[0]].level_names.index(card.level)
+            fresh = terms[at[0]].strange.copy()
+            fresh[k] = strangeness_of(*_beside(card, usual), usual, terms[at[0]].term.tails)
+            for i in at:
+                terms[i] = replace(terms[i], strange=fresh)
+    layout = replace(state.layout, terms=terms)
+    post = with_information(state.posterior, layout, hyper, cards)
+    weights = state.weights + post.mean - state.posterior.mean
+    return Grown(layout, hyper, weights, post)
+
+
+def with_information(
+    post: Posterior, layout: Layout, hyper: Hyper, cards: Collection[LotCard]
+) -> Posterior:
+    """``post`` with what cards say of lots whose weights it has: linear in these."""
+    at = _terms_of_lots(layout)
+    if not cards or at is None:
+        return post
+    names = {name: k for k, name in enumerate(layout.terms[at[0]].level_names)}
+    usual = np.exp(2 * hyper.block[[layout.first_term + i for i in at]])
+    precision, projected = post.precision.copy(), post.precision @ post.mean
+    for card in cards:
+        levels = {card.level: 1.0, level_of(card.ink, card.beside or ""): -1.0}
+        signs = [(names[level], sign) for level, sign in levels.items() if level in names]
+        if card.level not in names:
+            continue
+        both = len(signs) > 1
+        information, told = (card.information, card.told) if both else _beside(card, usual)
+        columns = [[layout.term_slices[i].start + k for i in at] for k, _ in signs]
+        scales = [sign * np.sqrt([layout.terms[i].strange[k] for i in at]) for k, sign in signs]
+        G, where = np.hstack([np.diag(scale) for scale in scales]), np.concatenate(columns)
+        precision[np.ix_(where, where)] += G.T @ information @ G
+        projected[where] += G.T @ told
+    root = cholesky((precision + precision.T) / 2, lower=False, check_finite=False)
+    return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
+
+
+def _terms_of_lots(layout: Layout) -> list[int] | None:
+    """Positions of the terms of `LATENTS` by lot; None where the model lacks one."""
+    of_latent = {
+        fitted.term.direction: i
+        for i, fitted in enumerate(layout.terms)
+        if fitted.term.levels == "lot" and fitted.term.direction in LATENTS
+    }
+    return [of_latent[one] for one in LATENTS] if set(of_latent) == set(LATENTS) else None
+
+
+def _beside(card: LotCard, usual: Array) -> tuple[Array, Array]:
+    """Information (4, 4) and what it tells (4,) of a lot by itself: the ink's own cards may be of
+    any ``usual`` lot (4,), variance."""
+    vague = np.linalg.inv(np.eye(len(usual)) + card.information * usual)
+    return vague @ card.information, vague @ card.told
+
+
 def _moved(
     state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float
 ) -> tuple[Grown, Posterior]:
@@ -150,7 +221,7 @@ def _design(
 
 
 def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
-    if not term.term.levels:
+    if not term.term.levels or term.term.levels not in X:
         return term
     new = sorted(set(X[term.term.levels].dropna()) - set(term.level_names))
     room = max(0, most_levels(term.term) - len(term.level_names))

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from learn.colour.colorimetry import (
     WAVELENGTHS_NM,
@@ -300,6 +301,30 @@ def backs_of(
     cloth = has_pores(substrates)[at]
     back[cloth] = kubelka_munk.wet_out(back[cloth], CLOTH_WET_OUT)
     return back, cloth
+
+
+def card_errors(
+    theta: Array,
+    drawdowns: pd.DataFrame,
+    substrates: pd.DataFrame,
+    substrate_r: Array,
+    viewing: Viewing,
+) -> tuple[Array, Array, Array]:
+    """What drawdowns of one ink are off log K and log S ``theta`` (62,): errors (r,), their
+    derivative (r, 62) and covariance (r, r). Cards of one film were laid in one draw."""
+    rows = _rows_of(drawdowns, substrates, substrate_r, viewing)
+    errors, jacobians, covariances = _linearised(theta, rows, viewing)
+    of_lab = ~np.isfinite(rows.spectra).all(axis=1)
+    film = np.repeat(rows.film_um, np.where(of_lab, 2, 1))  # an entry each, two where only Lab
+    laid = [np.where(np.isfinite(x), FILM_ERROR, 0.0) * J.sum(axis=1)
+            for x, J in zip(film, jacobians, strict=True)]  # fmt: skip
+    covariance = np.asarray(block_diag(*covariances))
+    draw = np.repeat(film, [len(e) for e in errors])
+    entry = np.repeat(np.arange(len(errors)), [len(e) for e in errors])
+    together = (draw[:, None] == draw) & (entry[:, None] != entry)
+    along = np.concatenate(laid)
+    covariance += together * np.outer(along, along)
+    return np.concatenate(errors), np.vstack(jacobians), covariance
 
 
 def _known_from(rows: _Drawdowns) -> str:

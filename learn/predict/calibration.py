@@ -118,6 +118,7 @@ def _unlike(model: ShiftModel, group: Groups) -> Array:
     """What is to be added to covariances (n, 3, 3): how strange a lot or a press is, that is left
     out with all its prints, nobody would have known (`learn.fit.strangeness`)."""
     X, layout, design = model.rows_.X, model.layout_, model.design_
+    carded = X["lot"].isin([card.level for card in model.cards_]).to_numpy()
     first, out = layout.first_term, np.zeros((len(group), 3, 3))
     lengths = layout.lengths_of(model.log_lengths_)
     of_terms = zip(
@@ -128,6 +129,8 @@ def _unlike(model: ShiftModel, group: Groups) -> Array:
             continue
         level = fitted.level_of(X)
         gone = _gone(level, group)
+        if fitted.term.levels == "lot":
+            gone &= ~carded  # its card would still be there
         psi, rest = fitted.features(X[gone], length)
         unlike = fitted.of_unseen / fitted.strange[level[gone]] - 1
         more = np.exp(2 * log_sd) * unlike * ((psi * psi).sum(axis=1) + rest)

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.errors import Unusable
+from learn.fit.update import with_information
 from learn.gp import posterior
 from learn.physics.drawdowns import lab_columns
 
@@ -62,7 +63,8 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     scale = kept["print_id"].map(model.doubted_).fillna(1.0).to_numpy(float)
     model.design_ = replace(design, noise_scale=scale)
     model.rows_ = linear.rows
-    model.posterior_ = posterior.posterior(model.design_, model.hyper_)
+    found = posterior.posterior(model.design_, model.hyper_)
+    model.posterior_ = with_information(found, model.layout_, model.hyper_, model.cards_)
     return model
 
 

@@ -59,6 +59,16 @@ class Lot(NamedTuple):
         return abs(self.percent) > Z90 * self.percent_sd
 
 
+class Carded(NamedTuple):
+    """A batch never printed, by a card of it beside the ink's own cards."""
+
+    ink: str
+    lot: str
+    beside: str | None  # the lot of these; None: not told
+    percent: float  # stronger, below 0 weaker
+    percent_sd: float
+
+
 class _Learnt(NamedTuple):
     """What the weights say of m batches along d latents."""
 
@@ -116,6 +126,25 @@ def lots_of(model: ShiftModel, prints: pd.DataFrame) -> list[Lot]:
         _lot(found, pair, prints.iloc[a:b], printed.take(slice(a, b)), tolerance)
         for pair, a, b in zip(pairs, each[:-1], each[1:], strict=True)
     ]
+
+
+def carded_of(model: ShiftModel) -> list[Carded]:
+    """What cards say of lots that no print has been learnt from."""
+    found, counts = _learnt(model), model.likeness_.counts["lot"]
+    if found is None or STRENGTH not in found.latents:
+        return []
+    at, k, told = list(found.names), found.latents.index(STRENGTH), []
+    for card in model.cards_:
+        if counts.get(card.level, 0) > 1:  # its card, and prints
+            continue
+        signs = {card.level: 1.0, f"{card.ink}\x1f{card.beside}": -1.0}
+        own = [(at.index(level), sign) for level, sign in signs.items() if level in at]
+        where, sign = (np.array(part) for part in zip(*own, strict=True))
+        percent = 100 * np.expm1(sign @ found.mean[where, k])
+        variance = sign @ found.covariance[where, k][:, where, k] @ sign
+        sd = (100 + percent) * np.sqrt(variance)
+        told.append(Carded(card.ink, card.lot, card.beside, float(percent), float(sd)))
+    return told
 
 
 def _learnt(model: ShiftModel) -> _Learnt | None:

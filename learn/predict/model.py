@@ -17,6 +17,7 @@ from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
 from learn.fit.linearisation import GROUND_SCALES, Linear, Rows
+from learn.fit.lot_cards import LotCard, describing
 from learn.fit.residual import TERMS
 from learn.gp import posterior
 from learn.gp.covariance import Belief
@@ -30,8 +31,8 @@ from learn.predict.carrying import Carrying
 from learn.predict.causes import Unseen
 from learn.predict.history import History, doubted, history, recall, set_aside
 from learn.predict.in_print import InPrint
-from learn.predict.lots import Lot, lots_of
-from learn.predict.newcomers import tell
+from learn.predict.lots import Carded, Lot, carded_of, lots_of
+from learn.predict.newcomers import take_in_cards, tell
 from learn.predict.novelty import Likeness
 from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
@@ -69,6 +70,7 @@ class ShiftModel:
     gross_ : squared distance from which on a print is one
     spread_factors_ : factor on the predictive standard deviation, by situation
     carrying_ : how an ink never printed is predicted
+    cards_ : what cards said of lots
     validation_ : held-out figures, every job predicted from all the others
     """
 
@@ -111,7 +113,11 @@ class ShiftModel:
         self.encoder_ = Encoder.of(shop, self.viewing_)
         say(f"describing {len(shop.inks)} inks from {len(shop.drawdowns)} drawdowns")
         self.shelf_ = describe_shelf(
-            shop.inks, shop.drawdowns, shop.substrates, self.encoder_.substrate_r, self.viewing_
+            shop.inks,
+            shop.drawdowns[describing(shop.drawdowns)],
+            shop.substrates,
+            self.encoder_.substrate_r,
+            self.viewing_,
         )
         shop = self._usable(shop)
         self.prints_, self.lab_ = shop.prints, lab_columns(shop.prints, self.viewing_)
@@ -120,6 +126,7 @@ class ShiftModel:
         terms = TERMS if self.terms is None else self.terms
         fitting.learn(terms, self.max_iterations, self.restarts, say)
         self._take_over(fitting)
+        take_in_cards(self, shop)
         self._calibrate(say)
 
     @one_thread
@@ -146,7 +153,8 @@ class ShiftModel:
     def told_of(self, shop: Shop, *, gone: bool = False) -> ShiftModel:
         """A model whose set-ups may name what the shop's tables hold now, learnt or not.
 
-        A new ink stands at its prior and its cards, a new garment or mesh at its description;
+        A new ink stands at its prior and its cards, a new lot at its own, a new garment or mesh at
+        its description;
         what was learnt stays as it was, whatever the tables say of it now. What is gone from
         the tables can be named no longer, unless ``gone``.
         """
@@ -210,6 +218,7 @@ class ShiftModel:
         self.likeness_ = Likeness.of(self.rows_.X)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
         self.carrying_ = Carrying.whole()
+        self.cards_: list[LotCard] = []
 
     # -- set-ups where the physics stands ----------------------------------------------
 
@@ -303,6 +312,10 @@ class ShiftModel:
     def lots(self, prints: pd.DataFrame) -> list[Lot]:
         """How every batch of ink differs from those before it; see :func:`lots_of`."""
         return lots_of(self, prints)
+
+    def carded(self) -> list[Carded]:
+        """What cards say of lots never printed; see :func:`carded_of`."""
+        return carded_of(self)
 
     def known_from(self, ink: str) -> str:
         """What its drawdowns tell of an ink."""

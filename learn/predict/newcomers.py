@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import viewing
 from learn.fit import update
 from learn.fit.encoding import changes_in, substrate_reflectance
+from learn.fit.lot_cards import describing, lot_cards
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import describe_shelf
 
@@ -24,6 +25,33 @@ Array = NDArray[np.float64]
 
 def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
     """See :meth:`learn.predict.model.ShiftModel.told_of`."""
+    _tell_things(model, shop, gone=gone)
+    take_in_cards(model, shop)
+
+
+def take_in_cards(model: ShiftModel, shop: Shop) -> None:
+    """What cards say of lots becomes part of what ``model`` knows, once each."""
+    if describing(shop.drawdowns).all():
+        return
+    view = viewing(shop.settings.illuminant, shop.settings.observer)
+    cards = lot_cards(
+        shop,
+        model.shelf_,
+        model.layout_.bend_sd(model.hyper_),
+        substrate_reflectance(shop.substrates, view),
+        view,
+        but={card.level for card in model.cards_},
+    )
+    if not cards:
+        return
+    state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
+    state = update.with_cards(state, cards)
+    model.layout_, model.hyper_, model.weights_, model.posterior_ = state
+    model.cards_ = [*model.cards_, *cards]
+    model.likeness_ = model.likeness_.with_lots([card.level for card in cards])
+
+
+def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
     encoder = model.encoder_
     known = (encoder.inks, encoder.substrates, encoder.meshes)
     now = (
@@ -41,10 +69,11 @@ def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
         there[~there.index.isin(old.index)] for old, there in zip(known, now, strict=True)
     )
     fresh = shop.inks["ink_id"].isin(set(inks.index) - set(model.shelf_.ink_ids))
+    drawdowns = shop.drawdowns[describing(shop.drawdowns)]
     if fresh.any():
         described = describe_shelf(
             shop.inks[fresh],
-            shop.drawdowns[shop.drawdowns["ink_id"].isin(shop.inks.loc[fresh, "ink_id"])],
+            drawdowns[drawdowns["ink_id"].isin(shop.inks.loc[fresh, "ink_id"])],
             shop.substrates,
             substrate_reflectance(shop.substrates, view),
             view,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -54,6 +55,12 @@ class Likeness:
         ends = {c: [r[c] for r in (self.ranges, other.ranges) if c in r] for c in both}
         ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
         return Likeness(counts, ranges, max(self.last_day, other.last_day))
+
+    def with_lots(self, levels: Iterable[str]) -> Likeness:
+        """With lots that are known by a card, which counts as a print."""
+        lots = self.counts["lot"]
+        more = {level: lots.get(level, 0) + 1 for level in levels}
+        return replace(self, counts={**self.counts, "lot": lots | more})
 
     def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing."""

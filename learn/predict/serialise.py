@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import Viewing
 from learn.fit.encoding import Encoder
 from learn.fit.linearisation import Layout
+from learn.fit.lot_cards import LotCard
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.physics.drawdowns import Shelf
@@ -76,6 +77,9 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
             "last_day": None if np.isinf(model.likeness_.last_day) else model.likeness_.last_day,
         },
+        "cards": [
+            [c.ink, c.lot, c.beside, c.information.tolist(), c.told.tolist()] for c in model.cards_
+        ],
         "carried_share": model.carrying_.share,
         "spread_factors": model.spread_factors_,
         "validation": model.validation_,
@@ -164,6 +168,10 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         last_day=-np.inf if last is None else float(last),
     )
     model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])
+    model.cards_ = [
+        LotCard(ink, lot, beside, np.array(information, float), np.array(told, float))
+        for ink, lot, beside, information, told in d["cards"]
+    ]
     model.spread_factors_ = d["spread_factors"]
     model.validation_ = d["validation"]
     model.set_aside_ = pd.DataFrame(d["set_aside"], columns=["print_id", "reason", "distance"])

@@ -13,7 +13,7 @@ from pipelines.workspace.problems import printable
 if TYPE_CHECKING:
     from pipelines.ledger.state import Batch, Ledger
 
-KINDS = ("inks", "substrates", "meshes", "drawdowns", "prints", "targets")
+KINDS = ("inks", "substrates", "meshes", "changes", "drawdowns", "prints", "targets")
 TIMES = "Times are UTC."
 ABOUT = """\
 Lists who brought in what and when; with a batch number, all that was decided on it. A batch can be

@@ -19,7 +19,7 @@ from pipelines.commands._options import (
     setups_by_option,
 )
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
-from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
 from pipelines.tasks.usual import completed
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs, together
@@ -140,7 +140,8 @@ def predict_file(
     opened = open_model(workspace, workspace.pick(shop), version)
     asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     setups, lots = with_latest(asked, opened.catalogue.lots)
-    tell(warnings + latest_taken(lots) + opened.notes)
+    carded = carded_lots(opened.model, opened.catalogue.called("inks"), setups)
+    tell(warnings + latest_taken(lots) + carded + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
 

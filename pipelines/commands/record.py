@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.tasks.lots import lots_recorded
+from pipelines.tasks.lots import cards_recorded, lots_recorded
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -141,6 +141,9 @@ def record(
                 print(line)
         except UserError as error:  # a server that is gone by now
             tell([f"the batch is recorded; how its lots print cannot be told: {error}"])
+    if batch is not None and "drawdowns" in report.described:
+        for line in cards_recorded(workspace, name):
+            print(line)
     return 0
 
 

@@ -53,6 +53,7 @@ SHEETS: dict[str, dict[str, tuple[str, str]]] = {
         "ink_id": ("Ink", f"{EXAMPLE} red"),
         "substrate_id": ("Card", "card-white"),
         "film_um": ("Dry film (um)", "50"),
+        "ink_lot": ("Ink lot", ""),
         "L": ("L*", "48.1"),
         "a": ("a*", "62"),
         "b": ("b*", "35.5"),

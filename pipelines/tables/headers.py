@@ -107,6 +107,7 @@ _BY_TABLE = {
         "note": "notes|remark|remarks|bemerkung|bemerkungen|nota|opmerking",
     },
     "drawdowns": {
+        "ink_lot": _PROCESS["ink_lot"],
         "mixed_with": "mixed with|let down with|tinted with|gemischt mit|aufgehellt mit",
         "share_pct": "share|share by weight|anteil|gewichtsanteil",
     },

@@ -188,6 +188,7 @@ DRAWDOWNS = Table(
             high=5000,
             do="give the dry film in micrometres, or write bucket for a full-hiding layer",
         ),
+        _id("ink_lot"),
         _id("mixed_with", "inks"),
         Column(
             "share_pct",

@@ -56,7 +56,27 @@ def lots_in_use(model: ShiftModel, data: Shop) -> list[str]:
 
     latest = latest_lots(data.prints)
     found = [lot for lot in model.lots(data.prints) if latest.get(lot.ink) == lot.lot]
-    return list(lot_lines(found, _names(data)))
+    return [*lot_lines(found, _names(data)), *carded_lots(model, _names(data))]
+
+
+def carded_lots(
+    model: ShiftModel, names: Mapping[str, str | None], setups: pd.DataFrame | None = None
+) -> list[str]:
+    """What cards say of lots never printed: of all, or of those that ``setups`` are printed from
+    or might be, where they say no more than that it is a new one. ``names``: of inks."""
+    from pipelines.words.lots import carded_sentence
+
+    told, found = [], model.carded()
+    if setups is None:
+        return [carded_sentence(one, names) for one in found]
+    asked = set(zip(setups["ink_id"], setups["ink_lot"], strict=True))
+    for one in found:
+        if (one.ink, one.lot) in asked:
+            told.append(carded_sentence(one, names))
+        elif (one.ink, NEW_LOT) in asked:
+            said = carded_sentence(one, names)
+            told.append(f"{said} If it is the {NEW_LOT} one, name it as the lot.")
+    return told
 
 
 def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -> list[str]:
@@ -79,6 +99,20 @@ def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -
     except ValueError:  # what it has learnt from has changed
         return []
     return lots_of_batch(model, data, print_ids)
+
+
+def cards_recorded(workspace: Workspace, shop: str) -> list[str]:
+    """What cards say of lots never printed, once they are stored; nothing without a model."""
+    from pipelines.ledger import store
+    from pipelines.registry import promotion, versions
+    from pipelines.tables.folder import to_shop
+
+    data = to_shop(store.read(workspace.database(shop)))
+    if data.drawdowns["ink_lot"].isna().all():
+        return []
+    folder = workspace.models(shop)
+    charge = promotion.opened(folder, versions.in_charge(folder), data)
+    return [] if charge is None else carded_lots(charge.model, _names(data))
 
 
 def _names(data: Shop) -> dict[str, str | None]:

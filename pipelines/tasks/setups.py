@@ -14,7 +14,7 @@ from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
-from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
 TARGET = ("target_L", "target_a", "target_b")
@@ -63,6 +63,7 @@ def checked(
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
     setups, lots = with_latest(setups, opened.catalogue.lots)
     notes += latest_taken(lots)
+    notes += carded_lots(opened.model, opened.catalogue.called("inks"), setups)
     return setups, notes + list(dict.fromkeys(assumed))
 
 

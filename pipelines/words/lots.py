@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from learn.normal import Z90
-from learn.predict.lots import Lot
+from learn.predict.lots import Carded, Lot
 from pipelines.words.common import Names, counted, named
 
 MOST = 8  # sentences; the largest differences first
@@ -19,6 +19,21 @@ def lot_lines(lots: Collection[Lot], names: Names) -> Iterator[str]:
     yield from (lot_sentence(lot, names) for lot in found[:MOST])
     if len(found) > MOST:
         yield f"And {counted(len(found) - MOST, 'more lot')} that print otherwise, but by less."
+
+
+def carded_sentence(carded: Carded, names: Names) -> str:
+    """``Bright red (C08), lot 24-06, is not printed yet; a card of it says it is 12 % stronger
+    (90 % band 5 to 19 %) than the ink's other cards.``"""
+    ink = named(carded.ink, names.get(carded.ink))
+    size, half = abs(carded.percent), Z90 * carded.percent_sd
+    beside = f"lot {carded.beside}" if carded.beside else "the ink's other cards"
+    if size > half:
+        more = "stronger" if carded.percent > 0 else "weaker"
+        band = f"(90 % band {size - half:.0f} to {size + half:.0f} %)"
+        says = f"{size:.0f} % {more} {band} than {beside}"
+    else:
+        says = f"as strong as {beside}, within {size + half:.0f} %"
+    return f"{ink}, lot {carded.lot}, is not printed yet; a card of it says it is {says}."
 
 
 def lot_sentence(lot: Lot, names: Names) -> str:

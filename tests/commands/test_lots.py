@@ -112,3 +112,30 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
     assert ">new<" in sheet.read_text()
     listed = pd.read_csv(sheet.with_suffix(".csv"))
     assert listed["ink_lot"].isna().all()  # whoever measures it knows its name
+
+
+def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path, capsys):
+    table = pd.read_csv(tmp_path / "shop" / "tables" / "drawdowns.csv", dtype=str)
+    own = table[(table["ink_id"] == "C19") & (table["film_um"] != "bucket")]
+    own = own.drop_duplicates("substrate_id")
+    thicker = own.assign(film_um=(own["film_um"].astype(float) / 1.3).astype(str), ink_lot="X9")
+    (tmp_path / "cards").mkdir()
+    thicker.to_csv(tmp_path / "cards" / "drawdowns.csv", index=False)
+    out, setup = tmp_path / "o.csv", ["--ink", "C19", "--garment", "G01", "--mesh", "M43-80"]
+    setup += ["--strokes", "1", "--out", str(out)]
+
+    def predicted(lot: str) -> pd.Series:
+        says("predict", *setup, "--lot", lot)
+        return pd.read_csv(out).iloc[0]
+
+    before = predicted("X9")
+    told = "Turquoise (C19), lot X9, is not printed yet; a card of it says it is"
+    assert told in says("record", str(tmp_path / "cards"))
+    assert told in says("status")
+    after, new = predicted("X9"), predicted("new")
+    assert [new[c] for c in ("L", "a", "b")] == [before[c] for c in ("L", "a", "b")]
+    assert after["L"] < before["L"] - 0.3, "more ink in the same film: stronger and darker"
+    root = str(tmp_path / "shop")
+    capsys.readouterr()
+    assert main(["--workspace", root, "predict", *setup, "--lot", "new"]) == 0
+    assert "If it is the new one, name it as the lot." in " ".join(capsys.readouterr().err.split())
