@@ -102,6 +102,7 @@ def list_doubts(
 ) -> int:
     """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
     from pipelines.ledger import store
+    from pipelines.tasks.doubts import by_learner
 
     name = workspace.pick(shop)
     refuse_outputs(page)
@@ -278,24 +279,6 @@ def correct(
         print(f"{print_id} is learnt from.")
     _say_learn()
     return 0
-
-
-def by_learner(workspace: Workspace, name: str, state: State) -> dict[int, str]:
-    """Gross errors of the model in charge that nobody has decided on since: row -> line."""
-    from pipelines.registry import versions
-
-    folder = workspace.models(name)
-    version = versions.in_charge(folder)
-    if version is None:
-        return {}
-    lines = {}
-    for record in versions.described(folder, version)["facts"].get("set_aside", []):
-        row = state.row_of(record["print_id"])
-        if row is None or state.standing[row].why or state.standing[row].decision is not None:
-            continue
-        batch = state.standing[row].batch
-        lines[row] = f"{record['print_id']}  batch {batch}: {record['reason']} (model {version})"
-    return lines
 
 
 def _lab_cells(lab: str) -> dict[str, str]:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted, minute
+from pipelines.words.history import brought
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import printable
 
 if TYPE_CHECKING:
     from pipelines.ledger.state import Batch, Ledger
 
-KINDS = ("inks", "substrates", "meshes", "changes", "drawdowns", "prints", "targets")
 TIMES = "Times are UTC."
 ABOUT = """\
 Lists who brought in what and when; with a batch number, all that was decided on it. A batch can be
@@ -68,7 +68,7 @@ def history(*, workspace: Workspace, shop: str | None = None, number: int | None
         if states[batch.id] and batch.command == IMPORT and batch.id != imports[-1]:
             state = f"superseded by {imports[-1]}"
         rows.append((str(batch.id), minute(batch.at), batch.who, batch.command, batch.file,
-                     _brought(batch), state))  # fmt: skip
+                     brought(batch.counts), state))  # fmt: skip
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     for row in rows:
         cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
@@ -125,9 +125,3 @@ def _one(ledger: Ledger, batch: Batch) -> int:
         print(printable(f"  {who}  {what}{': ' if more else ''}{more}"))
     print(TIMES)
     return 0
-
-
-def _brought(batch: Batch) -> str:
-    said = [f"{batch.counts[kind]} {kind}" for kind in KINDS if batch.counts.get(kind)]
-    out = batch.counts.get("set aside", 0) + batch.counts.get("doubtful", 0)
-    return ", ".join(said) + (f" ({out} set aside)" if out else "")

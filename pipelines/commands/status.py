@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop
-from pipelines.commands.doubts import by_learner
 from pipelines.tasks.lots import lots_in_use
 from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
@@ -58,6 +57,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     from pipelines.ledger.state import current
     from pipelines.registry import promotion, versions
     from pipelines.tables.folder import to_shop
+    from pipelines.tasks.doubts import by_learner
     from pipelines.words.changes import change_lines
 
     name = workspace.pick(shop)
@@ -137,11 +137,9 @@ def _last_batch(ledger: Ledger) -> Iterator[str]:
 
 
 def _doubts(state: State, learnt: list[str]) -> Iterator[str]:
-    arrived = sum(
-        stands.why is not None
-        and (stands.decision is None or stands.decision.what != "set aside")
-        for stands in state.standing.values()
-    )  # fmt: skip
+    from pipelines.tasks.doubts import on_arrival
+
+    arrived = on_arrival(state)
     if arrived or learnt:
         yield (
             f"  Doubts waiting: {arrived} set aside on arrival, {len(learnt)} by the learner; "

@@ -19,7 +19,7 @@ from pipelines.commands._options import (
     setup_cells,
     setups_by_option,
 )
-from pipelines.tasks.usual import completed
+from pipelines.tasks.usual import Usual, completed
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -141,7 +141,10 @@ def why(
         said = [words.sentence(shares, shown, away_from)]
         if other is None:
             said += about_the_base(
-                opened, setups.iloc[[0]], shares, lambda: store.read(workspace.database(name))
+                opened,
+                setups.iloc[[0]],
+                shares,
+                lambda: Usual(store.read(workspace.database(name))),
             )
         told.append((shares, shown, said, away_from))
         print(words.block(shares, shown, said), end="\n\n")

@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, PackageLoader, StrictUndefined
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
-from pipelines.desk import ask, safety, screen, shelf
+from pipelines.desk import ask, safety, screen, shelf, today
 from pipelines.desk.opened import Desk
 from pipelines.desk.words import words
 from pipelines.pages import render
@@ -20,9 +20,9 @@ from pipelines.workspace.terminal import without_secrets
 
 # In the order of the tabs. A place is a module with a blueprint `place` of its own name, whose
 # first view is `show`, a section of that name in words.toml with a `tab`, and a template.
-PLACES: tuple[Blueprint, ...] = (ask.place, shelf.place)
+PLACES: tuple[Blueprint, ...] = (today.place, ask.place, shelf.place)
 BEHIND = (screen.place,)  # without a tab
-FIRST = "ask.show"
+FIRST = "today.show"
 
 log = logging.getLogger("strikeoff")
 
@@ -40,7 +40,7 @@ def make_app(
         "loader": ChoiceLoader([PackageLoader("pipelines.desk"), PackageLoader("pipelines.pages")]),
     }
     render.furnish(app.jinja_env)
-    app.jinja_env.globals |= {"words": words(), "places": PLACES}
+    app.jinja_env.globals |= {"words": words(), "places": PLACES, "zip": zip}
     app.extensions["desk"] = desk
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 0
     key = safety.guard(app, bound, on_key)

@@ -10,6 +10,8 @@ from urllib.parse import urlencode
 import pandas as pd
 from flask import Blueprint, current_app, render_template, request, url_for
 
+from learn.colour.colorimetry import srgb_hex
+from learn.process import SETTING_COLUMNS
 from learn.shop import UNDERBASE
 from pipelines.desk.choices import Choice, first_of
 from pipelines.desk.opened import Desk, Now
@@ -24,12 +26,19 @@ from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words import why as why_words
+from pipelines.words.prediction import setup_words
+from pipelines.words.verdict import kind
 from pipelines.workspace.problems import Kind, UserError
 
 place = Blueprint("ask", __name__, url_prefix="/ask")
 
 MOST_GARMENTS = 6
 INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
+# Columns of a set-up that a file may give and the form has no field for.
+PASSED_ON = (
+    *("printed_on", "press_id", "ink_lot", "underbase_mesh_id", "underbase_strokes"),
+    *SETTING_COLUMNS,
+)
 TYPED = {"strokes": "strokes", "flashes": "flash_count", "tolerance": "tolerance_dE00"}
 
 
@@ -47,6 +56,8 @@ class Asked:
     tolerance: str = ""
     beside: tuple[str, ...] = ()  # steps shown in full
     why: str = ""
+    whole: str = ""  # nothing is filled in: the set-up stands so in a file
+    also: tuple[str, ...] = ()  # what else stands there, as column:value
 
     @classmethod
     def sent(cls) -> Asked:
@@ -56,12 +67,13 @@ class Asked:
         def texts(name: str) -> list[str]:
             return [text.strip() for text in given.getlist(name) if text.strip()]
 
-        single = {n: given.get(n, "").strip() for n in ("base", "screen", "target", "why")}
+        single = {n: given.get(n, "").strip() for n in ("base", "screen", "target", "why", "whole")}
         single |= {name: given.get(name, "").strip() for name in TYPED}
         return cls(
             ink=(texts("ink") or [""])[-1],
             garments=tuple(dict.fromkeys(texts("garment")))[:MOST_GARMENTS],
             beside=tuple(dict.fromkeys(texts("beside"))),
+            also=tuple(t for t in texts("also") if t.split(":")[0] in PASSED_ON),
             **single,
         )
 
@@ -76,6 +88,8 @@ class Asked:
             "target": self.target,
             "beside": self.beside,
             "why": self.why,
+            "whole": self.whole,
+            "also": self.also,
         }
         told |= changed
         return f"{url_for('ask.show')}?{urlencode([*_pairs(told)])}"
@@ -148,12 +162,13 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     aim = _aim(asked, now)
     rows: list[dict[str, str]] = []
     fills: list[Filled] = []
-    steps: list[dict[Step, int]] = []  # of each garment, where its steps stand among the rows
+    firsts: list[int] = []  # of each garment, where it stands among the rows, and its steps
+    steps: list[dict[Step, int]] = []
     for garment in garments:
         cells, filled = _whole(asked, ink, garment, now)
         fills += filled
-        at = len(rows)
-        beside = one_step(cells, now.given, now.usual.shop.meshes)
+        firsts.append(at := len(rows))
+        beside = one_step(cells, now.usual)
         rows += [cells, *beside.values()]
         steps.append({step: at + 1 + i for i, step in enumerate(beside)})
     called = vars(words().ask.called)
@@ -167,18 +182,27 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     )
     predicted = now.opened.predict(setups)
     described = now.opened.catalogue.describe(setups)
-    drawn = shown_rows(predicted, described, now.opened.catalogue.settings)
+    whole = [*firsts, *(at for own in steps for s, at in own.items() if s.value in asked.beside)]
+    drawn = dict(
+        zip(
+            whole,
+            shown_rows(predicted.iloc[whole], described.iloc[whole], now.opened.catalogue.settings),
+            strict=True,
+        )
+    )
+    small = _small(predicted, now)
     cloths = cloth_fills(now.opened, garments)
     answer = Answer(filled=said(fills), notes=[*now.usual.faults, *now.opened.notes])
     answer.notes += [note for note in notes if not note.startswith("read ")]
-    first = 0
-    for garment, own in zip(garments, steps, strict=True):
+    for garment, first, own in zip(garments, firsts, steps, strict=True):
         card = _card(drawn[first], now.choices.garments.get(garment), cloths.get(garment))
-        card["steps"] = [_step(step, drawn[at], asked) for step, at in own.items()]
+        card["steps"] = [
+            _step(step, described.iloc[at], small[at], drawn.get(at), asked)
+            for step, at in own.items()
+        ]
         if asked.why:
             card["why_moves"] = _why(setups.iloc[[first]], described.iloc[first].to_dict(), now)
         answer.cards.append(card)
-        first += 1 + len(own)
     answer.usual = _usual_words(rows[0], now)
     return answer
 
@@ -203,7 +227,13 @@ def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, st
         if text:
             cells[column] = text
     cells = {**cells, **_by_id(cells, known)}
-    full, fills = now.usual.completed(cells)
+    if asked.whole:
+        full, fills = without_none(cells), list[Filled]()
+    else:
+        key = ("usual", *sorted(cells.items()))
+        full, fills = now.once(key, lambda: now.usual.completed(cells))
+        full = dict(full)
+    full |= {column: text for column, _, text in (one.partition(":") for one in asked.also)}
     typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
     full |= typed
     strokes = full.get("strokes", "")
@@ -231,15 +261,29 @@ def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:
     return row
 
 
-def _step(step: Step, row: dict, asked: Asked) -> dict:
+def _small(predicted: pd.DataFrame, now: Now) -> list[dict]:
+    """What a step shows of a print before it is shown in full: colour, verdict, how far off."""
+    fills = srgb_hex(predicted[["L", "a", "b"]].to_numpy(float), now.opened.model.viewing_)
+    return [
+        {
+            "fill": str(fill),
+            "kind": kind(row),
+            "off": row["shift_dE00"] if pd.isna(row["target_dE00"]) else row["target_dE00"],
+        }
+        for fill, row in zip(fills, predicted.to_dict("records"), strict=True)
+    ]
+
+
+def _step(step: Step, setup: pd.Series, small: dict, row: dict | None, asked: Asked) -> dict:
     """What one step would bring, and the address that shows it in full or takes it away."""
     put = step.value in asked.beside
     beside = [one for one in asked.beside if one != step.value] + ([] if put else [step.value])
     told = getattr(words().ask, step.value)
-    setup = dict(row["setup"])
+    base = dict(setup_words(setup))["Base"]
     return {
         "step": step.value,
-        "words": told.format(base=setup["Base"], mesh=row["mesh_id"]),
+        "words": told.format(base=base, mesh=setup["mesh_id"]),
+        "small": small,
         "row": row,
         "shown": put,
         "href": asked.address(beside=tuple(beside)),
@@ -253,7 +297,7 @@ def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
     shares = from_bucket(now.opened.model, setup)
     rows = why_words.rows_of(shares, described)
     told = [why_words.sentence(shares, rows, "the bucket")]
-    told += about_the_base(now.opened, setup, shares, lambda: now.given)
+    told += about_the_base(now.opened, setup, shares, lambda: now.usual)
     return {"said": told, "bars": bars(rows, shares.total_dE00), "film": why_words.FILM}
 
 

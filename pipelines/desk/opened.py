@@ -6,22 +6,25 @@ reads them anew, once, while the others wait; what a request has in hand never c
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from threading import Lock
-from typing import Any
+from threading import Lock, Thread
+from typing import TypeVar
 
 from pipelines.desk.choices import Choices
 from pipelines.ledger import store
-from pipelines.ledger.state import State
+from pipelines.ledger.state import Ledger, State, current
 from pipelines.registry import versions
 from pipelines.registry.opened import Opened, open_model
 from pipelines.tables.folder import Given
 from pipelines.tasks.usual import Usual
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -30,10 +33,12 @@ class Now:
 
     workspace: Workspace
     shop: str
+    ledger: Ledger
     state: State
     model: Opened | None
     no_model: UserError | None  # why there is none
-    kept: dict[str, Any] = field(default_factory=dict)  # what places have worked out of it
+    _works: dict[Hashable, Future] = field(default_factory=dict)
+    _lock: Lock = field(default_factory=Lock)
 
     @property
     def given(self) -> Given:
@@ -57,6 +62,32 @@ class Now:
     def choices(self) -> Choices:
         """What can be picked by name; raises UserError where there is no model."""
         return Choices.of(self.opened, self.usual.shop.prints)
+
+    def once(self, key: Hashable, work: Callable[[], T]) -> T:
+        """What ``work`` gives, done once in this state of the shop; others who want it wait."""
+        return self._begun(key, work, lambda run: run()).result()
+
+    def later(self, key: Hashable, work: Callable[[], T]) -> Future[T]:
+        """The same, begun at once and not waited for: what takes seconds."""
+        return self._begun(key, work, lambda run: Thread(target=run, daemon=True).start())
+
+    def _begun(
+        self, key: Hashable, work: Callable[[], T], how: Callable[[Callable[[], None]], None]
+    ) -> Future[T]:
+        with self._lock:
+            found, mine = self._works.get(key), key not in self._works
+            if found is None:
+                found = self._works[key] = Future()
+
+        def run() -> None:
+            try:
+                found.set_result(work())
+            except BaseException as error:  # noqa: BLE001  whoever asks for the result gets it
+                found.set_exception(error)
+
+        if mine:
+            how(run)
+        return found
 
 
 class Desk:
@@ -84,13 +115,16 @@ class Desk:
             return self._now
 
     def _read(self, shop: str) -> Now:
-        state = store.read_state(self.workspace.database(shop))
+        source = self.workspace.database(shop)
+        ledger = store.read_ledger(source)
+        if not ledger.batches:
+            raise UserError(f"{shop} holds no tables; run strikeoff import first.", Kind.MISSING)
         model, why = None, None
         try:
             model = open_model(self.workspace, shop)
         except UserError as error:
             why = error
-        return Now(self.workspace, shop, state, model, why)
+        return Now(self.workspace, shop, ledger, current(ledger), model, why)
 
 
 def _marks(workspace: Workspace, shop: str) -> tuple[Hashable, ...]:

@@ -10,15 +10,20 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import re
 import secrets
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from flask import Flask, abort, redirect, request, session
 
 from pipelines.desk.words import words
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     from flask import Response
@@ -113,6 +118,28 @@ def guard(app: Flask, bound: str, on_used: Callable[[str], None]) -> Key | None:
 
     app.jinja_env.globals["form_key"] = form_key
     return key
+
+
+@contextmanager
+def uploaded(field: str, suffixes: Collection[str]) -> Iterator[Path]:
+    """The file sent in a field, in a folder of ours for as long as it is looked at.
+
+    It goes by the last part of its own name, so that what is wrong with it can be told, without
+    signs that mean anything to a file system. Raises UserError where there is none, or of another
+    kind than ``suffixes``.
+    """
+    sent = request.files.get(field)
+    if sent is None or not sent.filename:
+        raise UserError(words().trouble.no_file, Kind.MISSING)
+    last = sent.filename.replace("\\", "/").rpartition("/")[2]
+    name = re.sub(r"[^\w .()-]", "_", last).lstrip(". ")[-80:]
+    if Path(name).suffix.lower() not in suffixes or name.startswith("."):
+        listed = ", ".join(suffixes)
+        raise UserError(words().trouble.suffix.format(name=name or "?", suffixes=listed))
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        sent.save(path)
+        yield path
 
 
 def form_key() -> str:

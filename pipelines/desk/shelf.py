@@ -94,9 +94,7 @@ def _now() -> Now:
 
 def _things(kind: str, now: Now) -> pd.DataFrame:
     """`pipelines.tasks.things.things`, worked out once for a state of the shop."""
-    if kind not in now.kept:
-        now.kept[kind] = things(kind, now.usual.shop, now.model)
-    return now.kept[kind]
+    return now.once(("things", kind), lambda: things(kind, now.usual.shop, now.model))
 
 
 def _rows(page: pd.DataFrame, kind: str, now: Now) -> list[dict[str, Any]]:
@@ -182,7 +180,7 @@ def _word(*names: object) -> str:
 
 def _over_base(cells: dict[str, str], garment: str, now: Now) -> dict[str, str] | None:
     """The same over the base that is usual on this garment; None where there is none."""
-    base = usual_base(now.given, garment)
+    base = usual_base(now.usual, garment)
     if base is None:
         return None
     told = {str(c): v for c, v in base.iloc[0].items() if pd.notna(v)}
@@ -195,9 +193,8 @@ def _lots(ink: str, now: Now) -> tuple[list[str], int]:
     n = int(shop.prints.loc[shop.prints[INK] == ink, "ink_lot"].nunique())
     if now.model is None:
         return [], n
-    if "lots" not in now.kept:
-        now.kept["lots"] = now.opened.model.lots(shop.prints)
-    own = [lot for lot in now.kept["lots"] if lot.ink == ink]
+    lots = now.once("lots", lambda: now.opened.model.lots(shop.prints))
+    own = [lot for lot in lots if lot.ink == ink]
     names = dict(zip(shop.inks[INK], shop.inks["ink_name"], strict=True))
     return list(lot_lines(own, names)), n
 

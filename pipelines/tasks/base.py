@@ -11,7 +11,6 @@ import pandas as pd
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.gate import usual_bases
 from pipelines.registry.opened import Opened
-from pipelines.tables.folder import Given
 from pipelines.tasks.usual import Usual
 
 if TYPE_CHECKING:
@@ -22,10 +21,10 @@ CLOTH_MATTERS_dE00 = 1.0
 
 
 def about_the_base(
-    opened: Opened, setup: pd.DataFrame, shares: Shares, given: Callable[[], Given]
+    opened: Opened, setup: pd.DataFrame, shares: Shares, usual: Callable[[], Usual]
 ) -> list[str]:
     """What the shop's usual base would do to the print of one set-up (one row), or what would be
-    without the one there is; ``given``: the shop's tables, if they are needed."""
+    without the one there is; ``usual``: how the shop prints, if it is needed."""
     from learn.predict.shares import MOVERS, Mover, from_bucket
     from pipelines.words.prediction import setup_words
     from pipelines.words.why import base_sentence, without_base_sentence
@@ -35,22 +34,22 @@ def about_the_base(
         return [without_base_sentence(from_bucket(opened.model, bare).total_dE00)]
     if abs(shares.dE00[MOVERS.index(Mover.CLOTH)]) < CLOTH_MATTERS_dE00:
         return []
-    usual = usual_base(given(), str(setup["substrate_id"].iloc[0]))
-    if usual is None or usual[UNDERBASE[0]].iloc[0] not in opened.catalogue.words["inks"]:
+    base = usual_base(usual(), str(setup["substrate_id"].iloc[0]))
+    if base is None or base[UNDERBASE[0]].iloc[0] not in opened.catalogue.words["inks"]:
         return []
-    based = setup.assign(**usual.iloc[0].to_dict())
+    based = setup.assign(**base.iloc[0].to_dict())
     described = opened.catalogue.describe(based).iloc[0]
-    base = dict(setup_words(described))["Base"]
-    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, base)]
+    named = dict(setup_words(described))["Base"]
+    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, named)]
 
 
-def usual_base(given: Given, garment: str) -> pd.DataFrame | None:
+def usual_base(usual: Usual, garment: str) -> pd.DataFrame | None:
     """The base that presets name for a garment, else the commonest of its prints, else of all (one
     row); None where there is none."""
-    usual, by_preset = Usual(given).setup([garment])
-    if by_preset and usual[UNDERBASE[0]] is not None:
-        return pd.DataFrame([{column: usual[column] for column in UNDERBASE}])
-    prints = given.tables["prints"]
+    told, by_preset = usual.setup([garment])
+    if by_preset and told[UNDERBASE[0]] is not None:
+        return pd.DataFrame([{column: told[column] for column in UNDERBASE}])
+    prints = usual.given.tables["prints"]
     own = prints[prints["substrate_id"] == garment]
     for history in (own, prints):
         if len(bases := usual_bases(history)):

@@ -7,8 +7,8 @@ from enum import StrEnum
 import pandas as pd
 
 from learn.shop import UNDERBASE
-from pipelines.tables.folder import Given
 from pipelines.tasks.base import usual_base
+from pipelines.tasks.usual import Usual
 
 MOST_STROKES = 6  # beyond that nobody prints; common practice, no source
 
@@ -23,21 +23,19 @@ class Step(StrEnum):
     STROKE = "stroke"
 
 
-def one_step(
-    cells: dict[str, str], given: Given, meshes: pd.DataFrame
-) -> dict[Step, dict[str, str]]:
+def one_step(cells: dict[str, str], usual: Usual) -> dict[Step, dict[str, str]]:
     """Set-ups (column -> text) that differ in one thing from ``cells``, a whole set-up by
-    identifiers: those that the shop can print. ``meshes``: its screens, typed.
+    identifiers: those that the shop can print.
     """
     found: dict[Step, dict[str, str]] = {}
     if cells.get(UNDERBASE[0]):
         found[Step.BASE_OFF] = {c: v for c, v in cells.items() if c not in UNDERBASE}
-    elif (base := usual_base(given, cells["substrate_id"])) is not None:
+    elif (base := usual_base(usual, cells["substrate_id"])) is not None:
         told = {c: v for c, v in base.iloc[0].items() if pd.notna(v)}
         found[Step.BASE_ON] = cells | {
             str(c): f"{v:g}" if isinstance(v, float) else str(v) for c, v in told.items()
         }
-    for step, mesh in _neighbours(cells.get("mesh_id", ""), meshes).items():
+    for step, mesh in _neighbours(cells.get("mesh_id", ""), usual.shop.meshes).items():
         found[step] = cells | {"mesh_id": mesh}
     strokes = cells.get("strokes", "")
     if strokes.isdigit() and int(strokes) < MOST_STROKES:

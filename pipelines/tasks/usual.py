@@ -101,7 +101,7 @@ class Usual:
         from pipelines.tables.folder import known_in
         from pipelines.tables.presets import read_presets
 
-        self._given, self._known = given, known_in(given.tables)
+        self.given, self._known = given, known_in(given.tables)
         self._presets = read_presets(given.shop_toml, self._known, found := Findings())
         self.faults = [f"{problem} Left aside." for problem in found.problems]
 
@@ -213,7 +213,7 @@ class Usual:
         """The shop's tables, typed."""
         from pipelines.tables.folder import to_shop
 
-        return to_shop(self._given)
+        return to_shop(self.given)
 
     @cached_property
     def _lightness(self) -> dict[str, float]:

@@ -14,6 +14,7 @@ from waitress.server import create_server
 
 from pipelines.desk.app import make_app
 from pipelines.desk.opened import Desk
+from pipelines.desk.safety import FORM
 from pipelines.workspace.folders import Workspace
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
@@ -56,3 +57,23 @@ def browser():
         run = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield run
         run.close()
+
+
+@pytest.fixture
+def own(learnt_workspace, tmp_path):
+    """A client that may write: the page on a copy of the small shop, which is at ``own.root``; its
+    forms carry their key."""
+    root = shutil.copytree(learnt_workspace, tmp_path / "own")
+    return writing(root)
+
+
+def writing(root: Path) -> FlaskClient:
+    """A client of the page on the workspace ``root`` whose forms carry their key."""
+    client = make_app(Desk(Workspace(root), None))[0].test_client()
+    client.root = root
+    with client.session_transaction() as session:
+        session[FORM] = "key"
+    client.send = lambda path, **fields: client.post(
+        path, data={FORM: "key", **fields}, content_type="multipart/form-data"
+    )
+    return client

@@ -2,8 +2,8 @@
 // page: nothing here does what the server does not.
 "use strict";
 (function () {
+  if (!window.fetch || !window.DOMParser) return;
   const form = document.querySelector("form[data-at-once]");
-  if (!form || !window.fetch || !window.DOMParser) return;
   document.documentElement.classList.add("at-once");
   let latest = 0;
 
@@ -34,7 +34,7 @@
       const reply = await fetch(url, { headers: { "X-Part": "1" }, credentials: "same-origin" });
       text = await reply.text();
     } catch (error) {
-      window.location.href = url;
+      if (url !== window.location.href) window.location.href = url;
       return;
     }
     if (turn !== latest) return;
@@ -53,6 +53,16 @@
     show(address(new FormData(form)), named.map((field) => [field, field.value]));
   }
 
+  // What takes seconds is looked for again until it is there.
+  (function wait() {
+    if (!document.querySelector("[data-pending]")) return;
+    window.setTimeout(async () => {
+      await show(window.location.href);
+      wait();
+    }, 1500);
+  })();
+
+  if (!form) return;
   form.addEventListener("change", (event) => {
     const field = event.target;
     if (field.name === "ink" && field.type === "radio") {

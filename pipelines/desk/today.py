@@ -1,0 +1,191 @@
+"""*Today*: the week's jobs, worst first; what to test first; what waits, drifts, has changed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import Future
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple, TypeVar
+
+import pandas as pd
+from flask import Blueprint, current_app, redirect, render_template, url_for
+from werkzeug.wrappers import Response
+
+from learn.errors import Unusable
+from learn.predict.causes import Verdict
+from learn.shop import UNDERBASE
+from pipelines.desk.ask import PASSED_ON, Asked
+from pipelines.desk.opened import Desk, Now
+from pipelines.desk.safety import uploaded
+from pipelines.desk.words import words
+from pipelines.pages.prediction import shown_rows
+from pipelines.tables.folder import read_setups
+from pipelines.tasks import doubts, since, week
+from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.tasks.next_test import Ranking, ranking
+from pipelines.words import jobs as job_words
+from pipelines.words.prediction import known, lab_of
+from pipelines.words.status import drift_lines
+from pipelines.workspace.problems import UserError
+
+place = Blueprint("today", __name__, url_prefix="/today")
+T = TypeVar("T")
+
+MOST_TESTS = 3
+
+
+class Week(NamedTuple):
+    """The week's jobs, predicted."""
+
+    setups: pd.DataFrame
+    lines: list[job_words.Line]
+    rows: list[dict]  # a set-up each, as cards show them
+    notes: list[str]
+
+
+class Late(NamedTuple):
+    """What takes seconds: there, not there yet, or not to be had and why."""
+
+    found: object | None
+    pending: bool
+    trouble: str
+
+
+@place.get("/")
+def show() -> str:
+    """The day at a glance."""
+    desk: Desk = current_app.extensions["desk"]
+    now = desk.now()
+    file, wrong, found = week.kept(now.workspace, now.shop), "", None
+    if file is not None:
+        try:
+            found = now.once(("week", _mark(file)), lambda: _read(now, file))
+        except UserError as error:
+            wrong = str(error)
+    tests = drift = changed = Late(None, False, "")
+    day = f"{datetime.now(UTC) - timedelta(days=1):%Y-%m-%d}"
+    if found is not None and file is not None:
+        told = found
+        tests = _late(now, ("tests", _mark(file)), lambda: _tests(now, told))
+        before = since.model_of_before(now.workspace, now.shop, day)
+        if before is not None:
+            kinds = {line.name: line.kind for line in told.lines}
+            changed = _late(
+                now,
+                ("changed", _mark(file), before),
+                lambda: since.other_verdicts(now.workspace, now.shop, before, told.setups, kinds),
+            )
+    if now.model is not None:
+        drift = _late(now, "drift", lambda: _drift(now))
+    return render_template(
+        "today.html",
+        day=datetime.now(),
+        week=found,
+        totals=Counter(line.kind for line in found.lines) if found else Counter(),
+        asks=[_address(row) for row in found.rows] if found else [],
+        wrong=wrong.splitlines(),
+        kept=file is not None,
+        before=week.kept(now.workspace, now.shop, week.BEFORE) is not None,
+        model=now.model is not None,
+        no_model=str(now.no_model or ""),
+        tests=tests,
+        drift=drift,
+        changed=changed,
+        came=since.came(now.ledger, now.workspace, now.shop, day),
+        arrived=doubts.on_arrival(now.state),
+        learnt=len(doubts.by_learner(now.workspace, now.shop, now.state)) if now.model else 0,
+        suffixes=week.SUFFIXES,
+    )
+
+
+@place.post("/jobs")
+def keep() -> Response:
+    """Take a file of set-ups as the week's jobs, if it can be read."""
+    desk: Desk = current_app.extensions["desk"]
+    now = desk.now()
+    with uploaded("jobs", week.SUFFIXES) as file:
+        read_setups(file, now.opened.known, now.opened.targets)
+        week.keep(now.workspace, now.shop, file)
+    return redirect(url_for("today.show"), 303)
+
+
+@place.post("/jobs/back")
+def put_back() -> Response:
+    """Bring back the jobs before."""
+    desk: Desk = current_app.extensions["desk"]
+    now = desk.now()
+    week.put_back(now.workspace, now.shop)
+    return redirect(url_for("today.show"), 303)
+
+
+def _mark(file: Path) -> tuple[str, int, int]:
+    found = file.stat()
+    return file.name, found.st_mtime_ns, found.st_size
+
+
+def _read(now: Now, file: Path) -> Week:
+    opened = now.opened
+    setups, warnings = read_setups(file, opened.known, opened.targets)
+    setups, lots = with_latest(setups, opened.catalogue.lots)
+    predictions, jobs = opened.predict_jobs(setups)
+    described = opened.catalogue.describe(setups)
+    return Week(
+        setups,
+        job_words.board(jobs, predictions, described),
+        shown_rows(predictions, described, opened.catalogue.settings),
+        [*warnings, *latest_taken(lots), *opened.notes],
+    )
+
+
+def _late(now: Now, key: object, work: Callable[[], T]) -> Late:
+    """What ``work`` gives, if it is done: begun by the first who asks, told to the next."""
+    begun: Future[T] = now.later(key, work)
+    if not begun.done():
+        return Late(None, True, "")
+    try:
+        return Late(begun.result(), False, "")
+    except UserError as error:
+        return Late(None, False, str(error))
+
+
+def _tests(now: Now, found: Week) -> tuple[Ranking, list[dict]]:
+    told = ranking(found.setups, now.opened, words().today.file)
+    rows = {str(row["setup_id"]): row for row in found.rows}
+    worth = told.ranked[told.ranked["verdict"] == Verdict.TEST].head(MOST_TESTS)
+    return told, [{**one, "row": rows[str(one["setup_id"])]} for one in worth.to_dict("records")]
+
+
+def _drift(now: Now) -> list[str]:
+    from learn.monitoring.status import glance
+
+    try:
+        found = glance(now.opened.model, now.usual.shop)
+    except Unusable:
+        return []
+    return list(drift_lines(found.drift))
+
+
+def _address(row: dict) -> str:
+    """The address that asks about a set-up of the file, as it stands there."""
+    lab = lab_of(row, "target_")
+
+    def text(column: str) -> str:
+        value = known(row, column)
+        if isinstance(value, pd.Timestamp):
+            return f"{value:%Y-%m-%d}"
+        return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+    return Asked(
+        ink=row["ink_id"],
+        garments=(row["substrate_id"],),
+        base=text(UNDERBASE[0]) or "none",
+        screen=text("mesh_id"),
+        strokes=text("strokes"),
+        flashes=text("flash_count"),
+        target="" if lab is None else ",".join(f"{v:.4g}" for v in lab),
+        tolerance=text("tolerance_dE00"),
+        whole="1",
+        also=tuple(f"{c}:{text(c)}" for c in PASSED_ON if text(c)),
+    ).address()

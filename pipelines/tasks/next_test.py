@@ -1,0 +1,83 @@
+"""Which test print saves most over open jobs, and why that one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.words.common import chance, counted
+from pipelines.workspace.problems import Kind, UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.registry.opened import Opened
+
+MOST = 150  # jobs at once: every pair is looked at
+
+
+class Ranking(NamedTuple):
+    """Test prints of open jobs."""
+
+    ranked: pd.DataFrame  # `learn.planning.next_test.rank_tests`: the one that saves most first
+    of_job: dict[str, str]  # what becomes of the job of each; empty where each is one of its own
+    said: str  # which first, and why
+    notes: list[str]
+
+
+def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
+    """Rank set-ups, typed, of ``file``; those without a target are left out.
+
+    Raises UserError where none has one, or they are too many.
+    """
+    from learn.planning.next_test import rank_tests
+
+    setups, lots = with_latest(setups, opened.catalogue.lots)
+    aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
+    notes = latest_taken(lots)
+    if not aimed.any():
+        raise UserError(f"{file}: no set-up has a target; fill in the column target.", Kind.MISSING)
+    if not aimed.all():
+        notes.append(f"{counted(int((~aimed).sum()), 'set-up')} without a target left out.")
+    jobs = setups[aimed].reset_index(drop=True)
+    if len(jobs) > MOST:
+        raise UserError(f"{file}: {len(jobs)} open jobs; give {MOST} at most at a time.")
+    ranked = rank_tests(opened.model, jobs)
+    of_job = _of_jobs(opened, setups)  # those without a target too: they hold a job up
+    return Ranking(ranked, of_job, _said(ranked, opened), notes)
+
+
+def _said(ranked: pd.DataFrame, opened: Opened) -> str:
+    from learn.planning.next_test import saves
+    from learn.predict.causes import Verdict
+
+    best, needed = ranked.iloc[0], int((ranked["verdict"] == Verdict.TEST).sum())
+    if saves(ranked, opened.catalogue.settings):
+        return (
+            f"Over {counted(len(ranked), 'open job')} test {best['setup_id']} first; record it, "
+            "learn, take it out of the file, ask again."
+        )
+    if needed:
+        return (
+            f"Jobs that want a test print of their own: {needed}. None is expected to spare "
+            "another, so they stand in order of risk - the chance to miss times what a spoiled run "
+            f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
+        )
+    return "No test print is expected to pay for itself over these jobs; the riskiest is first."
+
+
+def _of_jobs(opened: Opened, setups: pd.DataFrame) -> dict[str, str]:
+    """What becomes of the job of each set-up, by its ``setup_id``; empty where every set-up is a
+    job of its own: what goes by itself may belong to a job that does not."""
+    from pipelines.words.prediction import known
+    from pipelines.words.verdict import HEADLINES, kind
+
+    _, jobs = opened.predict_jobs(setups)
+    if len(jobs) == len(setups):
+        return {}
+    ids = setups["setup_id"].tolist()
+    return {
+        ids[i]: f"{known(job, 'job_id') or ids[i]}: {HEADLINES[kind(job)].lower()}"
+        for job in jobs.to_dict("records")
+        for i in job["rows"]
+    }

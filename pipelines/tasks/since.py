@@ -1,0 +1,78 @@
+"""What has changed since a day: what came in, the model, and the verdicts on the week's jobs."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from pipelines.registry import versions
+from pipelines.registry.opened import open_model
+from pipelines.words.common import counted, minute
+from pipelines.words.history import brought
+from pipelines.words.verdict import HEADLINES
+from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.ledger.state import Ledger
+
+
+def came(ledger: Ledger, workspace: Workspace, shop: str, day: str) -> list[str]:
+    """Sentences on what came into the store from ``day`` on (2026-03-31), and on new models."""
+    folder = workspace.models(shop)
+    charge = versions.in_charge(folder)
+    said = list(_in_store(ledger, day))
+    for version in versions.versions(folder):
+        if _made(workspace, shop, version) >= day:
+            state = ", in charge" if version == charge else ", not in charge"
+            said.append(f"Model {version} has learnt{state}.")
+    return said
+
+
+def model_of_before(workspace: Workspace, shop: str, day: str) -> str | None:
+    """The newest version made before ``day``, where another is in charge now."""
+    folder = workspace.models(shop)
+    older = [v for v in versions.versions(folder) if "" < _made(workspace, shop, v) < day]
+    return older[-1] if older and older[-1] != versions.in_charge(folder) else None
+
+
+def other_verdicts(
+    workspace: Workspace, shop: str, version: str, setups: pd.DataFrame, now: Mapping[str, str]
+) -> list[str]:
+    """Jobs on which ``version`` gave another verdict than ``now`` (job -> kind), in sentences."""
+    from pipelines.words.jobs import board
+
+    opened = open_model(workspace, shop, version)
+    predictions, jobs = opened.predict_jobs(setups)
+    lines = board(jobs, predictions, opened.catalogue.describe(setups))
+    then = {line.name: line.kind for line in lines}
+    return [
+        f"{name}: {HEADLINES[kind].lower()}, by model {version} {HEADLINES[then[name]].lower()}."
+        for name, kind in now.items()
+        if then.get(name, kind) != kind
+    ]
+
+
+def _in_store(ledger: Ledger, day: str) -> Iterator[str]:
+    for batch in ledger.batches:
+        if batch.at >= day:
+            by = f" by {batch.who}" if batch.who else ""
+            told = brought(batch.counts)
+            yield f"{minute(batch.at)}: batch {batch.id}, {batch.command}{by}: {told}."
+    fresh = [d for d in ledger.decisions if d.at >= day]
+    for what, n in Counter(d.what for d in fresh if d.print_id and d.what != "doubted").items():
+        yield f"{counted(n, 'print')} {what}."
+    for decision in fresh:
+        if decision.what in ("taken back", "put back"):
+            yield f"{minute(decision.at)}: batch {decision.batch} {decision.what}."
+
+
+def _made(workspace: Workspace, shop: str, version: str) -> str:
+    """When a version was made; empty where it cannot be read."""
+    try:
+        return str(versions.described(workspace.models(shop), version).get("made", ""))
+    except UserError:
+        return ""

@@ -1,0 +1,117 @@
+"""*Today*: the board of the command, the worst first; a file taken, refused, put back."""
+
+from __future__ import annotations
+
+import re
+import time
+from io import BytesIO
+
+import pandas as pd
+import pytest
+
+from pipelines.cli import main
+from pipelines.words.verdict import kind
+from tests.desk.conftest import text_of
+
+HEAD = "setup_id,job_id,ink_id,substrate_id,mesh_id,strokes,flash_count,target,tolerance_dE00\n"
+ROWS = {
+    "near": "A1,J1,turquoise,Black,M43-80,1,0,#008c82,50\n",
+    "far": 'A2,J2,turquoise,White,M77-55,1,0,"90,40,-60",\n',
+    "aimless": "A3,J3,deep red,White,M77-55,1,0,,\n",
+}
+WEEK = HEAD + "".join(ROWS.values())
+
+
+def jobs(text: str, name: str = "jobs.csv") -> tuple[BytesIO, str]:
+    return BytesIO(text.encode()), name
+
+
+def later(client, path: str = "/today/") -> str:
+    """The page once nothing on it is being worked out."""
+    for _ in range(240):
+        html = client.get(path).text
+        if "data-pending" not in html:
+            return text_of(html)
+        time.sleep(0.5)
+    pytest.fail("still being worked out")
+
+
+def test_the_board_is_that_of_the_command(own, tmp_path, capsys):
+    assert "No jobs yet" in text_of(own.get("/today/").text)
+    assert own.send("/today/jobs", jobs=jobs(WEEK)).status_code == 303
+    (tmp_path / "jobs.csv").write_text(WEEK)
+    out = str(tmp_path / "a.csv")
+    assert (
+        main(["--workspace", str(own.root), "predict", str(tmp_path / "jobs.csv"), "--out", out])
+        == 0
+    )
+    table = pd.read_csv(out).set_index("setup_id")
+    html = own.get("/today/").text
+    names = re.findall(r"<b>(J\d)</b>", html)
+    assert names == ["J2", "J3", "J1"]  # the worst first
+    verdicts = re.findall(r'class="judged"><span class="verdict (\w+)"', html)
+    assert verdicts == [kind(table.loc[one]) for one in ("A2", "A3", "A1")]
+    assert (verdicts[0], verdicts[2]) == ("change", "go")
+
+
+def test_what_takes_seconds_comes_later(own):
+    own.send("/today/jobs", jobs=jobs(WEEK))
+    said = later(own)
+    assert "Drift" in said and "What to test first" in said
+    assert "Nothing came in" not in said  # the small shop was imported just now
+    assert "batch 1, import" in said
+
+
+def test_a_job_leads_to_ask_as_it_stands(own):
+    own.send("/today/jobs", jobs=jobs(WEEK))
+    html = own.get("/today/").text
+    links = [link.replace("&amp;", "&") for link in re.findall(r'href="(/ask/\?[^"]+)"', html)]
+    asked = next(link for link in links if "C19" in link and "G02" in link)
+    answer = text_of(own.get(asked).text)
+    assert "nothing is filled in" in answer
+    chance = re.search(
+        r"J1 .*?chance ([^.]+?) test|J1 .*?chance (\d+ %|under 1 %|over 99 %)", text_of(html)
+    )
+    assert (chance[1] or chance[2]) in answer
+
+
+def test_a_wrong_file_is_refused_whole_and_the_one_before_stays(own):
+    own.send("/today/jobs", jobs=jobs(WEEK))
+    reply = own.send("/today/jobs", jobs=jobs(HEAD + ROWS["near"].replace("Black", "Blakc")))
+    assert reply.status_code == 400
+    assert "jobs.csv, row 2, column substrate_id" in text_of(reply.text)
+    assert "J2" in own.get("/today/").text
+    for name in ("jobs.exe", "..", "../../jobs", ""):
+        assert own.send("/today/jobs", jobs=jobs(WEEK, name)).status_code == 400
+    assert sorted(p.name for p in (own.root / "datasets/s").glob("week*")) == ["week.csv"]
+
+
+def test_another_file_takes_its_place_and_can_be_put_back(own):
+    own.send("/today/jobs", jobs=jobs(WEEK))
+    own.send("/today/jobs", jobs=jobs(HEAD + ROWS["aimless"], "other/../next week.csv"))
+    assert "J2" not in own.get("/today/").text
+    own.send("/today/jobs/back")
+    assert "J2" in own.get("/today/").text
+    own.send("/today/jobs/back")
+    assert "J2" not in own.get("/today/").text
+
+
+def test_a_file_names_no_file_of_this_computer(own, tmp_path):
+    (tmp_path / "chip.csv").write_text("L,a,b\n45,60,30\n")
+    text = HEAD + f"A1,J1,turquoise,Black,M43-80,1,0,{tmp_path / 'chip.csv'},\n"
+    reply = own.send("/today/jobs", jobs=jobs(text))
+    assert reply.status_code == 400 and "is no target" in text_of(reply.text)
+
+
+def test_a_file_that_somebody_put_there_is_told_where_it_is_wrong(own):
+    (own.root / "datasets/s/week.csv").write_text("setup_id,ink_id\nA,\n")
+    reply = own.get("/today/")
+    assert reply.status_code == 200
+    assert "week.csv" in text_of(reply.text) and "Another file of jobs" in text_of(reply.text)
+    (own.root / "datasets/s/week.csv").write_text(HEAD + ROWS["near"].replace("J1", "<script>x"))
+    assert "<script>x" not in own.get("/today/").text
+
+
+def test_writing_takes_the_key_of_the_form(own):
+    for path in ("/today/jobs", "/today/jobs/back"):
+        assert own.post(path, data={"jobs": jobs(WEEK)}).status_code == 403
