@@ -119,8 +119,7 @@ def _answer(argv: Sequence[str] | None) -> int:
         parser = build_parser()
         args, unknown = parser.parse_known_args(argv)
         if unknown:
-            command = " ".join(filter(None, ("strikeoff", args.command)))
-            raise UserError(f"{command} does not know {' '.join(unknown)}; see {command} --help.")
+            raise _unknown(args.command, unknown)
         if args.version:
             print(f"strikeoff {_version()}")
             return 0
@@ -145,6 +144,17 @@ def _answer(argv: Sequence[str] | None) -> int:
         said = _of_the_system(error)
     print(f"strikeoff: {said}", file=sys.stderr)
     return 2
+
+
+def _unknown(command: str | None, words: list[str]) -> UserError:
+    """What was typed and has no place there; for a folder or a name, where it belongs."""
+    called = " ".join(filter(None, ("strikeoff", command)))
+    word, where = words[0], ""
+    if os.sep in word or Path(word).is_dir():
+        where = f"a folder to work in is given with --workspace {word}; "
+    elif not word.startswith("-"):
+        where = f"a shop is named with --shop {word}; "
+    return UserError(f"{called} does not know {' '.join(words)}; {where}see {called} --help.")
 
 
 def _of_the_system(error: OSError) -> str:

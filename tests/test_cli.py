@@ -337,7 +337,11 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main(["import"]) == 2
     assert "TABLES; see strikeoff import --help" in one_sentence(capsys)
     assert main(["demo", "now"]) == 2
-    assert "strikeoff demo does not know now; see strikeoff demo --help" in one_sentence(capsys)
+    told = "strikeoff demo does not know now; a shop is named with --shop now; see strikeoff demo"
+    assert told in one_sentence(capsys)
+    assert main(["learn", "/somewhere/shop"]) == 2
+    told = "a folder to work in is given with --workspace /somewhere/shop; see strikeoff learn"
+    assert told in one_sentence(capsys)
     assert main(["--workspace", "missing", "learn"]) == 2
     assert "missing: there is no such workspace folder" in one_sentence(capsys)
     assert main(["--version"]) == 0
