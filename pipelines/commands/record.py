@@ -64,6 +64,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("file", metavar="FILE", type=Path, nargs="?", help=measured)
     add.add_argument("--prints", metavar="SETUPS", type=Path, help="how the prints were made")
     add.add_argument("--condition", choices=CONDITIONS, help="measurement condition of the file")
+    scale = "what the file's spectra are in, where nothing in it tells"
+    add.add_argument("--reflectance", choices=("fraction", "percent"), help=scale)
     meant = "its backing, or gloss measured with the print, is meant though it is not the usual"
     add.add_argument("--as-declared", action="store_true", help=meant)
     instead = "put the file in the place of this batch, which is taken back"
@@ -98,6 +100,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         sheet=args.prints,
         condition=args.condition,
         as_declared=args.as_declared,
+        reflectance=args.reflectance,
         dry_run=args.dry_run,
         replace=args.replace,
     )
@@ -111,6 +114,7 @@ def record(
     sheet: Path | None = None,
     condition: str | None = None,
     as_declared: bool = False,
+    reflectance: str | None = None,
     dry_run: bool = False,
     replace: int | None = None,
 ) -> int:
@@ -124,7 +128,9 @@ def record(
 
     name = workspace.pick(shop)
     source = workspace.database(name)
-    incoming = read_batch(store.read(source), path, sheet, condition, as_declared=as_declared)
+    incoming = read_batch(
+        store.read(source), path, sheet, condition, as_declared=as_declared, reflectance=reflectance
+    )
     notes: list[str] = []
     gate = gate_of(workspace, name, notes) if "prints" in incoming.tables else None
     recording = Recording(incoming, gate, condition is not None, replace)

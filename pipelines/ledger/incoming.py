@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,8 +19,11 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines.measured.block import MAX_BYTES
 from pipelines.tables import csvfile
+from pipelines.tables.agreement import usual_lightness
 from pipelines.tables.cells import known_columns
+from pipelines.tables.folder import Given, known_in, measured_in
 from pipelines.tables.layout import Rows, names
+from pipelines.tables.names import with_ids
 from pipelines.tables.reading import cells_of, other_sheets, rows_of_csv, sheets_of, table_of
 from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
@@ -68,6 +73,15 @@ class Incoming:
     called: Called = OPTIONS
 
 
+class _Asked(NamedTuple):
+    """How the user says that a file was measured."""
+
+    condition: str | None
+    as_declared: bool
+    reflectance: str | None
+    called: Called
+
+
 def read_incoming(
     path: Path,
     sheet: Path | None,
@@ -75,10 +89,14 @@ def read_incoming(
     condition: str | None,
     as_declared: bool = False,
     called: Called = OPTIONS,
+    reflectance: str | None = None,
+    given: Given | None = None,
 ) -> Incoming:
     """Read FILE and, for an instrument's export, the sheet of prints that its samples name.
 
-    ``as_declared``: another backing than before, or gloss in the readings, is meant.
+    ``as_declared``: another backing than before, or gloss in the readings, is meant;
+    ``reflectance``: "fraction" or "percent", as the user says where the file does not tell;
+    ``given``: the shop's tables, whose measurements may tell it.
 
     Raises UserError with what cannot be read.
     """
@@ -102,7 +120,8 @@ def read_incoming(
             path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
             condition, said=findings.warnings, whole=bool(tables), called=called,
         )  # fmt: skip
-    return _export(path, sheet, sha256, settings, condition, as_declared, called)
+    asked = _Asked(condition, as_declared, reflectance, called)
+    return _export(path, sheet, sha256, settings, asked, given)
 
 
 def _digest(parts: Iterable[tuple[str, bytes]], condition: str | None) -> str:
@@ -149,21 +168,25 @@ def _export(
     sheet: Path | None,
     sha256: str,
     settings: ShopSettings,
-    condition: str | None,
-    as_declared: bool,
-    called: Called,
+    asked: _Asked,
+    given: Given | None,
 ) -> Incoming:
     """Readings by sample name, each with the set-up that the sheet gives for it."""
     from pipelines.measured import read_measured
 
     measured = read_measured(
-        path, settings, measurement_condition=condition, gloss_included=as_declared
+        path,
+        settings,
+        measurement_condition=asked.condition,
+        gloss_included=asked.as_declared,
+        reflectance=asked.reflectance,
+        expected_L=None if given is None or sheet is None else _as_usual(given, sheet),
     )
     readings = measured.frame
     if sheet is None:
         raise UserError(
             f"{path.name}: names samples ({_some(readings['sample'])}) but not how they were "
-            f"printed; add {called.setups}, whose print_id are these names."
+            f"printed; add {asked.called.setups}, whose print_id are these names."
         )
     setups, warnings = read_sheet(sheet)
     row_of = {print_id.strip(): row for row, print_id in setups["print_id"].items()}
@@ -194,13 +217,34 @@ def _export(
         {"prints": prints},
         {"prints": path.name},
         dict(zip(prints.index, readings["where"], strict=True)),
-        condition or measured.facts.get("measurement_condition"),
+        asked.condition or measured.facts.get("measurement_condition"),
         measured.facts.get("backing"),
         typed=False,
-        as_declared=as_declared,
+        as_declared=asked.as_declared,
         said=said,
-        called=called,
+        called=asked.called,
     )
+
+
+def _as_usual(given: Given, sheet: Path) -> Callable[[list[str]], np.ndarray]:
+    """Names of samples -> L (n,) as the shop's measurements have such prints; NaN if none do."""
+
+    @cache
+    def known() -> tuple[pd.DataFrame, dict[str, tuple[str, str, str]]]:
+        setups, _ = read_sheet(sheet)
+        setups, _ = with_ids(PRINTS, setups, known_in(given.tables))
+        columns = ("ink_id", "substrate_id", "underbase_ink_id")
+        cells = (setups.get(c, pd.Series("", setups.index)).str.strip() for c in columns)
+        how = zip(*cells, strict=True)
+        return measured_in(given), dict(zip(map(_plainly, setups["print_id"]), how, strict=True))
+
+    def usual(names: list[str]) -> np.ndarray:
+        every, how = known()
+        return np.array(
+            [usual_lightness(every, *how[key]) if (key := _plainly(name)) in how else np.nan
+             for name in names], float)  # fmt: skip
+
+    return usual
 
 
 def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:

@@ -16,7 +16,7 @@ from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.press_changes import check_added_changes, together
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
-from pipelines.tables.folder import Given, check_added, known_in
+from pipelines.tables.folder import Given, check_added, check_described, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses, printed_on
 from pipelines.tables.schema import PRESSES, SHOP_TABLES
@@ -88,6 +88,9 @@ def plan(
     sheets = _described(given, incoming, report)
     check_added_changes(given, sheets, incoming)
     known = _with(given, sheets)
+    coloured = tuple(name for name in sheets if SHOP_TABLES[name].colour)
+    if wrong := check_described(known, coloured, _OWN):
+        raise InputProblems([_as_recorded(problem, incoming) for problem in wrong])
     cells = incoming.tables.get("prints", pd.DataFrame(columns=["print_id"], dtype=object))
     averaged = _averaged(known, cells, incoming, report if in_part else None)
     prints, faults = _new(given, averaged, incoming, report)
@@ -258,7 +261,7 @@ def _averaged(
         return Averaged(cells, (), {}, {}, [])
     apart = cells.assign(print_id=[f"{row}" for row in cells.index])  # repeated ones are meant
     try:
-        typed, faulty = check_added(known, apart)
+        typed, faulty = check_added(known, apart, beside=True)
     except InputProblems as error:
         raise InputProblems([_as_recorded(p, incoming) for p in error.problems]) from None
     file = incoming.files["prints"]

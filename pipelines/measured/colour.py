@@ -12,7 +12,7 @@ from learn.shop import ShopSettings
 from pipelines.measured.block import Block, listed, refuse, with_others
 from pipelines.measured.columns import Columns
 from pipelines.measured.numbers import to_numbers
-from pipelines.measured.reflectance import check_wavelengths, scaled, to_10_nm
+from pipelines.measured.reflectance import Trial, check_wavelengths, to_10_nm
 from pipelines.tables.schema import LAB
 from pipelines.tables.spectra import MOST_LIGHT, SPECTRUM, brightness_needed
 
@@ -22,29 +22,75 @@ _LIKELY = (("D50", "2"), ("D65", "10"), ("D65", "2"), ("D50", "10"), ("C", "2"),
 _HINTS = ((r"pct|%|percent", "percent"), (r"dec|^r[0-9]", "fraction"))
 
 
-def colours(
+@dataclass(frozen=True)
+class _Lab:
+    """Lab (n, 3) as the file gives it, as such or as XYZ; NaN where it gives none.
+
+    ``slack_dE00`` (n,): what rounding to the file's own digits may have changed. Tristimulus
+    values with one decimal are coarse for dark colours.
+    """
+
+    lab: np.ndarray
+    slack_dE00: np.ndarray
+    there: np.ndarray
+    from_xyz: bool
+
+
+@dataclass(frozen=True)
+class Given:
+    """The colours of one table as they stand: Lab, spectra on whatever scale, their light."""
+
+    block: Block
+    lab: _Lab
+    trial: Trial
+    condition: tuple[str, str]
+
+
+def given_colours(
     block: Block,
     columns: Columns,
     facts: dict[str, str],
     settings: ShopSettings,
+    expected_L: np.ndarray,
     file: str,
     said: list[str],
-) -> tuple[np.ndarray, np.ndarray]:
-    """Lab (n, 3) under the shop's viewing condition and spectra (n, 31), NaN without one.
+) -> Given:
+    """What a table gives. ``expected_L`` (n,): L as the shop expects it, NaN where it does not.
 
-    Raises UserError where the two contradict each other, or there is neither.
+    Raises UserError where it cannot be read, or Lab and XYZ contradict each other.
     """
     bands = [*columns.spectrum.values()]
     numbers = to_numbers(block, [*bands, *columns.lab, *columns.xyz], file, said)
-    shop = settings.illuminant, settings.observer
-    condition = facts.get("illuminant", shop[0]), facts.get("observer", shop[1])
+    condition = (
+        facts.get("illuminant", settings.illuminant),
+        facts.get("observer", settings.observer),
+    )
     space = columns.lab or columns.xyz
-    given = _given_lab(block, space, bool(columns.lab), bool(bands), numbers, condition, file)
-    spectra = np.full((len(block.where), len(SPECTRUM)), np.nan)
+    lab = _given_lab(block, space, bool(columns.lab), bool(bands), numbers, condition, file)
+    nothing = np.full((len(block.where), 2), np.nan)
+    trial = Trial(np.full((len(block.where), len(SPECTRUM)), np.nan), nothing, nothing, None)
     if bands:
-        spectra = _spectra(block, columns, numbers, given.lab, condition, file, said)
+        trial = _trial(block, columns, numbers, lab.lab, condition, expected_L, file, said)
     if columns.lab and columns.xyz:
-        _check_xyz_beside_lab(block, columns, numbers, given, condition, file)
+        _check_xyz_beside_lab(block, columns, numbers, lab, condition, file)
+    return Given(block, lab, trial, condition)
+
+
+def colours(
+    table: Given,
+    spectra: np.ndarray,
+    facts: dict[str, str],
+    settings: ShopSettings,
+    file: str,
+    said: list[str],
+) -> np.ndarray:
+    """Lab (n, 3) under the shop's viewing condition; ``spectra`` (n, 31), fractions, NaN where
+    there are none.
+
+    Raises UserError where Lab and spectrum contradict each other, or there is neither.
+    """
+    block, given, condition = table.block, table.lab, table.condition
+    shop = settings.illuminant, settings.observer
     has_spectrum = ~np.isnan(spectra).any(axis=1)
     if (bare := ~has_spectrum & ~given.there).any():
         what = with_others("has no colour", int(bare.sum()))
@@ -58,21 +104,7 @@ def colours(
             spectra[has_spectrum], colorimetry.viewing(*shop)
         )
         _check_agreement(block, spectra, lab, given, condition, shop, file, said)
-    return lab, spectra
-
-
-@dataclass(frozen=True)
-class _Given:
-    """Lab (n, 3) as the file gives it, as such or as XYZ; NaN where it gives none.
-
-    ``slack_dE00`` (n,): what rounding to the file's own digits may have changed. Tristimulus
-    values with one decimal are coarse for dark colours.
-    """
-
-    lab: np.ndarray
-    slack_dE00: np.ndarray
-    there: np.ndarray
-    from_xyz: bool
+    return lab
 
 
 def _given_lab(
@@ -83,11 +115,11 @@ def _given_lab(
     numbers: dict[str, np.ndarray],
     condition: tuple[str, str],
     file: str,
-) -> _Given:
+) -> _Lab:
     """What the three columns of Lab, or of XYZ, give; none if there are none."""
     if not space:
         nothing = np.full((len(block.where), 3), np.nan)
-        return _Given(nothing, nothing[:, 0], np.zeros(len(nothing), bool), False)
+        return _Lab(nothing, nothing[:, 0], np.zeros(len(nothing), bool), False)
     given = np.stack([numbers[name] for name in space], axis=1)
     empty = np.isnan(given)
     if (part := empty.any(axis=1) & ~empty.all(axis=1)).any():
@@ -109,7 +141,7 @@ def _given_lab(
     def to_lab(values: np.ndarray) -> np.ndarray:
         if is_lab:
             return values
-        return np.full_like(values, np.nan) if view is None else _lab(values, view)
+        return np.full_like(values, np.nan) if view is None else _from_xyz(values, view)
 
     lab = to_lab(given)
     slack = np.zeros(len(given))
@@ -121,7 +153,7 @@ def _given_lab(
         L, a, b = lab[row]
         what = with_others(f"no surface has the colour {L:.1f}, {a:.1f}, {b:.1f}", int(none.sum()))
         refuse(file, what, "check the measurement", where=block.where[row])
-    return _Given(lab, slack, ~empty.any(axis=1), not is_lab)
+    return _Lab(lab, slack, ~empty.any(axis=1), not is_lab)
 
 
 def _check_scale(given: np.ndarray, space: list[str], is_lab: bool, file: str) -> None:
@@ -143,7 +175,7 @@ def _check_xyz_beside_lab(
     block: Block,
     columns: Columns,
     numbers: dict[str, np.ndarray],
-    given: _Given,
+    given: _Lab,
     condition: tuple[str, str],
     file: str,
 ) -> None:
@@ -160,7 +192,7 @@ def _check_xyz_beside_lab(
         refuse(file, with_others(what, int(apart.sum())), do, where=block.where[row])
 
 
-def _lab(xyz: np.ndarray, view: colorimetry.Viewing) -> np.ndarray:
+def _from_xyz(xyz: np.ndarray, view: colorimetry.Viewing) -> np.ndarray:
     return colorimetry.lab_from_xyz(xyz, view.white_xyz)
 
 
@@ -172,15 +204,17 @@ def _decimals(block: Block, names: list[str]) -> np.ndarray:
     return behind.astype(float).max(axis=1).fillna(0).mask(exponent, 15).to_numpy()
 
 
-def _spectra(
+def _trial(
     block: Block,
     columns: Columns,
     numbers: dict[str, np.ndarray],
     given: np.ndarray,
     condition: tuple[str, str],
+    expected_L: np.ndarray,
     file: str,
     said: list[str],
-) -> np.ndarray:
+) -> Trial:
+    """The spectra of a table at 400 ... 700 nm, and what tells their scale."""
     names = [*columns.spectrum.values()]
     nm = [*columns.spectrum]
     order = check_wavelengths(nm, block, names, file)
@@ -197,14 +231,15 @@ def _spectra(
         row, band = (int(i) for i in np.argwhere(wild)[0])
         what, do = f"a reflectance of {values[row, band]:g} cannot be", "check the measurement"
         refuse(file, what, do, where=block.where[row], column=names[order[band]])
-    trial = to_10_nm(steps, values, file, said)
-    error = None
-    if np.isfinite(given).any() and (view := _viewing(condition)):
-        as_read = [colorimetry.lab_from_reflectance(trial * scale, view) for scale in (1, 0.01)]
-        error = np.stack([colorimetry.delta_e00(lab, given) for lab in as_read], axis=1)
+    spectra = to_10_nm(steps, values, file, said)
+    lab_error = L_error = np.full((len(spectra), 2), np.nan)
+    known = np.isfinite(given).any(), np.isfinite(expected_L).any()
+    if any(known) and (view := _viewing(condition)):
+        as_read = [colorimetry.lab_from_reflectance(spectra * scale, view) for scale in (1, 0.01)]
+        lab_error = np.stack([colorimetry.delta_e00(lab, given) for lab in as_read], axis=1)
+        L_error = np.stack([np.abs(lab[:, 0] - expected_L) for lab in as_read], axis=1)
     hint = next((word for text, word in _HINTS if re.search(text, names[0].casefold())), None)
-    hint = hint or block.scale
-    return scaled(trial, error, block, hint, file, said)
+    return Trial(spectra, lab_error, L_error, hint or block.scale)
 
 
 def _check_lab_only(
@@ -230,7 +265,7 @@ def _check_agreement(
     block: Block,
     spectra: np.ndarray,
     lab: np.ndarray,
-    given: _Given,
+    given: _Lab,
     condition: tuple[str, str],
     shop: tuple[str, str],
     file: str,

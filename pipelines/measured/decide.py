@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,14 +11,16 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines.measured import facts as declared
 from pipelines.measured.block import CONDITIONS, Block, listed, refuse
-from pipelines.measured.colour import colours
+from pipelines.measured.colour import colours, given_colours
 from pipelines.measured.columns import Columns, columns_of
 from pipelines.measured.numbers import looks_like_a_date, looks_rounded
+from pipelines.measured.reflectance import scaled, sides
 from pipelines.tables.cells import shown
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import printable
 
 _MAX_NAME = 200
+Expected = Callable[[list[str]], np.ndarray]  # names of samples -> L (n,), NaN where not known
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ def decide(
     said: list[str],
     measurement_condition: str | None = None,
     gloss_included: bool = False,
+    reflectance: str | None = None,
+    expected_L: Expected | None = None,
 ) -> Measured:
     """One Measured of all tables of a file; raises UserError when they cannot be one."""
     tables = []
@@ -66,24 +71,25 @@ def decide(
     _tell(facts, tables, said)
     named = [(block, columns, _samples(block, columns, file, said)) for block, columns in tables]
     named = _joined(named, file, said)
-    frames = [_frame(*table, facts, settings, file, said) for table in named]
+    given = []
+    for block, columns, names in named:
+        L = np.full(len(names), np.nan) if expected_L is None else expected_L(names)
+        given.append(given_colours(block, columns, facts, settings, L, file, said))
+    found = sides([table.trial for table in given])
+    of_file = np.concatenate(found)
+    frames = []
+    for table, own, (block, columns, names) in zip(given, found, named, strict=True):
+        spectra = scaled(table.trial, own, of_file, block, reflectance, file, said)
+        lab = colours(table, spectra, facts, settings, file, said)
+        if columns.others and block.free_order:
+            said.append(f"Left aside: {listed(columns.others)}.")
+        frames.append(_frame(block, names, lab, spectra))
     frame = pd.concat(frames, ignore_index=True)
     facts = {key: printable(value) for key, value in facts.items()}
     return Measured(frame, facts, list(dict.fromkeys(map(printable, said))))
 
 
-def _frame(
-    block: Block,
-    columns: Columns,
-    names: list[str],
-    facts: dict[str, str],
-    settings: ShopSettings,
-    file: str,
-    said: list[str],
-) -> pd.DataFrame:
-    lab, spectra = colours(block, columns, facts, settings, file, said)
-    if columns.others and block.free_order:
-        said.append(f"Left aside: {listed(columns.others)}.")
+def _frame(block: Block, names: list[str], lab: np.ndarray, spectra: np.ndarray) -> pd.DataFrame:
     place = pd.DataFrame({"sample": names, "where": block.where})
     colour = pd.DataFrame(np.hstack([lab, spectra]), columns=["L", "a", "b", *SPECTRUM])
     return pd.concat([place, colour, block.extra], axis=1)

@@ -9,7 +9,7 @@ from learn.shop import ShopSettings
 from pipelines.measured import sheets
 from pipelines.measured.block import MAX_BYTES, MAX_LINE, MAX_LINES, Block, refuse
 from pipelines.measured.cgats import looks_like_cgats, read_cgats
-from pipelines.measured.decide import Measured, decide
+from pipelines.measured.decide import Expected, Measured, decide
 from pipelines.workspace.files import read_at_most
 
 _OLD_EXCEL = bytes.fromhex("d0cf11e0a1b11ae1")
@@ -22,12 +22,17 @@ def read_measured(
     *,
     measurement_condition: str | None = None,
     gloss_included: bool = False,
+    reflectance: str | None = None,
+    expected_L: Expected | None = None,
 ) -> Measured:
     """Read CGATS.17 / ISO 28178 (ASCII or XML), CxF3 / ISO 17972, CSV or an Excel workbook.
 
     ``measurement_condition``: M0, M1, M2 or M3 where the file must be, or is to be read, under
     that one. ``gloss_included``: readings with the gloss in them are meant (a sphere with the
-    specular component included). Nothing is written anywhere.
+    specular component included). ``reflectance``: "fraction" or "percent", as the user says where
+    nothing in the file tells; ``expected_L``: names of samples -> L (n,) as the shop knows such
+    prints, NaN where it does not, which tells dark ones in percent from pale ones in fractions.
+    Nothing is written anywhere.
 
     Raises UserError, in one sentence, for whatever cannot be read without guessing.
     """
@@ -35,7 +40,16 @@ def read_measured(
     data = _bytes(path)
     said: list[str] = []
     blocks = _blocks(path, data, said)
-    return decide(blocks, settings, path.name, said, measurement_condition, gloss_included)
+    return decide(
+        blocks,
+        settings,
+        path.name,
+        said,
+        measurement_condition,
+        gloss_included,
+        reflectance,
+        expected_L,
+    )
 
 
 def _bytes(path: Path) -> bytes:

@@ -224,8 +224,12 @@ def check_setups(
     return frame.reset_index(drop=True)
 
 
-def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[Problem]]:
+def check_added(
+    given: Given, prints: pd.DataFrame, *, beside: bool = False
+) -> tuple[pd.DataFrame, list[Problem]]:
     """Typed ``prints`` that come to the tables of ``given``, and their faults by row.
+
+    ``beside``: their colours are held against those of the prints there too.
 
     Raises InputProblems when the tables themselves cannot be used together.
     """
@@ -234,10 +238,31 @@ def check_added(given: Given, prints: pd.DataFrame) -> tuple[pd.DataFrame, list[
     named = {n: given.tables[n] for n in (PRESSES.name, PRINTS.name) if n in given.tables}
     presses = known_in(named, today)[PRESSES.name]
     added = Given(given.name, given.shop_toml, tables)
-    shop, faults = _check(added, findings, today, presses, ("prints",))
+    before = None
+    if beside and PRINTS.name in given.tables:
+        before = typed(PRINTS, given.tables[PRINTS.name], PRINTS.file, today)[0]
+    shop, faults = _check(added, findings, today, presses, ("prints",), before)
     findings.raise_if_any()
     assert shop is not None  # else there were findings
     return shop.prints, faults
+
+
+def measured_in(given: Given) -> pd.DataFrame:
+    """`agreement.measurements` of a shop's tables, but for prints that are set aside."""
+    frames = {}
+    for name in ("substrates", "drawdowns", "prints"):
+        table, cells = SHOP_TABLES[name], given.tables.get(name)
+        if cells is not None:
+            used = cells.drop(index=list(given.set_aside)) if name == "prints" else cells
+            frames[name] = typed(table, used, table.file, date.today())[0]
+    return agreement.measurements(frames)
+
+
+def check_described(given: Given, coming: tuple[str, ...], first: int) -> list[Problem]:
+    """Faults of the colours in rows from ``first`` on of the tables that are ``coming`` in."""
+    findings = Findings()
+    _check(given, findings, date(9000, 1, 1), None, coming)
+    return [problem for problem in findings.problems if (problem.row or 0) >= first]
 
 
 def words_in(frames: dict[str, pd.DataFrame]) -> Words:
@@ -302,11 +327,13 @@ def _check(
     today: date,
     presses: Names | None = None,
     coming: tuple[str, ...] = (),
+    before: pd.DataFrame | None = None,
 ) -> tuple[Shop | None, list[Problem]]:
     """Type and check all tables: what is unusable into ``findings``; the faults of prints.
 
     ``presses``: those that prints may name (any). ``coming``: tables that come in, whose colours
-    are held against each other; those of a store were when they came.
+    are held against each other; those of a store were when they came. ``before``: typed prints
+    that are known beside them.
     """
     frames: dict[str, pd.DataFrame] = {}
     faults: dict[str, list[Problem]] = {}
@@ -338,7 +365,7 @@ def _check(
         faults[CHANGES.name] += check_changes(frames[CHANGES.name], named, CHANGES.file, today)
     frames, of_mixes = mixes.with_recipes(frames, known.get("inks"))
     _add(faults, of_mixes)
-    _add(faults, agreement.faults(given.tables, frames, settings, coming))
+    _add(faults, agreement.faults(given.tables, frames, settings, coming, before))
     if "prints" in frames:
         _refuse_habits(given.tables["prints"], faults["prints"], findings)
     for name in ("inks", "substrates", "meshes", "presses", "changes", "drawdowns"):

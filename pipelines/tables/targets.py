@@ -22,6 +22,7 @@ from learn.colour.colorimetry import (
     lab_from_srgb_hex,
 )
 from learn.errors import Unusable
+from pipelines.tables.agreement import contradictions
 from pipelines.tables.cells import typed
 from pipelines.tables.schema import LAB, TARGETS
 from pipelines.tables.spectra import SPECTRUM
@@ -147,6 +148,9 @@ def typed_targets(
     told = {problem.row for problem in problems}
     frame, faults = typed(TARGETS, cells, file, date.today())
     problems += [fault for fault in faults if fault.row not in told]
+    told = {problem.row for problem in problems}
+    apart = contradictions(frame, cells, file, viewing.illuminant, viewing.observer)
+    problems += [problem for problem in apart if problem.row not in told]
     spectrum = frame[SPECTRUM].notna().all(axis=1)
     if spectrum.any():
         lab = lab_from_reflectance(frame.loc[spectrum, SPECTRUM].to_numpy(float), viewing)

@@ -26,6 +26,7 @@ def read_batch(
     condition: str | None,
     *,
     as_declared: bool,
+    reflectance: str | None = None,
     called: Called | None = None,
 ) -> Incoming:
     """What a file, or a folder, holds; see `pipelines.ledger.incoming.read_incoming`."""
@@ -33,7 +34,16 @@ def read_batch(
     from pipelines.tables.settings import read_settings
 
     settings = read_settings(given.shop_toml, given.name, Findings())
-    return read_incoming(path, sheet, settings, condition, as_declared, called or OPTIONS)
+    return read_incoming(
+        path,
+        sheet,
+        settings,
+        condition,
+        as_declared,
+        called or OPTIONS,
+        reflectance=reflectance,
+        given=given,
+    )
 
 
 @dataclass

@@ -1,7 +1,7 @@
 """Measurement files that are wrong in one thing each: how many are believed.
 
 ``python -m tests.benchmarks.wrong_files``. The files and what counts are those of
-``tests/measured/wrong_files.py``: readings in a wrong scale, Lab that contradicts spectrum or XYZ,
+``tests/measured/wrong``: readings in a wrong scale, Lab that contradicts spectrum or XYZ,
 another light, observer, filter or geometry declared in every way the format has, and files that
 hold no prints. *Refused*: in a sentence; *right*: read, and the true colours came out; *told*:
 read, and the odd thing is named; *believed*: read without a word. Right files that look alike must
@@ -16,7 +16,8 @@ from collections import Counter
 from pathlib import Path
 
 from tests.benchmarks.results import Report
-from tests.measured.wrong_files import WRITERS, Case, outcome, right, wrong
+from tests.measured.wrong import WRITERS, outcome, right, wrong
+from tests.measured.wrong.readings import Case
 
 OUTCOMES = ("refused", "right", "told", "believed")
 

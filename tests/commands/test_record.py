@@ -255,3 +255,56 @@ def test_the_file_of_the_batch_itself_changes_nothing(shop, capsys):
     said = says(capsys, "record", "b.csv", "--replace", "2")
     assert "Nothing was changed: b.csv is what batch 2 holds." in said
     assert learnt_from() == ["P1", "P3", "R1"]
+
+
+NM = range(400, 701, 10)
+BANDS = ",".join(f"r{nm}" for nm in NM)
+
+
+def level(value: float) -> str:
+    return ",".join([f"{value:.4f}"] * len(NM))
+
+
+def test_what_is_described_in_a_batch_is_checked_like_prints(shop, capsys):
+    """Grey of 20 % is L 51.8 (CIE 1976: 116 * 0.2 ** (1/3) - 16)."""
+    Path("f").mkdir()
+    header = f"ink_id,substrate_id,film_um,{BANDS},L,a,b\n"
+    write("f/drawdowns.csv", f"007,card-white,80,{level(0.2)},60,0,0\n", header=header)
+    said = says(capsys, "record", "f", code=2)
+    assert "drawdowns.csv, row 2, column L: Lab and spectrum are " in said
+    write("f/drawdowns.csv", f"007,card-white,80,{level(0.2)},51.8,0,0\n", header=header)
+    assert "1 new drawdown" in says(capsys, "record", "f")
+    header = f"substrate_id,kind,fibre,colour_name,{BANDS},L,a,b\n"
+    (Path("f") / "drawdowns.csv").unlink()
+    write("f/substrates.csv", f"tee-grey,garment,cotton,Grey,{level(0.2)},60,0,0\n", header=header)
+    said = says(capsys, "record", "f", code=2)
+    assert "substrates.csv, row 2, column L: Lab and spectrum are " in said
+
+
+def test_the_shop_s_own_measurements_tell_percent_from_fractions(shop, capsys):
+    """A dark ink's readings alone, 0.75 all over: pale in fractions, dark in percent."""
+    row = "tee-black,{},77-55,1,0\n"
+    setups = [f"J{i}," + row.format(ink) for i, ink in enumerate(("blue", "007", "white"))]
+    write("jobs.csv", *setups, header="print_id,substrate_id,ink_id,mesh_id,strokes,flash_count\n")
+    head = "SAMPLE_NAME," + ",".join(f"{nm} nm" for nm in NM) + "\n"
+    write("unknown.csv", f"J2,{level(0.75)}\n", header=head)
+    said = says(capsys, "record", "unknown.csv", "--prints", "jobs.csv", code=2)
+    assert "may be pale colours in fractions or dark ones in percent" in said
+    assert "record with --reflectance fraction or percent" in said
+    says(capsys, "record", write("b.csv", "R1,tee-black,blue,77-55,1,0,20,4,-20\n"))
+    write("blue.csv", f"J0,{level(0.75)}\n", header=head)
+    said = says(capsys, "record", "blue.csv", "--prints", "jobs.csv")
+    assert "Reflectance is in percent" in said
+    prints = store.read(DATABASE).tables["prints"].set_index("print_id")
+    assert prints.loc["J0", "r550"] == "0.0075"
+    whole = ("record", "unknown.csv", "--prints", "jobs.csv", "--reflectance")
+    assert "Reflectance is in fractions" in says(capsys, *whole, "fraction", "--dry-run")
+    assert "Reflectance is in percent" in says(capsys, *whole, "percent")
+
+
+def test_a_reason_of_several_lines_is_shown_on_one(shop, capsys):
+    reason = "smeared\nModel 0009 is in charge."
+    says(capsys, "doubts", "set-aside", "P1", "--reason", reason)
+    said = says(capsys, "history", "1") + says(capsys, "doubts")
+    assert "smeared" in said
+    assert "Model 0009 is in charge." not in said.splitlines()

@@ -41,6 +41,21 @@ def test_a_file_of_several_chips_is_not_one_target(tmp_path):
     assert_allclose(lab_of(str(chips)), [45.15, 60.1, 30.05])
 
 
+def test_a_chip_whose_lab_is_not_that_of_its_spectrum_is_refused(tmp_path):
+    chip = tmp_path / "chip.csv"
+    nm = range(400, 701, 10)
+    head = ",".join(["sample", "L", "a", "b", *(f"{one} nm" for one in nm)])
+    spectrum = ",".join(f"{0.1 + (one - 400) / 600:.4f}" for one in nm)
+    chip.write_text(f"{head}\nred,,,,{spectrum}\n")
+    L, a, b = lab_of(str(chip))
+    assert min(a, b) > 5
+    chip.write_text(f"{head}\nred,{L:.2f},{a:.2f},{b:.2f},{spectrum}\n")
+    assert_allclose(lab_of(str(chip)), [L, a, b])
+    chip.write_text(f"{head}\nred,{L - 4:.2f},{a:.2f},{b:.2f},{spectrum}\n")
+    with pytest.raises(UserError, match=r"Lab and spectrum are .* dE00 apart"):
+        lab_of(str(chip))
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [

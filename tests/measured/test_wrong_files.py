@@ -6,15 +6,9 @@ import pytest
 
 from pipelines.measured.facts import from_keywords, of_columns
 from tests.measured.documents import SPECTRA, cxf_spec, read
-from tests.measured.wrong_files import (
-    CXF_FILTERS,
-    CXF_LIGHTS,
-    WRITERS,
-    Readings,
-    outcome,
-    right,
-    wrong,
-)
+from tests.measured.wrong import WRITERS, outcome, right, wrong
+from tests.measured.wrong.cxf import FILTERS, LIGHTS
+from tests.measured.wrong.readings import Readings
 
 
 @pytest.mark.parametrize("kind", WRITERS)
@@ -105,12 +99,12 @@ def test_declared_in_cxf(tmp_path):
     usual = {"illuminant": "D50", "observer": "2", "backing": "white"}
     usual |= {"measurement_condition": "M1", "created": "2026-03-31T08:00:00Z"}
     assert facts(cxf_spec()) == usual
-    assert facts(CXF_LIGHTS["custom"])["illuminant"] == "a light of its own shop window"
-    assert facts(CXF_LIGHTS["10 degree"])["observer"] == "10"
-    assert facts(CXF_FILTERS["polarised"])["measurement_condition"] == "M3"
-    assert facts(CXF_FILTERS["UV excluded"])["measurement_condition"] == "M2"
-    assert facts(CXF_FILTERS["no filter"])["measurement_condition"] == "M0"
-    assert "measurement_condition" not in facts(CXF_FILTERS["lamp of its own"])
+    assert facts(LIGHTS["custom"])["illuminant"] == "a light of its own shop window"
+    assert facts(LIGHTS["10 degree"])["observer"] == "10"
+    assert facts(FILTERS["polarised"])["measurement_condition"] == "M3"
+    assert facts(FILTERS["UV excluded"])["measurement_condition"] == "M2"
+    assert facts(FILTERS["no filter"])["measurement_condition"] == "M0"
+    assert "measurement_condition" not in facts(FILTERS["lamp of its own"])
 
 
 def test_what_is_declared_and_not_understood_is_told(tmp_path):

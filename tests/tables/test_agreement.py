@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from learn.colour.colorimetry import lab_from_reflectance, viewing
+from pipelines.workspace.problems import InputProblems
 from tests.tables.reading import read, refused
 
 NM = np.arange(400, 701, 10)
@@ -99,3 +100,41 @@ def test_points_beside_decimal_commas_refuse_the_file(tmp_path):
     said = refused(tmp_path, prints=text)
     assert 'row 2, column a: "1.250" has a point, and "25,5" in row 2, column L, a decimal' in said
     assert read(tmp_path, prints=text.replace("1.250", "1,25")).given.set_aside == {}
+
+
+BLUE = 0.05 + 0.6 / (1 + np.exp((NM - 480) / 20))
+
+
+def test_exchanged_a_and_b_are_found_by_the_ink_s_spectra(tmp_path):
+    L, a, b = lab(BLUE)
+    assert a - b > 80
+
+    def told(spectra: list[np.ndarray], *colours: list[float]) -> dict[int, str]:
+        return set_aside(tmp_path, *map(row, spectra), *(row(None, one) for one in colours))
+
+    known = [BLUE, BLUE * 0.97]
+    exchanged, right = (
+        ([L + 1, b, a], [L - 2, b + 2, a - 1]),
+        ([L + 1, a, b], [L - 2, a - 1, b + 2]),
+    )
+    assert told(known, *right) == {}
+    assert sorted(told(known, *right, exchanged[0])) == [6]
+    # Where most that can be told are exchanged, so is what stands beside them: all is refused.
+    with pytest.raises(InputProblems, match="a and b look exchanged, by what is known of 007"):
+        told(known, *exchanged, [30, 2.0, 3.0])
+    found = told(known, *exchanged, [30, 2.0, 3.0], right[0], [40, 3.0, 3.0])
+    assert sorted(found) == [4, 5, 6]
+    assert told(known[:1], *exchanged) == {}  # one print tells of nothing
+
+
+def test_targets_are_checked_like_prints(tmp_path):
+    L, a, b = lab(BLUE)
+
+    def told(colour: str) -> str:
+        (tmp_path / "targets.csv").write_text(f"name,{HEAD}sea,{colour}\n")
+        return refused(tmp_path)
+
+    (tmp_path / "targets.csv").write_text(f"name,{HEAD}sea,{row(BLUE, [L, a, b])}\n")
+    read(tmp_path)
+    assert "targets.csv, row 2, column L: Lab and spectrum are " in told(row(BLUE, [L, b, a]))
+    assert "column L: no surface has the colour 95, 90, 90" in told(row(None, [95, 90, 90]))
