@@ -18,6 +18,7 @@ from pipelines.words.common import counted
 from pipelines.workspace.alone import alone
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
+from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def _learn(
     data, digest = to_shop(given), versions.fingerprint(given)
     card = report_card.read(folder)
     scored_before = len(card)
-    in_charge = versions.in_charge(folder)
+    in_charge = _in_charge(folder)
     charge = promotion.opened(folder, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
@@ -161,7 +162,7 @@ def _learn(
             charge, data, marks, given.trusted, progress, n_jobs or usual_workers()
         )
     takes, why = _verdict(charge, data, paired, step, in_charge)
-    if (now := versions.in_charge(folder)) != (charge.version if charge else in_charge):
+    if (now := _in_charge(folder)) != (charge.version if charge else in_charge):
         takes, why = False, f"model {now} was put in charge meanwhile"
     arrays, meta = model.to_state()
     facts = {
@@ -196,6 +197,15 @@ def _learn(
     if details:
         print(*told_in_detail(card[scored_before:], model), sep="\n")
     return 0
+
+
+def _in_charge(folder: Path) -> str | None:
+    """As `versions.in_charge`; where that is not known, what to call it."""
+    from pipelines.registry import versions
+
+    with suppress(UserError):
+        return versions.in_charge(folder)
+    return "that was in charge"
 
 
 def _verdict(

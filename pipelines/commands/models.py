@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -61,7 +62,11 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
     names = versions.versions(folder)
     if not names:
         raise UserError(f"{folder}: no model has been learnt yet; {versions.AGAIN}.")
-    charge = versions.in_charge(folder)
+    charge, unknown = None, ""
+    try:
+        charge = versions.in_charge(folder)
+    except UserError as error:
+        unknown = str(error)
     print("version  made              prints  median dE00  in 90 % bands")
     for name in names:
         mark = "  in charge" if name == charge else ""
@@ -76,11 +81,19 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
         )
         made = minute(str(told.get("made", "")))
         print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
-    if charge not in names:
+    numbers = {int(name) for name in names}
+    if gone := [f"{n:04d}" for n in range(1, max(numbers)) if n not in numbers]:
+        print(f"{', '.join(gone)}: not there any more.")
+    if unknown:
+        print(unknown)
+    elif charge not in names:
         print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")
     print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
-    for line in report_card.table(report_card.read(folder), details=details):
-        print(line)
+    try:
+        card = report_card.table(report_card.read(folder), details=details)
+    except UserError as error:
+        card = [str(error)]
+    print(*card, sep="\n")
     return 0
 
 
@@ -90,7 +103,9 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
 
     folder = workspace.models(workspace.pick(shop))
     version = _named(folder, version)
-    before = versions.in_charge(folder)
+    before = None
+    with suppress(UserError):  # it shall be known again
+        before = versions.in_charge(folder)
     if version == before:
         print(f"Model {version} is in charge already; nothing was changed.")
         return 0

@@ -69,10 +69,16 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     lines = [*_tables(name, data), *_last_batch(ledger)]
     lines += [f"  {line}" for line in change_lines(data)]
     folder = workspace.models(name)
-    version = versions.in_charge(folder)
+    version, unknown = None, ""
+    try:
+        version = versions.in_charge(folder)
+    except UserError as error:
+        unknown = str(error)
     charge = promotion.opened(folder, version, data)
     lines += _doubts(state, list(by_learner(workspace, name, state).values()) if charge else [])
-    if version is None:
+    if unknown:
+        lines.append(unknown)
+    elif version is None:
         lines.append("Model: none yet; strikeoff learn makes one, and then drift is seen.")
     elif charge is None:
         lines.append(

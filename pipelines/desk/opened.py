@@ -135,4 +135,7 @@ def _marks(workspace: Workspace, shop: str) -> tuple[Hashable, ...]:
         stamp: Hashable = (found.st_mtime_ns, found.st_size, found.st_ino)
     else:
         stamp = store.stamp(source)
-    return stamp, versions.in_charge(workspace.models(shop))
+    try:
+        return stamp, versions.in_charge(workspace.models(shop))
+    except UserError as error:  # told by whoever opens it
+        return stamp, str(error)

@@ -22,6 +22,7 @@ Source = Path | str  # a database file, or the URL of a database on a server
 FORM = "strikeoff shop 2"
 FORM_1 = "strikeoff shop 1"
 WAIT_S = 30  # for others who are writing
+_NO_SHOP = "this is not a shop database or it is damaged; import the tables again."
 _LOCK = 0x57121CE0FF  # any number of our own, the same in all versions
 
 METADATA = sa.MetaData()
@@ -187,6 +188,8 @@ def _told(source: Source) -> Iterator[None]:
             f"{label(source)}: needs the package {error.name}; install it with "
             "pip install 'strikeoff[postgresql]'."
         ) from error
+    except UnicodeDecodeError as error:  # of a name that the driver reads by itself
+        raise UserError(f"{label(source)}: {_NO_SHOP}", Kind.DAMAGED) from error
     except sa.exc.DBAPIError as error:
         why = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else "no answer"
         said, kind = _sentence(error, why)
@@ -208,10 +211,7 @@ def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
     if "readonly" in told or "read-only" in told or "permission" in told:
         return f"may not be written ({why}); check its rights.", kind
     if any(word in told for word in ("malformed", "not a database", "no such", "decode")):
-        return (
-            "this is not a shop database or it is damaged; import the tables again.",
-            Kind.DAMAGED,
-        )
+        return _NO_SHOP, Kind.DAMAGED
     if isinstance(error, sa.exc.OperationalError):
         return f"cannot be opened ({why}); check the path or the server and its rights.", kind
     return (

@@ -59,13 +59,17 @@ def digests(found: Rows) -> dict[str, str]:
 
 
 def check(connection: sa.Connection, found: Rows, source: Source) -> None:
-    """Raises UserError where something is not what was sealed."""
+    """Raises UserError where something is not what was sealed.
+
+    Whoever seals seals everything: beside seals, what has none was put in by another hand.
+    """
     try:
         now = digests(found)
     except (TypeError, ValueError) as error:  # a cell of a type that nobody stored
         raise damaged(source, "it") from error
-    for name, seal in _sealed(connection).items():
-        if now.get(name) != seal:
+    sealed = _sealed(connection)
+    for name in sorted(sealed.keys() | now.keys() if sealed else ()):
+        if now.get(name) != sealed.get(name):
             raise damaged(source, name)
 
 

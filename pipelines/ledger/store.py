@@ -35,7 +35,7 @@ from pipelines.ledger.state import (
 from pipelines.tables.folder import Given, digest_of, to_shop
 from pipelines.tables.schema import TARGETS
 from pipelines.workspace.files import beside, refuse_unwritable
-from pipelines.workspace.problems import Kind, UserError
+from pipelines.workspace.problems import Kind, UserError, printable
 
 TRIES = 50  # so often may others have written while a change was being worked out
 Plan = Callable[[Ledger], Addition | None]
@@ -268,12 +268,16 @@ def _ledger(rows: seals.Rows) -> Ledger:
         Batch(
             sheets=sheets.get(row.id, {}),
             readings=tuple(readings.get(row.id, ())),
-            **(row._asdict() | {"counts": json.loads(row.counts)}),
+            **(row._asdict() | {"counts": json.loads(row.counts), "file": printable(row.file)}),
         )
         for row in sorted(rows[BATCHES], key=lambda row: row.id)
     )
     decisions = tuple(
-        Decision(**(row._asdict() | {"old": json.loads(row.old), "new": json.loads(row.new)}))
+        Decision(
+            **row._asdict()
+            | {"old": json.loads(row.old), "new": json.loads(row.new)}
+            | {"reason": printable(row.reason)}
+        )
         for row in sorted(rows[DECISIONS], key=lambda row: row.id)
     )
     return Ledger(batches, decisions)

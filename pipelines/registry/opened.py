@@ -85,11 +85,11 @@ def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, S
     except UserError as error:
         if error.kind != Kind.DAMAGED:
             raise
-        before = _latest_readable(folder)
-        if before is None:
+        latest = _latest_readable(folder)
+        if latest is None:
             raise
         raise UserError(
-            f"{error} Or go back to the version before: strikeoff models --use {before}.",
+            f"{error} Or use the latest that can be read: strikeoff models --use {latest}.",
             Kind.DAMAGED,
         ) from error
 
@@ -106,9 +106,10 @@ def _read(folder: Path, version: str | None) -> tuple[StoredModel, ShiftModel]:
 
 def _latest_readable(folder: Path) -> str | None:
     for name in reversed(versions.versions(folder)):
-        with suppress(UserError):
-            _read(folder, name)
-            return name
+        if not versions.is_changed(folder, name):
+            with suppress(UserError):
+                _read(folder, name)
+                return name
     return None
 
 

@@ -1,11 +1,13 @@
 """The report card: what each version forecast of prints before anything was learnt from them.
 
 ``models/SHOP/forecasts.jsonl``, a line a batch and version, only ever added to. It lies with
-the models, because versions are numbered on each computer by itself.
+the models, because versions are numbered on each computer by itself. Beside it lies its seal: how
+many bytes of it are sound, and their SHA-256; what a killed program has added below is not sealed.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Iterable
@@ -16,13 +18,16 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipelines.registry.sealed import bytes_of
 from pipelines.words.common import counted, minute
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.files import write_text
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
 
-FILE = "forecasts.jsonl"
+FILE, SEAL = "forecasts.jsonl", "forecasts.sha256"
+MOST = 1_000_000_000  # bytes
 FORM = 1
 RECENT = 5  # batches
 
@@ -61,17 +66,16 @@ def add(folder: Path, records: Iterable[Record]) -> None:
         file.write("".join(lines).encode())
         file.flush()
         os.fsync(file.fileno())
+    data = (folder / FILE).read_bytes()
+    write_text(folder / SEAL, f"{len(data)} {hashlib.sha256(data).hexdigest()}\n")
 
 
 def read(folder: Path) -> list[Record]:
     """All records, oldest first; a line cut off by a killed program is passed over.
 
-    Raises UserError when the file is of another version.
+    Raises UserError when the file is of another version, or not what was written.
     """
-    try:
-        lines = (folder / FILE).read_bytes().splitlines()
-    except FileNotFoundError:
-        return []
+    lines = _sound(folder).splitlines()
     found = []
     for line in lines:
         try:
@@ -93,6 +97,27 @@ def read(folder: Path) -> list[Record]:
         except (ValueError, KeyError, TypeError):
             continue
     return found
+
+
+def _sound(folder: Path) -> bytes:
+    """All that was written; raises UserError where it is not that any more."""
+    path, seal = folder / FILE, folder / SEAL
+    try:
+        if not seal.exists():  # nothing yet, or what an earlier version of this program wrote
+            return bytes_of(path, MOST) if path.exists() else b""
+        size, digest = bytes_of(seal, MOST).decode("ascii").split()
+        data = bytes_of(path, MOST)
+        if len(data) >= int(size) and hashlib.sha256(data[: int(size)]).hexdigest() == digest:
+            return data
+    except PermissionError:
+        raise
+    except (OSError, ValueError):
+        pass
+    raise UserError(
+        f"{path}: the report card is damaged, changed or missing; put back a copy of it and of "
+        f"{SEAL}, or move both away to begin a new one.",
+        Kind.DAMAGED,
+    )
 
 
 def forecast_already(records: Iterable[Record]) -> set[tuple[str, int]]:

@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from pipelines.registry.catalogue import OF_VERDICT
+from pipelines.registry.sealed import FACTS, MAX_FACTS, bytes_of, seal_for, seal_of
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given
 from pipelines.tables.schema import PRESSES
@@ -30,9 +31,11 @@ from pipelines.tables.settings import read_settings
 from pipelines.workspace.files import sweep, write_text
 from pipelines.workspace.problems import Findings, Kind, UserError
 
-FORMAT, UNSEALED = "strikeoff model 2", "strikeoff model 1"  # the earlier had no seal
-ARRAYS, FACTS, SEAL, CURRENT = "arrays.npz", "model.json", "SHA256", "CURRENT"
+# Before the present format CURRENT had no seal, and before that a version had none.
+FORMAT, PLAIN_CURRENT, UNSEALED = (f"strikeoff model {n}" for n in (3, 2, 1))
+ARRAYS, SEAL, CURRENT = "arrays.npz", "SHA256", "CURRENT"
 WAITS = "TAKES-OVER"  # in a version judged worth it, until CURRENT names it
+MAX_ARRAYS, MAX_SHORT = 4_000_000_000, 1_000  # bytes
 _OURS = re.compile(r"(?:0[0-9]{3}|[1-9][0-9]{3,8})")  # as numbers are written, no other digits
 AGAIN = "run strikeoff learn to make a new one"
 
@@ -117,7 +120,10 @@ def save(
 
 
 def _take_over(folder: Path, name: str) -> None:
-    write_text(folder / CURRENT, name + "\n")
+    path = folder / CURRENT
+    if os.path.lexists(path) and (path.is_symlink() or not path.is_file()):  # not ours: kept
+        path.rename(folder / f"{CURRENT}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+    write_text(path, f"{name} {seal_of(folder / name)}\n")
     for other in versions(folder):
         (folder / other / WAITS).unlink(missing_ok=True)
 
@@ -135,16 +141,11 @@ def take_over_if_waiting(folder: Path) -> str | None:
     return None
 
 
-def _seal(name: str, facts: bytes) -> str:
-    """SHA-256 of a version: of its name and ``facts``, which hold that of the arrays."""
-    return hashlib.sha256(f"{name}\n".encode() + facts).hexdigest()
-
-
 def _take_next_number(fresh: Path, folder: Path, facts: bytes) -> str:
     """Rename into the next version; one more where another program takes that number first."""
     while True:
         name = f"{max((int(v) for v in versions(folder)), default=0) + 1:04d}"
-        (fresh / SEAL).write_text(_seal(name, facts) + "\n", encoding="ascii")
+        (fresh / SEAL).write_text(seal_for(name, facts) + "\n", encoding="ascii")
         try:
             os.rename(fresh, folder / name)
         except OSError:
@@ -188,11 +189,61 @@ def has_learnt(folder: Path, digest: str) -> bool:
 
 
 def in_charge(folder: Path) -> str | None:
-    """The version that predicts; None when there is none."""
+    """The version that predicts, be it readable or not; None where nothing has been learnt.
+
+    Raises UserError where it cannot be told which one that is - ``CURRENT`` is damaged, changed
+    or missing - or where it is not what was put in charge.
+    """
+    waits = all((folder / one / WAITS).exists() for one in versions(folder))
+    if waits and not os.path.lexists(folder / CURRENT):
+        return None  # or the first is there, and its program was killed before it took over
+    name, seal = _current(folder)
+    if name not in versions(folder) or seal == seal_of(folder / name):
+        return name
     try:
-        return (folder / CURRENT).read_text(encoding="utf-8").strip()
-    except (FileNotFoundError, UnicodeDecodeError):
-        return None
+        form = _facts(folder / name)["format"]
+    except UserError:  # which is told when it is loaded
+        return name
+    if seal is None and form != FORMAT:
+        return name
+    if is_changed(folder, name):
+        what = f"the model is not what was put in charge (it or {CURRENT} has changed)"
+        raise UserError(f"{folder / name}: {what}; {AGAIN}.", Kind.DAMAGED)
+    raise _not_told(folder / CURRENT, f"names {name} and was not written so")
+
+
+def is_changed(folder: Path, version_name: str) -> bool:
+    """Whether a version was put in charge and is another now, sound in itself as it may be."""
+    try:
+        name, seal = _current(folder)
+    except UserError:
+        return False
+    fits = [seal_of(folder / one) for one in versions(folder)]
+    return name == version_name and seal is not None and seal not in fits
+
+
+def _current(folder: Path) -> tuple[str, str | None]:
+    """What ``CURRENT`` says: a version and its seal then; raises UserError if it says nothing."""
+    path = folder / CURRENT
+    try:
+        name, *seal = bytes_of(path, MAX_SHORT).decode("ascii").split()
+    except FileNotFoundError:
+        raise _not_told(path, "is missing") from None
+    except PermissionError:
+        raise
+    except (OSError, ValueError):
+        raise _not_told(path, "is damaged") from None
+    if len(seal) > 1 or not _OURS.fullmatch(name):
+        raise _not_told(path, "is damaged")
+    return name, seal[0] if seal else None
+
+
+def _not_told(path: Path, why: str) -> UserError:
+    return UserError(
+        f"{path}: {why}, so that it is not known which model is in charge; strikeoff models lists "
+        "them, strikeoff models --use VERSION puts one in charge.",
+        Kind.DAMAGED,
+    )
 
 
 def put_in_charge(folder: Path, version_name: str) -> None:
@@ -221,12 +272,15 @@ def _facts(path: Path) -> dict[str, Any]:
     Raises UserError where that is not what was stored, or of another form.
     """
     try:
-        data = (path / FACTS).read_bytes()
+        data = bytes_of(path / FACTS, MAX_FACTS)
         everything = json.loads(data)
         form = everything["format"]
-        if form == FORMAT and (path / SEAL).read_bytes().decode().strip() != _seal(path.name, data):
+        sealed = form in (FORMAT, PLAIN_CURRENT)
+        if sealed and bytes_of(path / SEAL, MAX_SHORT).decode().strip() != seal_for(
+            path.name, data
+        ):
             raise ValueError("seal")
-        if form in (FORMAT, UNSEALED):
+        if form in (FORMAT, PLAIN_CURRENT, UNSEALED):
             return everything | {name: dict(everything[name]) for name in ("facts", "meta")}
     except PermissionError:
         raise
@@ -251,12 +305,9 @@ def load(folder: Path, version_name: str | None = None) -> StoredModel:
     Raises UserError when there is none, or its files are damaged or not ours.
     """
     if version_name is None:
-        try:
-            version_name = (folder / CURRENT).read_text(encoding="utf-8").strip()
-        except FileNotFoundError:
-            raise UserError(f"{folder}: no model has been learnt yet; {AGAIN}.") from None
-        except UnicodeDecodeError:
-            raise UserError(f"{folder / CURRENT}: is damaged; {AGAIN}.", Kind.DAMAGED) from None
+        version_name = in_charge(folder)
+    if version_name is None:
+        raise UserError(f"{folder}: no model has been learnt yet; {AGAIN}.")
     if version_name not in versions(folder):
         raise UserError(
             f'{folder}: there is no model version "{version_name[:20]}"; {AGAIN}.', Kind.DAMAGED
@@ -264,7 +315,7 @@ def load(folder: Path, version_name: str | None = None) -> StoredModel:
     path = folder / version_name
     everything = _facts(path)
     try:
-        data = (path / ARRAYS).read_bytes()
+        data = bytes_of(path / ARRAYS, MAX_ARRAYS)
         if hashlib.sha256(data).hexdigest() != everything["arrays_sha256"]:
             raise ValueError("checksum")
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:

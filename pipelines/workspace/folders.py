@@ -60,7 +60,13 @@ class Workspace:
         try:
             url = (folder / URL).read_text(encoding="utf-8").strip()
         except FileNotFoundError:
-            return folder / FILE
+            file = folder / FILE
+            if os.path.lexists(file) and not file.is_file():
+                raise UserError(
+                    f"{file}: is no database but a folder, a link to nothing or a device; move it "
+                    "away, then put back a copy or run strikeoff import."
+                ) from None
+            return file
         except UnicodeDecodeError:
             url = ""
         if "://" not in url or len(url.splitlines()) != 1:

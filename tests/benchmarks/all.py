@@ -59,6 +59,7 @@ RUNS = (
     Run("natural", 4),
     Run("wrong_files", 0.5),
     Run("kills", 40),
+    Run("damage", 8),
 )
 QUICK = 2  # minutes
 

@@ -47,6 +47,7 @@ ORDER = (
     "natural",
     "wrong_files",
     "kills",
+    "damage",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured

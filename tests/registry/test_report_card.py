@@ -23,5 +23,8 @@ def test_a_report_card_only_grows_and_outlives_a_killed_program(tmp_path):
     assert [r.marks for r in back] == [record.marks] * 2
     pd.testing.assert_frame_equal(back[1].forecasts, record.forecasts.round(6), check_dtype=False)
     path.write_text(path.read_text().replace('"form": 1', '"form": 9'))
+    with pytest.raises(UserError, match="damaged, changed or missing"):
+        report_card.read(tmp_path)
+    (tmp_path / report_card.SEAL).unlink()  # which an earlier version did not write
     with pytest.raises(UserError, match="form 9"):
         report_card.read(tmp_path)

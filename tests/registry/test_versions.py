@@ -72,7 +72,7 @@ def _pickled(folder: Path) -> None:
 def test_a_damaged_or_foreign_model_is_told_in_one_sentence(tmp_path, damage):
     versions.save(tmp_path, ARRAYS, {}, {})
     damage(tmp_path / "0001")
-    with pytest.raises(UserError, match="run strikeoff learn") as error:
+    with pytest.raises(UserError, match=r"run strikeoff learn|models --use VERSION") as error:
         versions.load(tmp_path)
     assert len(str(error.value).splitlines()) == 1
 
@@ -112,6 +112,19 @@ def test_a_version_of_before_the_seals_is_read(tmp_path):
     facts = tmp_path / "0001" / "model.json"
     facts.write_text(facts.read_text().replace(versions.FORMAT, versions.UNSEALED))
     (tmp_path / "0001" / versions.SEAL).unlink()
+    (tmp_path / versions.CURRENT).write_text("0001\n")
+    assert versions.load(tmp_path).meta == {"n": 1}
+
+
+def test_which_is_in_charge_is_not_changed_by_hand(tmp_path):
+    for n in (1, 2):
+        versions.save(tmp_path, ARRAYS, {"n": n}, {"validation": {}})
+    current = tmp_path / versions.CURRENT
+    for text in ("0001\n", current.read_text().replace("0002", "0001")):
+        current.write_text(text)
+        with pytest.raises(UserError, match=r"names 0001 and was not written so.*--use VERSION"):
+            versions.load(tmp_path)
+    versions.put_in_charge(tmp_path, "0001")
     assert versions.load(tmp_path).meta == {"n": 1}
 
 
