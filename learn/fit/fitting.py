@@ -54,6 +54,8 @@ TOO_MANY = 0.2
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
+# Where it never settles, levels are judged before so many of its last steps.
+LAST_JUDGED = 2
 # The first fit of a longer history sees about this many prints.
 FIRST_PRINTS = 1500
 # How far the shop's own calibration of the physics moves the expected constants (1: all the
@@ -88,6 +90,7 @@ class Fitting:
         self.distance = np.zeros(n)  # of each print from what the others say, in sds
         self.gross = GROSS_DISTANCE  # from which on it is a gross error, squared
         self.noise_scale: Array | None = None
+        self.ahead = False  # the searches are over, and what counts is to predict
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -133,7 +136,8 @@ class Fitting:
             self.search(self.keep, iterations if some.all() else POLISH)
             self.converge(self.keep, 6)
             self.screen(back=True)
-        self.converge(self.keep, 4, robust=True)
+        self.ahead = True
+        self.converge(self.keep, 6, robust=True)
 
     def expect_constants(self, among: Mask) -> None:
         """Expect the constants half-way to where the physics alone explains the prints best.
@@ -180,14 +184,15 @@ class Fitting:
                 break
             gain = self._move(linear, lab, design, post.mean - self.weights)
             settled = gain < SETTLED * max(1.0, len(lab) / 1000)
-            if settled and not (left and self._judge_levels(post)):
+            judge = left > 0 and (settled or left <= LAST_JUDGED)
+            if not (judge and self._judge_levels(post)) and settled:
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
 
     def _judge_levels(self, post: Posterior) -> bool:
         """Let every level of a heavy-tailed term be as strange as it shows itself; whether that
         has changed by much."""
-        found = judged(self.layout, self.hyper, post)
+        found = judged(self.layout, self.hyper, post, ahead=self.ahead)
         if found is None:
             return False
         self.layout, factor = found

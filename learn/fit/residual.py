@@ -48,18 +48,20 @@ TERMS = [
         lengths=(2.0,),
         points=5,
     ),
-    # A few presses, and months without drift, say little of the next: these priors hold.
+    # A few presses, and months without drift, say little of the next: these priors hold. A press
+    # that drifts lays a tenth more or less within some months.
     # After a recorded change (levels "era") a press lays what ink it may, as one never seen.
     Term("film: press", "both_films", 0.08, levels="era", spread=0.3, tails=PRESS_TAILS),
     Term(
         "film: press, drift",
         "both_films",
-        0.02,
+        0.03,
         levels="era",
         smooth=("day_of_era",),
         lengths=(2.5,),
         drifting=True,
         points=20,
+        spread=0.3,
         tails=PRESS_TAILS,
     ),
     Term(

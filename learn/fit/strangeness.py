@@ -1,9 +1,11 @@
 """How strange each level of a heavy-tailed term is: the batch of ink, the press unlike the others.
 
 A Student t prior is a normal one whose variance differs from level to level. Given what a level
-was found to do, its variance has a closed form, and the two are found in turn: expectation
-maximisation (Liu & Rubin 1995, Statistica Sinica 5, 19). Most levels stay small, and the few that
-are not may be as large as their prints say.
+was found to do, its variance has a closed form, and the two are found in turn. That is expectation
+maximisation (Liu & Rubin 1995, Statistica Sinica 5, 19) but for its pace: what the prints say
+nothing about holds nothing back, for a level's weights count for as many as the prints determine
+(MacKay 1992, Neural Computation 4, 415, from memory). Both end at the same place. Most levels stay
+small, and the few that are not may be as large as their prints say.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from numpy.typing import NDArray
 
 from learn.fit.linearisation import Layout
 from learn.gp.posterior import Block, Hyper, Posterior, column_variance
+from learn.gp.terms import Term, band_of
 
 Array = NDArray[np.floating]
 
@@ -23,31 +26,47 @@ STRANGER = 0.2
 ROUNDS = 30  # in which one level settles
 
 
-def judged(layout: Layout, hyper: Hyper, post: Posterior) -> tuple[Layout, Array] | None:
+def judged(
+    layout: Layout, hyper: Hyper, post: Posterior, *, ahead: bool = False
+) -> tuple[Layout, Array] | None:
     """The layout with every level as strange as its weights say, and what weights (p,) are to be
-    multiplied by to mean the same; None where no level has moved by much."""
-    second = post.variance + post.mean**2
+    multiplied by to mean the same; None where no level has moved by much.
+
+    ``ahead``: what a press did need not be what it will do: over time its variance is that of the
+    normal with the 90 % band of the t that its prints leave. So a model predicts; the search for
+    the terms' own variances goes by the strangeness alone.
+    """
     sd = np.exp(hyper.block[layout.first_term :])
-    terms, factor, moved = list(layout.terms), np.ones(layout.size), 0.0
+    variance, squared = post.variance, post.mean**2
+    terms, factor, most = list(layout.terms), np.ones(layout.size), 0.0
     heavy = [(i, t.term) for i, t in enumerate(layout.terms) if t.term.tails and t.size]
-    for alike in {(t.levels, t.smooth != ()) for _, t in heavy}:
-        of = [i for i, t in heavy if (t.levels, t.smooth != ()) == alike]
+    for law in dict.fromkeys(_law(t) for _, t in heavy):
+        of = [i for i, t in heavy if _law(t) == law]
         n = len(terms[of[0]].level_names)
-        squares, degrees = np.zeros(n), 0
+        moved, told = np.zeros(n), np.zeros(n)
         for i in of:
-            own = second[layout.term_slices[i]].reshape(-1, n, terms[i].size // n)
-            squares += own.sum(axis=(0, 2)) / sd[i] ** 2
-            degrees += own.shape[0] * own.shape[2]
+            own, each = layout.term_slices[i], (-1, n, terms[i].size // n)
+            moved += squared[own].reshape(each).sum(axis=(0, 2)) / sd[i] ** 2
+            known = 1 - variance[own] / sd[i] ** 2
+            told += np.maximum(known, 0.0).reshape(each).sum(axis=(0, 2))
         for i in of:
             was, tails = terms[i].strange, layout.terms[i].term.tails
             assert tails is not None
-            now = (tails + was * squares) / (tails + degrees)
-            moved = max(moved, float(np.abs(np.log(now / was)).max()))
-            each = np.repeat(np.sqrt(was / now), terms[i].size // n)
+            now = (tails + was * moved) / (tails + told)
+            if ahead and terms[i].term.smooth:
+                now = now * band_of(tails + told)
+            most = max(most, float(np.abs(np.log(now / was)).max()))
+            scale = np.repeat(np.sqrt(was / now), terms[i].size // n)
             channels = 3 if terms[i].term.direction == "free" else 1
-            factor[layout.term_slices[i]] = np.tile(each, channels)
+            factor[layout.term_slices[i]] = np.tile(scale, channels)
             terms[i] = replace(terms[i], strange=now)
-    return (replace(layout, terms=terms), factor) if moved > STRANGER else None
+    return (replace(layout, terms=terms), factor) if most > STRANGER else None
+
+
+def _law(term: Term) -> tuple[str | None, str]:
+    """Terms whose levels are strange together: a batch off in strength may be off in hue. What a
+    press does over time it does by one law or the other: each has its own."""
+    return term.levels, term.name if term.smooth else ""
 
 
 def strangeness_of(information: Array, told: Array, usual: Array, tails: float | None) -> float:

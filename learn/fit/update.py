@@ -97,7 +97,7 @@ def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: flo
     post = state.posterior
     for _ in range(JUDGED):
         state, post = _moved(state, rows, lab, log_lengths, repeat)
-        found = judged(state.layout, state.hyper, post)
+        found = judged(state.layout, state.hyper, post, ahead=True)
         if found is None:
             break
         layout, factor = found

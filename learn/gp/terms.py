@@ -215,9 +215,7 @@ class FittedTerm:
     def of_unseen(self) -> float:
         """Variance of a level never seen, as a multiple of the term's: so that the 90 % band of
         a normal is that of the heavy-tailed prior."""
-        if not self.term.tails:
-            return 1.0
-        return float(stdtrit(self.term.tails, 0.95) / Z90) ** 2
+        return float(band_of(self.term.tails)) if self.term.tails else 1.0
 
     def pushed(self, X: pd.DataFrame, log_lengths: Array, w: Array) -> Array:
         """:meth:`features` times weights ``w`` (channels, size): (n, channels).
@@ -264,6 +262,11 @@ class FittedTerm:
             root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
             psi[known] = np.linalg.solve(root, self.kernel(Z, numbers[known], log_lengths)).T
         return psi
+
+
+def band_of(degrees: float | Array) -> Array:
+    """Variance of the normal that has the 90 % band of Student's t with so many degrees."""
+    return np.asarray(stdtrit(degrees, 0.95) / Z90) ** 2
 
 
 def most_levels(term: Term) -> int:
