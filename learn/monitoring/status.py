@@ -15,6 +15,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import drifts
 from learn.monitoring.innovations import one_step_ahead
+from learn.monitoring.monthly import by_month
 from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import History
@@ -38,6 +39,7 @@ class Glance:
 
     news: News
     drift: pd.DataFrame | None  # of learn.monitoring.cusum.drifts; None: too few dated prints
+    film: pd.DataFrame | None  # of learn.monitoring.monthly.by_month; None as well
     budget: Budget | None  # None: too few jobs
     limits: pd.DataFrame | None
     known_from: dict[str, str]
@@ -67,12 +69,13 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
     kept, jobs = history.prints, jobs_of(history.X["job"])
     enough = jobs.nunique() >= FEWEST_JOBS
 
-    def drifted() -> pd.DataFrame | None:
+    def drifted() -> tuple[pd.DataFrame, pd.DataFrame] | None:
         if not enough or not kept["printed_on"].notna().any():
             return None
         everything = pd.concat([kept, new], ignore_index=True)
         measured = np.vstack([history.lab, new_lab])
-        return drifts(one_step_ahead(model, everything, measured))
+        ahead = one_step_ahead(model, everything, measured)
+        return drifts(ahead), by_month(ahead.frame)
 
     def known() -> tuple[Budget, pd.DataFrame] | None:
         if not enough:
@@ -81,11 +84,13 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         return budget(model, by_job), limits(model, by_job)
 
     # each takes about half of the time
-    drift, found = in_threads(lambda look: look(), [drifted, known])
+    moved, found = in_threads(lambda look: look(), [drifted, known])
+    drift, film = moved if moved else (None, None)
     spent, worst = found if found else (None, None)
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),
         drift=drift,
+        film=film,
         budget=spent,
         limits=worst,
         known_from={ink: model.known_from(ink) for ink in model.encoder_.inks.index},

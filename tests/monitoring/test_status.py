@@ -19,3 +19,5 @@ def test_a_glance_at_the_small_shop():
     never = seen.limits[(seen.limits["factor"] == "ink") & (seen.limits["n"] == 0)]
     assert "C08" in set(never["level"])
     assert seen.drift is not None
+    assert set(seen.film["press"]) <= set(whole.prints["press_id"].dropna())
+    assert seen.film["prints"].sum() <= whole.prints["printed_on"].notna().sum()
