@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.words.common import minute
+from pipelines.tasks.versions import told
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -59,34 +59,30 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
     from pipelines.registry import report_card, versions
 
     folder = workspace.models(workspace.pick(shop))
-    names = versions.versions(folder)
-    if not names:
+    found = told(folder)
+    if not found:
         raise UserError(f"{folder}: no model has been learnt yet; {versions.AGAIN}.")
-    charge, unknown = None, ""
+    unknown = ""
     try:
-        charge = versions.in_charge(folder)
+        versions.in_charge(folder)
     except UserError as error:
         unknown = str(error)
     print("version  made              prints  median dE00  in 90 % bands")
-    for name in names:
-        mark = "  in charge" if name == charge else ""
-        try:
-            told = versions.described(folder, name)
-        except UserError:
-            print(f"{name:<9}damaged or of another version{mark}")
+    for one in found:
+        mark = "  in charge" if one.in_charge else ""
+        if not one.readable:
+            print(f"{one.name:<9}damaged or of another version{mark}")
             continue
-        facts = told["facts"]
-        prints, median, held = (
-            _figure(facts, path, form) for _, path, form in (FIGURES[0], FIGURES[2], FIGURES[5])
-        )
-        made = minute(str(told.get("made", "")))
-        print(f"{name:<9}{made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
-    numbers = {int(name) for name in names}
+        prints = "-" if one.prints is None else f"{one.prints}"
+        median = "-" if one.median_dE00 is None else f"{one.median_dE00:.2f}"
+        held = "-" if one.coverage90 is None else f"{100 * one.coverage90:.1f} %"
+        print(f"{one.name:<9}{one.made:<16}  {prints:>6}  {median:>11}  {held:>13}{mark}")
+    numbers = {int(one.name) for one in found}
     if gone := [f"{n:04d}" for n in range(1, max(numbers)) if n not in numbers]:
         print(f"{', '.join(gone)}: not there any more.")
     if unknown:
         print(unknown)
-    elif charge not in names:
+    elif not any(one.in_charge for one in found):
         print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")
     print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
     try:
@@ -120,14 +116,14 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
 
     folder = workspace.models(workspace.pick(shop))
     names = [_named(folder, one), _named(folder, other)]
-    told = [versions.described(folder, name) for name in names]
-    facts = [each["facts"] for each in told]
+    described = [versions.described(folder, name) for name in names]
+    facts = [each["facts"] for each in described]
     print(f"{'':<28}{names[0]:>12}{names[1]:>12}")
     for label, path, form in FIGURES:
         print(f"{label:<28}" + "".join(f"{_figure(each, path, form):>12}" for each in facts))
     out = [{record["print_id"] for record in each.get("set_aside", [])} for each in facts]
     print(f"{'set aside as gross errors':<28}{len(out[0]):>12}{len(out[1]):>12}")
-    print(f"{'program':<28}" + "".join(f"{each.get('code_version', ''):>12}" for each in told))
+    print(f"{'program':<28}" + "".join(f"{each.get('code_version', ''):>12}" for each in described))
     for name, alone in ((names[0], out[0] - out[1]), (names[1], out[1] - out[0])):
         if alone:
             print(f"Set aside by {name} alone: {', '.join(sorted(alone)[:12])}.")

@@ -18,6 +18,8 @@ PAGES = [
     "/shelf/?kind=garments&word=nothing",
     "/shelf/?kind=presses",
     "/shelf/ink/?one=C19&next=1",
+    "/progress/",
+    "/progress/drift/",
     "/nothing-here",
 ]
 HEAVIEST_BYTES = 300_000
