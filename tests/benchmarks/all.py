@@ -51,6 +51,7 @@ RUNS = (
     Run("plan --speed", 1.5),
     Run("mixes --seed 101", 5),
     Run("mixes --seed 103", 5),
+    Run("mixes --part check", 20),
     Run("teaching --seed 101 102 103", 6),
     Run("new_ink", 10),
     Run("scale --sizes 800", 1),

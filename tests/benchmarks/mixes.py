@@ -10,6 +10,12 @@ to four of its inks, printed with random set-ups on one or two garments:
   way. How far the model's prediction of the hidden recipe was off, in standard deviations and
   by coverage of its 90 % bands; how often the found recipe prints within tolerance against its
   stated chance; and the same after one test print and its correction.
+
+``--part choose|check|last [--kind KIND] [--shops N] [--jobs N]`` takes shops of the second family
+instead, whose inks do not mix as their films add up (`tests.benchmarks.mixed_worlds`): a hidden
+recipe of two or three inks predicted, beside plain sums of K and S; the recipe found for its
+colour printed, and corrected after one test print, its stated chance against the true one of one
+who knows all but chance - with inks never mixed, with a tint card each, and after a dozen mixes.
 """
 
 from __future__ import annotations
@@ -31,9 +37,12 @@ from learn.planning.candidates import Grid, Limits
 from learn.predict.garments import on_garments
 from learn.predict.model import ShiftModel
 from pipelines.workspace.progress import Progress
+from tests.benchmarks import mixed_worlds
 from tests.benchmarks.plan import DAY, Bench
 from tests.benchmarks.results import Report
 from tests.benchmarks.shops import folder_of, tables
+from tests.worlds.parts import PARTS
+from tests.worlds.shop import KINDS
 
 Array = NDArray[np.floating]
 
@@ -183,7 +192,20 @@ def main(argv: list[str] | None = None) -> int:
     parser = report.parser
     parser.add_argument("--seed", type=int, default=101, help="of the invented shop")
     parser.add_argument("--recipes", type=int, default=40)
+    parser.add_argument("--part", choices=PARTS, help="shops of the second family")
+    parser.add_argument("--kind", choices=KINDS, action="append", help="of these (default: all)")
+    parser.add_argument("--shops", type=int, help="of each kind (default: all)")
+    parser.add_argument("--jobs", type=int, default=12, help="hidden recipes a shop")
     arguments, progress = report.parse(argv), Progress()
+    if arguments.part:
+        rows = []
+        for kind in arguments.kind or KINDS:
+            for which in [w for w in PARTS[arguments.part] if w.kind == kind][: arguments.shops]:
+                progress(f"{which.kind} {which.seed}")
+                rows += mixed_worlds.Bench.of(which).jobs(arguments.jobs)
+        mixed_worlds.tell(pd.DataFrame(rows), report)
+        report.record()
+        return 0
     shop = tables(folder_of("medium", arguments.seed))
     model = ShiftModel().fit(shop, progress=progress)
     bench = MixBench(arguments.seed, shop, model, model)

@@ -9,6 +9,7 @@ import pytest
 from tests.worlds import tables
 from tests.worlds.laws import NODES, draw_laws, patches
 from tests.worlds.light import NM, Ground, Paths, apart, lab_of, over
+from tests.worlds.mixing import STRONGEST, WEAKEST, draw_mixing, with_mix
 from tests.worlds.parts import PARTS
 from tests.worlds.shop import KINDS, PLAIN_TO_SEE, Drawn, draw_shop
 
@@ -130,3 +131,21 @@ def test_what_is_kept_back_was_not_printed(kind):
     assert set(asked["lot"].setups["lot"]) <= set(history["lot"])
     assert history["ink"].value_counts()[list(set(asked["few_prints"].setups["ink"]))].max() <= 3
     assert (asked["next"].setups["day"] >= history["day"].max()).all()
+
+
+def test_a_mix_that_is_all_of_one_ink_is_that_ink_and_a_trace_has_the_drawn_strength():
+    world = drawn("plastisol").world
+    laws = draw_mixing(np.random.default_rng(SEED), world)
+    assert (np.exp(laws.strength) >= WEAKEST).all() and (np.exp(laws.strength) <= STRONGEST).all()
+    ink, white = 0, int(world.inks.bases[0])
+    lot = world.lots.on(np.array([ink, white]), np.zeros(2))
+    by_a, _ = world.lots.spectral(lot)
+    alone = with_mix(world, laws, {ink: 1.0}, 0.0).inks
+    np.testing.assert_allclose(alone.absorption[-1], world.inks.absorption[ink] * by_a[0])
+    traced = with_mix(world, laws, {ink: 1e-5, white: 1.0}, 0.0).inks
+    dry = 1e-5 * world.inks.solids[ink] / laws.density[ink]
+    share = dry / (dry + world.inks.solids[white] / laws.density[white])
+    more = traced.absorption[-1] - (1 - share) * world.inks.absorption[white] * by_a[1]
+    own = share * world.inks.absorption[ink] * by_a[0]
+    band = int(own.argmax())
+    assert more[band] / own[band] == pytest.approx(np.exp(laws.strength[ink]), rel=0.02)
