@@ -68,6 +68,11 @@ def refuse_crossing(ink_type: pd.Series, mixable: Mixable) -> None:
     raise Unusable(msg)
 
 
+def unmixed(inks: pd.DataFrame) -> pd.DataFrame:
+    """Those of ``inks`` (by ink_id) that are no mixes themselves."""
+    return inks[inks["mix"].isna()] if "mix" in inks else inks
+
+
 def may_join(ink_type: pd.Series, held: Iterable[str], mixable: Mixable) -> list[str]:
     """The inks, without those of ``held``, that may be added to a bucket which holds these."""
     held = list(held)

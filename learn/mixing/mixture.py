@@ -178,7 +178,7 @@ class Mixing:
         for row in np.atleast_2d(shares):
             used = np.flatnonzero(row > COUNTS)
             never = [self.inks[i] for i in used if not self.strengths.told.get((self.inks[i],))]
-            mixed = [Unseen("mix", "never", " and ".join(never))] if never and len(used) > 1 else []
+            mixed = [Unseen("mix", "never", ink) for ink in never if len(used) > 1]
             found.append((*mixed, *dict.fromkeys(one for i in used for one in own[i])))
         return found
 

@@ -20,7 +20,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import local_metric
 from learn.errors import Unusable
 from learn.gp.posterior import one_thread
-from learn.mixing.families import Family, Mixable, families
+from learn.mixing.families import Family, Mixable, families, unmixed
 from learn.mixing.mixture import Mixed, Mixing
 from learn.mixing.strength import Strengths
 from learn.normal import root, sd_of
@@ -140,8 +140,9 @@ def recipes(
     Parameters
     ----------
     setup : set-up columns without ink and garment: mesh, strokes, flashes, base, press
-    inks : what may be mixed; unless given, every ink of the shelf but the underbases, one family
-        of ink types after the other (`learn.mixing.families`); the lines are those of the best
+    inks : what may be mixed; unless given, every ink of the shelf but underbases and mixes, one
+        family of ink types after the other (`learn.mixing.families`); the lines are those of the
+        best
     strengths : what tint cards and printed mixes told of the inks (`learn.mixing.evidence`)
 
     Raises
@@ -155,7 +156,8 @@ def recipes(
     weighing = weighing or Weighing()
     known = model.encoder_.inks
     shelf = inks is None
-    inks = list(known.index[known["role"] != "underbase"]) if inks is None else inks
+    own = unmixed(known)
+    inks = list(own.index[own["role"] != "underbase"]) if inks is None else inks
     inks = list(dict.fromkeys(inks))
     lost = [i for i in inks if i not in known.index]
     if lost:

@@ -1,9 +1,11 @@
-"""After the first test print of a mix: what to add to the bucket. Nothing can be taken out.
+"""What to add to a bucket: after the first test print of a mix, or to use up an old one.
+
+Nothing can be taken out.
 
 The test print says what the inks and their strengths in the mix really are (`learn.mixing.seen`);
 what it leaves unexplained, and is not scatter of press and instrument, is taken to stay while the
 mix changes a little. Additions are then sought, none below zero, that bring the mix to the target
-with as little ink as possible.
+with as little ink as possible. An old mix without a test print is as its recipe says.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ Array = NDArray[np.floating]
 
 # dE00 that doubling the bucket must be worth: of two corrections alike, the smaller one.
 COST_OF_DOUBLING = 0.5
+CORRECTING, USING_UP = 1.0, 4.0  # most that is added, as a share of the bucket
+FURTHER = 2  # inks that are not in an old mix and may be added, one after the other
 GOOD = 0.5  # dE00 from which on no ink beyond those of the mix is tried
 WORTH_OPENING_THE_BUCKET = 0.1  # dE00 by which additions must help
 WORTH_ANOTHER_INK = 0.2  # dE00 by which an ink that is not in the mix must help
@@ -59,15 +63,16 @@ def top_up(
     *,
     tolerance: float,
     weighing: Weighing | None = None,
-    most_added: float = 1.0,
+    most_added: float | None = None,
 ) -> TopUp:
-    """Additions that bring a mix, printed once, to the target.
+    """Additions that bring a mix, printed once or not yet, to the target.
 
     Parameters
     ----------
     percent : ink -> percent by weight of the mix in the bucket
-    measured : garment -> Lab of the test print
-    most_added : ink added at most, as a share of the bucket
+    measured : garment -> Lab of the test print; empty for none
+    most_added : ink added at most, as a share of the bucket; `CORRECTING` after a test print,
+        `USING_UP` without
 
     Raises
     ------
@@ -78,13 +83,14 @@ def top_up(
     held, target = _bucket(mixing, percent, bucket_kg), np.asarray(target, float)
     weighing = weighing or Weighing(bucket_kg)
     rows = [mixing.garments.index(g) for g in measured if g in mixing.garments]
-    if not rows:
+    if measured and not rows:
         msg = "the test print is on none of the garments of this mix"
         raise Unusable(msg)
-    seen = np.concatenate([np.arange(3 * r, 3 * r + 3) for r in rows])
-    reading = np.concatenate([np.asarray(measured[mixing.garments[r]], float) for r in rows])
+    seen = np.array([3 * r + c for r in rows for c in range(3)], int)
+    reading = np.array([np.asarray(measured[mixing.garments[r]], float) for r in rows]).ravel()
     told = Seen.of(mixing, weighing.shares(mixing, held), seen, reading)
     metric = dE00_axes(target)
+    most = most_added or (CORRECTING if rows else USING_UP)
 
     def lab(kg: Array) -> Array:
         return told.lab(weighing.shares(mixing, kg))[0]
@@ -101,7 +107,7 @@ def top_up(
         tries = []
         for start in starts:
             found = least_squares(
-                residual, np.full(len(may_add), start), bounds=(0, most_added), diff_step=1e-3
+                residual, np.full(len(may_add), start), bounds=(0, most), diff_step=1e-3
             )
             tries.append((found.cost, found.x))
         cost, a = min(tries, key=lambda t: t[0])
@@ -109,12 +115,15 @@ def top_up(
         kg[may_add] = a * bucket_kg
         return float(np.sqrt(2 * cost)), kg
 
-    own = np.flatnonzero(held)
-    best, add = solved(own, (0.01, 0.1))
-    for other in np.flatnonzero(held == 0) if best > GOOD else []:
-        miss, more = solved(np.append(own, other), (0.02,))
-        if miss < best - WORTH_ANOTHER_INK:
-            best, add = miss, more
+    used = np.flatnonzero(held)
+    best, add = solved(used, (0.01, 0.1))
+    for _ in range(1 if rows else FURTHER):
+        others = np.setdiff1d(np.arange(len(held)), used) if best > GOOD else ()
+        tries = [(*solved(np.append(used, i), (0.02,)), i) for i in others]
+        miss, more, other = min(tries, key=lambda t: t[0], default=(best, add, -1))
+        if miss > best - WORTH_ANOTHER_INK:
+            break
+        best, add, used = miss, more, np.append(used, other)
     add = np.round(add / (weighing.smallest_g / 1000)) * weighing.smallest_g / 1000
     joint = told.predict(weighing.shares(mixing, np.array([held, held + add])))
     p_before, p_after = (float(p) for p in outcome(joint, target, tolerance).p_all)
@@ -123,7 +132,7 @@ def top_up(
         add, after, p_after, joint = np.zeros(len(held)), before, p_before, joint.take(slice(1))
     printed = joint.take(slice(len(joint.mean) - 1, None))
     now = held + add
-    seen_now = mixing.unseen(weighing.shares(mixing, held))[0]
+    seen_now = mixing.unseen(weighing.shares(mixing, held))[0] if rows else ()
     unseen = tuple(u for u in mixing.unseen(weighing.shares(mixing, now))[0] if u not in seen_now)
     facts = facts_of(printed, target, tolerance, [unseen])
     cause = causes(facts, mixing.model.settings_)[0]

@@ -31,7 +31,8 @@ ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
 be mixed (mixable). With --have and --measured it tells instead what to add to a mix that has been
-printed once; nothing can be taken out of a bucket, so only additions are sought.
+printed once, and with --have alone what turns an old mix into the target, to use it up; nothing can
+be taken out of a bucket, so only additions are sought.
 
 How much an ink does in a mix is not what its own film says. Cards of two inks (drawdowns.csv with
 mixed_with and share_pct, best one part in four of white) and printed mixes (the column mix of
@@ -50,6 +51,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff mix --target 45,60,30 --garment tee-white --mesh 43-80",
             "strikeoff mix --target 45,60,30 --garment tee-white --mesh 43-80 --bucket 3 \\",
             "    --have red=70 --have white=30 --measured tee-white=47.1,55.0,28.2",
+            "strikeoff mix --target 45,60,30 --garment tee-white --mesh 43-80 --bucket 2 \\",
+            "    --have coral=100",
         ],
     )
     add_aim(add)
@@ -71,8 +74,10 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     mixing.add_argument("--smallest", metavar="G", default="1", help="least that can be weighed")
     mixing.add_argument("--density", metavar="INK=G/ML", action="append", help="1 where not given")
     mixing.add_argument("--price", metavar="INK=PRICE", action="append", help="a kg")
-    after = add.add_argument_group("after the first test print")
-    after.add_argument("--have", metavar="INK=PERCENT", action="append", help="the mix as weighed")
+    after = add.add_argument_group("after the first test print, or to use up an old mix")
+    after.add_argument(
+        "--have", metavar="INK=PERCENT", action="append", help="the mix as weighed, or recorded"
+    )
     after.add_argument(
         "--measured", metavar="GARMENT=L,a,b", action="append", help="the test print"
     )
@@ -127,7 +132,7 @@ def mix(
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
     from learn.mixing.evidence import strengths_of
-    from learn.mixing.families import may_join
+    from learn.mixing.families import may_join, unmixed
     from learn.mixing.mixture import Mixing
     from learn.mixing.recipes import Weighing, recipes
     from learn.mixing.top_up import top_up
@@ -136,6 +141,7 @@ def mix(
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
+    from pipelines.tables.mixes import made_of, reckoned
     from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import (
         by_model,
@@ -145,8 +151,8 @@ def mix(
         top_up_block,
     )
 
-    if bool(have) != bool(measured):
-        raise UserError("--have and --measured belong together: the mix, and its test print.")
+    if measured and not have:
+        raise UserError("--measured is the test print of a mix: say with --have what is in it.")
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     settings = opened.catalogue.settings
@@ -166,12 +172,14 @@ def mix(
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
-    strengths = strengths_of(opened.model, to_shop(store.read(workspace.database(name))))
+    held = to_shop(store.read(workspace.database(name)))
+    strengths = strengths_of(opened.model, held)
+    have = dict(reckoned(tuple(have.items()), made_of(held.inks)))
     try:
         weigh = Weighing(**weighing)
         if have:
             garments = checked_garments(opened.model, [*garments, *measured])
-            shelf = opened.model.encoder_.inks
+            shelf = unmixed(opened.model.encoder_.inks)
             shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(have)]
             more = inks or may_join(shelf["ink_type"], have, settings.mixable)
             palette = list(dict.fromkeys([*have, *more]))

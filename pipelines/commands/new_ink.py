@@ -87,12 +87,14 @@ def new_ink(
     shop: str | None = None,
 ) -> int:
     """Plan the prints of one ink, tell them, and write the list to measure if wanted."""
+    from learn.mixing.evidence import strengths_of
+    from learn.mixing.tint import tint_worth
     from learn.planning.new_ink import plan_ink
     from pipelines.ledger import store
     from pipelines.pages.press_sheet import prints_to_measure
     from pipelines.registry.opened import open_model
     from pipelines.tables.writing import write_table
-    from pipelines.words.plan import by_model, ink_block
+    from pipelines.words.plan import by_model, ink_block, tint_block
 
     refuse_outputs(out, figure)
     if most < 1:
@@ -116,6 +118,8 @@ def new_ink(
     }
     try:
         found = plan_ink(opened.model, ink, prints, **limits)
+        mixed = strengths_of(opened.model, usual.shop)
+        worth = tint_worth(opened.model, ink, found.usual.iloc[0].to_dict(), mixed)
     except Unusable as error:
         raise by_option(error) from None
     tell(usual.faults + named.said + by_preset + opened.notes)
@@ -123,6 +127,8 @@ def new_ink(
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}
     print(ink_block(found, inks, cloths, opened.catalogue.called("presses")))
+    if worth is not None:
+        print(tint_block(worth, inks))
     print(by_model(opened.version))
     if out is not None and not found.enough:
         print(f"{out} is not written: there is nothing to print.")

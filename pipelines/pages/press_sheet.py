@@ -63,7 +63,7 @@ def prints_to_measure(rows: pd.DataFrame, stem: str) -> pd.DataFrame:
     """The list that ``strikeoff record --prints`` takes: prints.csv without a colour, as text
     cells; prints are called ``stem`` and their number."""
     rows = rows.assign(readings=float(READINGS))
-    columns = [c.name for c in PRINTS.columns if c.name != "print_id"]
+    columns = [c.name for c in PRINTS.columns if c.name not in ("print_id", "mix")]
     cells = {"print_id": [f"{stem}-{i + 1}" for i in range(len(rows))]}
     cells |= {c: [_cell(v) for v in rows.get(c, [None] * len(rows))] for c in columns}
     # whoever opens a new lot knows what it is called

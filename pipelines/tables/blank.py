@@ -57,6 +57,8 @@ SHEETS: dict[str, dict[str, tuple[str, str]]] = {
         "L": ("L*", "48.1"),
         "a": ("a*", "62"),
         "b": ("b*", "35.5"),
+        "mixed_with": ("Mixed with", ""),
+        "share_pct": ("Share (%)", ""),
     },
     "prints": {
         "print_id": ("Print", f"{EXAMPLE} P1"),
@@ -88,6 +90,7 @@ STEPS = (
     "2. Garments: a row a garment, measured where nothing is printed; cards of drawdowns too.",
     "3. Screens: threads per centimetre (per inch divided by 2.54), thread: see the maker's sheet.",
     "4. Presses, changes of them, and drawdowns: only if wanted; a sheet left empty is none.",
+    "   For inks that will be mixed: a card of 1 part of it in 4 of white, too (share 20).",
     "5. Prints: a row a print, with what was measured on it; leave a cell empty for not known.",
     "6. Measure always with the same instrument and condition; columns r400 ... r700 for spectra.",
     "7. Grey rows are examples of an invented shop and are never read; write below them.",

@@ -31,20 +31,25 @@ def with_recipes(
             changed[table.name], faults[table.name] = _read(frames[table.name], table, inks)
     if DRAWDOWNS.name in frames:
         faults[DRAWDOWNS.name] = _of_tints(frames[DRAWDOWNS.name])
-    made_of: dict[str, Recipe] = {}
+    recipes: dict[str, Recipe] = {}
     if INKS.name in changed:
-        mixed = changed[INKS.name].dropna(subset=["mix", "ink_id"])
-        made_of = dict(zip(mixed["ink_id"], mixed["mix"], strict=True))
-        round_about = [ink for ink in made_of if _parts(ink, made_of, (ink,)) is None]
+        mixed, recipes = changed[INKS.name], made_of(changed[INKS.name])
+        round_about = [ink for ink in recipes if _parts(ink, recipes, (ink,)) is None]
         for row in mixed.index[mixed["ink_id"].isin(round_about)]:
             what, do = "the ink would be made of itself", "name the inks it is made of"
             problem = Problem(INKS.file, int(row), "mix", what, do, Kind.CONTRADICTION)
             faults[INKS.name].append(problem)
-        made_of = {ink: mix for ink, mix in made_of.items() if ink not in round_about}
+        recipes = {ink: mix for ink, mix in recipes.items() if ink not in round_about}
     for name in changed.keys() & {INKS.name, PRINTS.name}:
-        down = [None if mix is None else _reckoned(mix, made_of) for mix in changed[name]["mix"]]
+        down = [None if mix is None else reckoned(mix, recipes) for mix in changed[name]["mix"]]
         changed[name] = changed[name].assign(mix=pd.Series(down, changed[name].index, dtype=object))
     return changed, faults
+
+
+def made_of(inks: pd.DataFrame) -> dict[str, Recipe]:
+    """The recipes of the inks that are mixes."""
+    mixed = inks.dropna(subset=["mix", "ink_id"])
+    return dict(zip(mixed["ink_id"], mixed["mix"], strict=True))
 
 
 def _read(
@@ -95,14 +100,14 @@ def _recipe(text: str, table: Table, inks: Names | None, row: int) -> Recipe:
     return tuple(found.items())
 
 
-def _parts(ink: str, made_of: dict[str, Recipe], above: tuple[str, ...]) -> dict[str, float] | None:
+def _parts(ink: str, recipes: dict[str, Recipe], above: tuple[str, ...]) -> dict[str, float] | None:
     """What 1 of an ink is made of; None where that comes round to one of those ``above``."""
-    if ink not in made_of:
+    if ink not in recipes:
         return {ink: 1.0}
-    total = sum(weight for _, weight in made_of[ink])
+    total = sum(weight for _, weight in recipes[ink])
     found: dict[str, float] = {}
-    for part, weight in made_of[ink]:
-        below = None if part in above else _parts(part, made_of, (*above, part))
+    for part, weight in recipes[ink]:
+        below = None if part in above else _parts(part, recipes, (*above, part))
         if below is None:
             return None
         for one, share in below.items():
@@ -110,10 +115,11 @@ def _parts(ink: str, made_of: dict[str, Recipe], above: tuple[str, ...]) -> dict
     return found
 
 
-def _reckoned(mix: Recipe, made_of: dict[str, Recipe]) -> Recipe:
+def reckoned(mix: Recipe, recipes: dict[str, Recipe]) -> Recipe:
+    """A recipe with the inks in the place of the mixes of ``recipes``."""
     found: dict[str, float] = {}
     for ink, weight in mix:
-        for one, share in (_parts(ink, made_of, (ink,)) or {ink: 1.0}).items():
+        for one, share in (_parts(ink, recipes, (ink,)) or {ink: 1.0}).items():
             found[one] = found.get(one, 0.0) + share * weight
     return tuple(found.items())
 

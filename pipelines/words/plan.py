@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from learn.mixing.recipes import Recipes
+from learn.mixing.tint import TintWorth
 from learn.mixing.top_up import TopUp
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
@@ -254,6 +255,18 @@ def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | Non
         f"{percent(known.go)}.)"
     )
     return "\n".join([*out, "", *_wrapped([stop])])
+
+
+def tint_block(worth: TintWorth, names: Names) -> str:
+    """What a card of an ink in white is worth, as plain text."""
+    white = ink_words(worth.white, names)
+    words = (
+        f"Where it will be mixed: of its mixes with {white}, nine of ten prints lie within "
+        f"{worth.before_dE00:.1f} dE00 of what is predicted. One card of 1 part of it in 4 of "
+        f"{white} by weight (drawdowns.csv: mixed_with, and 20 as share_pct) brings that to "
+        f"{worth.after_dE00:.1f}."
+    )
+    return "\n".join(_wrapped([words]))
 
 
 def _sureness_line(label: str, sure: Sureness) -> str:

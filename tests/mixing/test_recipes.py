@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from copy import copy
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -167,6 +170,31 @@ def test_corrections_only_add(mixing):
 def test_bad_input_is_one_sentence(changes, sentence):
     with pytest.raises(ValueError, match=sentence):
         recipes(small_model(), [45, 45, 20], SETUP, GARMENTS, **changes)
+
+
+def test_an_old_mix_is_used_up(mixing):
+    """Without a test print: the target is one that the old mix and two more inks make."""
+    old = {"C08": 60.0, "C24": 40.0}
+    wanted = np.array([30.0, 0, 12.0, 58.0, 0])
+    target = mixing.lab(Weighing().shares(mixing, wanted))[0].mean(axis=0)
+    told = top_up(mixing, old, 2.0, {}, target, tolerance=2.0)
+    assert told.after_dE00 < told.before_dE00 / 2
+    assert 0 < told.bucket_kg - 2 == pytest.approx(sum(told.add_kg.values()))
+    left = {i: told.percent[i] * told.bucket_kg / 100 - told.add_kg.get(i, 0.0) for i in old}
+    assert left == pytest.approx({"C08": 1.2, "C24": 0.8})  # nothing is taken out
+    # as it was never printed, it is not known well enough
+    assert told.verdict == "test" and any(one.what == "mix" for one in told.unseen)
+
+
+def test_mixes_are_no_inks_to_mix_unless_named():
+    model = copy(small_model())
+    inks = model.encoder_.inks.assign(mix=None).astype({"mix": object})
+    inks.loc["C24", "mix"] = "any"
+    model.encoder_ = replace(model.encoder_, inks=inks)
+    told = recipes(model, [60, 40, 20], SETUP, GARMENTS[:1], most_inks=2)
+    assert len(told.lines) and not any("C24" in mix for mix in told.lines["inks"])
+    named = recipes(model, [60, 40, 20], SETUP, GARMENTS[:1], inks=["C08", "C24"])
+    assert set(named.lines["inks"].iloc[0]) == {"C08", "C24"}
 
 
 def test_a_bucket_that_is_none(mixing):

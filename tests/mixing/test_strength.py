@@ -14,6 +14,7 @@ from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
 from learn.mixing.seen import Seen
 from learn.mixing.strength import STRENGTH_SCALE, Law, Observation, Strengths, learn
+from learn.mixing.tint import tint_worth
 from learn.normal import Z90
 from tests.mixing.test_recipes import GARMENTS, INKS, SETUP
 from tests.small_demo import small_model, small_shop
@@ -190,6 +191,15 @@ def test_a_stronger_print_is_corrected_as_a_stronger_ink(mixing):
     assert off < 2.0
     assert off < np.abs(mixing.lab(more)[0] - mixing.lab(more, law)[0]).max() / 2
     assert off < np.abs(kept - mixing.lab(more, law)[0]).max() + 0.5
+
+
+def test_a_card_is_worth_something_until_there_is_one():
+    setup = {**SETUP, "substrate_id": GARMENTS[0]}
+    worth = tint_worth(small_model(), "C08", setup, Strengths())
+    assert worth is not None and worth.white in ("C24", "U1")
+    assert 0.5 < worth.after_dE00 < 0.8 * worth.before_dE00
+    known = strengths_of(small_model(), replace(small_shop(), tints=tints({"C08": 1.0})))
+    assert tint_worth(small_model(), "C08", setup, known) is None
 
 
 def test_a_print_has_its_own_recipe_before_that_of_its_ink():
