@@ -61,14 +61,11 @@ OFTEN = (  # each writes in a way of its own
     Case("import first", IMPORT, fresh=True),
     Case("import over damage", IMPORT, [("damage",)], between=[None]),
     Case("record", KNOWN),
-    Case("record in place", ("record", "{in}/in/garment", "--replace", "2"), [KNOWN]),
     Case("set aside", SETS_ASIDE),
-    Case("take back", ("history", "--take-back", "2"), [KNOWN]),
     Case("target", ("targets", "harbour blue", "--colour", "32,-4,-30", "--tolerance", "1.5")),
     Case("learn first", LEARN, [IMPORT], fresh=True),
     Case("learn", LEARN, [("record", "{in}/in/mesh")]),
     Case("use a model", ("models", "--use", "1"), [(*LEARN, "--refit")]),
-    Case("predict", (*FILE, *ALL)),
     Case("predict over", (*FILE, *ALL), [("predict", "{in}/one.csv", "--out", *ALL)]),
     Case(
         "predict into folders",
@@ -79,9 +76,12 @@ OFTEN = (  # each writes in a way of its own
     Case("export over", ("export", "out", "--force"), [("export", "out"), INK]),
     Case("export here", ("export", ".", "--force"), [("export", ".", "--force"), INK]),
     Case("start", ("start", "empty", "--csv"), here=False),
-    Case("demo", ("demo",), fresh=True, here=False),
 )
 SELDOM = (
+    Case("record in place", ("record", "{in}/in/garment", "--replace", "2"), [KNOWN]),
+    Case("take back", ("history", "--take-back", "2"), [KNOWN]),
+    Case("predict", (*FILE, *ALL)),
+    Case("demo", ("demo",), fresh=True, here=False),
     Case("import again", ("import", "{in}/more", "--shop", SHOP)),
     Case("record a folder", INK),
     Case("record a whole book", ("record", "{in}/whole.xlsx")),

@@ -21,6 +21,7 @@ from pathlib import Path
 from pipelines.workspace.problems import UserError
 
 START, DONE = ".together-", ".put-together-"
+MOST_BYTES = 100_000
 NEW, OLD, GO, LOCK, ALL = "new", "old", "go", "lock", "folders"
 
 
@@ -86,11 +87,11 @@ def _if_free(part: Path) -> AbstractContextManager[bool]:
 
 def finish(folder: Path) -> None:
     """Bring to its end what a killed program left half-placed in ``folder``, as far as one may."""
-    with suppress(OSError, UserError):
+    with suppress(OSError, UserError, ValueError):  # ValueError: what is no text of ours
         for done in folder.glob(DONE + "*"):
             shutil.rmtree(done, ignore_errors=True)
         for found in folder.glob(START + "*"):
-            if found.is_symlink() or not found.is_dir():
+            if not _is_ours(found):
                 continue
             parts = _parts(found)
             with _if_free(parts[0]) as free:
@@ -102,10 +103,17 @@ def finish(folder: Path) -> None:
 
 def _parts(found: Path) -> list[Path]:
     """All that belong to one, the one whose ``go`` counts first."""
-    listed = (found / ALL).read_text(encoding="utf-8").splitlines()
-    parts = [Path(folder) / found.name for folder in listed]
-    there = [part for part in parts if part.is_dir() and not part.is_symlink()]
+    with (found / ALL).open("rb") as stream:
+        listed = stream.read(MOST_BYTES).decode().splitlines()
+    there = list(filter(_is_ours, (Path(folder) / found.name for folder in listed)))
     return there if found.resolve() in (part.resolve() for part in there) else [found]
+
+
+def _is_ours(part: Path) -> bool:
+    """Whether it is as we make it: a link in it would lead to files from elsewhere."""
+    inside = [part, *(part / name for name in (NEW, OLD, GO, LOCK, ALL))]
+    folders = all((part / name).is_dir() for name in (NEW, OLD))
+    return folders and (part / ALL).is_file() and not any(map(Path.is_symlink, inside))
 
 
 def _put_back(parts: list[Path], which: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -97,6 +98,14 @@ def test_a_folder_from_elsewhere_moves_nothing_outside(tmp_path):
     part = half_placed(here)
     (part / "go").touch()
     (part / "folders").write_text(f"{there}\n{here}\n../there")
+    finish(here)
+    linked = half_placed(here)
+    (linked / "go").touch()
+    shutil.rmtree(linked / "new")
+    (linked / "new").symlink_to(there)
+    finish(here)
+    shutil.rmtree(linked)
+    (half_placed(here) / "folders").write_bytes(b"\xff\0")
     finish(here)
     assert photograph(tmp_path)["there/one.csv"] == b"theirs"
     assert photograph(there) == {"one.csv": b"theirs"}
