@@ -59,7 +59,7 @@ RUNS = (
     Run("commands", 2),
     Run("natural", 4),
     Run("wrong_files", 0.5),
-    Run("kills", 40),
+    Run("kills --every 7", 10),
     Run("damage", 8),
 )
 QUICK = 2  # minutes
