@@ -80,6 +80,8 @@ TERMS = [
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
     Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
     Term("base film: mesh", "base_film", 0.05, levels="base_mesh", where="based"),
+    # Cloth takes up some of the base, one more than another.
+    Term("base film: garment", "base_film", 0.10, levels="substrate", where="based"),
     Term(
         "base film: process",
         "base_film",

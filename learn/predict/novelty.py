@@ -21,8 +21,9 @@ LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
 TOLD_LEVELS = [what for what in LEVELS if what != "lot"]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
-# So long after the last print a set-up is as "later" as the stretches that were left out.
-LATER_DAYS = 30
+# So long after the last print a set-up is as "later" as, on average, the stretches that were left
+# out; the longest of these go twice as far.
+LATER_DAYS, LATEST = 30, 2.0
 
 
 @dataclass(frozen=True)
@@ -75,10 +76,10 @@ class Likeness:
         return unseen
 
     def later(self, X: pd.DataFrame) -> NDArray[np.float64]:
-        """How far each set-up is on its way to "later", (n,): 0 until the last print learnt from,
-        and where the day is not known; 1 from `LATER_DAYS` on."""
+        """How much "later" each set-up is, (n,): 0 until the last print learnt from, and where the
+        day is not known; then in proportion to the days, as the variance of what wanders."""
         days = (X["day"].to_numpy(float) - self.last_day) * DAY
-        return np.nan_to_num(np.clip(days / LATER_DAYS, 0.0, 1.0), nan=0.0)
+        return np.nan_to_num(np.clip(days / LATER_DAYS, 0.0, LATEST), nan=0.0)
 
     def numbers_outside(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """How many process numbers of each set-up lie outside all past prints, (n,)."""
@@ -102,8 +103,9 @@ class Likeness:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
         few = factors["job"] * max(factors["job"], factors["ink"])  # half-way between
-        on = factors["later"] ** 2 - usual  # what all the way to "later" adds
         n, later = len(X), self.later(X)
+        on = factors["later"] ** 2 - usual  # what it adds to be later
+        later = later if on > 0 else np.minimum(later, 1.0)
         new = [(rows.astype(int), factors[s] ** 2) for s, rows in self.situations(X).items()]
         new.append((self.few(X).astype(int), few))
         new.append((self.numbers_outside(X), factors["outside"] ** 2))

@@ -23,7 +23,10 @@ are made on the part ``choose``; ``last`` is run once a release and nothing is c
 Columns: dE00 to the noise-free colour (median, 90 % quantile, physics alone); share of measured L,
 a, b in 90 % bands, and of the worst shop; root mean square of standardised errors (1: as told);
 jobs let go, beside those that someone would let go who knew all but chance, and of those gone how
-many came out within tolerance of their target. Targets lie 0 to 4.5 dE00 off the true colour.
+many came out within tolerance of their target. Targets lie 0 to 4.5 dE00 off the true colour: they
+tell of it, so that more goes well than any forecast can have said. "as told %" would be let go if
+true colours lay about the predictions just as these say; what lacks to the oracle's is ignorance.
+Whether chances are honest is told apart, for targets as far off the predicted colour.
 ``--out`` keeps every print for a comparison: ``--before`` of a later run takes such a file and
 tells what changed, print by print.
 """
@@ -35,10 +38,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.normal import Z90
+from learn.colour.difference import difference
+from learn.normal import Z90, root
 from learn.predict.model import ShiftModel
+from learn.predict.protocol import Prediction
 from learn.predict.verdict import chance_needed
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
@@ -46,6 +52,7 @@ from tests.worlds import tables
 from tests.worlds.light import lab_of
 from tests.worlds.parts import PARTS, Which
 from tests.worlds.shop import KINDS, draw_shop
+from tests.worlds.world import chance_within
 
 ROWS = (
     "next",
@@ -78,7 +85,7 @@ def of_shop(which: Which) -> tuple[pd.DataFrame, dict[str, float | str]]:
     model = ShiftModel(n_jobs=1).fit(shop)
     seconds = time.perf_counter() - started
     physics = model.physics_alone(bands=False)
-    tolerance = shop.settings.tolerance_dE00
+    tolerance, needed = shop.settings.tolerance_dE00, chance_needed(shop.settings)
     out = []
     for kind, query in drawn.queries.items():
         setups = tables.read_query(drawn, shop, query)
@@ -86,7 +93,10 @@ def of_shop(which: Which) -> tuple[pd.DataFrame, dict[str, float | str]]:
         measured = lab_of(query.measured)
         sd = np.sqrt(np.einsum("nii->ni", said.covariance))
         off = np.abs(measured - said.mean)
-        chance = drawn.world.chance_within(query.setups, query.target, tolerance)
+        prints = drawn.world.next_prints(query.setups)
+        chance = chance_within(prints, query.target, tolerance)
+        away = query.target - query.true_lab
+        aim = said.mean + away
         frame = pd.DataFrame(
             {
                 "shop kind": which.kind,
@@ -98,7 +108,10 @@ def of_shop(which: Which) -> tuple[pd.DataFrame, dict[str, float | str]]:
                 "z2": ((off / sd) ** 2).mean(axis=1),
                 "width": 2 * Z90 * sd.mean(axis=1),
                 "go": model.predict(setups)["verdict"].to_numpy() == "go",
-                "oracle": chance >= chance_needed(shop.settings),
+                "as told": _told(said, _drawn(said) + away, tolerance) >= needed,
+                "oracle": chance >= needed,
+                "chance told": _told(said, aim, tolerance),
+                "came true": chance_within(prints, aim, tolerance),
                 "held": delta_e00(measured, query.target) <= tolerance,
             }
         )
@@ -117,6 +130,31 @@ def of_shop(which: Which) -> tuple[pd.DataFrame, dict[str, float | str]]:
     return pd.concat(out, ignore_index=True), line
 
 
+def _told(said: Prediction, aim: NDArray, tolerance: float) -> NDArray:
+    """Chance (n,) told of prints to lie near their aims (n, 3); none where they will not."""
+    found = difference(said.mean, said.covariance, aim, np.full(len(aim), tolerance)).p_within
+    return np.where(delta_e00(said.mean, aim) <= tolerance, found, 0.0)
+
+
+def _drawn(said: Prediction) -> NDArray:
+    """True colours (n, 3) as they would be if the predictions were right in every way."""
+    z = np.random.default_rng(0).standard_normal((len(said.mean), 3, 1))
+    return said.mean + (root(said.covariance - said.noise) @ z)[:, :, 0]
+
+
+def honesty(found: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Chances told, by tenths, and what came true of them."""
+    tenth = np.minimum((10 * found["chance told"]).astype(int), 9)
+    return {
+        f"{10 * k} to {10 * k + 10} %": {
+            "n": len(some),
+            "told %": 100 * some["chance told"].mean(),
+            "true %": 100 * some["came true"].mean(),
+        }
+        for k, some in found[found["chance told"] > 0].groupby(tenth)
+    }
+
+
 def figures(found: pd.DataFrame) -> dict[str, float]:
     """One line on some prints kept back."""
     inside = found[INSIDE].mean(axis=1)
@@ -131,6 +169,7 @@ def figures(found: pd.DataFrame) -> dict[str, float]:
         "spread": np.sqrt(found["z2"].mean()),
         "width": found["width"].mean(),
         "go %": 100 * go.mean(),
+        "as told %": 100 * found["as told"].mean(),
         "oracle %": 100 * oracle.mean(),
         "held %": 100 * found.loc[go, "held"].mean() if go.any() else np.nan,
     }
@@ -198,6 +237,7 @@ def main(argv: list[str] | None = None) -> int:
     for kind, some in found.groupby("shop kind", sort=False):
         rows = {name: figures(some[some["kind"] == name]) for name in ROWS}
         report.table(f"{kind}, {some['seed'].nunique()} shops", rows)
+        report.table(f"{kind}: chances told and come true", honesty(some))
         if arguments.before:
             then = pd.read_csv(arguments.before)
             then = then[then["shop kind"] == kind]

@@ -174,15 +174,23 @@ class World:
         spectra = self.reflectance(setups, *errors)
         return self.read(rng, spectra, setups["readings"].to_numpy(float))
 
-    def chance_within(
-        self, setups: pd.DataFrame, target: Array, tolerance: float, draws: int = 400
-    ) -> Array:
-        """Chance (n,) that the next measured print is within ``tolerance`` (dE00) of the target,
-        for one who knows everything but chance."""
+    def next_prints(self, setups: pd.DataFrame, draws: int = 400) -> Array:
+        """Lab (draws, n, 3) that the next measured print may have: all that chance does."""
         rng = np.random.default_rng(0)
         mean, by_top, by_base = self.tangents(setups)
         sd = np.hypot(self.laws.job_film_sd, self.laws.print_film_sd)
         z = sd * rng.normal(size=(2, draws, len(setups), 1))
         spectra = np.clip(mean + z[0] * by_top + z[1] * by_base, 0.0005, 1.0)
-        lab = lab_of(self.read(rng, spectra, setups["readings"].to_numpy(float)))
-        return (apart(lab, np.broadcast_to(target, lab.shape)) <= tolerance).mean(axis=0)
+        return lab_of(self.read(rng, spectra, setups["readings"].to_numpy(float)))
+
+    def chance_within(
+        self, setups: pd.DataFrame, target: Array, tolerance: float, draws: int = 400
+    ) -> Array:
+        """Chance (n,) that the next measured print is within ``tolerance`` (dE00) of the target,
+        for one who knows everything but chance."""
+        return chance_within(self.next_prints(setups, draws), target, tolerance)
+
+
+def chance_within(prints: Array, target: Array, tolerance: float) -> Array:
+    """Chance (n,) of `World.next_prints` to lie within ``tolerance`` (dE00) of targets (n, 3)."""
+    return (apart(prints, np.broadcast_to(target, prints.shape)) <= tolerance).mean(axis=0)
