@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating]
 
 DRAWS = 16  # of the weights, and as many mirrored, to size what else is not known of a mix
-MOST = 200  # prints of mixes that are learnt from, the latest
+MOST = 80  # prints of mixes that are learnt from, the latest: about 10 s of one processor
 
 
 def strengths_of(model: MixModel, shop: Shop) -> Strengths:

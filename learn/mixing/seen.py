@@ -32,7 +32,7 @@ class Seen:
     seen: NDArray[np.intp]  # which of the 3 g were measured
     inverse: Array  # of the covariance of what was measured
     unknown: Array  # (3 g, 3 g) not in the weights, and shared with the next mix
-    factor: float  # on covariances
+    spread: float  # factor on standard deviations
     likeliest: Way
     offset: Array  # (g, 3) that the likeliest way leaves
 
@@ -44,7 +44,8 @@ class Seen:
         ways = list(mixing.ways(DRAWS))
         off = np.array([(mixing.lab_if(row, way)[0] - mean).ravel() for way in ways])
         rest = mixing.left_over(row)
-        factor = float(mixing.spread_of(row)[0] ** 2)
+        spread = float(mixing.spread_of(row)[0])
+        factor = spread**2
         unknown = factor * (off.T @ off / len(ways) + rest.unknown[0])
         total = unknown + factor * rest.scatter[0]
         inverse = np.linalg.inv(total[np.ix_(seen, seen)])
@@ -53,8 +54,8 @@ class Seen:
         likeliest = _mean_of(mixing.law, ways, factor * off[:, seen] @ wanted / len(ways))
         moved = mean + (unknown[:, seen] @ wanted).reshape(mean.shape)
         offset = moved - mixing.lab_if(row, likeliest)[0]
-        left = factor * rest.unknown[0]
-        return cls(mixing, ways, off, seen, inverse, left, factor, likeliest, offset)
+        left = rest.unknown[0]
+        return cls(mixing, ways, off, seen, inverse, left, spread, likeliest, offset)
 
     def lab(self, shares: Array) -> Array:
         """Lab (M, g, 3) of mixes (M, m), as now best known."""
@@ -68,11 +69,12 @@ class Seen:
             [(self.mixing.lab_if(shares, way) - plain).reshape(M, -1) for way in self.ways]
         )
         n, rest = len(self.ways), self.mixing.left_over(shares)
-        own = self.factor * np.einsum("dMi,dMj->Mij", off, off) / n + self.unknown
-        with_seen = self.factor * np.einsum("dMi,dj->Mij", off, self.off) / n + self.unknown
-        with_seen = with_seen[:, :, self.seen]
+        spread = self.mixing.spread_of(shares)[:, None, None]  # of an ink added, it may be more
+        own = np.einsum("dMi,dMj->Mij", off, off) / n + self.unknown + rest.scatter
+        with_seen = np.einsum("dMi,dj->Mij", off, self.off) / n + self.unknown
+        with_seen = spread * self.spread * with_seen[:, :, self.seen]
         known = with_seen @ self.inverse @ with_seen.transpose(0, 2, 1)
-        total = own - known + self.factor * rest.scatter
+        total = spread**2 * own - known
         total = (total + total.transpose(0, 2, 1)) / 2
         return Joint(self.lab(shares), total.reshape(M, 3 * g, 3 * g), rest.scatter)
 
