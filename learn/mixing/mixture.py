@@ -86,8 +86,10 @@ class Mixing:
         garments: list[str],
         inks: list[str],
         strengths: Strengths | None = None,
+        lots: Mapping[str, str] | None = None,
     ) -> Mixing:
-        """Ready to mix ``inks`` for a set-up (its columns but ink and garment).
+        """Ready to mix ``inks`` for a set-up (its columns but ink and garment), each from its lot
+        of ``lots``, or from one that is not known.
 
         Raises Unusable for an ink, mesh or garment that is in none of the shop's tables, and for
         inks that may not go into one bucket (`learn.mixing.families`).
@@ -95,8 +97,7 @@ class Mixing:
         types = model.encoder_.inks["ink_type"]
         refuse_crossing(types[types.index.isin(inks)], model.settings_.mixable)
         setups = pd.DataFrame([dict(setup)] * len(inks)).assign(ink_id=np.array(inks, object))
-        if "ink_lot" in setups:
-            setups["ink_lot"] = None
+        setups["ink_lot"] = np.array([(lots or {}).get(ink) for ink in inks], object)
         pure, g = model.in_print(on_garments(setups, garments)), len(garments)
         solids = np.exp(pure.stack.log_solids[::g])
         spread = pure.spread.reshape(-1, g).max(axis=1)

@@ -134,6 +134,7 @@ def recipes(
     weighing: Weighing | None = None,
     most: int = 5,
     strengths: Strengths | None = None,
+    lots: Mapping[str, str] | None = None,
 ) -> Recipes:
     """Mixes of two to ``most_inks`` inks for a target printed with ``setup`` on ``garments``.
 
@@ -144,6 +145,7 @@ def recipes(
         family of ink types after the other (`learn.mixing.families`); the lines are those of the
         best
     strengths : what tint cards and printed mixes told of the inks (`learn.mixing.evidence`)
+    lots : ink -> the lot that is open
 
     Raises
     ------
@@ -171,7 +173,7 @@ def recipes(
         raise Unusable(msg)
 
     def of(palette: list[str]) -> Recipes | None:
-        mixing = Mixing.of(model, setup, garments, palette, strengths)
+        mixing = Mixing.of(model, setup, garments, palette, strengths, lots)
         return _best(mixing, target, min(most_inks, len(palette)), tolerance, weighing, most)
 
     if shelf:

@@ -11,6 +11,7 @@ run risks most.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -33,8 +34,18 @@ Array = NDArray[np.floating]
 READINGS_TRIED = 12  # outcomes of a test print, and mirrored
 PRINTS_TRIED = 192  # prints under each
 UNTOUCHED = 1e-3  # share of its variance below which a job learns nothing from a test
+PROVEN = 2  # prints of a lot that have to agree: one may be off by itself
 NOTHING = 0.05  # saving, in test prints, that is told as none
 TARGET = ["target_L", "target_a", "target_b"]
+
+
+class Unproven(NamedTuple):
+    """A lot of open jobs that too few prints tell of."""
+
+    ink: str
+    lot: str
+    prints: int  # of it so far
+    jobs: tuple[str, ...]  # setup_id of every open job of it, the one to test first at the head
 
 
 class Worth(NamedTuple):
@@ -91,6 +102,23 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
 def saves(ranked: pd.DataFrame, settings: ShopSettings) -> bool:
     """Whether any test print saves more than the draws can tell from nothing."""
     return bool(ranked["saving"].max() > NOTHING * _costs(settings)[0])
+
+
+def unproven_lots(
+    ranked: pd.DataFrame, setups: pd.DataFrame, prints_of: Callable[[str, str], int]
+) -> list[Unproven]:
+    """The lots of open jobs that were never printed, or once, in the order of ``ranked``.
+
+    A test print of one of its jobs moves all of them: that is in what it saves.
+
+    ``prints_of``: how many prints of an ink and lot were learnt from.
+    """
+    known = setups.set_index("setup_id").loc[ranked["setup_id"], ["ink_id", "ink_lot"]].dropna()
+    found = []
+    for (ink, lot), jobs in known.groupby(["ink_id", "ink_lot"], sort=False):
+        if (prints := prints_of(ink, lot)) < PROVEN:
+            found.append(Unproven(ink, lot, prints, tuple(jobs.index)))
+    return found
 
 
 def in_order(found: pd.DataFrame, settings: ShopSettings) -> pd.DataFrame:

@@ -130,6 +130,8 @@ def lots_of(model: ShiftModel, prints: pd.DataFrame) -> list[Lot]:
 
 def carded_of(model: ShiftModel) -> list[Carded]:
     """What cards say of lots that no print has been learnt from."""
+    if not model.cards_:
+        return []
     found, counts = _learnt(model), model.likeness_.counts["lot"]
     if found is None or STRENGTH not in found.latents:
         return []

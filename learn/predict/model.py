@@ -17,7 +17,7 @@ from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
 from learn.fit.linearisation import GROUND_SCALES, Linear, Rows
-from learn.fit.lot_cards import LotCard, describing
+from learn.fit.lot_cards import LotCard, describing, level_of
 from learn.fit.residual import TERMS
 from learn.gp import posterior
 from learn.gp.covariance import Belief
@@ -308,6 +308,12 @@ class ShiftModel:
     def prints_of(self, ink: str) -> int:
         """How many prints of an ink were learnt from."""
         return int(self.likeness_.counts["ink"].get(ink, 0))
+
+    def prints_of_lot(self, ink: str, lot: str) -> int:
+        """How many prints of a lot were learnt from."""
+        level = level_of(ink, lot)
+        cards = sum(card.level == level for card in self.cards_)  # which counts among them
+        return int(self.likeness_.counts["lot"].get(level, 0)) - cards
 
     def lots(self, prints: pd.DataFrame) -> list[Lot]:
         """How every batch of ink differs from those before it; see :func:`lots_of`."""

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from learn.predict.causes import Unseen
     from learn.predict.history import History
     from learn.predict.in_print import InPrint
+    from learn.predict.lots import Carded
     from learn.predict.together import Ordered
     from learn.shop import Shop, ShopSettings
 
@@ -136,6 +137,14 @@ class PrintModel(Predicts, Protocol):
 
     def prints_of(self, ink: str) -> int:
         """How many prints of an ink were learnt from."""
+        ...
+
+    def prints_of_lot(self, ink: str, lot: str) -> int:
+        """How many prints of a lot were learnt from."""
+        ...
+
+    def carded(self) -> list[Carded]:
+        """What cards say of lots never printed; empty where nothing is made of cards of lots."""
         ...
 
     def known_from(self, ink: str) -> str:

@@ -22,6 +22,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands.plan import usual_of
+from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -30,9 +31,10 @@ from pipelines.workspace.progress import tell
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
-be mixed (mixable). With --have and --measured it tells instead what to add to a mix that has been
-printed once, and with --have alone what turns an old mix into the target, to use it up; nothing can
-be taken out of a bucket, so only additions are sought.
+be mixed (mixable). Each ink is taken from the lot it was last printed from, unless --lot names
+another. With --have and --measured it tells instead what to add to a mix that has been printed
+once, and with --have alone what turns an old mix into the target, to use it up; nothing can be
+taken out of a bucket, so only additions are sought.
 
 How much an ink does in a mix is not what its own film says. Cards of two inks (drawdowns.csv with
 mixed_with and share_pct, best one part in four of white) and printed mixes (the column mix of
@@ -69,6 +71,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         screen.add_argument(*names, metavar="VALUE", help=what)
     mixing = add.add_argument_group("mixing")
     mixing.add_argument("--ink", metavar="ID", action="append", help="an ink that may be mixed")
+    lot = "the batch that is open (default: the latest printed); new for a new one"
+    mixing.add_argument("--lot", metavar="INK=LOT", action="append", help=lot)
     mixing.add_argument("--most-inks", metavar="N", default="4", help="2, 3 or 4 (default 4)")
     mixing.add_argument("--bucket", metavar="KG", default="1", help="what is mixed (default 1 kg)")
     mixing.add_argument("--smallest", metavar="G", default="1", help="least that can be weighed")
@@ -102,6 +106,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
         screen=screen,
         inks=args.ink,
+        lots=pairs("--lot", args.lot),
         most_inks=whole("--most-inks", args.most_inks),
         weighing={
             "bucket_kg": number("--bucket", args.bucket),
@@ -123,6 +128,7 @@ def mix(
     tolerance: float | None,
     screen: dict[str, Any],
     inks: list[str] | None,
+    lots: dict[str, str],
     most_inks: int,
     weighing: dict[str, Any],
     have: dict[str, float],
@@ -164,6 +170,8 @@ def mix(
     measured = named.keyed("--measured", measured, "substrate_id")
     inks = named.several("--ink", inks, "ink_id") if inks else None
     have = named.keyed("--have", have, "ink_id")
+    given = named.keyed("--lot", lots, "ink_id")
+    lots, lots_taken = open_lots(given, inks and [*inks, *have], opened.catalogue.lots)
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
     usual, by_preset = usual_of(workspace, name, garments)
@@ -183,7 +191,7 @@ def mix(
             shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(have)]
             more = inks or may_join(shelf["ink_type"], have, settings.mixable)
             palette = list(dict.fromkeys([*have, *more]))
-            mixing = Mixing.of(opened.model, setup, garments, palette, strengths)
+            mixing = Mixing.of(opened.model, setup, garments, palette, strengths, lots)
             readings = {
                 g: read_target(text, Targets(known, none_named), settings, "--measured").lab
                 for g, text in measured.items()
@@ -210,12 +218,13 @@ def mix(
                 tolerance=tolerance,
                 weighing=weigh,
                 strengths=strengths,
+                lots=lots,
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + aim.notes + by_preset + opened.notes)
+    tell(named.said + aim.notes + by_preset + lots_taken + opened.notes)
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "

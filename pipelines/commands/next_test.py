@@ -13,8 +13,9 @@ from pipelines.workspace.progress import tell
 ABOUT = """\
 Of all open jobs, which one test print would save most? SETUPS holds a set-up with its target a
 row, as for strikeoff predict. A test print of one job moves the prediction of all that share ink,
-garment, press or screen; what it is expected to save over all of them is told, itself paid unless
-its own job needs it anyway.
+lot, garment, press or screen; what it is expected to save over all of them is told, itself paid
+unless its own job needs it anyway. Lots of these jobs that were never printed, or once, are named
+with the job to test them by.
 """
 
 
@@ -70,6 +71,7 @@ def next_test(
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  "
             + f"{number(row['spared']):<28}  {of_job.get(row['setup_id'], '')}".rstrip()
         )
-    print(found.said)
+    for line in (found.said, *found.lots):
+        print(line)
     print(by_model(opened.version))
     return 0

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from learn.errors import Unusable
-from learn.shop import NEW_LOT, UNDERBASE
+from learn.shop import UNDERBASE
 from pipelines.commands._options import (
     BASE_INK,
     BASE_MESH,
@@ -23,7 +22,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
-from pipelines.tasks.lots import latest_taken
+from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import Usual
 from pipelines.words.common import Names
@@ -167,7 +166,7 @@ def plan(
     named = Named(opened.known)
     garments = named.several(GARMENT[0], garments, "substrate_id")
     limits |= named_limits(named, limits)
-    limits["lots"], lots = _open_lots(limits, opened.catalogue.lots)
+    limits["lots"], lots = open_lots(limits["lots"], limits["inks"], opened.catalogue.lots)
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     usual, by_preset = usual_of(workspace, name, garments)
     try:
@@ -206,16 +205,6 @@ def plan(
         answers.write_plan(figure, found, line, opened.catalogue.settings)
         print(f"The figure is {figure}.")
     return 0
-
-
-def _open_lots(
-    limits: Mapping[str, Any], latest: Mapping[str, str]
-) -> tuple[dict[str, str], list[str]]:
-    """The lot that each ink is printed from, and a note where some are taken as the latest."""
-    given, inks = limits["lots"], limits["inks"] or latest
-    new = {i: NEW_LOT for i, lot in given.items() if lot.casefold() == NEW_LOT}
-    filled = {i: lot for i, lot in latest.items() if i in inks and i not in given}
-    return {**filled, **given, **new}, latest_taken(filled)
 
 
 def _ids(given: list[str] | None) -> tuple[str, ...] | None:

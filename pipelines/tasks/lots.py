@@ -37,6 +37,16 @@ def latest_taken(filled: Mapping[str, str]) -> list[str]:
     return [f"lot not given: taken as {which}; write {NEW_LOT} for one never printed."]
 
 
+def open_lots(
+    given: Mapping[str, str], inks: Collection[str] | None, latest: Mapping[str, str]
+) -> tuple[dict[str, str], list[str]]:
+    """The lot that each of ``inks`` (all) is printed from: as ``given``, else the ``latest``; and a
+    note where some are taken as that."""
+    new = {i: NEW_LOT for i, lot in given.items() if lot.casefold() == NEW_LOT}
+    filled = {i: lot for i, lot in latest.items() if i in (inks or latest) and i not in given}
+    return {**filled, **given, **new}, latest_taken(filled)
+
+
 def lots_of_batch(model: ShiftModel, data: Shop, print_ids: Collection[str] | None) -> list[str]:
     """Of the lots that these prints are of, or of all."""
     from pipelines.words.lots import lot_lines
@@ -64,9 +74,11 @@ def carded_lots(
 ) -> list[str]:
     """What cards say of lots never printed: of all, or of those that ``setups`` are printed from
     or might be, where they say no more than that it is a new one. ``names``: of inks."""
+    told, found = [], model.carded()
+    if not found:
+        return []
     from pipelines.words.lots import carded_sentence
 
-    told, found = [], model.carded()
     if setups is None:
         return [carded_sentence(one, names) for one in found]
     asked = set(zip(setups["ink_id"], setups["ink_lot"], strict=True))

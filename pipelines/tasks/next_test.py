@@ -22,6 +22,7 @@ class Ranking(NamedTuple):
     ranked: pd.DataFrame  # `learn.planning.next_test.rank_tests`: the one that saves most first
     of_job: dict[str, str]  # what becomes of the job of each; empty where each is one of its own
     said: str  # which first, and why
+    lots: list[str]  # of which nobody knows yet how they print, and what tells
     notes: list[str]
 
 
@@ -30,7 +31,8 @@ def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
 
     Raises UserError where none has one, or they are too many.
     """
-    from learn.planning.next_test import rank_tests
+    from learn.planning.next_test import rank_tests, unproven_lots
+    from pipelines.words.lots import unproven_lines
 
     setups, lots = with_latest(setups, opened.catalogue.lots)
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
@@ -44,7 +46,9 @@ def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
         raise UserError(f"{file}: {len(jobs)} open jobs; give {MOST} at most at a time.")
     ranked = rank_tests(opened.model, jobs)
     of_job = _of_jobs(opened, setups)  # those without a target too: they hold a job up
-    return Ranking(ranked, of_job, _said(ranked, opened), notes)
+    unproven = unproven_lots(ranked, jobs, opened.model.prints_of_lot)
+    told = list(unproven_lines(unproven, opened.catalogue.called("inks")))
+    return Ranking(ranked, of_job, _said(ranked, opened), told, notes)
 
 
 def _said(ranked: pd.DataFrame, opened: Opened) -> str:

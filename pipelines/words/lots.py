@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from typing import TYPE_CHECKING
 
 from learn.normal import Z90
-from learn.predict.lots import Carded, Lot
+from learn.shop import NEW_LOT
 from pipelines.words.common import Names, counted, named
 
+if TYPE_CHECKING:
+    from learn.planning.next_test import Unproven
+    from learn.predict.lots import Carded, Lot
+
 MOST = 8  # sentences; the largest differences first
+SHOWN_JOBS = 4
 # What "stronger" and "weaker" say already.
 SAID = {True: "darker", False: "lighter"}
 
@@ -34,6 +40,24 @@ def carded_sentence(carded: Carded, names: Names) -> str:
     else:
         says = f"as strong as {beside}, within {size + half:.0f} %"
     return f"{ink}, lot {carded.lot}, is not printed yet; a card of it says it is {says}."
+
+
+def unproven_lines(lots: Collection[Unproven], names: Names) -> Iterator[str]:
+    """``Lot 24-06 of Bright red (C08) was never printed: a test print of S4 narrows S7 and S9 as
+    well.``"""
+    for one in list(lots)[:MOST]:
+        which = "A new lot" if one.lot == NEW_LOT else f"Lot {one.lot}"
+        was = "was printed only once" if one.prints else "was never printed"
+        head, *others = one.jobs
+        told = f"a test print of {head} tells how it prints"
+        if others:
+            left = len(others) - SHOWN_JOBS
+            *first, last = others[:SHOWN_JOBS] + ([f"{left} more"] if left > 0 else [])
+            and_others = f"{', '.join(first)} and {last}" if first else last
+            told = f"a test print of {head} narrows {and_others} as well"
+        yield f"{which} of {named(one.ink, names.get(one.ink))} {was}: {told}."
+    if len(lots) > MOST:
+        yield f"And {counted(len(lots) - MOST, 'more lot')} never printed, or once."
 
 
 def lot_sentence(lot: Lot, names: Names) -> str:

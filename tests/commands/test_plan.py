@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from learn.errors import Unusable
@@ -57,3 +58,36 @@ def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch
         assert main(command) == 0
         assert "By model 0001." in capsys.readouterr().out
     assert "target a* 55.0, b* 28.0; tolerance" in Path("plan.svg").read_text()
+
+
+def test_a_mix_is_of_the_latest_lots_unless_another_is_named(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    mix = ["mix", "--target", "55,-40,-10", "--garment", "G01", "--ink", "C19", "--ink", "C24"]
+    mix += ["--mesh", "M77-55", "--base-ink", "none"]
+
+    def said(*lots: str) -> tuple[str, str]:
+        assert main([*mix, *lots]) == 0
+        shown = capsys.readouterr()
+        return shown.out, shown.err
+
+    latest, told = said()
+    assert "taken as the latest printed of each ink; write new for one never printed" in told
+    named, told = said("--lot", "turquoise=C19-L05")
+    assert named == latest
+    assert "taken as the latest printed," in told  # of the other alone
+    assert said("--lot", "C19=new", "--lot", "C24=new")[0] != latest
+
+
+def test_next_test_names_the_lots_that_nobody_has_printed(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    jobs = pd.DataFrame({"setup_id": ["a", "b", "c"], "substrate_id": ["G01", "G02", "G04"]})
+    jobs = jobs.assign(ink_id="C19", ink_lot="X7", mesh_id="M77-55", strokes=1, flash_count=0)
+    jobs = jobs.assign(underbase_ink_id="U1", underbase_mesh_id="M43-80", underbase_strokes=1)
+    jobs.assign(target_L=50, target_a=-50, target_b=-10).to_csv("lots.csv", index=False)
+    assert main(["next-test", "lots.csv"]) == 0
+    said = capsys.readouterr().out
+    assert "Lot X7 of Turquoise (C19) was never printed: a test print of " in said
+    assert " as well." in said
+    jobs.assign(target_L=50, target_a=-50, target_b=-10, ink_lot="").to_csv("l.csv", index=False)
+    assert main(["next-test", "l.csv"]) == 0
+    assert "never printed" not in capsys.readouterr().out

@@ -50,6 +50,19 @@ def test_a_mix_of_one_ink_is_that_ink(mixing):
     assert_allclose(mixing.lab(np.eye(len(INKS))).reshape(-1, 3), alone, atol=1e-4)
 
 
+def test_inks_are_mixed_from_the_lots_that_are_open():
+    import pandas as pd
+
+    lots = small_model().prints_["ink_lot"].groupby(small_model().prints_["ink_id"]).last()
+    setups = pd.DataFrame([SETUP] * len(INKS)).assign(ink_id=INKS)
+    setups["ink_lot"] = [lots.get(ink) for ink in INKS]
+    alone = small_model().predict_lab(on_garments(setups, GARMENTS)).mean
+    opened = Mixing.of(small_model(), SETUP, GARMENTS, INKS, lots=dict(lots))
+    assert_allclose(opened.lab(np.eye(len(INKS))).reshape(-1, 3), alone, atol=1e-4)
+    plain = Mixing.of(small_model(), SETUP, GARMENTS, INKS)
+    assert np.abs(plain.lab(np.eye(len(INKS))) - opened.lab(np.eye(len(INKS)))).max() > 0.05
+
+
 def test_equal_parts_by_mean_density():
     """Westland & Ripamonti, Computational Colour Science Using MATLAB, p. 148: inks of
     reflectance 0.4 and 0.8 in equal parts give 0.566, for films that only absorb."""

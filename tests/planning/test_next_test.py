@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from learn.planning.next_test import belief, in_order, rank_tests
-from tests.small_demo import small_model
+from learn.planning.next_test import Unproven, belief, in_order, rank_tests, unproven_lots
+from learn.shop import NEW_LOT
+from tests.small_demo import LAB, TRUE_LAB, next_prints, small_model
 
 
 def test_beliefs_are_predictions_with_what_they_share(open_jobs):
@@ -80,3 +81,26 @@ def test_the_risk_of_a_job_is_its_chance_to_miss_times_a_spoiled_run(open_jobs):
     model.settings_ = replace(model.settings_, cost_test_print=30.0, cost_spoiled_print=400.0)
     ranked = rank_tests(model, open_jobs)
     assert_allclose(ranked["risk"], 400 * (1 - ranked["p"]))
+
+
+def test_one_print_of_a_new_lot_is_worth_more_the_more_jobs_are_of_it():
+    jobs = next_prints(["C19"]).drop_duplicates("substrate_id").head(5).reset_index(drop=True)
+    jobs[[f"target_{c}" for c in LAB]] = jobs[TRUE_LAB].to_numpy()
+    jobs = jobs.assign(tolerance_dE00=2.0)
+    together = rank_tests(small_model(), jobs.assign(ink_lot=NEW_LOT))
+    apart = rank_tests(small_model(), jobs.assign(ink_lot=[f"X{i}" for i in range(len(jobs))]))
+    assert together["saving"].max() > apart["saving"].max()
+
+
+def test_lots_that_few_prints_tell_of_are_named_with_the_job_that_tests_them():
+    jobs = pd.DataFrame(
+        {
+            "setup_id": ["a", "b", "c", "d", "e"],
+            "ink_id": ["C1", "C1", "C1", "C2", "C2"],
+            "ink_lot": ["7", "7", "6", "7", None],
+        }
+    )
+    ranked = pd.DataFrame({"setup_id": ["b", "e", "c", "a", "d"]})
+    prints = {("C1", "7"): 0, ("C1", "6"): 12, ("C2", "7"): 1}
+    found = unproven_lots(ranked, jobs, lambda ink, lot: prints[ink, lot])
+    assert found == [Unproven("C1", "7", 0, ("b", "a")), Unproven("C2", "7", 1, ("d",))]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from learn.predict.lots import Lot
-from pipelines.words.lots import MOST, lot_lines, lot_sentence
+from learn.planning.next_test import Unproven
+from learn.predict.lots import Carded, Lot
+from learn.shop import NEW_LOT
+from pipelines.words.lots import MOST, carded_sentence, lot_lines, lot_sentence, unproven_lines
 
 STRONG = Lot("I24", "I24-06", 26.2, 4.1, 3.14, ("darker", "redder"), 12, 12, 5, True)
 NAMES = {"I24": "Bright red"}
@@ -31,3 +33,25 @@ def test_only_news_is_told_the_largest_first():
     many = list(lot_lines([STRONG] * (MOST + 2), NAMES))
     assert len(many) == MOST + 1
     assert many[-1].startswith("And 2 more lots")
+
+
+def test_what_a_card_says_in_words():
+    card = Carded("I24", "24-06", None, 12.0, 4.0)
+    assert carded_sentence(card, NAMES) == (
+        "Bright red (I24), lot 24-06, is not printed yet; a card of it says it is 12 % stronger "
+        "(90 % band 5 to 19 %) than the ink's other cards."
+    )
+    alike = carded_sentence(card._replace(percent=-2.0, beside="24-01"), {})
+    assert alike.endswith("a card of it says it is as strong as lot 24-01, within 9 %.")
+
+
+def test_lots_to_be_tested_in_words():
+    lots = [
+        Unproven("I24", "24-06", 0, ("S4", "S7", "S9")),
+        Unproven("I25", NEW_LOT, 1, ("S5",)),
+    ]
+    assert list(unproven_lines(lots, NAMES)) == [
+        "Lot 24-06 of Bright red (I24) was never printed: a test print of S4 narrows S7 and S9 as "
+        "well.",
+        "A new lot of I25 was printed only once: a test print of S5 tells how it prints.",
+    ]
