@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, PackageLoader, StrictUndefined
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
-from pipelines.desk import ask, progress, safety, screen, shelf, today
+from pipelines.desk import ask, measured, progress, safety, screen, shelf, today
 from pipelines.desk.opened import Desk
 from pipelines.desk.words import words
 from pipelines.pages import render
@@ -20,7 +20,13 @@ from pipelines.workspace.terminal import without_secrets
 
 # In the order of the tabs. A place is a module with a blueprint `place` of its own name, whose
 # first view is `show`, a section of that name in words.toml with a `tab`, and a template.
-PLACES: tuple[Blueprint, ...] = (today.place, ask.place, shelf.place, progress.place)
+PLACES: tuple[Blueprint, ...] = (
+    today.place,
+    ask.place,
+    measured.place,
+    shelf.place,
+    progress.place,
+)
 BEHIND = (screen.place,)  # without a tab
 FIRST = "today.show"
 

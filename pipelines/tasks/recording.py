@@ -10,11 +10,12 @@ from pipelines.workspace.problems import Findings, InputProblems, UserError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from learn.shop import Shop
     from pipelines.ledger.database import Source
     from pipelines.ledger.incoming import Called, Incoming
     from pipelines.ledger.recording import Gate, Report
     from pipelines.ledger.replacing import Difference
-    from pipelines.ledger.state import Addition, Ledger
+    from pipelines.ledger.state import Addition, Ledger, State
     from pipelines.ledger.store import Plan
     from pipelines.tables.folder import Given
 
@@ -105,14 +106,13 @@ def stored(source: Source, planned: Plan, dry_run: bool) -> int | None:
     return done.batch.id if done and done.batch else None
 
 
-def usable(ledger: Ledger, planned: Plan) -> Ledger:
-    """The ledger as it would be; raises UserError where that is no shop that can be used."""
+def usable(ledger: Ledger, planned: Plan) -> tuple[State, Shop]:
+    """What would hold then; raises UserError where that is no shop that can be used."""
     from pipelines.ledger.state import current
     from pipelines.tables.folder import to_shop
 
     addition = planned(ledger)
-    if addition is None:
-        return ledger
-    after = ledger + ledger.numbered(addition, "", "")
-    to_shop(current(after).given)
-    return after
+    if addition is not None:
+        ledger += ledger.numbered(addition, "", "")
+    state = current(ledger)
+    return state, to_shop(state.given)

@@ -1,0 +1,150 @@
+"""A batch of measured prints as a page, kept or not: the answer to all of it, a card a print."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from flask import current_app, render_template, request, url_for
+
+from learn.colour.colorimetry import viewing
+from learn.shop import Shop
+from pipelines.desk.drafts import Aims
+from pipelines.desk.opened import Now
+from pipelines.desk.words import words
+from pipelines.ledger.state import State
+from pipelines.tables.folder import known_in, targets_of
+from pipelines.tables.settings import read_settings
+from pipelines.tables.targets import NotATarget, Target, Targets
+from pipelines.tasks.arrived import PRESSING, Arrived, Fix, Outcome, arrived
+from pipelines.tasks.cloth import cloth_fills
+from pipelines.words.prediction import setup_words
+from pipelines.workspace.problems import Findings, UserError
+
+MOST_AIMS = 40  # targets of single prints that an address carries
+MOST_SHOWN = 60  # prints on a page, the most pressing first
+
+
+def shown(
+    now: Now,
+    there: tuple[State, Shop] | None,
+    at: int,
+    told: tuple[tuple[str, str], Aims],
+    wrong: str,
+    status: int,
+    **values: Any,
+) -> str | tuple[str, int]:
+    """The page of batch ``at``, kept or not; ``there``: the shop with it, None if nothing is
+    of it."""
+    prints: list[Arrived] = []
+    names: Callable[[str], str] = str
+    if there is not None:
+        state, shop = there
+        names = known_in(state.given.tables)["inks"].label
+        model = now.model.model if now.model else None
+        ids = state.given.tables["prints"]["print_id"].str.strip()
+        rows = [row for row, stands in state.standing.items() if stands.batch == at]
+        (target, tolerance), own = told
+        aims = {}
+        for print_id in ids.loc[rows]:
+            text, within = own.get(print_id, ("", ""))
+            try:
+                aim = aim_of(text or target, within or tolerance, now)
+            except UserError as error:
+                wrong, aim = wrong or str(error), None
+            if aim is not None:
+                aims[print_id] = aim
+        prints = arrived(state, shop, at, model, aims)
+    first = sorted(prints, key=lambda one: PRESSING.index(one.outcome))[:MOST_SHOWN]
+    cloths = {}
+    if now.model:
+        cloths = cloth_fills(now.opened, [str(one.setup["substrate_id"]) for one in first])
+    page = render_template(
+        "measured_batch.html",
+        prints=[_card(one, cloths, names) for one in first],
+        more=len(prints) - len(first),
+        big=_big(prints),
+        wrong=wrong.splitlines(),
+        learn="progress.show" if "progress" in current_app.blueprints else None,
+        choices=now.choices if now.model else None,
+        query={k: v for k, v in request.args.to_dict(flat=False).items() if k != "number"},
+        **({"number": None, "inside": None} | values),
+    )
+    return page if status == 200 else (page, status)
+
+
+def _big(prints: list[Arrived]) -> dict | None:
+    """The answer to a whole batch, to be read from two metres away."""
+    counts = Counter(one.outcome for one in prints)
+    counts.pop(Outcome.ASIDE, None)
+    if not counts:
+        return None
+    worst = min(counts, key=PRESSING.index)
+    k, n = counts[worst], counts.total()
+    said = getattr(words().measured.big, worst.value)
+    how = said.one if n == 1 else said.all if k == n else said.some
+    return {"outcome": worst.value, "words": how.format(k=k, n=n)}
+
+
+def _card(one: Arrived, cloths: Mapping[str, str], label: Callable[[str], str]) -> dict:
+    setup = setup_words(one.setup)
+    return {
+        "print": one,
+        "outcome": one.outcome.value,
+        "words": getattr(words().measured.big, one.outcome.value).one,
+        "setup": setup,
+        "ink": setup[0][1],
+        "garment": setup[1][1],
+        "cloth": cloths.get(str(one.setup["substrate_id"])),
+        "fixes": [_fix_words(fix, label) for fix in one.fixes],
+        "reason": one.stands.why,
+    }
+
+
+def _fix_words(fix: Fix, label: Callable[[str], str]) -> str:
+    told = words().measured.fix
+    if fix.kind == "base" and not fix.name:
+        return told.no_base
+    name = label(fix.name) if fix.kind in ("ink", "base") else fix.name
+    return getattr(told, fix.kind).format(name=name)
+
+
+def aim_of(text: str, tolerance: str, now: Now) -> Target | None:
+    """A target that was typed; nothing that a client writes is looked for among files."""
+    if not text:
+        return None
+    told = words().measured
+    try:
+        aim = targets_now(now).read(text)
+    except NotATarget as error:
+        raise UserError(f'{told.target} "{text}" {error}; {words().ask.target_hint}.') from None
+    if not tolerance:
+        return aim
+    try:
+        within = float(tolerance.replace(",", "."))
+    except ValueError:
+        within = 0.0
+    if not 0.05 <= within <= 50:  # as the tables take it
+        raise UserError(told.bad_tolerance.format(text=tolerance))
+    return aim._replace(tolerance_dE00=within)
+
+
+def targets_now(now: Now) -> Targets:
+    settings = read_settings(now.given.shop_toml, now.given.name, Findings())
+    view = viewing(settings.illuminant, settings.observer)
+    return Targets(view, lambda: targets_of(now.given)[0])
+
+
+def batch_address(
+    number: int, target: tuple[str, str] | None = None, aims: Aims | None = None
+) -> str:
+    """The page of a batch, with its targets; those of the request unless given."""
+    if target is None:
+        told: dict[str, Any] = request.args.to_dict(flat=False)
+    else:
+        listed = [f"{one}|{aim}|{within}" for one, (aim, within) in (aims or {}).items()]
+        told = {"target": target[0], "tolerance": target[1], "aim": listed[:MOST_AIMS]}
+    told = {name: value for name, value in told.items() if value and value != [""]}
+    known = {name: told[name] for name in ("target", "tolerance", "aim") if name in told}
+    return url_for("measured.batch", number=number, **known)

@@ -1,0 +1,95 @@
+"""Readings that are typed or pasted on the page, as the files that a command would be given."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from datetime import datetime
+from pathlib import Path
+
+from pipelines.desk.opened import Now
+from pipelines.desk.words import words
+from pipelines.tables.folder import known_in
+from pipelines.tasks.named import Named
+from pipelines.tasks.usual import said
+from pipelines.workspace.problems import Kind, UserError
+
+# Fields of the form -> columns of prints.csv.
+FIELDS = {
+    "ink": "ink_id",
+    "garment": "substrate_id",
+    "base": "underbase_ink_id",
+    "screen": "mesh_id",
+    "strokes": "strokes",
+    "flashes": "flash_count",
+    "press": "press_id",
+    "lot": "ink_lot",
+    "job": "job_id",
+}
+_NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?(\d+[.,]?\d*|[.,]\d+)")
+
+
+def lab_lines(text: str) -> list[tuple[str, ...]]:
+    """L, a, b of each line; none where some line is something else, such as the row of a table.
+
+    >>> lab_lines("45.2, 60, 30")
+    [('45.2', '60', '30')]
+    >>> lab_lines("45,2  60,1  -30")
+    [('45.2', '60.1', '-30')]
+    >>> lab_lines("print_id,L,a,b")
+    []
+    """
+    found = []
+    for line in text.splitlines():
+        if not (plain := line.strip()):
+            continue
+        parts = re.split(r"\s*;\s*|\s*,\s+|\s+", plain)
+        parts = parts if len(parts) == 3 else re.split(r"\s*,\s*", plain)
+        if len(parts) != 3 or not all(_NUMBER.fullmatch(part) for part in parts):
+            return []
+        found.append(tuple(p.replace(",", ".").replace("\N{MINUS SIGN}", "-") for p in parts))
+    return found
+
+
+def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[Path, list[str]]:
+    """The file of what was typed or pasted, and what was filled in and how names were read.
+
+    ``fields``: what the form says of one print, by `FIELDS` and ``print``. A table is taken as it
+    stands. Raises UserError for what is not understood.
+    """
+    readings = lab_lines(text)
+    if not readings:
+        if len(text.strip().splitlines()) < 2:
+            raise UserError(words().measured.no_reading, Kind.UNREADABLE)
+        path = folder / "pasted.csv"
+        path.write_text(text.strip() + "\n", encoding="utf-8")
+        return path, []
+    called = {column: getattr(words().measured, field) for field, column in FIELDS.items()}
+    given = {FIELDS[f]: v.strip() for f, v in fields.items() if f in FIELDS and v.strip()}
+    for field in ("ink", "garment"):
+        if FIELDS[field] not in given:
+            raise UserError(words().measured.needed.format(what=called[FIELDS[field]]))
+    named = Named(known_in(now.given.tables))
+    base = given.pop("underbase_ink_id", None)
+    bare = base is not None and base.casefold() == "none"
+    if base is not None and not bare:
+        given["underbase_ink_id"] = base
+    cells = named.cells(called, given) | ({"underbase_ink_id": "none"} if bare else {})
+    full, filled = now.usual.completed(cells)
+    moment = datetime.now()
+    cells = {
+        "print_id": fields.get("print", "").strip() or f"R{moment:%y%m%d-%H%M%S}",
+        "printed_on": fields.get("day", "").strip() or f"{moment:%Y-%m-%d}",
+        **{column: text for column, text in full.items() if text != ""},
+    }
+    if cells.get("strokes") == "1" and "flash_count" not in given:
+        cells["flash_count"] = "0"
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\n")
+    table.writerow([*cells, "L", "a", "b"])
+    table.writerows([[*cells.values(), *lab] for lab in readings])
+    path = folder / "typed.csv"
+    path.write_text(out.getvalue(), encoding="utf-8")
+    how = said(filled)
+    return path, named.said + ([words().measured.filled.format(what=how)] if how else [])

@@ -1,0 +1,295 @@
+"""*Measured*: shown before it is kept, kept whole or not at all, taken back, and no write lost."""
+
+from __future__ import annotations
+
+import io
+import re
+import shutil
+import threading
+from pathlib import Path
+
+import pytest
+from waitress.server import create_server
+
+from pipelines.desk.app import make_app
+from pipelines.desk.opened import Desk
+from pipelines.desk.safety import FORM
+from pipelines.ledger import store
+from pipelines.workspace.folders import Workspace
+from tests.desk.conftest import text_of
+from tests.desk.looking import WIDTHS, too_wide, wrong_with
+
+KEY = "the key of this session"
+RED = {"readings": "38, 62.5, 34", "ink": "Bright red", "garment": "Black"}
+
+
+class Browser:
+    """One browser on the page of a shop."""
+
+    def __init__(self, app):
+        self.client = app.test_client()
+        self.client.get("/screen/")
+        with self.client.session_transaction() as session:
+            session[FORM] = KEY
+
+    def get(self, path):
+        return self.client.get(path)
+
+    def post(self, path, **data):
+        return self.client.post(path, data={FORM: KEY, **data})
+
+    def look(self, **data):
+        """The address of what was handed in, before it is kept."""
+        reply = self.post("/measured/look", **data)
+        assert reply.status_code == 303, text_of(reply.text)
+        return reply.location
+
+    def keep(self, path):
+        return self.post(f"{path}/keep", seen=self.seen(path))
+
+    def seen(self, path):
+        return re.search(r'name="seen" value="([^"]+)"', self.get(path).text)[1]
+
+
+@pytest.fixture
+def root(learnt_workspace, tmp_path):
+    return Path(shutil.copytree(learnt_workspace, tmp_path / "w"))
+
+
+@pytest.fixture
+def browsers(root):
+    app = make_app(Desk(Workspace(root), None))[0]
+    return Browser(app), Browser(app)
+
+
+@pytest.fixture
+def client(browsers):
+    return browsers[0]
+
+
+def ledger(root):
+    workspace = Workspace(root)
+    return store.read_ledger(workspace.database(workspace.pick(None)))
+
+
+def stored(root):
+    """Every byte of the shop's database."""
+    workspace = Workspace(root)
+    return workspace.database(workspace.pick(None)).read_bytes()
+
+
+def latest(root, n=3):
+    """The shop's latest prints as a file of new ones."""
+    workspace = Workspace(root)
+    prints = store.read(workspace.database(workspace.pick(None))).tables["prints"]
+    prints = prints[prints["L"].str.strip() != ""] if "L" in prints else prints
+    prints = prints.tail(n).assign(print_id=[f"NEW{i}" for i in range(n)])
+    return prints.reset_index(drop=True)
+
+
+def upload(table, name="monday.csv"):
+    return {"file": (io.BytesIO(table.to_csv(index=False).encode()), name)}
+
+
+def expected(client, given):
+    """What the page expects of a print."""
+    page = text_of(client.get(client.look(**given)).text)
+    found = re.search(r"Expected ([\d.]+) ± [\d.]+ (-?[\d.]+) ± [\d.]+ (-?[\d.]+) ±", page)
+    return tuple(map(float, found.groups()))
+
+
+def test_nothing_is_stored_before_keep_and_then_it_can_be_taken_back_and_put_back(client, root):
+    before = stored(root)
+    at = client.look(**RED, target="38,62,34", tolerance="2")
+    page = text_of(client.get(at).text)
+    assert "Not kept yet" in page and "Nothing is stored yet" in page
+    assert "Bright red" in page and "Black" in page and "dE00 from the target" in page
+    assert "Filled in: " in page
+    assert stored(root) == before
+
+    kept = client.keep(at)
+    assert kept.status_code == 303 and "/measured/batch/2" in kept.location
+    assert len(ledger(root).batches) == 2
+    page = client.get(kept.location)
+    assert "dE00 from the target" in text_of(page.text)  # the target is still known
+    assert client.get(at).status_code == 400  # kept once, and no more
+
+    client.post("/measured/batch/2/back", seen=client.seen("/measured/batch/2"), do="back")
+    assert ledger(root).states()[2] is False
+    assert "is taken back" in text_of(client.get("/measured/batch/2").text)
+    client.post("/measured/batch/2/back", seen=client.seen("/measured/batch/2"), do="in")
+    assert ledger(root).states()[2] is True
+
+
+@pytest.mark.parametrize(
+    ("target", "said"), [("38,62,34", "Pass"), ("38,58,30", "Fail")], ids=["pass", "fail"]
+)
+def test_pass_and_fail_are_by_the_distance_to_the_target(client, target, said):
+    """The measured colour is what the model expects, so that no doubt stands before it."""
+    L, a, b = expected(client, RED)
+    aim = f"{L},{a},{b}" if said == "Pass" else f"{L},{a - 12},{b}"
+    at = client.look(**RED | {"readings": f"{L}, {a}, {b}"}, target=aim)
+    big = re.search(r'<p class="big \w+">.*?<span>([^<]+)', client.get(at).text, re.S)[1]
+    assert big == said
+
+
+def test_one_bad_row_is_a_sentence_and_everything_is_as_it_was(client, root):
+    before, table = stored(root), latest(root)
+    table.loc[1, "ink_id"] = "no such ink"
+    reply = client.post("/measured/look", **upload(table))
+    assert reply.status_code == 400
+    page = text_of(reply.text)
+    assert "row 3" in page and "no such ink" in page and "Traceback" not in page
+    assert stored(root) == before
+
+
+def test_a_file_is_read_and_every_print_of_it_shown(client, root):
+    at = client.look(**upload(latest(root)))
+    page = text_of(client.get(at).text)
+    assert all(f"NEW{i}" in page for i in range(3))
+    assert "dE00 from expected" in page
+    client.keep(at)
+    assert "was recorded before, as batch 2" in text_of(
+        client.get(client.look(**upload(latest(root)))).text
+    )
+
+
+def test_two_browsers_lose_no_write_and_an_older_form_is_told_so(browsers, root):
+    one, other = browsers
+    first = one.look(**RED, print="ONE")
+    second = other.look(**RED, print="OTHER")
+    old = other.seen(second)
+    assert one.keep(first).status_code == 303
+    reply = other.post(f"{second}/keep", seen=old)
+    assert reply.status_code == 409
+    assert "Meanwhile something else came in" in text_of(reply.text)
+    assert len(ledger(root).batches) == 2
+    assert other.keep(second).status_code == 303
+    workspace = Workspace(root)
+    ids = set(store.read(workspace.database(workspace.pick(None))).tables["prints"]["print_id"])
+    assert {"ONE", "OTHER"} <= ids
+
+    old = one.seen("/measured/batch/2")
+    decided = {"print": "ONE", "do": "aside", "reason": "smeared"}
+    assert one.post("/measured/batch/2/decide", seen=old, **decided).status_code == 303
+    late = other.post("/measured/batch/2/decide", seen=old, print="ONE", do="keep")
+    assert late.status_code == 409
+    assert [d.what for d in ledger(root).decisions if d.print_id == "ONE"][-1] == "set aside"
+
+
+def test_a_likely_slip_is_a_button_and_the_button_puts_it_right(client, root):
+    given = RED | {"print": "MIXED"}
+    L, a, b = expected(client, given)
+    assert b > 10  # so that its sign is no small thing
+    at = client.look(**given | {"readings": f"{L}, {a}, {-b}"})
+    html = client.get(at).text
+    button = re.search(r'value="(fix-\d+)">([^<]*sign of b lost[^<]*)<', html)
+    assert "Look again" in text_of(html) and button
+    done = client.post(f"{at}/decide", seen=client.seen(at), print="MIXED", do=button[1])
+    assert done.status_code == 303
+    assert "Look again" not in text_of(client.get(at).text)
+    client.post(f"{at}/decide", seen=client.seen(at), do="undo")
+    assert "Look again" in text_of(client.get(at).text)
+    client.post(f"{at}/decide", seen=client.seen(at), print="MIXED", do=button[1])
+    assert len(ledger(root).batches) == 1
+    client.keep(at)
+    made = [d for d in ledger(root).decisions if d.print_id == "MIXED"]
+    assert [d.what for d in made] == ["doubted", "corrected"]
+    assert float(made[1].new["b"]) == pytest.approx(b)
+
+
+def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
+    client.keep(client.look(**RED, print="ONE"))
+    at = "/measured/batch/2"
+    for data, sentence in (
+        ({"do": "aside"}, "Say why it is set aside"),
+        ({"do": "correct"}, "Nothing to correct is filled in"),
+        ({"do": "correct", "ink": "turqoise"}, "Ink &#34;turqoise&#34; is not in inks.csv"),
+        ({"do": "correct", "lab": "1, 2"}, "is not three numbers"),
+    ):
+        reply = client.post(f"{at}/decide", seen=client.seen(at), print="ONE", **data)
+        assert reply.status_code == 400 and sentence in text_of(reply.text)
+    n = len(ledger(root).decisions)
+    reply = client.post(
+        f"{at}/decide", seen=client.seen(at), print="ONE", do="correct", lab="38,62,33"
+    )
+    assert reply.status_code == 303
+    assert ledger(root).decisions[n].new == {"a": "62", "b": "33"}
+
+
+@pytest.mark.parametrize(
+    ("given", "sentence"),
+    [
+        ({}, "neither three numbers"),
+        ({"readings": "45,60"}, "neither three numbers"),
+        ({"readings": "45,60,30"}, "Ink: nothing is given"),
+        (RED | {"ink": "turqoise"}, "is not in inks.csv"),
+        (RED | {"target": "a shade of dawn"}, "is no target"),
+        (RED | {"target": "45,60,30", "tolerance": "none"}, "is no dE00"),
+        ({"file": (io.BytesIO(b"MZ"), "readings.exe")}, "readings.exe"),
+    ],
+)
+def test_a_mistake_is_a_sentence_and_what_was_typed_stays(client, root, given, sentence):
+    reply = client.post("/measured/look", **given)
+    assert reply.status_code == 400
+    assert sentence in text_of(reply.text) and "--" not in text_of(reply.text)
+    if "ink" in given:
+        assert f'value="{given["ink"]}"' in reply.text
+
+
+def test_names_of_files_are_no_paths_and_are_escaped(client, root, tmp_path):
+    table = latest(root, 1)
+    for name in ("../../../../tmp/x.csv", "..\\x.csv", "/etc/passwd.csv"):
+        page = client.get(client.look(**upload(table, name))).text
+        assert name not in page
+    attack = "<script>alert(1)</script>"
+    page = client.get(client.look(**RED, print=attack)).text
+    assert "&lt;script&gt;alert" in page and attack not in page
+    assert attack not in client.post("/measured/look", **RED | {"ink": attack}).text
+    assert not (tmp_path / "x.csv").exists()
+
+
+def test_a_shop_without_a_model_takes_prints_in_and_says_so(client, root):
+    shutil.rmtree(root / "models")
+    page = text_of(client.get(client.look(**RED)).text)
+    assert "Nothing has been learnt yet" in page and "Measured" in page
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_from_typed_to_kept_in_a_browser_without_scripts(browser, root, scheme):
+    app = make_app(Desk(Workspace(root), None))[0]
+    server = create_server(app, host="127.0.0.1", port=0, threads=4)
+    threading.Thread(target=server.run, daemon=True).start()
+    context = browser.new_context(
+        base_url=f"http://127.0.0.1:{server.effective_port}",
+        color_scheme=scheme,
+        java_script_enabled=False,
+    )
+    page = context.new_page()
+    page.goto("/measured/")
+    page.fill("[name=readings]", "45, 60, 30")
+    by_hand = page.locator("form:has([name=readings])")
+    for name, text in {"ink": "Bright red", "garment": "Black", "target": "38,62,34"}.items():
+        by_hand.locator(f"[name={name}]").fill(text)
+    by_hand.locator("button").click()
+    page.wait_for_url("**/new/**")
+    first = page.url
+    page.click("text=Keep it")
+    page.wait_for_url("**/batch/**")
+    kept = page.url
+    assert page.inner_text(".big") == "Look again"
+    assert (
+        page.evaluate("parseFloat(getComputedStyle(document.querySelector('.big')).fontSize)") > 90
+    )
+    assert "kept or left" in context.request.get(first).text()
+    looking = browser.new_context(color_scheme=scheme, storage_state=context.storage_state())
+    page = looking.new_page()
+    page.goto(kept)
+    page.click("summary")
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 800})
+        assert not too_wide(page, width)
+        assert wrong_with(page) == {}
+    looking.close()
+    context.close()
+    server.close()
