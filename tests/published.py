@@ -170,6 +170,7 @@ def _trial(
             "ink_id": pairs["ink"],
             "substrate_id": pairs["backing_id"],
             "film_um": FILM_UM,
+            "ink_lot": None,
         }
     ).join(readings["print"])[cards]
     prints = _prints(pairs).join(readings["print"])

@@ -62,6 +62,9 @@ class StubModel:
     def lots(self, prints):
         return []
 
+    def carded(self):
+        return []
+
     def to_state(self):
         return {"x": np.zeros(2)}, {"n": 1}
 

@@ -20,7 +20,7 @@ from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import History
 from learn.predict.protocol import RecallingModel
-from learn.shop import Shop, jobs_of
+from learn.shop import Shop, jobs_of, latest_lots
 from learn.workers import in_threads
 
 
@@ -75,7 +75,7 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         everything = pd.concat([kept, new], ignore_index=True)
         measured = np.vstack([history.lab, new_lab])
         ahead = one_step_ahead(model, everything, measured)
-        return drifts(ahead), by_month(ahead.frame)
+        return _of_lots_in_use(drifts(ahead), everything), by_month(ahead.frame)
 
     def known() -> tuple[Budget, pd.DataFrame] | None:
         if not enough:
@@ -97,6 +97,12 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         recorded={c: float(kept[c].notna().mean()) for c in RECORDED if c in kept},
         tolerance_dE00=model.settings_.tolerance_dE00,
     )
+
+
+def _of_lots_in_use(found: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
+    """Without lots that another of the ink has followed: nobody prints from them any more."""
+    in_use = {f"{ink}, lot {lot}" for ink, lot in latest_lots(prints).items()}
+    return found[(found["cause"] != "lot") | found["level"].isin(in_use)].reset_index(drop=True)
 
 
 def _by_job(model: RecallingModel, history: History, jobs: pd.Series) -> Forecasts:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.tasks.versions import told
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -57,6 +56,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
 def list_models(*, workspace: Workspace, shop: str | None = None, details: bool = False) -> int:
     """Every stored version, oldest first, and which one is in charge."""
     from pipelines.registry import report_card, versions
+    from pipelines.tasks.versions import told
 
     folder = workspace.models(workspace.pick(shop))
     found = told(folder)
