@@ -119,6 +119,7 @@ class Scene:
     def __init__(self, case: Case, root: Path) -> None:
         self.root, self.case, self.shop = root, case, "demo" if case.name == "demo" else SHOP
         self.known: dict[tuple, Any] = {}
+        beside(), any_print()  # here, not first in a child
         root.mkdir()
         self.begin()
         for command in case.before:
