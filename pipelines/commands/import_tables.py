@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted
@@ -12,10 +11,6 @@ from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import tell
 
-if TYPE_CHECKING:
-    from pipelines.tables.folder import Checked
-
-SHOWN_SET_ASIDE = 20
 UNCHANGED = "Nothing was changed."
 ABOUT = """\
 TABLES is a workbook (.xlsx) with a sheet a table, or a folder with inks.csv, substrates.csv,
@@ -86,12 +81,14 @@ def import_tables(
     """
     from pipelines.ledger import store
     from pipelines.tables.folder import read_folder
+    from pipelines.tasks.importing import in_tables
 
     name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
+    listing = f"strikeoff import {tables_dir} --strict"
     if dry_run:
-        print("\n".join([*_counted(name, checked, tables_dir, "Would import"), UNCHANGED]))
+        print("\n".join([*in_tables(name, checked, listing, "Would import"), UNCHANGED]))
         return 0
     if url:
         workspace.refuse_server(name, url)
@@ -104,7 +101,7 @@ def import_tables(
     if batch is None:
         tell(["just these tables were imported last; nothing was changed."])
 
-    print("\n".join(_counted(name, checked, tables_dir, "Imported")))
+    print("\n".join(in_tables(name, checked, listing, "Imported")))
     try:
         prints = store.read(source).tables["prints"]
     except UserError as error:  # a server that is gone by now
@@ -114,30 +111,6 @@ def import_tables(
     if recorded:
         print(f"{counted(recorded, 'print')} recorded since, and not in these tables, stay.")
     return 0
-
-
-def _counted(name: str, checked: Checked, tables_dir: Path, done: str) -> list[str]:
-    """What is in the tables, and the prints that are set aside."""
-    frames, rows = checked.shop, checked.given.set_aside
-    said = [
-        f"{done} shop {name}: {counted(len(frames.inks), 'ink')}, "
-        f"{counted(len(frames.substrates), 'substrate')}, "
-        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
-        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
-    ]
-    if not rows:
-        return said
-    said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
-    ids = checked.given.tables["prints"]["print_id"].str.strip()
-    file = checked.set_aside[0].file
-    for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
-        said.append(f"  {file}, row {row}, {ids[row] or '(no id)'}: {reason}")
-    if len(rows) > SHOWN_SET_ASIDE:
-        again = f"strikeoff import {tables_dir} --strict"
-        said.append(
-            f"  and {len(rows) - SHOWN_SET_ASIDE} more; {again} lists all, changing nothing."
-        )
-    return said
 
 
 def _shop_of(tables_dir: Path, workspace: Workspace) -> str:

@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, PackageLoader, StrictUndefined
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
-from pipelines.desk import ask, measured, progress, safety, screen, shelf, today
+from pipelines.desk import ask, begin, measured, progress, safety, screen, shelf, today
 from pipelines.desk.opened import Desk
 from pipelines.desk.words import words
 from pipelines.pages import render
@@ -26,9 +26,9 @@ PLACES: tuple[Blueprint, ...] = (
     measured.place,
     shelf.place,
     progress.place,
+    begin.place,
 )
 BEHIND = (screen.place,)  # without a tab
-FIRST = "today.show"
 
 log = logging.getLogger("strikeoff")
 
@@ -61,7 +61,13 @@ def make_app(
 
 
 def _first() -> Response:
-    return redirect(url_for(FIRST))
+    """Today, or *Begin* where nothing has been learnt yet."""
+    desk: Desk = current_app.extensions["desk"]
+    try:
+        learnt = desk.now().model is not None
+    except UserError:
+        learnt = False
+    return redirect(url_for("today.show" if learnt else "begin.show"))
 
 
 def _head() -> dict[str, object]:

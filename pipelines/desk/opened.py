@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from threading import Lock, Thread
-from typing import TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from pipelines.desk.choices import Choices
 from pipelines.ledger import store
@@ -25,6 +25,14 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
 
 T = TypeVar("T")
+
+
+class Late(NamedTuple):
+    """What takes seconds: there, not there yet, or not to be had and why."""
+
+    found: Any
+    pending: bool
+    trouble: str
 
 
 @dataclass(frozen=True)
@@ -70,6 +78,16 @@ class Now:
     def later(self, key: Hashable, work: Callable[[], T]) -> Future[T]:
         """The same, begun at once and not waited for: what takes seconds."""
         return self._begun(key, work, lambda run: Thread(target=run, daemon=True).start())
+
+    def late(self, key: Hashable, work: Callable[[], T]) -> Late:
+        """The same as far as it has come: begun by the first who asks, told to the next."""
+        begun = self.later(key, work)
+        if not begun.done():
+            return Late(None, True, "")
+        try:
+            return Late(begun.result(), False, "")
+        except UserError as error:
+            return Late(None, False, str(error))
 
     def _begun(
         self, key: Hashable, work: Callable[[], T], how: Callable[[Callable[[], None]], None]

@@ -20,7 +20,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from flask import Flask, abort, redirect, request, session
+from flask import Flask, abort, make_response, redirect, request, session
 
 from pipelines.desk.words import words
 from pipelines.workspace.problems import Kind, UserError
@@ -46,6 +46,12 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
+
+
+SHEET = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; "
+    "base-uri 'none'; form-action 'none'"
+)
 
 
 class Key:
@@ -112,7 +118,8 @@ def guard(app: Flask, bound: str, on_used: Callable[[str], None]) -> Key | None:
 
     @app.after_request
     def _with_headers(response: Response) -> Response:
-        response.headers.update(HEADERS)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         response.headers.setdefault("Cache-Control", "no-store")
         return response
 
@@ -140,6 +147,13 @@ def uploaded(field: str, suffixes: Collection[str]) -> Iterator[Path]:
         path = Path(folder) / name
         sent.save(path)
         yield path
+
+
+def sheet(html: str) -> Response:
+    """A self-contained page of `pipelines.pages`, which carries its style and no script."""
+    response = make_response(html)
+    response.headers["Content-Security-Policy"] = SHEET
+    return response
 
 
 def form_key() -> str:

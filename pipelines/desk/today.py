@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
-from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 import pandas as pd
 from flask import Blueprint, current_app, redirect, render_template, url_for
@@ -17,7 +15,7 @@ from learn.errors import Unusable
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE
 from pipelines.desk.ask import PASSED_ON, Asked
-from pipelines.desk.opened import Desk, Now
+from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.safety import uploaded
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
@@ -31,8 +29,6 @@ from pipelines.words.status import drift_lines
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("today", __name__, url_prefix="/today")
-T = TypeVar("T")
-
 MOST_TESTS = 3
 
 
@@ -43,14 +39,6 @@ class Week(NamedTuple):
     lines: list[job_words.Line]
     rows: list[dict]  # a set-up each, as cards show them
     notes: list[str]
-
-
-class Late(NamedTuple):
-    """What takes seconds: there, not there yet, or not to be had and why."""
-
-    found: object | None
-    pending: bool
-    trouble: str
 
 
 @place.get("/")
@@ -68,17 +56,16 @@ def show() -> str:
     day = f"{datetime.now(UTC) - timedelta(days=1):%Y-%m-%d}"
     if found is not None and file is not None:
         told = found
-        tests = _late(now, ("tests", _mark(file)), lambda: _tests(now, told))
+        tests = now.late(("tests", _mark(file)), lambda: _tests(now, told))
         before = since.model_of_before(now.workspace, now.shop, day)
         if before is not None:
             kinds = {line.name: line.kind for line in told.lines}
-            changed = _late(
-                now,
+            changed = now.late(
                 ("changed", _mark(file), before),
                 lambda: since.other_verdicts(now.workspace, now.shop, before, told.setups, kinds),
             )
     if now.model is not None:
-        drift = _late(now, "drift", lambda: _drift(now))
+        drift = now.late("drift", lambda: _drift(now))
     return render_template(
         "today.html",
         day=datetime.now(),
@@ -137,17 +124,6 @@ def _read(now: Now, file: Path) -> Week:
         shown_rows(predictions, described, opened.catalogue.settings),
         [*warnings, *latest_taken(lots), *opened.notes],
     )
-
-
-def _late(now: Now, key: object, work: Callable[[], T]) -> Late:
-    """What ``work`` gives, if it is done: begun by the first who asks, told to the next."""
-    begun: Future[T] = now.later(key, work)
-    if not begun.done():
-        return Late(None, True, "")
-    try:
-        return Late(begun.result(), False, "")
-    except UserError as error:
-        return Late(None, False, str(error))
 
 
 def _tests(now: Now, found: Week) -> tuple[Ranking, list[dict]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from pathlib import Path
 
 import pandas as pd
 
@@ -12,16 +11,15 @@ from pipelines.pages import render
 from pipelines.pages.press_sheet import READINGS, cautions
 
 
-def write_first_prints(
-    path: Path,
+def first_prints_page(
     prints: pd.DataFrame,
     *,
     shop_name: str,
     words: Mapping[str, str],
     fibres: Mapping[str, str | None],
     known: Mapping[str, str],
-) -> None:
-    """Write the page of ``prints``, the text cells that `prints_to_measure` makes.
+) -> str:
+    """The page of ``prints``, the text cells that `prints_to_measure` makes.
 
     ``words``: identifier -> what it is called; ``known``: ink -> what will be known of it.
     """
@@ -34,8 +32,7 @@ def write_first_prints(
         for (ink, mesh), rows in prints.groupby(["ink_id", "mesh_id"], sort=False)
     ]
     used = {garment: fibres.get(garment) for garment in prints["substrate_id"].unique()}
-    render.write(
-        path,
+    return render.text(
         "first_prints.html",
         title="First prints",
         shop_name=shop_name,

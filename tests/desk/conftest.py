@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -77,3 +78,13 @@ def writing(root: Path) -> FlaskClient:
         path, data={FORM: "key", **fields}, content_type="multipart/form-data"
     )
     return client
+
+
+def later(client, path: str) -> str:
+    """The page once nothing on it is being worked out."""
+    for _ in range(240):
+        html = client.get(path).text
+        if "data-pending" not in html:
+            return text_of(html)
+        time.sleep(0.5)
+    pytest.fail("still being worked out")

@@ -10,6 +10,7 @@ from tests.desk.looking import WIDTHS, too_wide, wrong_with
 # A place adds its pages here: empty, full, and with a mistake.
 PAGES = [
     "/today/",
+    "/begin/",
     "/ask/",
     "/ask/?ink=turquoise&garment=Black&target=45,-30,-20&why=1&beside=base_off",
     "/ask/?ink=nonsense",

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import re
-import time
 from io import BytesIO
 
 import pandas as pd
-import pytest
 
 from pipelines.cli import main
 from pipelines.words.verdict import kind
-from tests.desk.conftest import text_of
+from tests.desk.conftest import later, text_of
 
 HEAD = "setup_id,job_id,ink_id,substrate_id,mesh_id,strokes,flash_count,target,tolerance_dE00\n"
 ROWS = {
@@ -24,16 +22,6 @@ WEEK = HEAD + "".join(ROWS.values())
 
 def jobs(text: str, name: str = "jobs.csv") -> tuple[BytesIO, str]:
     return BytesIO(text.encode()), name
-
-
-def later(client, path: str = "/today/") -> str:
-    """The page once nothing on it is being worked out."""
-    for _ in range(240):
-        html = client.get(path).text
-        if "data-pending" not in html:
-            return text_of(html)
-        time.sleep(0.5)
-    pytest.fail("still being worked out")
 
 
 def test_the_board_is_that_of_the_command(own, tmp_path, capsys):
@@ -56,7 +44,7 @@ def test_the_board_is_that_of_the_command(own, tmp_path, capsys):
 
 def test_what_takes_seconds_comes_later(own):
     own.send("/today/jobs", jobs=jobs(WEEK))
-    said = later(own)
+    said = later(own, "/today/")
     assert "Drift" in said and "What to test first" in said
     assert "Nothing came in" not in said  # the small shop was imported just now
     assert "batch 1, import" in said

@@ -1,0 +1,35 @@
+"""What tables hold that are taken in, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.words.common import counted
+
+if TYPE_CHECKING:
+    from pipelines.tables.folder import Checked
+
+SHOWN_SET_ASIDE = 20
+
+
+def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]:
+    """What is in the tables, and the prints that are set aside; ``listing`` names them all."""
+    frames, rows = checked.shop, checked.given.set_aside
+    said = [
+        f"{done} shop {name}: {counted(len(frames.inks), 'ink')}, "
+        f"{counted(len(frames.substrates), 'substrate')}, "
+        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
+        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
+    ]
+    if not rows:
+        return said
+    said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
+    ids = checked.given.tables["prints"]["print_id"].str.strip()
+    file = checked.set_aside[0].file
+    for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
+        said.append(f"  {file}, row {row}, {ids[row] or '(no id)'}: {reason}")
+    if len(rows) > SHOWN_SET_ASIDE:
+        said.append(
+            f"  and {len(rows) - SHOWN_SET_ASIDE} more; {listing} lists all, changing nothing."
+        )
+    return said
