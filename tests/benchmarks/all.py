@@ -57,6 +57,7 @@ RUNS = (
     Run("scale --sizes 800", 1),
     Run("scale", 5),
     Run("commands", 2),
+    Run("page", 4),
     Run("natural", 4),
     Run("wrong_files", 0.5),
     Run("kills --every 7", 10),

@@ -44,6 +44,7 @@ ORDER = (
     "new_ink",
     "scale",
     "commands",
+    "page",
     "natural",
     "wrong_files",
     "kills",

@@ -1,0 +1,195 @@
+"""The local page as people use it: how soon it is there, how soon a change shows, what it weighs.
+
+``python -m tests.benchmarks.page`` takes the demo shop in, learns (or takes ``--workspace FOLDER``,
+where that was done), and asks a server of its own as browsers do, over HTTP. *changed control*: one
+field of *Ask* after another; *ten at once*: ten browsers that ask while ``strikeoff learn`` works
+beside them, none to be lost or answered otherwise than alone; *1,000 inks*: the demo's inks under
+other names besides. CPU is what the server itself spent on a request, which a busy machine leaves
+nearly as it is.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import urlencode
+from urllib.request import Request, urlopen
+
+import numpy as np
+import pandas as pd
+
+from tests.benchmarks.results import Report
+
+DEMO = Path(__file__).parents[2] / "datasets" / "demo"
+INKS = ["Turquoise", "Deep red", "Hot pink", "Royal blue", "Clear magenta", "Bright red"]
+GARMENTS = ["Black", "White", "Ash grey heather"]
+PLACES = ["/today/", "/shelf/", "/begin/", "/screen/"]
+LINKED = ["/static/desk.css", "/static/desk.js", "/static/icon.svg"]
+BROWSERS, TURNS, MANY = 10, 6, 1000
+
+
+def strikeoff(workspace: Path, *options: str) -> list[str]:
+    return [sys.executable, "-m", "pipelines.cli", "--workspace", str(workspace), *options]
+
+
+def questions() -> list[str]:
+    """Addresses of *Ask*, each with one field other than the one before."""
+    fields = [
+        {"ink": ink, "garment": garment, "base": base, "strokes": strokes, "target": "45,50,20"}
+        for ink, garment in zip(INKS, itertools.cycle(GARMENTS), strict=False)
+        for base in ("", "none")
+        for strokes in ("", "1", "2")
+    ]
+    return [f"/ask/?{urlencode(told)}" for told in fields]
+
+
+def asked(address: str, path: str) -> tuple[float, str]:
+    """Seconds until the answer is there, and the answer."""
+    start = time.perf_counter()
+    with urlopen(Request(address + path, headers={"X-Part": "1"})) as reply:
+        text = reply.read().decode()
+    return time.perf_counter() - start, text
+
+
+@contextmanager
+def served(workspace: Path) -> Iterator[tuple[str, int, float]]:
+    """The address of the page, its process, and seconds from the command to the first page."""
+    start = time.perf_counter()
+    command = strikeoff(workspace, "open", "--no-browser")
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            assert server.stdout is not None
+            address = re.search(r"http://[\d.:]+", server.stdout.readline())[0]
+            asked(address, "/ask/")
+            yield address, server.pid, time.perf_counter() - start
+        finally:
+            server.terminate()
+
+
+def cpu_s(pid: int) -> float:
+    """Seconds of all processors that a process has spent; NaN where the system does not tell."""
+    try:
+        cells = Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2].split()
+    except OSError:
+        return float("nan")
+    return (int(cells[11]) + int(cells[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def at_once(address: str, alone: dict[str, str]) -> tuple[list[float], int, int]:
+    """Seconds of every question of ten browsers; how many were lost, and how many wrong."""
+    lost = wrong = 0
+    took = []
+
+    def browse(k: int) -> list[tuple[float, bool] | None]:
+        mine = list(alone)[k::BROWSERS] * TURNS
+        told: list[tuple[float, bool] | None] = []
+        for path in mine[: TURNS * 3]:
+            try:
+                seconds, text = asked(address, path)
+                told.append((seconds, text == alone[path]))
+            except OSError:
+                told.append(None)
+        return told
+
+    with ThreadPoolExecutor(BROWSERS) as pool:
+        for one in itertools.chain.from_iterable(pool.map(browse, range(BROWSERS))):
+            if one is None:
+                lost += 1
+            else:
+                took.append(one[0])
+                wrong += not one[1]
+    return took, lost, wrong
+
+
+def with_many_inks(workspace: Path, folder: Path) -> Path:
+    """The workspace with `MANY` inks: the demo's, again and again under other names."""
+    more = Path(shutil.copytree(workspace, folder / "many"))
+    tables = Path(shutil.copytree(DEMO / "tables", folder / "tables"))
+    for name in ("inks", "drawdowns"):
+        frame = pd.read_csv(tables / f"{name}.csv", dtype=str, keep_default_na=False)
+        copies = [frame]
+        for n in range(1, MANY // 28 + 1):
+            copy = frame.assign(ink_id=frame["ink_id"] + f"-{n}")
+            if name == "inks":
+                copy = copy.assign(ink_name=frame["ink_name"] + f" {n}")
+            copies.append(copy)
+        pd.concat(copies).to_csv(tables / f"{name}.csv", index=False)
+    subprocess.run(strikeoff(more, "import", str(tables), "--shop", "demo"), check=True,
+                   stdout=subprocess.DEVNULL)  # fmt: skip
+    return more
+
+
+def quantiles(seconds: list[float]) -> dict[str, float]:
+    middle, late = np.quantile(seconds, [0.5, 0.95])
+    return {"n": len(seconds), "median ms": 1000 * middle, "p95 ms": 1000 * late}
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    report = Report("page", __doc__)
+    help_text = "a workspace where the demo shop was learnt"
+    report.parser.add_argument("--workspace", type=Path, metavar="FOLDER", help=help_text)
+    told = report.parse(argv)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        workspace = told.workspace
+        if workspace is None:
+            workspace = folder / "shop"
+            workspace.mkdir()
+            for step in (["import", str(DEMO / "tables"), "--shop", "demo"], ["learn"]):
+                subprocess.run(strikeoff(workspace, *step), check=True, capture_output=True)
+        own = Path(shutil.copytree(workspace, folder / "own"))
+        shutil.copy(DEMO / "next_week.csv", own / "datasets" / "demo" / "week.csv")
+        rows: dict[str, dict[str, float | str]] = {}
+        with served(own) as (address, pid, first_s):
+            alone = {path: asked(address, path)[1] for path in questions()}
+            before = cpu_s(pid)
+            took = [asked(address, path)[0] for path in questions() * 2]
+            spent = 1000 * (cpu_s(pid) - before) / len(took)
+            rows["changed control"] = {**quantiles(took), "CPU ms": spent}
+            learning = subprocess.Popen(
+                strikeoff(own, "learn", "--refit"), stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )  # fmt: skip
+            took, lost, wrong = at_once(address, alone)
+            busy = learning.poll() is None
+            learning.terminate()
+            learning.wait()
+            rows["ten at once"] = {**quantiles(took), "lost": lost, "wrong": wrong}
+            weights = {}
+            linked = sum(len(asked(address, path)[1].encode()) for path in LINKED)
+            for path in (*PLACES, f"{questions()[0]}&why=1&beside=base_off&beside=finer"):
+                seconds, text = asked(address, path)
+                weights[path.split("?")[0]] = {
+                    "ms": 1000 * seconds,
+                    "kB": (len(text.encode()) + linked) / 1000,
+                }
+        with served(with_many_inks(workspace, folder)) as (address, _, many_s):
+            for path in ("/ask/", "/shelf/"):
+                seconds = min(asked(address, path)[0] for _ in range(3))
+                with urlopen(address + path) as reply:
+                    whole = len(reply.read())
+                weights[f"{path}, 1,000 inks"] = {
+                    "ms": 1000 * seconds, "kB": (whole + linked) / 1000,
+                }  # fmt: skip
+    report.table("Asking", rows)
+    report.table("Pages, with what they link to", weights)
+    report.say(f"First page after the command: {first_s:.1f} s; with 1,000 inks {many_s:.1f} s.")
+    if not busy:
+        report.say("learn was done before the ten browsers were.")
+    report.record()
+    return 0 if lost == wrong == 0 else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
