@@ -58,6 +58,7 @@ def open_desk(
     browser: bool = True,
 ) -> int:
     """Serve the page until it is interrupted."""
+    import logging
     import webbrowser
 
     from waitress.server import create_server
@@ -90,6 +91,7 @@ def open_desk(
         ident=None,
         clear_untrusted_proxy_headers=True,
     )
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a moment's wait is no news
     url = address(key.now if key else None)
     print(told.at.format(url=url), flush=True)
     if browser:
