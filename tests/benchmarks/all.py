@@ -62,6 +62,7 @@ RUNS = (
     Run("wrong_files", 0.5),
     Run("kills --every 7", 10),
     Run("damage", 8),
+    Run("limits", 1),
 )
 QUICK = 2  # minutes
 

@@ -49,6 +49,7 @@ ORDER = (
     "wrong_files",
     "kills",
     "damage",
+    "limits",
 )
 WHOLE = ("n", "MB", "jobs", "groups", "spoilt", "found", "good lost")
 HEAD = """# What was measured
