@@ -35,7 +35,7 @@ INKS = ["Turquoise", "Deep red", "Hot pink", "Royal blue", "Clear magenta", "Bri
 GARMENTS = ["Black", "White", "Ash grey heather"]
 PLACES = ["/today/", "/shelf/", "/begin/", "/screen/"]
 LINKED = ["/static/desk.css", "/static/desk.js", "/static/icon.svg"]
-BROWSERS, TURNS, MANY = 10, 6, 1000
+BROWSERS, TURNS = 10, 6
 
 
 def strikeoff(workspace: Path, *options: str) -> list[str]:
@@ -111,14 +111,14 @@ def at_once(address: str, alone: dict[str, str]) -> tuple[list[float], int, int]
     return took, lost, wrong
 
 
-def with_many_inks(workspace: Path, folder: Path) -> Path:
-    """The workspace with `MANY` inks: the demo's, again and again under other names."""
+def with_many_inks(workspace: Path, folder: Path, n_inks: int) -> Path:
+    """The workspace with so many inks: the demo's, again and again under other names."""
     more = Path(shutil.copytree(workspace, folder / "many"))
     tables = Path(shutil.copytree(DEMO / "tables", folder / "tables"))
     for name in ("inks", "drawdowns"):
         frame = pd.read_csv(tables / f"{name}.csv", dtype=str, keep_default_na=False)
         copies = [frame]
-        for n in range(1, MANY // 28 + 1):
+        for n in range(1, n_inks // 28 + 1):
             copy = frame.assign(ink_id=frame["ink_id"] + f"-{n}")
             if name == "inks":
                 copy = copy.assign(ink_name=frame["ink_name"] + f" {n}")
@@ -139,6 +139,8 @@ def main(argv: list[str] | None = None) -> int:
     report = Report("page", __doc__)
     help_text = "a workspace where the demo shop was learnt"
     report.parser.add_argument("--workspace", type=Path, metavar="FOLDER", help=help_text)
+    help_text = "inks of the large shelf; 0 leaves it out (default 1000)"
+    report.parser.add_argument("--inks", type=int, default=1000, metavar="N", help=help_text)
     told = report.parse(argv)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -174,17 +176,19 @@ def main(argv: list[str] | None = None) -> int:
                     "ms": 1000 * seconds,
                     "kB": (len(text.encode()) + linked) / 1000,
                 }
-        with served(with_many_inks(workspace, folder)) as (address, _, many_s):
-            for path in ("/ask/", "/shelf/"):
-                seconds = min(asked(address, path)[0] for _ in range(3))
-                with urlopen(address + path) as reply:
-                    whole = len(reply.read())
-                weights[f"{path}, 1,000 inks"] = {
+        report.say(f"First page after the command: {first_s:.1f} s.")
+        if told.inks:
+            with served(with_many_inks(workspace, folder, told.inks)) as (address, _, many_s):
+                report.say(f"With {told.inks} inks: {many_s:.1f} s.")
+                for path in ("/ask/", "/shelf/"):
+                    seconds = min(asked(address, path)[0] for _ in range(3))
+                    with urlopen(address + path) as reply:
+                        whole = len(reply.read())
+                    weights[f"{path}, {told.inks} inks"] = {
                     "ms": 1000 * seconds, "kB": (whole + linked) / 1000,
                 }  # fmt: skip
     report.table("Asking", rows)
     report.table("Pages, with what they link to", weights)
-    report.say(f"First page after the command: {first_s:.1f} s; with 1,000 inks {many_s:.1f} s.")
     if not busy:
         report.say("learn was done before the ten browsers were.")
     report.record()
