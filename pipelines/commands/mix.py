@@ -22,12 +22,17 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands.plan import usual_of
+from pipelines.tasks.finding import mix_setup
 from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
+OPTIONS = {
+    "mesh_id": "--mesh",
+    **dict(zip(UNDERBASE, (BASE_INK, BASE_MESH, BASE_STROKES), strict=True)),
+}
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
@@ -175,7 +180,7 @@ def mix(
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
     usual, by_preset = usual_of(workspace, name, garments)
-    setup = _setup(screen, usual)
+    setup = mix_setup(screen, usual, OPTIONS)
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
@@ -242,34 +247,3 @@ def _screen(named: Named, screen: dict[str, Any]) -> dict[str, str]:
     options |= {"press_id": "--press"}
     given = {c: screen[c] for c in options if screen[c] not in (None, "none")}
     return named.cells(options, given)
-
-
-def _setup(screen: dict[str, Any], usual: dict[str, Any]) -> dict[str, Any]:
-    """The set-up columns: what is given, else what the shop usually does."""
-    import numpy as np
-    import pandas as pd
-
-    setup = {**usual, "ink_lot": None, "readings": 3.0}
-    setup |= {k: v for k, v in screen.items() if v is not None and k not in UNDERBASE}
-    if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
-        setup |= {
-            k: screen[k] or otherwise for k, otherwise in (("strokes", 1), ("flash_count", 0))
-        }
-    if screen[UNDERBASE[0]] == "none":
-        setup |= dict.fromkeys(UNDERBASE)
-    elif screen[UNDERBASE[0]] is not None:
-        setup |= {k: screen[k] if screen[k] is not None else usual.get(k) for k in UNDERBASE}
-        setup[UNDERBASE[1]] = setup[UNDERBASE[1]] or setup["mesh_id"]
-    elif screen[UNDERBASE[1]] or screen[UNDERBASE[2]]:
-        raise UserError(
-            f"{BASE_MESH} and {BASE_STROKES} need {BASE_INK}: name the ink of the base."
-        )
-    strokes, flashes = setup["strokes"] or 1, setup["flash_count"] or 0
-    if setup["mesh_id"] is None:
-        raise UserError("There is no usual mesh yet: say which with --mesh.")
-    if strokes < 1 or not 0 <= flashes < strokes:
-        raise UserError(f"{flashes:g} flashes do not fit between {strokes:g} strokes.")
-    numbers = {"strokes": float(strokes), "flash_count": float(flashes)}
-    base = setup[UNDERBASE[2]]
-    numbers[UNDERBASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
-    return setup | numbers

@@ -22,6 +22,7 @@ from pipelines.commands._options import (
     pairs,
     whole,
 )
+from pipelines.tasks.finding import planned
 from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import Usual
@@ -148,9 +149,6 @@ def plan(
     shop: str | None = None,
 ) -> int:
     """Plan one job, print the short list, and write the table and the press sheet if wanted."""
-    from learn.planning.candidates import Limits
-    from learn.planning.plan import plan as find
-    from learn.planning.shades import shades
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
     from pipelines.tables.writing import write_table
@@ -170,17 +168,7 @@ def plan(
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     usual, by_preset = usual_of(workspace, name, garments)
     try:
-        found = find(
-            opened.model,
-            aim.lab,
-            garments,
-            tolerance=tolerance,
-            limits=Limits(**limits),
-            usual=usual,
-            most=lines,
-        )
-        first = found.usual[[*usual_columns(found)]].to_dict()
-        by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
+        found, by_ink = planned(opened, aim, garments, tolerance, limits, usual, lines)
     except Unusable as error:
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
@@ -217,14 +205,6 @@ def _bases(given: list[str] | None) -> tuple[str, ...] | None:
             raise UserError(f"{BASE_INK} none and a base contradict each other; give one of them.")
         return ()
     return _ids(given)
-
-
-def usual_columns(found: Plan) -> list[str]:
-    """The set-up columns of a plan's usual line that do not name ink, lot or garment."""
-    from learn.shop import SETUP_COLUMNS
-
-    left_out = ("ink_id", "ink_lot", "substrate_id", "job_id")
-    return [c for c in SETUP_COLUMNS if c in found.usual.index and c not in left_out]
 
 
 def usual_of(

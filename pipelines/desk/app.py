@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, PackageLoader, StrictUndefined
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
-from pipelines.desk import ask, begin, measured, progress, safety, screen, shelf, today
+from pipelines.desk import ask, begin, find, measured, progress, safety, screen, shelf, today
 from pipelines.desk.opened import Desk
 from pipelines.desk.words import words
 from pipelines.pages import render
@@ -23,6 +23,7 @@ from pipelines.workspace.terminal import without_secrets
 PLACES: tuple[Blueprint, ...] = (
     today.place,
     ask.place,
+    find.place,
     measured.place,
     shelf.place,
     progress.place,

@@ -44,12 +44,19 @@ def write_sheet(path: Path, plan: Plan, line: int, opened: Opened, job: str) -> 
 
     Returns the path of the list: CSV, the columns of prints.csv without a colour.
     """
+    page, prints = sheet_of(plan, line, opened, job)
+    write_text(path, page)
+    listed = path.with_suffix(".csv")
+    write_text(listed, prints)
+    return listed
+
+
+def sheet_of(plan: Plan, line: int, opened: Opened, job: str) -> tuple[str, str]:
+    """The sheet of line ``line`` (from 1) and the list as text."""
     row = plan.lines.iloc[line - 1].to_dict()
     prints = _prints(plan, row, job)
-    render.write(path, "press_sheet.html", **_shown(plan, row, line, prints, opened, job))
-    listed = path.with_suffix(".csv")
-    write_text(listed, csvfile.for_people(prints))
-    return listed
+    page = render.text("press_sheet.html", **_shown(plan, row, line, prints, opened, job))
+    return page, csvfile.for_people(prints)
 
 
 def _prints(plan: Plan, row: Mapping, job: str) -> pd.DataFrame:

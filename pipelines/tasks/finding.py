@@ -1,0 +1,117 @@
+"""What lands on a target: set-ups (``plan``) and mixes (``mix``), searched on an opened model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from learn.shop import SETUP_COLUMNS, UNDERBASE
+from pipelines.workspace.problems import UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from learn.mixing.recipes import Recipes, Weighing
+    from learn.planning.plan import Plan
+    from learn.shop import Shop
+    from pipelines.registry.opened import Opened
+    from pipelines.tables.targets import Target
+
+
+class Planned(NamedTuple):
+    """A plan, and what each ink does at the shop's usual set-up (`learn.planning.shades`)."""
+
+    plan: Plan
+    by_ink: pd.DataFrame
+
+
+def planned(
+    opened: Opened,
+    aim: Target,
+    garments: list[str],
+    tolerance: float | None,
+    limits: Mapping[str, Any],
+    usual: Mapping[str, Any],
+    lines: int,
+) -> Planned:
+    """Set-ups for a target; ``limits``: those of `learn.planning.candidates.Limits`. Raises
+    Unusable, naming the argument, for what cannot be searched."""
+    from learn.planning.candidates import Limits
+    from learn.planning.plan import plan
+    from learn.planning.shades import shades
+
+    found = plan(
+        opened.model,
+        aim.lab,
+        garments,
+        tolerance=tolerance,
+        limits=Limits(**limits),
+        usual=usual,
+        most=lines,
+    )
+    left_out = ("ink_id", "ink_lot", "substrate_id", "job_id")
+    columns = [c for c in SETUP_COLUMNS if c in found.usual.index and c not in left_out]
+    first = found.usual[columns].to_dict()
+    by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
+    return Planned(found, by_ink)
+
+
+def mixed(
+    opened: Opened,
+    shop: Shop,
+    aim: Target,
+    garments: list[str],
+    tolerance: float,
+    setup: Mapping[str, Any],
+    weighing: Weighing,
+) -> Recipes:
+    """Recipes for a target over ``setup`` (see :func:`mix_setup`), of any inks that may join, each
+    from its latest lot. Raises Unusable, naming the argument, for what cannot be searched."""
+    from learn.mixing.evidence import strengths_of
+    from learn.mixing.recipes import recipes
+
+    return recipes(
+        opened.model,
+        aim.lab,
+        dict(setup),
+        garments,
+        tolerance=tolerance,
+        weighing=weighing,
+        strengths=strengths_of(opened.model, shop),
+        lots=opened.catalogue.lots,
+    )
+
+
+def mix_setup(
+    screen: Mapping[str, Any], usual: Mapping[str, Any], called: Mapping[str, str]
+) -> dict[str, Any]:
+    """The set-up columns of a mix: what ``screen`` gives (None: nothing), else what the shop
+    usually does; ``called``: what columns are called where they are given."""
+    import numpy as np
+    import pandas as pd
+
+    setup = {**usual, "ink_lot": None, "readings": 3.0}
+    setup |= {k: v for k, v in screen.items() if v is not None and k not in UNDERBASE}
+    if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
+        setup |= {
+            k: screen[k] or otherwise for k, otherwise in (("strokes", 1), ("flash_count", 0))
+        }
+    if screen[UNDERBASE[0]] == "none":
+        setup |= dict.fromkeys(UNDERBASE)
+    elif screen[UNDERBASE[0]] is not None:
+        setup |= {k: screen[k] if screen[k] is not None else usual.get(k) for k in UNDERBASE}
+        setup[UNDERBASE[1]] = setup[UNDERBASE[1]] or setup["mesh_id"]
+    elif screen[UNDERBASE[1]] or screen[UNDERBASE[2]]:
+        raise UserError(
+            f"{called[UNDERBASE[1]]} and {called[UNDERBASE[2]]} need {called[UNDERBASE[0]]}: "
+            "name the ink of the base."
+        )
+    strokes, flashes = setup["strokes"] or 1, setup["flash_count"] or 0
+    if setup["mesh_id"] is None:
+        raise UserError(f"There is no usual mesh yet: say which with {called['mesh_id']}.")
+    if strokes < 1 or not 0 <= flashes < strokes:
+        raise UserError(f"{flashes:g} flashes do not fit between {strokes:g} strokes.")
+    numbers = {"strokes": float(strokes), "flash_count": float(flashes)}
+    base = setup[UNDERBASE[2]]
+    numbers[UNDERBASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
+    return setup | numbers

@@ -1,0 +1,109 @@
+"""*Find*: from a target to a line, its press sheet, and what comes after."""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+
+from pipelines.desk.safety import FORM
+from tests.desk.conftest import text_of
+
+AIM = {"target": "33,55,28", "garment": ["Black", "White"]}
+
+
+def found(client, query):
+    """The page of a search, once it is done."""
+    first = client.get("/find/", query_string=query)
+    assert first.status_code == 200
+    for _ in range(600):
+        html = client.get("/find/", query_string=query).text
+        if "data-pending" not in html:
+            return first.text, html
+        time.sleep(0.5)
+    raise AssertionError("the search does not end")
+
+
+def links(html, name):
+    return [h.replace("&amp;", "&") for h in re.findall(rf'href="([^"]+)">{name}</a>', html)]
+
+
+def test_a_search_says_that_it_works_and_leads_to_sheet_ask_and_measured(client):
+    pending, html = found(client, AIM)
+    assert "data-pending" not in pending or 'http-equiv="refresh"' in pending
+    page = text_of(html)
+    assert "Chance" in page and "dE00" in page and "that every garment comes within" in page
+    assert len(re.findall(r'<section class="card"', html)) >= 2
+
+    reply = client.get(links(html, "Press sheet")[0])
+    assert reply.status_code == 200 and "Order of work" in reply.text
+    policy = reply.headers["Content-Security-Policy"]
+    assert "script-src" not in policy and "default-src 'none'" in policy
+    assert "<script" not in reply.text
+
+    table = client.get(links(html, "List to measure into")[0]).text
+    assert "print_id" in table.splitlines()[0] and len(table.splitlines()) == 3
+
+    ask = links(html, "Ask about it")[0]
+    assert set(parse_qs(urlsplit(ask).query)) >= {"ink", "garment", "screen", "base", "target"}
+    asked = client.get(ask)
+    assert asked.status_code == 200 and "Target to print" in text_of(asked.text)
+    measured = client.get(links(html, "It is printed: measured")[0]).text
+    assert 'value="33,55,28"' in measured and 'value="Black"' in measured
+
+
+def test_the_first_line_is_that_of_the_command(client, learnt_workspace, capsys):
+    from pipelines.cli import main
+
+    _, html = found(client, AIM)
+    assert main(["--workspace", str(learnt_workspace), "plan", "--target", "33,55,28",
+                 "--garment", "Black", "--garment", "White"]) == 0  # fmt: skip
+    told = capsys.readouterr().out
+    line = re.search(r"Print\s+(.+)", told)[1].split(";")[0]
+    assert line in text_of(html)
+
+
+def test_mixes_are_told_in_percent(client):
+    _, html = found(client, AIM | {"way": "mix", "garment": ["White"]})
+    page = text_of(html)
+    assert re.search(r"1\. [\d.]+ % ", page) and "Printed as usual: the mix" in page
+
+
+def test_a_tap_on_the_palette_is_a_target(client):
+    html = client.get("/find/?garment=Black").text
+    tap = re.search(r'<li><a href="(/find/\?target=[^"]+)"', html)[1].replace("&amp;", "&")
+    query = parse_qs(urlsplit(tap).query)
+    assert query["garment"] == ["Black"] and len(query["target"][0].split(",")) == 3
+
+
+def test_a_measured_chip_becomes_the_target_and_its_name_no_path(client):
+    client.get("/screen/")
+    with client.session_transaction() as session:
+        session[FORM] = "k"
+    chip = b"sample,L,a,b\nchip,45,60,30\n"
+    sent = {FORM: "k", "file": (io.BytesIO(chip), "../../chip.csv")}
+    reply = client.post("/find/chip?garment=Black", data=sent)
+    assert reply.status_code == 303 and "45.00%2C60.00%2C30.00" in reply.location
+    two = b"sample,L,a,b\nA,45,60,30\nB,85,0,0\n"
+    sent = {FORM: "k", "file": (io.BytesIO(two), "two.csv")}
+    reply = client.post("/find/chip", data=sent)
+    assert reply.status_code == 400 and "not of one chip" in text_of(reply.text)
+
+
+@pytest.mark.parametrize(
+    ("query", "sentence"),
+    [
+        ({"target": "a shade of dawn", "garment": "Black"}, "is no target"),
+        ({"target": "45,60,30", "garment": "blakc"}, "is not in"),
+        ({"target": "45,60,30", "garment": "Black", "tolerance": "-1"}, "is no dE00"),
+    ],
+)
+def test_a_mistake_is_a_sentence(client, query, sentence):
+    reply = client.get("/find/", query_string=query)
+    assert reply.status_code == 400 and sentence in text_of(reply.text)
+    attack = "<script>alert(1)</script>"
+    for name in query:
+        assert attack not in client.get("/find/", query_string=query | {name: attack}).text
