@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from threading import Lock
 from typing import Any
 from urllib.parse import urlencode
@@ -296,5 +297,7 @@ def _sheet() -> tuple[str, str]:
     line = request.args.get("line", 1, type=int)
     if not 1 <= line <= len(found.plan.lines):
         raise UserError(words().find.no_line.format(line=line, n=len(found.plan.lines)))
-    job = words().find.job.format(target=asked["target"], line=line)
+    aimed = "-".join(asked["target"].replace(",", " ").split())
+    # The day keeps the names of prints apart when the same is printed once more.
+    job = words().find.job.format(target=aimed, line=line, day=f"{date.today():%y%m%d}")
     return sheet_of(found.plan, line, now.opened, job)
