@@ -184,9 +184,8 @@ def main(argv: list[str] | None = None) -> int:
                     seconds = min(asked(address, path)[0] for _ in range(3))
                     with urlopen(address + path) as reply:
                         whole = len(reply.read())
-                    weights[f"{path}, {told.inks} inks"] = {
-                    "ms": 1000 * seconds, "kB": (whole + linked) / 1000,
-                }  # fmt: skip
+                    row = {"ms": 1000 * seconds, "kB": (whole + linked) / 1000}
+                    weights[f"{path}, {told.inks} inks"] = row
     report.table("Asking", rows)
     report.table("Pages, with what they link to", weights)
     if not busy:
