@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import colour
@@ -54,9 +55,9 @@ def test_targets_live_through_export_and_import(shop, capsys):
 
 
 def test_a_target_of_the_shop_counts_by_name_with_its_tolerance(
-    learnt_workspace, capsys, monkeypatch, open_jobs
+    learnt_workspace, tmp_path, capsys, monkeypatch, open_jobs
 ):
-    monkeypatch.chdir(learnt_workspace)
+    monkeypatch.chdir(shutil.copytree(learnt_workspace, tmp_path / "w"))
     one = open_jobs.iloc[0]
     aim = f"{one['target_L']:.2f},{one['target_a']:.2f},{one['target_b']:.2f}"
     assert main(["targets", "Harbour blue", "--colour", aim, "--tolerance", "4"]) == 0

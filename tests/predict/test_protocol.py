@@ -104,9 +104,9 @@ def test_an_ink_never_printed_is_less_sure_and_so_told(model):
     assert np.median(sure[0]) > 1.2 * np.median(sure[1])
     assert all("C08" in str(one) for one in model.unseen(new))
     assert not any("C10" in str(one) for one in model.unseen(old))
-    # of an ink never printed, whose bands proved too wide, they may be narrower than usual
-    usual = np.maximum(model.spread(new), model.spread(old))
-    assert (model.spread(new, after=new) <= 1.2 * usual).all()
+    # of an ink or a lot never printed, whose bands proved too wide, they may be narrower than usual
+    usual = np.maximum(model.spread(new), model.spread(old, after=old))
+    assert (model.spread(new, after=new) <= 1.1 * usual).all()
 
 
 def test_the_plain_engine_has_learnt_something():
