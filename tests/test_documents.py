@@ -50,7 +50,7 @@ def test_the_readme_is_short_and_quotes_what_was_measured():
     cells = re.findall(r"([\d.]+), (\d+) %", said.split("| asked for |")[1])
     news = RESULTS.split("## news --part last\n")[1].split("\n## ")[0]
     rows = [line.split("|") for line in news.splitlines() if line.startswith("|")]
-    told = {(row[3].strip(), row[6].strip()) for row in rows}
+    told = {(row[3].strip(), row[6].strip()) for row in rows if len(row) > 6}
     assert len(cells) >= 15
     assert set(cells) <= told
 
