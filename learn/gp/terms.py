@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
+from threadpoolctl import threadpool_limits
 
 from learn.normal import Z90
 
@@ -100,7 +101,8 @@ class FittedTerm:
             elif len(Z) > points:
                 from sklearn.cluster import KMeans  # slow to import, and only learning needs it
 
-                means = KMeans(points, n_init=1, random_state=random_state).fit(known)
+                with threadpool_limits(limits=1):  # several sum up in another order each time
+                    means = KMeans(points, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
         return cls(term, levels, Z, np.ones(len(levels)))
 
