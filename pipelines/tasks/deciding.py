@@ -7,10 +7,10 @@ was there before is deleted.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.problems import InputProblems, Problem, UserError
 
 if TYPE_CHECKING:
     from pipelines.ledger.database import Source
@@ -113,16 +113,14 @@ def taken_back(ledger: Ledger, number: int, *, back: bool, reason: str) -> Addit
 
 def store_taken(source: Source, number: int, plan: Plan, *, back: bool) -> Addition | None:
     """Store that a batch is taken back or put back; raises UserError where something needs it."""
-    from pipelines.ledger import store
-
-    try:
-        return store.change(source, plan)
-    except InputProblems as error:
-        first = error.problems[0]
-        raise UserError(
+    return _stored(
+        source,
+        plan,
+        lambda first: (
             f"Batch {number} cannot be {'taken' if back else 'put'} back: then {first.file} has "
             f"{first.reason}; take back what needs it first; nothing was changed."
-        ) from None
+        ),
+    )
 
 
 def store_decided(
@@ -130,16 +128,24 @@ def store_decided(
 ) -> Addition | None:
     """Store a decision on prints; raises UserError, saying ``how`` to correct one, where it would
     let in what cannot be learnt from."""
+    return _stored(
+        source,
+        plan,
+        lambda first: (
+            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
+            f"{first.advice} ({how.format(print_ids[0])}); nothing was changed."
+        ),
+    )
+
+
+def _stored(source: Source, plan: Plan, said: Callable[[Problem], str]) -> Addition | None:
+    """Store what is planned; raises UserError with what is ``said`` of the first problem."""
     from pipelines.ledger import store
 
     try:
         return store.change(source, plan)
     except InputProblems as error:
-        first = error.problems[0]
-        raise UserError(
-            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
-            f"{first.advice} ({how.format(print_ids[0])}); nothing was changed."
-        ) from None
+        raise UserError(said(error.problems[0])) from None
 
 
 def risky(decisions: tuple[Decision, ...], before: Mapping[str, Decision | None]) -> list[str]:
