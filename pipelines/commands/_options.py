@@ -178,20 +178,20 @@ def lab_parts(option: str, text: str) -> list[str]:
     return parts
 
 
-def number(option: str, text: str) -> float:
+def number(option: str, text: str, how: str = "one, with a point") -> float:
     """A number from the command line."""
     try:
         value = float(text)
     except ValueError:
         value = float("nan")
     if not abs(value) < 1e9:
-        raise UserError(f'{option} "{text}" is not a number; write one, with a point.')
+        raise UserError(f'{option} "{text}" is not a number; write {how}.')
     return value
 
 
 def whole(option: str, text: str) -> int:
     """A whole number from the command line."""
-    value = number(option, text)
+    value = number(option, text, "a whole one")
     if value != int(value):
         raise UserError(f'{option} "{text}" is not a whole number.')
     return int(value)
