@@ -87,11 +87,14 @@ class Inks:
         return np.flatnonzero(self.frame["role"].to_numpy() == "underbase")
 
 
+N_BASES = 2
+
+
 def draw_inks(rng: np.random.Generator, n: int, water: bool) -> Inks:
     """``n`` colours and two white bases behind them."""
     pure = [h for h in HUES if h != "grey"]
     hues = [pure[i % len(pure)] for i in rng.permutation(len(pure))]
-    hues = [*(hues * (n // len(hues) + 1))[:n], "white", "white"]
+    hues = [*(hues * (n // len(hues) + 1))[:n], *["white"] * N_BASES]
     rows, absorption, scattering = [], [], []
     for i, hue in enumerate(hues):
         base = i >= n

@@ -16,6 +16,14 @@ class Which(NamedTuple):
     kind: str
 
 
+class Group(NamedTuple):
+    """One group of plants to draw: ``sizes`` of their histories, the plant that begins first."""
+
+    seed: int
+    sizes: tuple[int, ...]
+    kind: str
+
+
 PARTS: dict[str, tuple[Which, ...]] = {
     "choose": (
         *(Which(1001 + i, 500, "plastisol") for i in range(3)),
@@ -32,4 +40,13 @@ PARTS: dict[str, tuple[Which, ...]] = {
         *(Which(3101 + i, 400, "water") for i in range(5)),
         *(Which(3201 + i, 60, "few") for i in range(6)),
     ),
+}
+
+# Plants of one group (`tests.worlds.group`): the first has just begun.
+GROUPS: dict[str, tuple[Group, ...]] = {
+    part: (
+        *(Group(seed + 1 + i, (110, 300, 220), "plastisol") for i in range(n)),
+        *(Group(seed + 51 + i, (110, 300, 220), "water") for i in range(n)),
+    )
+    for part, seed, n in (("choose", 1300, 4), ("check", 2300, 4), ("last", 3300, 6))
 }

@@ -8,7 +8,8 @@ known by Lab alone, meant for some sixty prints.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,16 @@ from numpy.typing import NDArray
 
 from tests.worlds.laws import draw_laws
 from tests.worlds.light import apart, lab_of
-from tests.worlds.materials import draw_cloths, draw_inks, draw_lots, draw_meshes
+from tests.worlds.materials import (
+    N_BASES,
+    Inks,
+    draw_cloths,
+    draw_inks,
+    draw_lots,
+    draw_meshes,
+)
 from tests.worlds.presses import draw_presses
-from tests.worlds.world import World
+from tests.worlds.world import Instrument, World
 
 Array = NDArray[np.floating]
 Changes = dict[str, object]
@@ -62,12 +70,21 @@ class Drawn:
     queries: dict[str, Query] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Common:
+    """What a plant has in common with others of its group, and its instrument."""
+
+    inks: Inks
+    light: dict[str, Any]  # laws of the light in these inks, by their names
+    instrument: Instrument
+
+
 class _Shelves:
     """Which inks, garments and meshes are used how often, and which are kept back."""
 
-    def __init__(self, rng: np.random.Generator, kind: str, size: int) -> None:
+    def __init__(self, rng: np.random.Generator, kind: str, size: int, n_inks: int) -> None:
         few = kind == "few"
-        self.n_inks = round(6 + 0.7 * np.sqrt(size)) + (0 if few else 3)
+        self.n_inks = n_inks
         self.n_new, self.n_white, self.n_rare = (2, 1, 2) if few else (3, 2, 4)
         self.n_cloths = round(5 + 0.4 * np.sqrt(size))
         self.new_cloths, self.family_cloths = (2, 1) if few else (3, 2)
@@ -97,19 +114,34 @@ def draw_shop(seed: int, size: int, kind: str, ask: int = 90) -> Drawn:
     if kind not in KINDS:
         msg = f"no kind of shop is called {kind!r}: {', '.join(KINDS)}"
         raise ValueError(msg)
+    return draw_plant([seed, size, KINDS.index(kind)], size, kind, ask, f"{kind}-{size}-{seed}")
+
+
+def inks_of(kind: str, size: int) -> int:
+    """How many colours a shop has that prints so much."""
+    return int(round(6 + 0.7 * np.sqrt(size)) + (0 if kind == "few" else 3))
+
+
+def draw_plant(
+    seed: list[int], size: int, kind: str, ask: int, name: str, common: Common | None = None
+) -> Drawn:
+    """:func:`draw_shop` by any seed; what is ``common`` to a group is taken, not drawn."""
     # a stream of its own each, so that a change of one leaves the others as they were
-    streams = np.random.default_rng([seed, size, KINDS.index(kind)]).spawn(8)
+    streams = np.random.default_rng(seed).spawn(8)
     water = kind == "water"
-    has = _Shelves(streams[0], kind, size)
-    inks = draw_inks(streams[1], has.n_inks, water)
+    n_inks = inks_of(kind, size) if common is None else len(common.inks.frame) - N_BASES
+    has = _Shelves(streams[0], kind, size, n_inks)
+    inks = draw_inks(streams[1], has.n_inks, water) if common is None else common.inks
     has.choose_lots(inks.coloured)  # a turn in hue hardly shows on white or black
+    laws = draw_laws(streams[2], water)
     world = World(
-        laws=draw_laws(streams[2], water),
+        laws=laws if common is None else replace(laws, **common.light),
         inks=inks,
         cloths=draw_cloths(streams[3], has.n_cloths, has.new_cloths, has.family_cloths),
         meshes=draw_meshes(streams[4], has.n_meshes),
         lots=draw_lots(streams[5], has.n_inks, has.days, has.strong, has.never),
         presses=draw_presses(streams[6], has.n_presses, has.days),
+        instrument=None if common is None else common.instrument,
     )
     rng = streams[7]
     jobs = _Jobs(rng, world, has)
@@ -121,7 +153,7 @@ def draw_shop(seed: int, size: int, kind: str, ask: int = 90) -> Drawn:
     spectral = spectral_presses[history["press"].to_numpy()]
     drawdowns = _drawdowns(rng, world, has, water)
     drawn = Drawn(
-        f"{kind}-{size}-{seed}",
+        name,
         kind,
         world,
         history,

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 
 from tests.worlds import tables
+from tests.worlds.group import OF_LIGHT, draw_group
 from tests.worlds.laws import NODES, draw_laws, patches
 from tests.worlds.light import NM, Ground, Paths, apart, lab_of, over
 from tests.worlds.mixing import STRONGEST, WEAKEST, draw_mixing, with_mix
-from tests.worlds.parts import PARTS
+from tests.worlds.parts import GROUPS, PARTS
 from tests.worlds.shop import KINDS, PLAIN_TO_SEE, Drawn, draw_shop
 
 SEED, SIZE, ASK = 11, 120, 30  # of no part
@@ -30,7 +31,7 @@ def test_the_same_seed_is_the_same_shop():
 
 
 def test_no_shop_is_in_two_parts():
-    shops = [which for part in PARTS.values() for which in part]
+    shops = [which for parts in (PARTS, GROUPS) for part in parts.values() for which in part]
     assert len({which.seed for which in shops}) == len(shops) >= 24
     assert {w.kind for part in PARTS.values() for w in part} == set(KINDS)
 
@@ -149,3 +150,19 @@ def test_a_mix_that_is_all_of_one_ink_is_that_ink_and_a_trace_has_the_drawn_stre
     own = share * world.inks.absorption[ink] * by_a[0]
     band = int(own.argmax())
     assert more[band] / own[band] == pytest.approx(np.exp(laws.strength[ink]), rel=0.02)
+
+
+def test_plants_of_a_group_have_their_inks_in_common_and_nothing_else():
+    one, other = draw_group(SEED, (60, 90), "plastisol", ask=10)
+    assert one.world.inks is other.world.inks
+    for name in OF_LIGHT:
+        assert getattr(one.world.laws, name) == getattr(other.world.laws, name)
+    assert one.world.laws.transfer != other.world.laws.transfer
+    assert not np.array_equal(one.world.lots.strength[:5], other.world.lots.strength[:5])
+    assert set(one.queries["ink_new"].setups["ink"]) != set(other.queries["ink_new"].setups["ink"])
+    cards = [lab_of(plant.world.bare()[plant.world.cloths.cards]) for plant in (one, other)]
+    assert 0.02 < apart(*cards).mean() < 1.5  # two instruments
+    for plant in (one, other):
+        assert len(tables.read(plant).prints) == len(plant.history)
+    again = draw_group(SEED, (60, 90), "plastisol", ask=10)
+    np.testing.assert_array_equal(again[1].measured, other.measured)

@@ -20,8 +20,20 @@ STEP = 0.02  # log film, of the tangents
 
 
 @dataclass(frozen=True)
+class Instrument:
+    """How one instrument tells a spectrum otherwise than another would."""
+
+    gain: Array  # (31,)
+    dark: float
+
+    def of(self, spectra: Array) -> Array:
+        """Spectra (..., 31) as it tells them."""
+        return np.clip(spectra * self.gain + self.dark, 0.0005, 1.0)
+
+
+@dataclass(frozen=True)
 class World:
-    """Laws and things of one shop.
+    """Laws and things of one shop. Every reflectance is told as its instrument has it.
 
     Set-ups are frames of what really stood on the press: positions ``ink``, ``base`` (-1: none),
     ``lot``, ``cloth``, ``mesh``, ``base_mesh``, ``press``; ``day``, ``strokes``, ``flashes``,
@@ -34,6 +46,11 @@ class World:
     meshes: Meshes
     lots: Lots
     presses: Presses
+    instrument: Instrument | None = None
+
+    def told(self, spectra: Array) -> Array:
+        """Spectra (..., 31) as the shop's instrument has them."""
+        return spectra if self.instrument is None else self.instrument.of(spectra)
 
     def films_um(self, setups: pd.DataFrame) -> tuple[Array, Array]:
         """Mean dry film (n,) of ink and base; 0 where there is no base."""
@@ -108,7 +125,7 @@ class World:
         stand = laws.fibres * roughness * np.exp(-(top + base) / laws.fibres_um)
         stand = np.where(self.cloths.cards[cloth], 0.0, np.minimum(stand, 0.5))[:, None]
         coated = over(ink_a, ink_s, 0.1 * top[:, None], ground, laws.paths).diffuse
-        return (1 - stand) * printed + stand * coated
+        return self.told((1 - stand) * printed + stand * coated)
 
     def _cloth(
         self, cloth: NDArray, ink: NDArray, film: Array, a: Array, s: Array
@@ -141,7 +158,7 @@ class World:
             1e3 * (self.cloths.dye + self.cloths.fibre), np.full_like(self.cloths.dye, 1e3)
         )
         haze = self.cloths.haze[:, None]
-        return haze + (1 - haze) * r[0]
+        return self.told(haze + (1 - haze) * r[0])
 
     # -- scatter -------------------------------------------------------------------------
 
