@@ -118,8 +118,9 @@ class Posterior:
     def root(self) -> Array:
         """(p, p) upper triangle, precision = root' root."""
         if isinstance(self.factor, Arrow):
-            lower = self.factor.precision().T
-            return cholesky(lower, lower=False, overwrite_a=True, check_finite=False)
+            with threadpool_limits(1, user_api="blas"):  # the same digits, whoever asks and when
+                lower = self.factor.precision().T
+                return cholesky(lower, lower=False, overwrite_a=True, check_finite=False)
         return self.factor
 
     @cached_property
