@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import shutil
 import sqlite3
+import time
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -23,11 +25,13 @@ from pipelines.ledger.state import current
 from pipelines.registry import report_card, versions
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
+from tests.children import forked
 from tests.quick_shop import began, run
 from tests.tracing import Call, traced
 
 SHOP = "s"
 Photo = dict[str, bytes | None]  # path -> what is in it; None for a folder
+Models = tuple[list[str], str | None, list[object]]  # versions, the one in charge, report card
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,7 @@ class Case:
 
     ``fresh``: in an empty workspace. ``between``: what may hold besides the old and the new data.
     ``here``: its outputs lie where the next command is run, which then puts them in place.
+    ``anew``: given again it does its work once more, as it was asked to.
     """
 
     name: str
@@ -44,6 +49,7 @@ class Case:
     fresh: bool = False
     between: Sequence[object] = ()
     here: bool = True
+    anew: bool = False
 
 
 ONE = ("predict", "deep red", "black tee", "--target", "35,50,25")
@@ -78,6 +84,7 @@ OFTEN = (  # each writes in a way of its own
     Case("start", ("start", "empty", "--csv"), here=False),
 )
 SELDOM = (
+    Case("learn anew", (*LEARN, "--refit"), [("record", "{in}/in/mesh")], anew=True),
     Case("record in place", ("record", "{in}/in/garment", "--replace", "2"), [KNOWN]),
     Case("take back", ("history", "--take-back", "2"), [KNOWN]),
     Case("predict", (*FILE, *ALL)),
@@ -103,13 +110,21 @@ SELDOM = (
     Case("list", ("list", "inks", "--out", "inks.csv")),
     Case("check", ("check", "--quick", "--page", "k.html", "--workers", "1", "--figure", "k.svg")),
 )
+# Two at once: the second waits, stands down or comes first, and the first is killed.
+RIVALS = tuple(
+    case
+    for case in (*OFTEN, *SELDOM)
+    if case.name in ("import first", "record", "target", "learn first", "learn", "predict over",
+                     "export over")
+)  # fmt: skip
+AHEAD_S = 1.5  # a rival has this long before the first is killed
 
 
 class Seen(NamedTuple):
     """What a workspace holds: the shop's data, its models, and the files for people."""
 
     data: object
-    models: tuple[list[str], str | None, list[object]]
+    models: Models
     outputs: dict[str, bytes]
 
 
@@ -178,6 +193,22 @@ class Scene:
         assert code in (0, -9)
         return code == -9
 
+    def overtaken(self, at: int) -> int | None:
+        """Play it from the start; stopped before a call, it has a rival who is given the same, and
+        is killed. The rival's exit code; None where there are fewer calls."""
+        rivals: list[int] = []
+
+        def seen(n: int, _: Call) -> bool:
+            if n == at:
+                rivals.append(forked(lambda: self.run(*self.case.command)[0], quiet=True))
+                time.sleep(AHEAD_S)
+            return n == at
+
+        self.reset()
+        traced(lambda: self.run(*self.case.command)[0], seen, self.root)
+        codes = [os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) for pid in rivals]
+        return codes[0] if codes else None
+
     def look(self, photo: Photo | None = None) -> Seen:
         """What a photograph shows, which is put in the place of what is there."""
         if photo is None:
@@ -222,8 +253,19 @@ class Scene:
         code, said = self.run(*self.case.command)
         assert code in (0, 2), (where, said)  # 2: that it is done already
         seen = self.look()
-        assert (seen.data, seen.models) == (self.new.data, self.new.models), (where, said)
+        assert seen.data == self.new.data, (where, said)
+        if self.case.anew:
+            assert _once_more(seen.models, self.new.models), (where, said)
+        else:
+            assert seen.models == self.new.models, (where, said)
         assert seen.outputs.keys() == self.new.outputs.keys(), (where, said)
+
+
+def _once_more(models: Models, new: Models) -> bool:
+    """Whether they are as after the command, or one version more with the last in charge."""
+    versions, charge, card = models
+    more = len(versions) - len(new[0])
+    return more in (0, 1) and charge == versions[-1] and card[: len(new[2])] == new[2]
 
 
 def photograph(root: Path) -> Photo:
@@ -277,7 +319,7 @@ def data(source: Path | str) -> object:
     )
 
 
-def models(folder: Path) -> tuple[list[str], str | None, list[object]]:
+def models(folder: Path) -> Models:
     """Versions, all of which can be read, the one in charge, and the report card."""
     stored, charge = versions.versions(folder), versions.in_charge(folder)
     for one in stored:

@@ -133,7 +133,9 @@ def _given_lab(
     for name, (low, high), values in zip(space, limits, given.T, strict=True):
         if (outside := (values < low) | (values > high)).any():
             row = int(np.flatnonzero(outside)[0])
-            what = with_others(f"{values[row]:g} is outside {low:g} to {high:g}", outside.sum())
+            what = with_others(
+                f"{values[row]:g} is outside {low:g} to {high:g}", int(outside.sum())
+            )
             refuse(file, what, "check the measurement", where=block.where[row], column=name)
     _check_scale(given, space, is_lab, file)
     view = _viewing(condition)

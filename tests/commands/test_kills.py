@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.kills import OFTEN, Case, Scene, Seen, restore
+from tests.kills import OFTEN, RIVALS, Case, Scene, Seen, restore
 
 
 @pytest.mark.parametrize("case", OFTEN, ids=lambda case: case.name)
@@ -32,3 +32,11 @@ def test_a_photograph_is_what_a_kill_leaves(tmp_path):
     at = len(taken) // 2
     assert scene.kill(at)
     assert scene.look() == scene.look(taken[at][1])
+
+
+@pytest.mark.parametrize("name", ["target", "learn"])
+def test_a_rival_of_the_killed_comes_to_the_end(name, tmp_path):
+    scene = Scene(next(case for case in RIVALS if case.name == name), tmp_path / "work")
+    calls = len(scene.photographs()) - 1
+    assert scene.overtaken(calls * 2 // 3) == 0
+    assert scene.look() == scene.new

@@ -168,6 +168,10 @@ BAD = {
         "print_id,L,a,b,L*\nA,50,20,10,50\n",
         "column L*: Lab l stands there twice, as L and as L*",
     ),
+    "L too large in many": (
+        "print_id,L,a,b\nA,120,20,10\nB,120,20,10\nC,120,20,10\n",
+        "row 2, column L: 120 is outside 0 to 100, and so in 2 more rows",
+    ),
     "L too large": ("print_id,L,a,b\nA,120,20,10\n", "row 2, column L: 120 is outside 0 to 100"),
     "row without colour": ("print_id,L,a,b\nA,,,\n", "row 2: has no colour"),
     "part of a row": ("print_id,L,a,b\nA,50,,1\n", "row 2, column a: is empty beside filled ones"),
