@@ -23,6 +23,7 @@ from unittest import mock
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.registry import report_card, versions
+from pipelines.registry.in_folder import InFolder
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from tests.children import forked
@@ -321,10 +322,10 @@ def data(source: Path | str) -> object:
 
 def models(folder: Path) -> Models:
     """Versions, all of which can be read, the one in charge, and the report card."""
-    stored, charge = versions.versions(folder), versions.in_charge(folder)
+    stored, charge = InFolder(folder).names(), versions.in_charge(InFolder(folder))
     for one in stored:
-        versions.load(folder, one)
-    card = report_card.read(folder)
+        versions.load(InFolder(folder), one)
+    card = report_card.read(InFolder(folder))
     told = [(one.version, one.in_charge, one.marks, one.aside) for one in card]
     assert charge is None or charge in stored
     return stored, charge, told

@@ -17,6 +17,7 @@ from learn.shop import Shop
 from pipelines.cli import main
 from pipelines.registry import versions
 from pipelines.registry.catalogue import Catalogue
+from pipelines.registry.in_folder import InFolder
 from pipelines.tables.folder import read_folder
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
@@ -96,7 +97,7 @@ def small_workspace(root: Path) -> Path:
     facts = {"catalogue": Catalogue.of(shop).facts(), "validation": small_model().validation_}
     facts |= {"database_sha256": versions.database_stamp(root / "datasets" / "s" / "shop.db")}
     facts |= {"data_sha256": ""}
-    versions.save(root / "models" / "s", *small_model().to_state(), facts)
+    versions.save(InFolder(root / "models" / "s"), *small_model().to_state(), facts)
     return root
 
 

@@ -70,8 +70,8 @@ def check(
     """Print the validation of the current model and, if wanted, draw it as a page."""
     from learn.workers import usual_workers, workers
     from pipelines.ledger import store
-    from pipelines.registry import versions
     from pipelines.registry.opened import open_model
+    from pipelines.registry.sealed import AGAIN
     from pipelines.tables.folder import to_shop
 
     refuse_outputs(page, figure)
@@ -82,7 +82,7 @@ def check(
     if opened.notes:
         raise UserError(
             f"The tables of shop {name} have changed since version {opened.version} learnt from "
-            f"them; {versions.AGAIN}, then check it."
+            f"them; {AGAIN}, then check it."
         )
     progress(f"checking version {opened.version} of shop {name}")
     from learn.assessment.report import (

@@ -174,14 +174,15 @@ def swatches(seen: Seen) -> str:
 def _looked_at(workspace: Workspace, name: str, state: State, rows: list[int]) -> dict[int, Seen]:
     """The prints held against the model in charge; none, and a note, where it cannot tell."""
     from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
     from pipelines.registry.gate import look_at
     from pipelines.registry.opened import read_model
 
-    folder = workspace.models(name)
-    if versions.in_charge(folder) is None:
+    kept = archive_of(workspace, name)
+    if versions.in_charge(kept) is None:
         return {}
     try:
-        return look_at(read_model(folder)[1], state.given, rows)
+        return look_at(read_model(kept)[1], state.given, rows)
     except UserError as error:
         tell([f"what was expected of them is not told: {error}"])
         return {}

@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
 from pipelines.tables.schema import SHOP_TABLES
@@ -18,13 +18,13 @@ from pipelines.words.common import counted
 from pipelines.workspace.alone import alone
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
+    from pipelines.registry.archive import Archive
     from pipelines.registry.promotion import Charge, Step
     from pipelines.registry.report_card import Record
 
@@ -79,9 +79,11 @@ def learn(
 ) -> int:
     """Score what came in as a forecast, learn it, and say which model is in charge and why.
 
-    A second one at the same time waits for the first, and then learns what that has left.
+    A second one on this computer waits for the first, and then learns what that has left. One on
+    another computer does not: of the two versions the one stored first may be in charge.
     """
     from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
 
     say = progress or Progress()
     name = workspace.pick(shop)
@@ -89,9 +91,10 @@ def learn(
     refuse_unwritable(folder)  # before the long work, not after it
     waits = partial(say, "another strikeoff learn is at work here; waiting")
     with _nothing_left(folder), alone(folder / LOCK, waits):
-        if waiting := versions.take_over_if_waiting(folder):
+        kept = archive_of(workspace, name)
+        if waiting := versions.take_over_if_waiting(kept):
             print(f"Model {waiting} takes over now, as was judged when it was learnt.")
-        return _learn(workspace, name, refit, details, n_jobs, say)
+        return _learn(workspace, name, kept, refit, details, n_jobs, say)
 
 
 @contextmanager
@@ -111,6 +114,7 @@ def _nothing_left(folder: Path) -> Iterator[None]:
 def _learn(
     workspace: Workspace,
     name: str,
+    kept: Archive,
     refit: bool,
     details: bool,
     n_jobs: int | None,
@@ -121,21 +125,23 @@ def _learn(
     from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.catalogue import Catalogue
     from pipelines.registry.promotion import Step
+    from pipelines.registry.sealed import Overtaken
     from pipelines.tables.folder import to_shop
 
-    folder = workspace.models(name)
     database = versions.database_stamp(workspace.database(name))
     state = store.read_state(workspace.database(name))
     given = state.given
     data, digest = to_shop(given), versions.fingerprint(given)
-    card = report_card.read(folder)
+    card = report_card.read(kept)
     scored_before = len(card)
-    in_charge = _in_charge(folder)
-    charge = promotion.opened(folder, in_charge, data)
+    mark, in_charge = kept.mark(), _in_charge(kept)
+    charge = promotion.opened(kept, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
         marks = _marks(charge.model, data)
-        charge, card, back = _forecasts(folder, charge, data, marks, card, state.doubted(), digest)
+        charge, mark, card, back = _forecasts(
+            kept, mark, charge, data, marks, card, state.doubted(), digest
+        )
         step = promotion.next_step(charge, data, marks, given.trusted, card)
         if step.how == "append" and back:
             step = Step("refit", "what was appended last made forecasts worse")
@@ -144,9 +150,9 @@ def _learn(
     if refit:
         step = Step("refit", "--refit asks for it")
     elif charge is not None and (
-        step.how == "nothing" or versions.refused(folder, charge.version, digest)
+        step.how == "nothing" or versions.refused(kept, charge.version, digest)
     ):
-        print(nothing_new(folder, charge, digest))
+        print(nothing_new(kept, charge, digest))
         for line in report(charge.model.validation_):
             print(line)
         if details:
@@ -162,10 +168,8 @@ def _learn(
             charge, data, marks, given.trusted, progress, n_jobs or usual_workers()
         )
     takes, why = _verdict(charge, data, paired, step, in_charge)
-    if (now := _in_charge(folder)) != (charge.version if charge else in_charge):
-        takes, why = False, f"model {now} was put in charge meanwhile"
     arrays, meta = model.to_state()
-    facts = {
+    facts: dict[str, Any] = {
         "data_sha256": digest,
         "database_sha256": database,
         "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
@@ -183,12 +187,19 @@ def _learn(
             "compared": paired._asdict() if paired else None,
         },
     }
-    version = versions.save(folder, arrays, meta, facts, charge=takes)
+    now = charge.version if charge else in_charge
+    try:
+        version = versions.save(kept, arrays, meta, facts, charge=takes, mark=mark)
+    except Overtaken:
+        now = _in_charge(kept)
+        takes, why = False, f"model {now} was put in charge meanwhile"
+        facts["learnt"] |= {"put_in_charge": takes, "because": why}
+        version = versions.save(kept, arrays, meta, facts, charge=takes)
     progress("done")
     lines = told(step, charge, model, new, len(data.prints))
     for line in [*lines, *lots_of_batch(model, data, new if charge else None)]:
         print(line)
-    print(f"Stored as version {version} in {folder / version}.")
+    print(f"Stored as version {version} in {kept.where(version)}.")
     if takes:
         print(f"Model {version} is in charge: {why}.")
     else:
@@ -199,12 +210,12 @@ def _learn(
     return 0
 
 
-def _in_charge(folder: Path) -> str | None:
+def _in_charge(kept: Archive) -> str | None:
     """As `versions.in_charge`; where that is not known, what to call it."""
     from pipelines.registry import versions
 
-    with suppress(UserError):
-        return versions.in_charge(folder)
+    with versions.damage_passed_over():
+        return versions.in_charge(kept)
     return "that was in charge"
 
 
@@ -239,37 +250,41 @@ def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
 
 
 def _forecasts(
-    folder: Path,
+    kept: Archive,
+    mark: str,
     charge: Charge,
     data: Shop,
     marks: dict,
     card: list[Record],
     doubted: list[str],
     digest: str,
-) -> tuple[Charge, list[Record], bool]:
+) -> tuple[Charge, str, list[Record], bool]:
     """Score the batch; the rival takes over where the model in charge has forecast worse.
 
     The rival is the version before the one in charge, or one that was kept and not used. The
     last of the answer says whether what was appended since the rival did harm.
     """
-    from pipelines.registry import promotion, versions
+    from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.report_card import in_words
 
-    others = [v for v in versions.versions(folder) if v != charge.version]
-    rival = promotion.opened(folder, others[-1], data) if others else None
-    records = promotion.score_batch(folder, charge, rival, data, marks, card, doubted)
+    others = [v for v in kept.names() if v != charge.version]
+    rival = promotion.opened(kept, others[-1], data) if others else None
+    records = promotion.score_batch(kept, charge, rival, data, marks, card, doubted)
+    while records is None:  # another computer was first
+        card = report_card.read(kept)
+        records = promotion.score_batch(kept, charge, rival, data, marks, card, doubted)
     for record in records[:1]:
         for line in scored(record):
             print(line)
     card = [*card, *records]
     # Forecast by a program killed before it could learn from them: judged now.
-    left = promotion.forecast_not_learnt(card, charge) and not versions.has_learnt(folder, digest)
+    left = promotion.forecast_not_learnt(card, charge) and not versions.has_learnt(kept, digest)
     worse = promotion.forecast_worse(card, charge, rival) if records or left else None
     if worse is None or rival is None:
-        return charge, card, False
+        return charge, mark, card, False
     print(
         f"Model {rival.version} takes over: {charge.version} forecast recent batches "
         f"{in_words(worse)}."
     )
-    versions.put_in_charge(folder, rival.version)
-    return rival, card, int(rival.version) < int(charge.version)
+    mark = versions.put_in_charge(kept, rival.version, mark)
+    return rival, mark, card, int(rival.version) < int(charge.version)

@@ -136,9 +136,10 @@ def _cell(value: object) -> str:
 def _opened(workspace: Workspace, name: str) -> Opened | None:
     """The model in charge; None where there is none, or none that can be read, which is told."""
     from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
     from pipelines.registry.opened import open_model
 
-    if versions.in_charge(workspace.models(name)) is None:
+    if versions.in_charge(archive_of(workspace, name)) is None:
         return None
     try:
         return open_model(workspace, name)

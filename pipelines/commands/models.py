@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import suppress
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
+
+if TYPE_CHECKING:
+    from pipelines.registry.archive import Archive
 
 FIGURES = (
     ("prints learnt from", ("rows", "prints"), "{:.0f}"),
@@ -56,16 +57,20 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
 def list_models(*, workspace: Workspace, shop: str | None = None, details: bool = False) -> int:
     """Every stored version, oldest first, and which one is in charge."""
     from pipelines.registry import report_card, versions
+    from pipelines.registry.archive import archive_of
+    from pipelines.registry.sealed import AGAIN
     from pipelines.tasks.versions import told
 
-    folder = workspace.models(workspace.pick(shop))
-    found = told(folder)
+    kept = archive_of(workspace, workspace.pick(shop))
+    found = told(kept)
     if not found:
-        raise UserError(f"{folder}: no model has been learnt yet; {versions.AGAIN}.")
+        raise UserError(f"{kept.where()}: no model has been learnt yet; {AGAIN}.")
     unknown = ""
     try:
-        versions.in_charge(folder)
+        versions.in_charge(kept)
     except UserError as error:
+        if error.kind != Kind.DAMAGED:
+            raise
         unknown = str(error)
     print("version  made              prints  median dE00  in 90 % bands")
     for one in found:
@@ -83,10 +88,10 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
     if unknown:
         print(unknown)
     elif not any(one.in_charge for one in found):
-        print(f"None is in charge; {versions.AGAIN}, or put one in charge with --use VERSION.")
+        print(f"None is in charge; {AGAIN}, or put one in charge with --use VERSION.")
     print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
     try:
-        card = report_card.table(report_card.read(folder), details=details)
+        card = report_card.table(report_card.read(kept), details=details)
     except UserError as error:
         card = [str(error)]
     print(*card, sep="\n")
@@ -96,16 +101,17 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
 def use_model(version: str, *, workspace: Workspace, shop: str | None = None) -> int:
     """Put a stored version in charge."""
     from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
 
-    folder = workspace.models(workspace.pick(shop))
-    version = _named(folder, version)
+    kept = archive_of(workspace, workspace.pick(shop))
+    version = _named(kept, version)
     before = None
-    with suppress(UserError):  # it shall be known again
-        before = versions.in_charge(folder)
+    with versions.damage_passed_over():  # it shall be known again
+        before = versions.in_charge(kept)
     if version == before:
         print(f"Model {version} is in charge already; nothing was changed.")
         return 0
-    versions.put_in_charge(folder, version)
+    versions.put_in_charge(kept, version)
     print(f"Model {version} is in charge" + (f", in place of {before}." if before else "."))
     return 0
 
@@ -113,10 +119,11 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
 def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | None = None) -> int:
     """The figures of two versions side by side, and what they learnt from differently."""
     from pipelines.registry import report_card, versions
+    from pipelines.registry.archive import archive_of
 
-    folder = workspace.models(workspace.pick(shop))
-    names = [_named(folder, one), _named(folder, other)]
-    described = [versions.described(folder, name) for name in names]
+    kept = archive_of(workspace, workspace.pick(shop))
+    names = [_named(kept, one), _named(kept, other)]
+    described = [versions.described(kept, name) for name in names]
     facts = [each["facts"] for each in described]
     print(f"{'':<28}{names[0]:>12}{names[1]:>12}")
     for label, path, form in FIGURES:
@@ -133,7 +140,7 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
             print(f"{name} was {done}{' ' + learnt['after'] if learnt['how'] == 'append' else ''}"
                   f" ({learnt['why']}); {'' if learnt['put_in_charge'] else 'not '}put in charge: "
                   f"{learnt['because']}.")  # fmt: skip
-    for line in report_card.side_by_side(report_card.read(folder), *names):
+    for line in report_card.side_by_side(report_card.read(kept), *names):
         print(line)
     if facts[0].get("data_sha256") == facts[1].get("data_sha256"):
         print("Both learnt from the same data.")
@@ -149,12 +156,12 @@ def _fitted(version: str, facts: dict[str, Any]) -> str:
     return facts.get("learnt", {}).get("fitted") or version
 
 
-def _named(folder: Path, version: str) -> str:
+def _named(kept: Archive, version: str) -> str:
     """The version, also when the zeros before it are left out."""
     from pipelines.registry import versions
 
     name = version.zfill(4) if version.isdigit() else version
-    versions.described(folder, name)
+    versions.described(kept, name)
     return name
 
 

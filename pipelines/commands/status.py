@@ -12,7 +12,7 @@ from pipelines.commands._options import add_command, add_shop
 from pipelines.tasks.lots import lots_in_use
 from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +56,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     from pipelines.ledger import store
     from pipelines.ledger.state import current
     from pipelines.registry import promotion, versions
+    from pipelines.registry.archive import archive_of
     from pipelines.tables.folder import to_shop
     from pipelines.tasks.doubts import by_learner
     from pipelines.words.changes import change_lines
@@ -68,13 +69,15 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
     data = to_shop(state.given)
     lines = [*_tables(name, data), *_last_batch(ledger)]
     lines += [f"  {line}" for line in change_lines(data)]
-    folder = workspace.models(name)
+    kept = archive_of(workspace, name)
     version, unknown = None, ""
     try:
-        version = versions.in_charge(folder)
+        version = versions.in_charge(kept)
     except UserError as error:
+        if error.kind != Kind.DAMAGED:
+            raise
         unknown = str(error)
-    charge = promotion.opened(folder, version, data)
+    charge = promotion.opened(kept, version, data)
     lines += _doubts(state, list(by_learner(workspace, name, state).values()) if charge else [])
     if unknown:
         lines.append(unknown)
@@ -91,7 +94,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         )
         from pipelines.words.status import drift_lines, known_lines, news_line
 
-        lines += _model(version, versions.described(folder, version))
+        lines += _model(version, versions.described(kept, version))
         try:
             found = glance(charge.model, data)
         except Unusable:

@@ -50,10 +50,10 @@ def _drafts() -> Drafts:
 
 def _gate(now: Now) -> Gate | None:
     """The check by the model in charge; raises UserError where there is one that cannot be read."""
-    from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
 
     if now.model is None:
-        if versions.versions(now.workspace.models(now.shop)):
+        if archive_of(now.workspace, now.shop).names():
             raise UserError(words().measured.unreadable_model)
         return None
     return now.once("gate", lambda: gate_by(now.opened.model))

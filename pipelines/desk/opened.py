@@ -18,6 +18,7 @@ from pipelines.desk.choices import Choices
 from pipelines.ledger import store
 from pipelines.ledger.state import Ledger, State, current
 from pipelines.registry import versions
+from pipelines.registry.archive import archive_of
 from pipelines.registry.opened import Opened, open_model
 from pipelines.tables.folder import Given
 from pipelines.tasks.usual import Usual
@@ -154,6 +155,6 @@ def _marks(workspace: Workspace, shop: str) -> tuple[Hashable, ...]:
     else:
         stamp = store.stamp(source)
     try:
-        return stamp, versions.in_charge(workspace.models(shop))
+        return stamp, versions.in_charge(archive_of(workspace, shop))
     except UserError as error:  # told by whoever opens it
         return stamp, str(error)

@@ -13,6 +13,7 @@ from pipelines.desk.learning import Learning
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.registry import report_card, versions
+from pipelines.registry.archive import archive_of
 from pipelines.registry.report_card import Record
 from pipelines.tasks.versions import told
 from pipelines.words.common import minute
@@ -31,14 +32,14 @@ MOST_PERCENT = 20.0  # of ink more or less; what lies beyond is shown at the edg
 def show() -> str:
     """Everything but the drift, which takes seconds and has a page of its own."""
     now, learning = _now(), _learning()
-    folder = now.workspace.models(now.shop)
-    own = [r for r in report_card.read(folder) if r.in_charge and (len(r.forecasts) or r.aside)]
+    kept = archive_of(now.workspace, now.shop)
+    own = [r for r in report_card.read(kept) if r.in_charge and (len(r.forecasts) or r.aside)]
     return render_template(
         "progress.html",
         batches=[_batch(record) for record in own[-BATCHES:]][::-1],
         spared=_spared(own),
         tolerance=f"{now.usual.shop.settings.tolerance_dE00:g}",
-        versions=told(folder)[-VERSIONS:][::-1],
+        versions=told(kept)[-VERSIONS:][::-1],
         running=learning.running,
         code=learning.code,
         said=learning.lines,
@@ -75,11 +76,11 @@ def learn() -> Response:
 def use() -> Response:
     """Put another version in charge."""
     now = _now()
-    folder = now.workspace.models(now.shop)
+    kept = archive_of(now.workspace, now.shop)
     name = request.form.get("version", "")
-    if name not in versions.versions(folder):
+    if name not in kept.names():
         raise UserError(words().progress.no_version, Kind.UNKNOWN)
-    versions.put_in_charge(folder, name)
+    versions.put_in_charge(kept, name)
     return redirect(url_for("progress.show"), 303)
 
 

@@ -9,14 +9,14 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, jobs_of
 from pipelines.ledger.recording import Doubt, Gate
-from pipelines.registry import versions
+from pipelines.registry.archive import archive_of
 from pipelines.registry.catalogue import Catalogue
 from pipelines.registry.opened import read_model
 from pipelines.tables.folder import Given, check_added, to_shop
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 
 if TYPE_CHECKING:
     from learn.monitoring.inspection import Arrival
@@ -31,16 +31,18 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
     Raises UserError where the model in charge cannot be read: what came in past it would be
     learnt from before any model had looked at it.
     """
-    folder = workspace.models(shop)
-    if not versions.versions(folder):
+    kept = archive_of(workspace, shop)
+    if not kept.names():
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
     try:
-        _, model = read_model(folder)
+        _, model = read_model(kept)
     except UserError as error:
+        if error.kind != Kind.DAMAGED:
+            raise
         raise UserError(
-            f"{folder}: the model in charge, against which prints are checked, cannot be read by "
-            "this version; run strikeoff learn first, then this again; nothing was changed."
+            f"{kept.where()}: the model in charge, against which prints are checked, cannot be "
+            "read by this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
     return gate_by(model)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,7 +13,9 @@ import pandas as pd
 from learn.predict.causes import ENDS
 from pipelines.measured.target import with_chips
 from pipelines.registry import versions
+from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
+from pipelines.registry.sealed import AGAIN
 from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import targets_of, to_shop
 from pipelines.tables.names import Names
@@ -72,20 +73,20 @@ class Opened:
         )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]
 
 
-def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, ShiftModel]:
+def read_model(kept: Archive, version: str | None = None) -> tuple[StoredModel, ShiftModel]:
     """A stored version of a shop's model, the one in charge unless named, and what it holds.
 
     Raises UserError when there is none, or it cannot be read by this version; where that is the
     one in charge, the latest that can be read is offered.
     """
     if version is not None:
-        return _read(folder, version)
+        return _read(kept, version)
     try:
-        return _read(folder, None)
+        return _read(kept, None)
     except UserError as error:
         if error.kind != Kind.DAMAGED:
             raise
-        latest = _latest_readable(folder)
+        latest = _latest_readable(kept)
         if latest is None:
             raise
         raise UserError(
@@ -94,29 +95,29 @@ def read_model(folder: Path, version: str | None = None) -> tuple[StoredModel, S
         ) from error
 
 
-def _read(folder: Path, version: str | None) -> tuple[StoredModel, ShiftModel]:
-    stored = versions.load(folder, version)
+def _read(kept: Archive, version: str | None) -> tuple[StoredModel, ShiftModel]:
+    stored = versions.load(kept, version)
     from learn.predict.model import ShiftModel  # takes seconds to import, and may not be needed
 
     try:
         return stored, ShiftModel.from_state(stored.arrays, stored.meta)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        raise _unreadable(folder, stored) from error
+        raise _unreadable(kept, stored) from error
 
 
-def _latest_readable(folder: Path) -> str | None:
-    for name in reversed(versions.versions(folder)):
-        if not versions.is_changed(folder, name):
-            with suppress(UserError):
-                _read(folder, name)
+def _latest_readable(kept: Archive) -> str | None:
+    for name in reversed(kept.names()):
+        if not versions.is_changed(kept, name):
+            with versions.damage_passed_over():
+                _read(kept, name)
                 return name
     return None
 
 
-def _unreadable(folder: Path, stored: StoredModel) -> UserError:
-    path = folder / stored.version
+def _unreadable(kept: Archive, stored: StoredModel) -> UserError:
     return UserError(
-        f"{path}: does not hold a model this version can read; {versions.AGAIN}.", Kind.DAMAGED
+        f"{kept.where(stored.version)}: does not hold a model this version can read; {AGAIN}.",
+        Kind.DAMAGED,
     )
 
 
@@ -127,16 +128,16 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
 
     Raises UserError when there is none, or it is damaged.
     """
-    folder = workspace.models(shop_name)
+    kept = archive_of(workspace, shop_name)
     if version is not None:
         version = version.zfill(4) if version.isdigit() else version
-        versions.described(folder, version)  # says which ones there are
-    stored, model = read_model(folder, version)
+        versions.described(kept, version)  # says which ones there are
+    stored, model = read_model(kept, version)
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        raise _unreadable(folder, stored) from error
+        raise _unreadable(kept, stored) from error
     notes: list[str] = []
 
     def opened() -> Opened:
@@ -166,15 +167,15 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
             return opened()
         catalogue = catalogue.updated(now)
         model.settings_ = catalogue.settings
-        notes += _changed(folder, stored, versions.fingerprint(given))
+        notes += _changed(kept, stored, versions.fingerprint(given))
     return opened()
 
 
-def _changed(folder: Path, stored: StoredModel, digest: str) -> list[str]:
+def _changed(kept: Archive, stored: StoredModel, digest: str) -> list[str]:
     """A note where the data ``digest`` are not those a model has learnt from."""
     if stored.facts["data_sha256"] == digest:
         return []
-    if tried := versions.refused(folder, stored.version, digest):
+    if tried := versions.refused(kept, stored.version, digest):
         return [
             f"model {tried} has learnt the tables as they are now and was not put in charge; "
             f"strikeoff models --use {tried} does that."

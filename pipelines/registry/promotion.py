@@ -5,18 +5,18 @@ from __future__ import annotations
 import copy
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from learn.errors import Unusable
 from pipelines.registry import report_card
+from pipelines.registry.archive import Archive
 from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record, in_words
 from pipelines.words.common import counted
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ class Step:
     why: str
 
 
-def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
+def opened(kept: Archive, version: str | None, shop: Shop) -> Charge | None:
     """A stored version, ready to forecast and to learn on; None where it cannot be read.
 
     It is told of what the tables of ``shop`` hold that it has not learnt.
@@ -55,8 +55,10 @@ def opened(folder: Path, version: str | None, shop: Shop) -> Charge | None:
     if version is None:
         return None
     try:
-        stored, model = read_model(folder, version)
-    except UserError:
+        stored, model = read_model(kept, version)
+    except UserError as error:
+        if error.kind != Kind.DAMAGED:
+            raise
         return None
     verdict = {name: getattr(shop.settings, name) for name in OF_VERDICT}
     model.settings_ = replace(model.settings_, **verdict)
@@ -76,16 +78,17 @@ def new_prints(model: ShiftModel, marks: dict[str, dict[str, int]]) -> list[str]
 
 
 def score_batch(
-    folder: Path,
+    kept: Archive,
     charge: Charge,
     rival: Charge | None,
     shop: Shop,
     marks: dict,
     card: list[Record],
     doubted: list[str],
-) -> list[Record]:
+) -> list[Record] | None:
     """What the model in charge and its rival forecast of prints neither had learnt from, put
-    on the report card. Every print is forecast once.
+    on the report card. Every print is forecast once; None, and nothing put there, where another
+    computer has added to the card since it was read.
 
     Prints that the check on arrival has set aside (``doubted``) are counted beside them, once:
     most are slips, which are no miss of the model. One that is brought back is new, and is
@@ -113,8 +116,7 @@ def score_batch(
         unknown = len(prints) - len(found)
         record = Record(one.version, one is charge, one.fitted, found, batch, unknown)
         records.append(replace(record, aside=aside) if one is charge else record)
-    report_card.add(folder, records)
-    return records
+    return records if report_card.add(kept, records, card) else None
 
 
 def forecast_not_learnt(card: list[Record], charge: Charge) -> bool:

@@ -1,33 +1,27 @@
 """The report card: what each version forecast of prints before anything was learnt from them.
 
-``models/SHOP/forecasts.jsonl``, a line a batch and version, only ever added to. It lies with
-the models, because versions are numbered on each computer by itself. Beside it lies its seal: how
-many bytes of it are sound, and their SHA-256; what a killed program has added below is not sealed.
+A line a batch and version, only ever added to; it is kept with the versions it is about
+(`pipelines.registry.archive`).
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipelines.registry.sealed import bytes_of
+from pipelines.registry.archive import Archive
+from pipelines.registry.sealed import CARD
 from pipelines.words.common import counted, minute
-from pipelines.workspace.files import write_text
-from pipelines.workspace.problems import Kind, UserError
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
 
-FILE, SEAL = "forecasts.jsonl", "forecasts.sha256"
-MOST = 1_000_000_000  # bytes
 FORM = 1
 RECENT = 5  # batches
 
@@ -52,38 +46,39 @@ class Record:
     aside: list[str] = field(default_factory=list)
 
 
-def add(folder: Path, records: Iterable[Record]) -> None:
-    """Add records; what is there already is never touched."""
+def add(kept: Archive, records: Sequence[Record], card: Sequence[Record] | None = None) -> bool:
+    """Add records; what is there already is never touched.
+
+    With a ``card``, as it was read, nothing is added and the answer is False if another computer
+    has added to it since.
+    """
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    lines = [json.dumps(_plain(record, now)) + "\n" for record in records]
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / FILE).open("ab+") as file:
-        size = file.seek(0, os.SEEK_END)
-        if size:
-            file.seek(size - 1)
-            if file.read(1) != b"\n":  # a program was killed within a line
-                lines.insert(0, "\n")
-        file.write("".join(lines).encode())
-        file.flush()
-        os.fsync(file.fileno())
-    data = (folder / FILE).read_bytes()
-    write_text(folder / SEAL, f"{len(data)} {hashlib.sha256(data).hexdigest()}\n")
+
+    def lines(there: bytes) -> list[str] | None:
+        if card is not None and len(_records(kept, there)) != len(card):
+            return None
+        return [json.dumps(_plain(record, now)) for record in records]
+
+    return kept.add_to_card(lines)
 
 
-def read(folder: Path) -> list[Record]:
+def read(kept: Archive) -> list[Record]:
     """All records, oldest first; a line cut off by a killed program is passed over.
 
-    Raises UserError when the file is of another version, or not what was written.
+    Raises UserError when the card is of another version, or not what was written.
     """
-    lines = _sound(folder).splitlines()
+    return _records(kept, kept.card())
+
+
+def _records(kept: Archive, lines: bytes) -> list[Record]:
     found = []
-    for line in lines:
+    for line in lines.splitlines():
         try:
             told = json.loads(line)
             if told["form"] != FORM:
                 raise UserError(
-                    f"{folder / FILE}: is of form {told['form']}, this program reads form {FORM}; "
-                    "move it away to begin a new report card."
+                    f"{kept.where(CARD)}: is of form {told['form']}, this program reads form "
+                    f"{FORM}; move it away to begin a new report card."
                 )
             forecasts = pd.DataFrame(told["forecasts"])
             fields = ("version", "in_charge", "fitted", "marks", "unknown", "when")
@@ -97,27 +92,6 @@ def read(folder: Path) -> list[Record]:
         except (ValueError, KeyError, TypeError):
             continue
     return found
-
-
-def _sound(folder: Path) -> bytes:
-    """All that was written; raises UserError where it is not that any more."""
-    path, seal = folder / FILE, folder / SEAL
-    try:
-        if not seal.exists():  # nothing yet, or what an earlier version of this program wrote
-            return bytes_of(path, MOST) if path.exists() else b""
-        size, digest = bytes_of(seal, MOST).decode("ascii").split()
-        data = bytes_of(path, MOST)
-        if len(data) >= int(size) and hashlib.sha256(data[: int(size)]).hexdigest() == digest:
-            return data
-    except PermissionError:
-        raise
-    except (OSError, ValueError):
-        pass
-    raise UserError(
-        f"{path}: the report card is damaged, changed or missing; put back a copy of it and of "
-        f"{SEAL}, or move both away to begin a new one.",
-        Kind.DAMAGED,
-    )
 
 
 def forecast_already(records: Iterable[Record]) -> set[tuple[str, int]]:

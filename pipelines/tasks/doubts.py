@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from pipelines.ledger.state import State
 from pipelines.registry import versions
+from pipelines.registry.archive import archive_of
 from pipelines.workspace.folders import Workspace
 
 
 def by_learner(workspace: Workspace, name: str, state: State) -> dict[int, str]:
     """Gross errors of the model in charge that nobody has decided on since: row -> line."""
-    folder = workspace.models(name)
-    version = versions.in_charge(folder)
+    kept = archive_of(workspace, name)
+    version = versions.in_charge(kept)
     if version is None:
         return {}
     lines = {}
-    for record in versions.described(folder, version)["facts"].get("set_aside", []):
+    for record in versions.described(kept, version)["facts"].get("set_aside", []):
         row = state.row_of(record["print_id"])
         if row is None or state.standing[row].why or state.standing[row].decision is not None:
             continue

@@ -111,9 +111,10 @@ def _by_model(
     """Ink -> the fewest prints by the model in charge, and what will be known of it after them."""
     from learn.planning.new_ink import plan_ink
     from pipelines.registry import versions
+    from pipelines.registry.archive import archive_of
     from pipelines.registry.opened import open_model
 
-    if versions.in_charge(workspace.models(name)) is None:
+    if versions.in_charge(archive_of(workspace, name)) is None:
         return {}
     opened = open_model(workspace, name)
     notes += opened.notes

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.words.common import counted
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
+    from pipelines.registry.archive import Archive
     from pipelines.registry.promotion import Charge, Step
     from pipelines.registry.report_card import Record
 
@@ -20,7 +20,7 @@ def told(
     step: Step, charge: Charge | None, model: ShiftModel, new: list[str], n_prints: int
 ) -> list[str]:
     """What was learnt, how good the model is, and what it set aside."""
-    from pipelines.registry import versions
+    from pipelines.registry.sealed import FACTS
 
     known: set[str] = set()
     if charge is not None and step.how == "append":
@@ -38,7 +38,7 @@ def told(
         shown = out[:SHOWN_SET_ASIDE]
         lines += [f"  {i}: {r}" for i, r in zip(shown["print_id"], shown["reason"], strict=True)]
         if (more := len(out) - SHOWN_SET_ASIDE) > 0:
-            lines.append(f"  and {more} more, all of them in the version's {versions.FACTS}")
+            lines.append(f"  and {more} more, all of them in the version's {FACTS}")
     return lines
 
 
@@ -95,10 +95,10 @@ def scored(record: Record) -> list[str]:
     ]
 
 
-def nothing_new(folder: Path, charge: Charge, digest: str) -> str:
+def nothing_new(kept: Archive, charge: Charge, digest: str) -> str:
     from pipelines.registry import versions
 
-    if (tried := versions.refused(folder, charge.version, digest)) is None:
+    if (tried := versions.refused(kept, charge.version, digest)) is None:
         return f"Nothing new since model {charge.version} learnt; nothing was changed."
     return (
         f"Model {tried} has learnt all this, and {charge.version} is in charge; nothing was "

@@ -96,14 +96,15 @@ def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -
     where it cannot learn the batch without learning all anew."""
     from pipelines.ledger import store
     from pipelines.registry import promotion, versions
+    from pipelines.registry.archive import archive_of
     from pipelines.tables.folder import to_shop
 
     data = to_shop(store.read(workspace.database(shop)))
     own = data.prints[data.prints["print_id"].isin(print_ids)]
     if own["ink_lot"].isna().all():
         return []
-    folder = workspace.models(shop)
-    charge = promotion.opened(folder, versions.in_charge(folder), data)
+    kept = archive_of(workspace, shop)
+    charge = promotion.opened(kept, versions.in_charge(kept), data)
     if charge is None:
         return []
     try:
@@ -117,13 +118,14 @@ def cards_recorded(workspace: Workspace, shop: str) -> list[str]:
     """What cards say of lots never printed, once they are stored; nothing without a model."""
     from pipelines.ledger import store
     from pipelines.registry import promotion, versions
+    from pipelines.registry.archive import archive_of
     from pipelines.tables.folder import to_shop
 
     data = to_shop(store.read(workspace.database(shop)))
     if data.drawdowns["ink_lot"].isna().all():
         return []
-    folder = workspace.models(shop)
-    charge = promotion.opened(folder, versions.in_charge(folder), data)
+    kept = archive_of(workspace, shop)
+    charge = promotion.opened(kept, versions.in_charge(kept), data)
     return [] if charge is None else carded_lots(charge.model, _names(data))
 
 

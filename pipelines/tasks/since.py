@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from pipelines.registry import versions
+from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.opened import open_model
 from pipelines.words.common import counted, minute
 from pipelines.words.history import brought
 from pipelines.words.verdict import HEADLINES
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 
 def came(ledger: Ledger, workspace: Workspace, shop: str, day: str) -> list[str]:
     """Sentences on what came into the store from ``day`` on (2026-03-31), and on new models."""
-    folder = workspace.models(shop)
-    charge = versions.in_charge(folder)
+    kept = archive_of(workspace, shop)
+    charge = versions.in_charge(kept)
     said = list(_in_store(ledger, day))
-    for version in versions.versions(folder):
-        if _made(workspace, shop, version) >= day:
+    for version in kept.names():
+        if _made(kept, version) >= day:
             state = ", in charge" if version == charge else ", not in charge"
             said.append(f"Model {version} has learnt{state}.")
     return said
@@ -34,9 +34,9 @@ def came(ledger: Ledger, workspace: Workspace, shop: str, day: str) -> list[str]
 
 def model_of_before(workspace: Workspace, shop: str, day: str) -> str | None:
     """The newest version made before ``day``, where another is in charge now."""
-    folder = workspace.models(shop)
-    older = [v for v in versions.versions(folder) if "" < _made(workspace, shop, v) < day]
-    return older[-1] if older and older[-1] != versions.in_charge(folder) else None
+    kept = archive_of(workspace, shop)
+    older = [v for v in kept.names() if "" < _made(kept, v) < day]
+    return older[-1] if older and older[-1] != versions.in_charge(kept) else None
 
 
 def other_verdicts(
@@ -70,9 +70,8 @@ def _in_store(ledger: Ledger, day: str) -> Iterator[str]:
             yield f"{minute(decision.at)}: batch {decision.batch} {decision.what}."
 
 
-def _made(workspace: Workspace, shop: str, version: str) -> str:
+def _made(kept: Archive, version: str) -> str:
     """When a version was made; empty where it cannot be read."""
-    try:
-        return str(versions.described(workspace.models(shop), version).get("made", ""))
-    except UserError:
-        return ""
+    with versions.damage_passed_over():
+        return str(versions.described(kept, version).get("made", ""))
+    return ""

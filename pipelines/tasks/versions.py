@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from pipelines.registry import versions
+from pipelines.registry.archive import Archive
 from pipelines.words.common import minute
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 
 class Told(NamedTuple):
@@ -23,15 +22,17 @@ class Told(NamedTuple):
     readable: bool
 
 
-def told(folder: Path) -> list[Told]:
+def told(kept: Archive) -> list[Told]:
     """Every stored version, oldest first."""
     charge, found = None, []
-    with suppress(UserError):  # which one is not known, where that is damaged
-        charge = versions.in_charge(folder)
-    for name in versions.versions(folder):
+    with versions.damage_passed_over():  # which one is not known then
+        charge = versions.in_charge(kept)
+    for name in kept.names():
         try:
-            facts = versions.described(folder, name)
-        except UserError:
+            facts = versions.described(kept, name)
+        except UserError as error:
+            if error.kind != Kind.DAMAGED:
+                raise
             found.append(Told(name, name == charge, "", None, None, None, False))
             continue
         held = facts["facts"].get("validation", {})

@@ -107,6 +107,7 @@ def cold(folder: Path) -> dict[str, float]:
     from pipelines.commands.import_tables import import_tables
     from pipelines.registry import versions
     from pipelines.registry.catalogue import Catalogue
+    from pipelines.registry.in_folder import InFolder
     from pipelines.tables.folder import read_folder
     from pipelines.workspace.folders import Workspace
 
@@ -121,7 +122,7 @@ def cold(folder: Path) -> dict[str, float]:
         "catalogue": Catalogue.of(shop).facts(),
         "validation": {},
     }
-    versions.save(workspace.models(SHOP), arrays, description, facts)
+    versions.save(InFolder(workspace.models(SHOP)), arrays, description, facts)
     last = shop.prints.iloc[-1]
     options = ONE_SETUP.format(
         ink=last["ink_id"], substrate=last["substrate_id"], mesh=last["mesh_id"]

@@ -12,6 +12,7 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from tests.monitoring.test_inspection import KnownShop
 from tests.tiny_shop import with_cell, write_shop
 
@@ -54,4 +55,4 @@ def model(shop, monkeypatch):
     monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=Model))
     facts = {"set_aside": [{"print_id": "P3", "reason": "far off"}], "rows": {"prints": 2}}
     facts["validation"] = {"median_dE00": 0.5, "coverage90": 0.9, "n_prints": 2}
-    versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
+    versions.save(InFolder(Path("models/tiny")), {"x": np.zeros(1)}, {}, facts)

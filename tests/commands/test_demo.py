@@ -11,6 +11,7 @@ from learn.predict.model import ShiftModel
 from pipelines.cli import main
 from pipelines.commands import demo
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from tests.pages.test_prediction import Reader
 from tests.small_demo import DEMO, INKS, write_tables
@@ -65,7 +66,7 @@ def test_demo_imports_learns_predicts_and_writes(part, capsys):
     assert f"{len(part)} set-ups: " in said.out
     assert str(PAGE.resolve()) in said.out
     assert str(TABLE.resolve()) in said.out
-    assert versions.load(Path("models/demo")).facts["validation"]["median_dE00"] < 2
+    assert versions.load(InFolder(Path("models/demo"))).facts["validation"]["median_dE00"] < 2
 
     before = TABLE.read_bytes()
     assert main(["demo"]) == 0  # once more: nothing new is learnt, nothing else comes out

@@ -15,6 +15,7 @@ import pytest
 from learn.colour.colorimetry import srgb_hex, viewing
 from pipelines.ledger import store
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
 
 
@@ -61,7 +62,7 @@ def test_doubts_are_shown_beside_what_was_expected(shop, capsys, monkeypatch):
     # the learner sets aside what came in right, and what somebody typed into the wrong column
     facts = {"set_aside": [{"print_id": one, "reason": "far off"} for one in ("R1", "P3")]}
     facts |= {"rows": {"prints": 3}, "validation": {"median_dE00": 0.5, "coverage90": 0.9}}
-    versions.save(Path("models/tiny"), {"x": np.zeros(1)}, {}, facts)
+    versions.save(InFolder(Path("models/tiny")), {"x": np.zeros(1)}, {}, facts)
     database = DATABASE.read_bytes()
     said = says(capsys, "doubts", "--page", "d.html")
     assert "R1  batch 2: far off (model 0002)\n" in said  # right as it is: nothing to guess

@@ -24,6 +24,7 @@ from hypothesis.stateful import (
 
 from pipelines.ledger import store
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from tests.quick_shop import began, run
 
 # MACHINES=50 MOVES=30 in the environment is the long version.
@@ -103,7 +104,10 @@ class Shop(RuleBasedStateMachine):
         }  # fmt: skip
         assert told == self.targets()
         folder = self.root / "models" / "s"
-        assert (versions.versions(folder), versions.in_charge(folder)) == (self.stored, self.charge)
+        assert (InFolder(folder).names(), versions.in_charge(InFolder(folder))) == (
+            self.stored,
+            self.charge,
+        )
 
     # --- what comes in, goes out and comes in again ---------------------------------------
 

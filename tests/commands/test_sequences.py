@@ -15,7 +15,7 @@ import pytest
 
 from learn.colour.colorimetry import delta_e00
 from pipelines.ledger import store
-from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from tests.quick_shop import began, run, truth
 from tests.small_demo import LAB, TRUE_LAB
 
@@ -164,7 +164,7 @@ class Sequence:
             assert "run strikeoff learn" not in self.shop.predict_everything(), self.shop.done
 
     def use(self) -> None:
-        stored = versions.versions(self.shop.root / "models" / "s")
+        stored = InFolder(self.shop.root / "models" / "s").names()
         self.did("models", "--use", self.draw.choice(stored))
 
     def look(self) -> None:

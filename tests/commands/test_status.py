@@ -5,6 +5,7 @@ from __future__ import annotations
 from learn.predict.model import ShiftModel
 from pipelines.cli import main
 from pipelines.registry import promotion, versions
+from pipelines.registry.in_folder import InFolder
 from tests.small_demo import small_model, small_shop
 from tests.tiny_shop import write_shop
 
@@ -20,12 +21,12 @@ def test_status_screen(tmp_path, monkeypatch, capsys):
     assert "Shop tiny: " in said
     assert "Last batch: 1, import" in said
     assert "none yet; strikeoff learn" in said
-    versions.save(tmp_path / "models" / "tiny", {}, {}, {"validation": {}})
+    versions.save(InFolder(tmp_path / "models" / "tiny"), {}, {}, {"validation": {}})
     assert main(["status"]) == 0
     assert "cannot be read by this version: strikeoff learn makes" in capsys.readouterr().out
     arrays, meta = small_model().to_state()
     facts = {"validation": small_model().validation_, "set_aside": [], "rows": {}}
-    versions.save(tmp_path / "models" / "tiny", arrays, meta, facts)
+    versions.save(InFolder(tmp_path / "models" / "tiny"), arrays, meta, facts)
     given = small_shop()
     model = ShiftModel.from_state(arrays, meta)
     charge = promotion.Charge(model, "0002", "0002", {})

@@ -20,6 +20,7 @@ from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry import promotion, versions
 from pipelines.registry.catalogue import Catalogue
+from pipelines.registry.in_folder import InFolder
 from pipelines.tables.folder import to_shop
 from pipelines.workspace.problems import UserError
 from tests.damaged.files import Damage, remove
@@ -52,11 +53,11 @@ def stored_shop(root: Path) -> Path:
     _save(root, model, None)
     _do(root, "record", str(root / "batch.csv"))
     shop = to_shop(store.read(source))
-    charge = promotion.opened(root / MODEL, OTHER, shop)
+    charge = promotion.opened(InFolder(root / MODEL), OTHER, shop)
     assert charge is not None
     from learn.fit.fingerprints import marks_of
 
-    promotion.score_batch(root / MODEL, charge, None, shop, marks_of(shop), [], [])
+    promotion.score_batch(InFolder(root / MODEL), charge, None, shop, marks_of(shop), [], [])
     more = copy.copy(charge.model)
     more.append(shop)
     _save(root, more, charge)
@@ -80,7 +81,7 @@ def _save(root: Path, model: ShiftModel, after: promotion.Charge | None) -> None
         "validation": model.validation_,
         "learnt": {"after": after and after.version, "fitted": after and after.fitted},
     }
-    versions.save(root / MODEL, *model.to_state(), facts)
+    versions.save(InFolder(root / MODEL), *model.to_state(), facts)
 
 
 class Answer(NamedTuple):
@@ -187,10 +188,10 @@ def _judged(good: Answer, now: Answer) -> str:
 
 def _no_other(place: Path) -> str:
     """A version that can be read and was not offered, if there is one."""
-    for name in versions.versions(place / MODEL):
-        if not versions.is_changed(place / MODEL, name):
+    for name in InFolder(place / MODEL).names():
+        if not versions.is_changed(InFolder(place / MODEL), name):
             with suppress(UserError):
-                versions.load(place / MODEL, name)
+                versions.load(InFolder(place / MODEL), name)
                 return f"{name} was not offered"
     return ""
 

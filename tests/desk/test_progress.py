@@ -14,6 +14,7 @@ from pipelines.desk.opened import Desk
 from pipelines.desk.progress import _months
 from pipelines.desk.safety import FORM
 from pipelines.registry import report_card, versions
+from pipelines.registry.in_folder import InFolder
 from pipelines.workspace.folders import Workspace
 from tests.desk.conftest import text_of
 from tests.small_demo import small_shop
@@ -59,7 +60,7 @@ def test_test_prints_spared_are_counted(own, root):
     old = report_card.Record(
         old.version, True, old.fitted, old.forecasts.drop(columns=["sure", "held"]), {}
     )
-    report_card.add(folder, [old, record(10, 7, 6), record(4, 2, 2)])
+    report_card.add(InFolder(folder), [old, record(10, 7, 6), record(4, 2, 2)])
     said = text_of(own.get("/progress/").text)
     assert "Prints forecast beforehand 14 Needed no test print 9" in said
     assert "Of these within 2 dE00 8 Wanted a test print 5" in said
@@ -70,20 +71,20 @@ def test_test_prints_spared_are_counted(own, root):
 
 def test_another_version_is_put_in_charge_and_back(own, root):
     folder = Workspace(root).models(Workspace(root).pick(None))
-    before = versions.in_charge(folder)
-    stored = versions.load(folder)
-    versions.save(folder, stored.arrays, stored.meta, stored.facts)
-    other = next(name for name in versions.versions(folder) if name != before)
+    before = versions.in_charge(InFolder(folder))
+    stored = versions.load(InFolder(folder))
+    versions.save(InFolder(folder), stored.arrays, stored.meta, stored.facts)
+    other = next(name for name in InFolder(folder).names() if name != before)
     for name in (before, other, before):
         reply = own.post("/progress/use/", data={FORM: "k", "version": name})
         assert reply.status_code == 303
-        assert versions.in_charge(folder) == name
+        assert versions.in_charge(InFolder(folder)) == name
     for nonsense in ("../0001", "9999", ""):
         reply = own.post("/progress/use/", data={FORM: "k", "version": nonsense})
         assert reply.status_code == 400
         assert "no such version" in reply.text
     assert own.post("/progress/use/", data={"version": other}).status_code == 403
-    assert versions.in_charge(folder) == before
+    assert versions.in_charge(InFolder(folder)) == before
 
 
 def test_it_learns_while_the_page_goes_on(own):

@@ -21,6 +21,7 @@ from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
 from tests.children import exit_codes, forked
 from tests.tiny_shop import TINY, write_shop
 
@@ -120,13 +121,13 @@ def test_saving_a_model_killed_at_any_instant(tmp_path):
 
     def make() -> None:
         shutil.rmtree(tmp_path / "models", ignore_errors=True)
-        versions.save(tmp_path / "models", arrays, {"n": 1}, {})
+        versions.save(InFolder(tmp_path / "models"), arrays, {"n": 1}, {})
 
     def work() -> None:
-        versions.save(tmp_path / "models", arrays, {"n": 2}, {})
+        versions.save(InFolder(tmp_path / "models"), arrays, {"n": 2}, {})
 
     def look() -> tuple[object, ...]:
-        stored = versions.load(tmp_path / "models")
+        stored = versions.load(InFolder(tmp_path / "models"))
         np.testing.assert_array_equal(stored.arrays["x"], arrays["x"])
         return stored.version, stored.meta["n"]
 
@@ -137,12 +138,12 @@ def test_two_learning_at_once_make_two_versions(tmp_path):
     folder = tmp_path / "models"
 
     def save(n: int) -> int:
-        versions.save(folder, {"x": np.zeros(3)}, {"n": n}, {})
+        versions.save(InFolder(folder), {"x": np.zeros(3)}, {"n": n}, {})
         return 0
 
     assert exit_codes(partial(save, 0), partial(save, 1)) == [0, 0]
-    assert versions.versions(folder) == ["0001", "0002"]
-    assert sorted(versions.load(folder, v).meta["n"] for v in ("0001", "0002")) == [0, 1]
+    assert InFolder(folder).names() == ["0001", "0002"]
+    assert sorted(versions.load(InFolder(folder), v).meta["n"] for v in ("0001", "0002")) == [0, 1]
 
 
 def test_two_recording_at_once_both_land(shop):

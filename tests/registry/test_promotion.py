@@ -19,7 +19,9 @@ from learn.predict.model import ShiftModel
 from learn.shop import ShopSettings
 from pipelines.cli import main
 from pipelines.ledger import store
-from pipelines.registry import promotion, report_card, versions
+from pipelines.registry import in_folder, promotion, report_card, versions
+from pipelines.registry.in_folder import InFolder
+from pipelines.registry.sealed import CURRENT, FACTS
 from pipelines.tables.folder import read_folder, to_shop
 from tests.assessment.test_forecasts import simulated
 from tests.small_demo import write_tables
@@ -104,8 +106,8 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "Model 0002 has learnt all this, and 0001 is in charge" in says("learn")
 
     # The report card by hand: the stored model had learnt none of the batch.
-    first = report_card.read(folder)[0]
-    stored = versions.load(folder, "0001")
+    first = report_card.read(InFolder(folder))[0]
+    stored = versions.load(InFolder(folder), "0001")
     model = Quick.from_state(stored.arrays, stored.meta)
     shop = to_shop(store.read(root / "datasets" / "s" / "shop.db"))
     prints = shop.prints[shop.prints["print_id"].isin(batches[0]["print_id"])]
@@ -134,7 +136,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert "CRPS" in says("models", "--details")
     assert "came since all was last learnt anew, more than 20 %" in said
     assert "beside model 0002" in said
-    told = [(r.version, r.in_charge, r.fitted) for r in report_card.read(folder)]
+    told = [(r.version, r.in_charge, r.fitted) for r in report_card.read(InFolder(folder))]
     assert told == [("0001", True, "0001"), ("0002", True, "0001"), ("0001", False, "0001")]
     assert predicted("--model", "0001")[0] == before
     assert predicted("--model", "2")[0] == after
@@ -155,7 +157,7 @@ def test_batches_are_forecast_then_learnt_and_predictions_come_again(learnt, say
     assert said.split() == ["0003", *said.split()[1:3], "0", "1"]
     says("doubts", "keep", "X1")
     assert "1 new print of 1 job, as model 0003 forecast them:" in says("learn")
-    last = [record for record in report_card.read(folder) if record.in_charge][-1]
+    last = [record for record in report_card.read(InFolder(folder)) if record.in_charge][-1]
     assert (list(last.marks), last.aside) == (["X1"], [])
     assert last.forecasts["dE00"][0] > 5
 
@@ -168,7 +170,7 @@ def loop(learnt, monkeypatch, tmp_path) -> tuple[list[str], Path]:
     at, folder = ["--workspace", str(tmp_path)], tmp_path / "models" / "s"
     assert main([*at, "import", str(root / "tables"), "--shop", "s"]) == 0
     shutil.copytree(root / "models" / "s" / "0001", folder / "0001")
-    versions.put_in_charge(folder, "0001")
+    versions.put_in_charge(InFolder(folder), "0001")
     batches[0].to_csv(tmp_path / "batch.csv", index=False)
     assert main([*at, "record", str(tmp_path / "batch.csv")]) == 0
     return at, folder
@@ -176,27 +178,30 @@ def loop(learnt, monkeypatch, tmp_path) -> tuple[list[str], Path]:
 
 def test_killed_before_it_takes_over_the_next_learn_puts_it_in_charge(loop, monkeypatch, capfd):
     at, folder = loop
-    write_text = versions.write_text
+    write_text = in_folder.write_text
 
     def killed(path: Path, text: str) -> None:
-        if path.name == versions.CURRENT:
+        if path.name == CURRENT:
             raise KeyboardInterrupt
         write_text(path, text)
 
     with monkeypatch.context() as patch:
-        patch.setattr(versions, "write_text", killed)
+        patch.setattr(in_folder, "write_text", killed)
         patch.setattr(promotion, "judged_append", lambda *_: None)
         assert main([*at, "learn"]) == 130
-    assert (versions.versions(folder), versions.in_charge(folder)) == (["0001", "0002"], "0001")
+    assert (InFolder(folder).names(), versions.in_charge(InFolder(folder))) == (
+        ["0001", "0002"],
+        "0001",
+    )
     capfd.readouterr()
     assert main([*at, "learn"]) == 0
     said = capfd.readouterr().out
     assert said.startswith("Model 0002 takes over now")
     assert "Nothing new since model 0002" in said
-    assert versions.in_charge(folder) == "0002"
+    assert versions.in_charge(InFolder(folder)) == "0002"
     assert main([*at, "models", "--use", "1"]) == 0  # a person's word stands
     assert main([*at, "learn"]) == 0
-    assert versions.in_charge(folder) == "0001"
+    assert versions.in_charge(InFolder(folder)) == "0001"
 
 
 def test_two_learning_at_once_count_a_batch_once(loop, learnt):
@@ -210,8 +215,8 @@ def test_two_learning_at_once_count_a_batch_once(loop, learnt):
     assert err.count("another strikeoff learn is at work here; waiting") == 1
     assert out.count("Stored as version") == 1
     assert out.count("nothing was changed.") == 1
-    assert versions.versions(folder) == ["0001", "0002"]
-    own = [record for record in report_card.read(folder) if record.in_charge]
+    assert InFolder(folder).names() == ["0001", "0002"]
+    own = [record for record in report_card.read(InFolder(folder)) if record.in_charge]
     assert [len(record.marks) for record in own] == [len(learnt[1][0])]
 
 
@@ -219,7 +224,7 @@ def test_a_damaged_version_is_told_and_the_one_before_offered(loop, tmp_path, ca
     at, folder = loop
     assert main([*at, "learn"]) == 0
     assert main([*at, "models", "--use", "2"]) == 0
-    with (folder / "0002" / versions.FACTS).open("a") as file:
+    with (folder / "0002" / FACTS).open("a") as file:
         file.write(" ")
     assert main([*at, "list", "inks"]) == main([*at, "export", str(tmp_path / "out")]) == 0
     assert main([*at, "predict", str(tmp_path / "batch.csv"), "--out", "out.csv"]) == 2
@@ -246,7 +251,7 @@ def test_what_calls_for_learning_anew(learnt, monkeypatch, change, how, why):
     if "L" in change:
         garment = shop.prints["strokes"].where(shop.prints.index != 3, 3.0)
         shop = replace(shop, prints=shop.prints.assign(strokes=garment))
-    charge = promotion.opened(root / "models" / "s", "0001", shop)
+    charge = promotion.opened(InFolder(root / "models" / "s"), "0001", shop)
     step = promotion.next_step(charge, shop, marks_of(shop), frozenset(), [])
     assert step.how == how
     assert why in step.why

@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 
 from pipelines.registry import versions
+from pipelines.registry.in_folder import InFolder
+from pipelines.registry.sealed import CURRENT, SEAL
 from pipelines.tables.folder import Given
 from pipelines.workspace.problems import UserError
 from tests.tiny_shop import TINY
@@ -22,12 +24,12 @@ ARRAYS = {"weights": np.arange(6.0).reshape(2, 3), "names": np.array(["a", "ö"]
 
 def test_a_model_is_given_back_and_versions_count_up(tmp_path):
     facts = {"validation": {"median_dE00": np.float64(0.5), "by_group": {"job": float("nan")}}}
-    assert versions.save(tmp_path, ARRAYS, {"n": np.int64(3)}, facts) == "0001"
-    assert versions.save(tmp_path, ARRAYS, {"n": 4}, facts) == "0002"
-    stored = versions.load(tmp_path)
+    assert versions.save(InFolder(tmp_path), ARRAYS, {"n": np.int64(3)}, facts) == "0001"
+    assert versions.save(InFolder(tmp_path), ARRAYS, {"n": 4}, facts) == "0002"
+    stored = versions.load(InFolder(tmp_path))
     assert (stored.version, stored.meta) == ("0002", {"n": 4})
     assert stored.facts["validation"]["median_dE00"] == 0.5
-    assert versions.load(tmp_path, "0001").meta == {"n": 3}
+    assert versions.load(InFolder(tmp_path), "0001").meta == {"n": 3}
     for name, array in ARRAYS.items():
         np.testing.assert_array_equal(stored.arrays[name], array)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "0002", "CURRENT"]
@@ -35,7 +37,7 @@ def test_a_model_is_given_back_and_versions_count_up(tmp_path):
 
 def test_a_model_never_holds_objects(tmp_path):
     with pytest.raises(TypeError, match="not Python objects"):
-        versions.save(tmp_path, {"x": np.array([None])}, {}, {})
+        versions.save(InFolder(tmp_path), {"x": np.array([None])}, {}, {})
     assert list(tmp_path.iterdir()) == []
 
 
@@ -58,7 +60,7 @@ def _pickled(folder: Path) -> None:
         lambda folder: (folder / "model.json").write_text("{"),
         lambda folder: (folder / "model.json").write_text("[]"),
         lambda folder: (folder / "model.json").write_text("[" * 100_000 + "]" * 100_000),
-        lambda folder: (folder / versions.SEAL).unlink(),
+        lambda folder: (folder / SEAL).unlink(),
         lambda folder: (folder / "model.json").write_bytes(b"\xff\xfe"),
         lambda folder: (folder / "model.json").write_text('{"format": "other"}'),
         lambda folder: (folder / "model.json").write_text('{"format": "strikeoff model 1"}'),
@@ -70,10 +72,10 @@ def _pickled(folder: Path) -> None:
     ],
 )
 def test_a_damaged_or_foreign_model_is_told_in_one_sentence(tmp_path, damage):
-    versions.save(tmp_path, ARRAYS, {}, {})
+    versions.save(InFolder(tmp_path), ARRAYS, {}, {})
     damage(tmp_path / "0001")
     with pytest.raises(UserError, match=r"run strikeoff learn|models --use VERSION") as error:
-        versions.load(tmp_path)
+        versions.load(InFolder(tmp_path))
     assert len(str(error.value).splitlines()) == 1
 
 
@@ -92,52 +94,52 @@ def _swapped(folder: Path) -> None:
 @pytest.mark.parametrize("damage", [_edited, _swapped])
 def test_a_version_that_is_not_what_was_stored_is_refused(tmp_path, damage):
     for n in (1, 2):
-        versions.save(tmp_path, ARRAYS, {"n": n}, {"validation": {}})
+        versions.save(InFolder(tmp_path), ARRAYS, {"n": n}, {"validation": {}})
     damage(tmp_path / "0001")
     for read in (versions.load, versions.described):
         with pytest.raises(UserError, match="damaged, changed or missing"):
-            read(tmp_path, "0001")
+            read(InFolder(tmp_path), "0001")
 
 
 def test_folders_that_only_look_like_versions_are_none(tmp_path):
-    versions.save(tmp_path, ARRAYS, {}, {"validation": {}})
+    versions.save(InFolder(tmp_path), ARRAYS, {}, {"validation": {}})
     for name in ("1\u00b2", "2", "0001 (copy)", "0" * 9, "9" * 200):
         (tmp_path / name).mkdir()
-    assert versions.versions(tmp_path) == ["0001"]
-    assert versions.save(tmp_path, ARRAYS, {}, {}) == "0002"
+    assert InFolder(tmp_path).names() == ["0001"]
+    assert versions.save(InFolder(tmp_path), ARRAYS, {}, {}) == "0002"
 
 
 def test_a_version_of_before_the_seals_is_read(tmp_path):
-    versions.save(tmp_path, ARRAYS, {"n": 1}, {})
+    versions.save(InFolder(tmp_path), ARRAYS, {"n": 1}, {})
     facts = tmp_path / "0001" / "model.json"
     facts.write_text(facts.read_text().replace(versions.FORMAT, versions.UNSEALED))
-    (tmp_path / "0001" / versions.SEAL).unlink()
-    (tmp_path / versions.CURRENT).write_text("0001\n")
-    assert versions.load(tmp_path).meta == {"n": 1}
+    (tmp_path / "0001" / SEAL).unlink()
+    (tmp_path / CURRENT).write_text("0001\n")
+    assert versions.load(InFolder(tmp_path)).meta == {"n": 1}
 
 
 def test_which_is_in_charge_is_not_changed_by_hand(tmp_path):
     for n in (1, 2):
-        versions.save(tmp_path, ARRAYS, {"n": n}, {"validation": {}})
-    current = tmp_path / versions.CURRENT
+        versions.save(InFolder(tmp_path), ARRAYS, {"n": n}, {"validation": {}})
+    current = tmp_path / CURRENT
     for text in ("0001\n", current.read_text().replace("0002", "0001")):
         current.write_text(text)
         with pytest.raises(UserError, match=r"names 0001 and was not written so.*--use VERSION"):
-            versions.load(tmp_path)
-    versions.put_in_charge(tmp_path, "0001")
-    assert versions.load(tmp_path).meta == {"n": 1}
+            versions.load(InFolder(tmp_path))
+    versions.put_in_charge(InFolder(tmp_path), "0001")
+    assert versions.load(InFolder(tmp_path)).meta == {"n": 1}
 
 
 def test_an_interrupted_save_keeps_the_current_model(tmp_path, monkeypatch):
-    versions.save(tmp_path, ARRAYS, {"n": 1}, {})
+    versions.save(InFolder(tmp_path), ARRAYS, {"n": 1}, {})
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(os, "rename", interrupt)
     with pytest.raises(KeyboardInterrupt):
-        versions.save(tmp_path, ARRAYS, {"n": 2}, {})
-    assert versions.load(tmp_path).meta == {"n": 1}
+        versions.save(InFolder(tmp_path), ARRAYS, {"n": 2}, {})
+    assert versions.load(InFolder(tmp_path)).meta == {"n": 1}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001", "CURRENT"]
 
 
