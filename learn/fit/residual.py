@@ -49,16 +49,16 @@ TERMS = [
         points=5,
     ),
     # A few presses, and months without drift, say little of the next: these priors hold. A press
-    # that drifts lays a tenth more or less within some months.
+    # that drifts lays a tenth more or less within some months, and does so until it is mended.
     # After a recorded change (levels "era") a press lays what ink it may, as one never seen.
     Term("film: press", "both_films", 0.08, levels="era", spread=0.3, tails=PRESS_TAILS),
     Term(
         "film: press, drift",
         "both_films",
-        0.03,
+        0.06,
         levels="era",
         smooth=("day_of_era",),
-        lengths=(2.5,),
+        lengths=(5.0,),
         drifting=True,
         points=20,
         spread=0.3,
