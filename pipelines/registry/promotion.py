@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,6 @@ from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record, in_words
 from pipelines.words.common import counted
 from pipelines.workspace.problems import Kind, UserError
-from pipelines.workspace.progress import Progress
 
 if TYPE_CHECKING:
     from learn.assessment.forecasts import Paired
@@ -176,7 +175,7 @@ def next_step(
 
 
 def appended(
-    charge: Charge, shop: Shop, new: list[str], trusted: Collection[str], say: Progress
+    charge: Charge, shop: Shop, new: list[str], trusted: Collection[str], say: Callable[[str], None]
 ) -> tuple[ShiftModel, Paired | None]:
     """The model in charge with the new prints learnt as well, compared with it."""
     model = copy.copy(charge.model)
@@ -190,7 +189,7 @@ def learnt_anew(
     shop: Shop,
     marks: dict,
     trusted: Collection[str],
-    say: Progress,
+    say: Callable[[str], None],
     n_jobs: int | None = None,
 ) -> tuple[ShiftModel, Paired | None]:
     """A model fitted to everything by ``n_jobs`` workers, compared with the one in charge where
