@@ -14,7 +14,7 @@ from tests.small_demo import small_model, small_shop
 
 ROOT = Path(__file__).parents[1]
 # Import only to the left. What lies beside the rooms comes before them all.
-LEARN = "colour gp physics fit predict planning mixing assessment monitoring"
+LEARN = "colour gp physics fit kinship predict planning mixing assessment monitoring"
 PIPELINES = "workspace words tables measured ledger registry figures pages tasks desk commands cli"
 ROOMS = {"learn": LEARN.split(), "pipelines": PIPELINES.split()}
 BLIND = {"gp": {"colour", "physics"}}  # a process over features: whose, it does not know
@@ -90,7 +90,9 @@ INSIDES = {"layout_", "posterior_", "hyper_", "log_lengths_", "weights_", "desig
 INSIDES |= {"keep_", "prints_", "lab_", "shelf_", "likeness_", "linearised"}
 OFFICIAL = {"_replace", "_asdict", "_fields"}  # of named tuples
 ABOVE = [p for p in MODULES if p.relative_to(ROOT).parts[0] == "pipelines"]
-ABOVE += [p for r in LEARN.split()[5:] for p in MODULES if p.parent == ROOT / "learn" / r]
+ABOVE += [
+    p for r in LEARN.split("predict ")[1].split() for p in MODULES if p.parent == ROOT / "learn" / r
+]
 
 
 def looked_into(source: str) -> list[str]:

@@ -23,6 +23,8 @@ Index = NDArray[np.intp]
 
 # Beyond this many channels a weight the precision is the cheaper way: (3k)^2 p against p^3.
 SMALL_SHARE = 0.5
+# Share of the noise that keeps N - H positive where a group alone fixes a weight.
+RIDGE = 1e-9
 # Channels (3 a print) solved at once: bounds the memory of dense rows of Phi.
 AT_ONCE = 4000
 
@@ -92,20 +94,14 @@ def _without_small(
     half = solve_triangular(post.root, phi.reshape(-1, p).T, trans="T", check_finite=False).T
     half = half.reshape(m, 3 * k, p)
     H = half @ half.transpose(0, 2, 1)
-    V = own.job_directions.reshape(m, k, -1, 3)
-    job = own.job.reshape(m, k)
-    same_job = (job[:, :, None] == job[:, None, :]).astype(float)
-    N = np.einsum("gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True)
-    at = np.arange(k)
-    N[:, at, :, at, :] += posterior.scaled_noise(own, hyper).reshape(m, k, 3, 3).swapaxes(0, 1)
-    N = N.reshape(m, 3 * k, 3 * k)
-    # the small ridge keeps N - H positive where the group alone fixes a weight
-    ridge = 1e-9 * np.trace(N, axis1=1, axis2=2) / (3 * k)
+    N = _noise_of_groups(own, hyper, m)
+    ridge = RIDGE * np.trace(N, axis1=1, axis2=2) / (3 * k)
     gap = N - H + ridge[:, None, None] * np.eye(3 * k)
     error = (own.y - own.phi @ post.mean).reshape(m, 3 * k, 1)
     solved = np.linalg.solve(gap, np.concatenate([error, H], axis=2))
     mean = own.y.reshape(m, k, 3) - (N @ solved[:, :, :1]).reshape(m, k, 3)
     latent = (H + H @ solved[:, :, 1:]).reshape(m, k, 3, k, 3)
+    at = np.arange(k)
     return mean, latent[:, at, :, at, :].swapaxes(0, 1)
 
 
@@ -122,3 +118,35 @@ def _without_large(
     root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     without = Posterior(cho_solve((root, False), projected), root, post.log_evidence)
     return posterior.predict(design.phi.take(rows), without)
+
+
+def _noise_of_groups(own: Design, hyper: Hyper, m: int) -> Array:
+    """Noise (m, 3 k, 3 k) of m groups of k prints, that of their jobs in common."""
+    k = own.phi.n // m
+    V = own.job_directions.reshape(m, k, -1, 3)
+    job = own.job.reshape(m, k)
+    same_job = (job[:, :, None] == job[:, None, :]).astype(float)
+    N = np.einsum("gnri,r,gsrj,gns->gnisj", V, np.exp(2 * hyper.job), V, same_job, optimize=True)
+    at = np.arange(k)
+    N[:, at, :, at, :] += posterior.scaled_noise(own, hyper).reshape(m, k, 3, 3).swapaxes(0, 1)
+    return N.reshape(m, 3 * k, 3 * k)
+
+
+def without(
+    design: Design, hyper: Hyper, post: Posterior, rows: Index, beside: Array
+) -> tuple[Array, Array]:
+    """What is believed of the prints ``rows`` (k,) and of ``beside @ w`` (J,) without these prints:
+    mean (3 k + J,) and covariance of the residual and of these.
+
+    ``beside``: (J, p). Whole jobs alone may be left out.
+    """
+    own, n = design.take(rows), 3 * len(rows)
+    functionals = np.vstack([own.phi.dense().reshape(n, -1), beside])
+    half = solve_triangular(post.root, functionals.T, trans="T", check_finite=False).T
+    H = half @ half.T
+    N = _noise_of_groups(own, hyper, 1)[0]
+    gap = N - H[:n, :n] + RIDGE * np.trace(N) / n * np.eye(n)
+    error = (own.y - own.phi @ post.mean).reshape(n, 1)
+    solved = np.linalg.solve(gap, np.column_stack([error, H[:n]]))
+    mean = functionals @ post.mean - H[:, :n] @ solved[:, 0]
+    return mean, H + H[:, :n] @ solved[:, 1:]

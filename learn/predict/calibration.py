@@ -99,7 +99,7 @@ def calibrate(model: ShiftModel) -> tuple[dict[str, float], dict[str, float], Ca
 
 def _one(model: ShiftModel, group: Groups | None) -> LeftOut | Alone:
     """What is left out by group; without one, the physics alone."""
-    return _alone(model) if group is None else _leave_out(model, group)
+    return alone_of(model) if group is None else _leave_out(model, group)
 
 
 def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
@@ -111,10 +111,10 @@ def leave_out(model: ShiftModel, levels: pd.Series) -> LeftOut:
 def _leave_out(model: ShiftModel, group: Groups) -> LeftOut:
     design = model.design_
     left = leave_groups_out(design, model.hyper_, model.posterior_, group)
-    return LeftOut(design.y - left.mean, left.covariance + _unlike(model, group), group)
+    return LeftOut(design.y - left.mean, left.covariance + unlike(model, group), group)
 
 
-def _unlike(model: ShiftModel, group: Groups) -> Array:
+def unlike(model: ShiftModel, group: Groups) -> Array:
     """What is to be added to covariances (n, 3, 3): how strange a lot or a press is, that is left
     out with all its prints, nobody would have known (`learn.fit.strangeness`)."""
     X, layout, design = model.rows_.X, model.layout_, model.design_
@@ -221,7 +221,8 @@ def edges(values: Array) -> list[NDArray[np.bool_]]:
     return [rows for rows in ends if 0 < rows.sum() <= 3 * EDGE_SHARE * len(values)]
 
 
-def _alone(model: ShiftModel) -> Alone:
+def alone_of(model: ShiftModel) -> Alone:
+    """The physics alone on the prints of a model."""
     physics = model.physics_alone(bands=False)
     measured = physics.lab_[physics.keep_]
     by_job = without_own_job(physics).error

@@ -62,16 +62,22 @@ class Carrying:
     def off(self, model: ShiftModel, rows: Rows, learnt: Array) -> Array:
         """From what was ``learnt`` (n, 3) to the physics alone, in Lab; zero for inks printed."""
         out = np.zeros_like(learnt)
-        if self.share < 1:
-            new = model.likeness_.seen(rows.X, "ink") == 0
-            if new.any():
-                out[new] = self.physics(model.layout_, rows.stack.take(new)) - learnt[new]
+        new = (model.likeness_.seen(rows.X, "ink") == 0) & (shares(model, rows) < 1)
+        if new.any():
+            out[new] = self.physics(model.layout_, rows.stack.take(new)) - learnt[new]
         return out
+
+
+def shares(model: ShiftModel, rows: Rows) -> Array:
+    """How far all that was learnt carries over to the ink of each set-up, were it never printed,
+    (n,); to one that other plants told of further than to others."""
+    told = rows.X["ink"].isin(model.likeness_.told).to_numpy()
+    return np.where(told, model.sisters_.share, model.carrying_.share)
 
 
 def carried(model: ShiftModel, rows: Rows, learnt: Array) -> Carried:
     """Set-ups that all that was learnt predicts as ``learnt`` (n, 3)."""
-    share = model.carrying_.share
+    share = shares(model, rows)[:, None]
     off = model.carrying_.off(model, rows, learnt)
     return Carried(learnt + (1 - share) * off, np.sqrt(share * (1 - share)) * off)
 

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.errors import Unusable
+from learn.fit.ink_latents import with_told
 from learn.fit.update import with_information
 from learn.gp import posterior
 from learn.physics.drawdowns import lab_columns
@@ -64,7 +65,8 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     model.design_ = replace(design, noise_scale=scale)
     model.rows_ = linear.rows
     found = posterior.posterior(model.design_, model.hyper_)
-    model.posterior_ = with_information(found, model.layout_, model.hyper_, model.cards_)
+    found = with_information(found, model.layout_, model.hyper_, model.cards_)
+    model.posterior_ = with_told(found, model.layout_, model.sisters_.inks)
     return model
 
 

@@ -23,6 +23,7 @@ from learn.gp import posterior
 from learn.gp.covariance import Belief
 from learn.gp.posterior import Design, one_thread
 from learn.gp.terms import Term
+from learn.kinship.summary import Summary
 from learn.physics import print_model
 from learn.physics.drawdowns import describe_shelf, lab_columns
 from learn.predict import calibration, carrying, together
@@ -36,6 +37,8 @@ from learn.predict.newcomers import take_in_cards, tell
 from learn.predict.novelty import Likeness
 from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
+from learn.predict.sisters import Sisters
+from learn.predict.telling import summary_of, told
 from learn.predict.verdict import judged
 from learn.shop import SETUP_COLUMNS, Shop
 from learn.workers import workers
@@ -71,6 +74,7 @@ class ShiftModel:
     spread_factors_ : factor on the predictive standard deviation, by situation
     carrying_ : how an ink never printed is predicted
     cards_ : what cards said of lots
+    sisters_ : what other plants told of inks
     validation_ : held-out figures, every job predicted from all the others
     """
 
@@ -162,6 +166,18 @@ class ShiftModel:
         tell(told, shop, gone=gone)
         return told
 
+    def summary(self, plant: str) -> Summary:
+        """What the prints of this plant say of its inks, for other plants to be told."""
+        return summary_of(self, plant)
+
+    def told_by(self, summaries: Collection[Summary]) -> ShiftModel:
+        """A model that knows what other plants say of its inks, as far as that forecasts its own
+        (`learn.predict.telling`); what it was told before is forgotten.
+
+        It has its history at hand: just fitted, or given it back by :meth:`recall`.
+        """
+        return told(self, summaries)
+
     def _calibrate(self, say: Progress) -> None:
         """Spread factors, held-out figures and what carries over, from what was learnt."""
         self.validation_: dict[str, float] = {"n_prints": 0, "n_jobs": 0, "n_set_aside": 0}
@@ -219,6 +235,7 @@ class ShiftModel:
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
         self.carrying_ = Carrying.whole()
         self.cards_: list[LotCard] = []
+        self.sisters_ = Sisters()
 
     # -- set-ups where the physics stands ----------------------------------------------
 

@@ -21,6 +21,8 @@ LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
 TOLD_LEVELS = [what for what in LEVELS if what != "lot"]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
+# The factor of an ink never printed here that other plants told of (`learn.predict.telling`).
+TOLD_INK = "ink told"
 # So long after the last print a set-up is as "later" as, on average, the stretches that were left
 # out; the longest of these go twice as far.
 LATER_DAYS, LATEST = 30, 2.0
@@ -33,6 +35,7 @@ class Likeness:
     counts: dict[str, dict[str, int]]  # key of `LEVELS` -> level -> prints
     ranges: dict[str, tuple[float, float]]  # scaled
     last_day: float  # scaled; -inf without dates
+    told: frozenset[str] = frozenset()  # inks that other plants told of
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -55,7 +58,7 @@ class Likeness:
         both = self.ranges.keys() | other.ranges.keys()
         ends = {c: [r[c] for r in (self.ranges, other.ranges) if c in r] for c in both}
         ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
-        return Likeness(counts, ranges, max(self.last_day, other.last_day))
+        return Likeness(counts, ranges, max(self.last_day, other.last_day), self.told)
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -102,15 +105,19 @@ class Likeness:
     def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
-        few = factors["job"] * max(factors["job"], factors["ink"])  # half-way between
         n, later = len(X), self.later(X)
+        ink = np.full(n, factors["ink"])
+        if self.told:
+            ink[X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
         on = factors["later"] ** 2 - usual  # what it adds to be later
         later = later if on > 0 else np.minimum(later, 1.0)
-        new = [(rows.astype(int), factors[s] ** 2) for s, rows in self.situations(X).items()]
+        variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
+        new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
+        few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
         new.append((self.few(X).astype(int), few))
-        new.append((self.numbers_outside(X), factors["outside"] ** 2))
+        new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
         times = np.array([*(k for k, _ in new), later > 0])
-        variance = np.array([np.full(n, v) for _, v in new] + [usual + later * on])
+        variance = np.array([*(v for _, v in new), usual + later * on])
         widest = np.where(times > 0, variance, 0.0).max(axis=0)
         least = np.where(widest > 0, np.minimum(widest, usual), usual)
         # what each of several adds to the usual variance adds up

@@ -22,6 +22,7 @@ from learn.gp.terms import FittedTerm, Term
 from learn.physics.drawdowns import Shelf
 from learn.predict.carrying import Carrying
 from learn.predict.novelty import Likeness
+from learn.predict.sisters import Sisters
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 8  # of the arrays and the description; a model of another form is refused
+FORM = 9  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -80,6 +81,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "cards": [
             [c.ink, c.lot, c.beside, c.information.tolist(), c.told.tolist()] for c in model.cards_
         ],
+        "sisters": model.sisters_.to_state(),
         "carried_share": model.carrying_.share,
         "spread_factors": model.spread_factors_,
         "validation": model.validation_,
@@ -161,11 +163,13 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     root = np.zeros((p, p))
     root[np.triu_indices(p)] = arrays["posterior_root"]
     model.posterior_ = Posterior(arrays["posterior_mean"], root, d["log_evidence"])
+    model.sisters_ = sisters = Sisters.from_state(d["sisters"])
     last = d["likeness"]["last_day"]
     model.likeness_ = Likeness(
         counts=d["likeness"]["counts"],
         ranges={k: tuple(v) for k, v in d["likeness"]["ranges"].items()},
         last_day=-np.inf if last is None else float(last),
+        told=frozenset(one.ink for one in sisters.inks),
     )
     model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])
     model.cards_ = [
