@@ -23,7 +23,7 @@ from learn.normal import sd_of
 from learn.planning.candidates import Grid, Limits
 from learn.planning.pareto import short_list
 from learn.planning.reasons import Reason, Reasons
-from learn.planning.search import Scored, search
+from learn.planning.search import MARGIN, Scored, search
 from learn.predict.costs import decide
 from learn.predict.garments import (
     draws,
@@ -45,6 +45,7 @@ Array = NDArray[np.floating]
 
 BANDS_FOR = 160  # set-ups that get bands
 EACH_EFFORT = 24  # of these at each amount of press work
+EACH_INK = 4  # and so many of each ink and base: one is surer than another
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def plan(
     limits = _with_usual(limits or Limits(), usual)
     grid = Grid.of(model, limits)
     found = search(model, grid, target, garments, tolerance)
-    setups, based = _to_judge(grid, found)
+    setups, based = _to_judge(grid, found, tolerance)
     first = _usual_line(grid, usual, bucket_ink(model, target, grid.inks))
     setups = pd.concat([first, setups], ignore_index=True)
     based = np.vstack([np.repeat(first[UNDERBASE[0]].notna(), len(garments)), based])
@@ -133,9 +134,10 @@ def plan(
     colours = _colours(predicted, based[best], target, garments, tolerance)
     reasons = Reasons(model, target, tolerance, garments)
     lines = reasons.told(lines)
-    landed = (lines["p_all"] >= 0.5 * lines["p_all"].max()) & (lines["worst_dE00"] <= tolerance)
+    landed = lines["worst_dE00"] <= tolerance
+    likely = lines["p_all"] >= 0.5 * lines["p_all"].max()
     fewest = lines["n_changes"].where(landed).iloc[1:].min()
-    lines["smallest_change"] = landed & (lines["n_changes"] == fewest)
+    lines["smallest_change"] = landed & likely & (lines["n_changes"] == fewest)
     return Plan(
         target,
         tolerance,
@@ -145,7 +147,7 @@ def plan(
         lines.iloc[0],
         colours[colours["line"] == 0],
         len(grid),
-        reasons.in_the_way(lines.iloc[1:], colours, found, grid),
+        reasons.in_the_way(lines.iloc[1:], colours, grid),
     )
 
 
@@ -233,15 +235,24 @@ def _usual_line(grid: Grid, usual: Mapping[str, Any], ink: str) -> pd.DataFrame:
     return line
 
 
-def _to_judge(grid: Grid, found: Scored) -> tuple[pd.DataFrame, NDArray]:
-    """The candidates that get bands: the nearest ones at each amount of press work."""
+def _to_judge(grid: Grid, found: Scored, tolerance: float) -> tuple[pd.DataFrame, NDArray]:
+    """The candidates that get bands: the nearest at each amount of press work, and of each ink."""
     worst = found.dE.max(axis=1)
     near = found.take(np.argsort(worst, kind="stable")[: 12 * BANDS_FOR])
     setups = grid.setups(near.numbers)
     effort = press_steps(setups, near.based)
-    turn = pd.Series(effort).groupby(effort).cumcount().to_numpy()
-    kept = np.flatnonzero(turn < EACH_EFFORT)[:BANDS_FOR]
+    kept = _first(EACH_EFFORT, [effort])[:BANDS_FOR]
+    base = setups[UNDERBASE[0]].where(near.based.any(axis=1)).fillna("")
+    worst = near.dE.max(axis=1)
+    inks = _first(EACH_INK, [setups["ink_id"].to_numpy(), base.to_numpy()])
+    kept = np.union1d(kept, inks[worst[inks] <= max(tolerance, worst[0]) + MARGIN])
     return setups.iloc[kept], near.based[kept]
+
+
+def _first(most: int, of: list[NDArray]) -> NDArray[np.intp]:
+    """Positions of the first ``most`` of each combination of ``of``, (n,) each."""
+    turn = pd.DataFrame(dict(enumerate(of))).groupby(list(range(len(of)))).cumcount()
+    return np.flatnonzero(turn < most)
 
 
 def press_steps(setups: pd.DataFrame, based: NDArray[np.bool_]) -> Array:

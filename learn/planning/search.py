@@ -1,8 +1,8 @@
 """Tens of thousands of candidates against a target, by their mean colour alone.
 
-Every candidate is predicted on one garment; in the order of how near it came there, candidates
-are then predicted on the others, until none that is left can still matter: the worst garment
-of a plan is at least as far off as the first one.
+Every candidate is predicted on the darkest garment; in the order of how near it came there,
+candidates are then predicted on the lightest, and those that can still matter on the others, until
+none is left that can: the worst garment of a plan is at least as far off as any one of them.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating]
 
 MARGIN = 1.0  # dE00 beyond the tolerance within which a mean can still matter
-POOL = 4000  # candidates kept from the look at one garment
 SHARE = 5000  # set-ups a worker predicts at a time
-AT_A_TIME = 400  # of these predicted on all garments at a time
+AT_A_TIME = 400  # of these predicted on further garments at a time
 NEAREST = 24  # that many are found even where all lie beyond the margin
+PLENTY = 2000  # that land: no more are looked for
 # With base where needed, a garment goes without if it then lands as well as with the base, or
 # within this share of the tolerance.
 GOOD_ENOUGH = 0.5
@@ -54,41 +54,48 @@ def search(
     """
     ground = model.encoder_.substrate_r.mean(axis=1)
     at = model.encoder_.substrates.index.get_indexer(garments)
-    order = np.argsort(ground[at], kind="stable")  # the darkest decides most
+    order = np.argsort(ground[at], kind="stable")
+    order = np.r_[order[:1], order[:0:-1]]  # the darkest decides most, then the lightest
     ordered = [garments[i] for i in order]
 
     def misses(numbers: NDArray[np.intp], on: list[str]) -> Array:
-        parts = np.array_split(numbers, max(1, len(numbers) * len(on) // SHARE))
-        lab = in_threads(lambda some: model.means(on_garments(grid.setups(some), on)), parts)
-        return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
+        return off_target(model, grid, numbers, on, target)
 
     # Straight on the cloth: few, and wanted on every garment for plans with base where needed.
     width, bare = len(grid.bases), grid.limits.bare
     tops = np.arange(0, len(grid), width)
     bare_dE = misses(tops, ordered) if bare else np.full((len(tops), len(garments)), np.inf)
-    pool, score = np.zeros(0, int), np.zeros(0)
+    pool: list[NDArray[np.intp]] = [np.zeros(0, int)]
+    dark: list[Array] = [np.zeros(0)]
     for numbers in grid.blocks():
-        numbers = _thin_enough(model, grid, numbers[numbers % width >= bare], garments[0])
+        numbers = thin_enough(model, grid, numbers[numbers % width >= bare], garments[0])
         if len(numbers):
-            dE = misses(numbers, ordered[:1])[:, 0]
-            dE = np.minimum(dE, bare_dE[numbers // width, 0])
-            pool, score = np.concatenate([pool, numbers]), np.concatenate([score, dE])
-        if len(pool) > POOL:
-            best = np.argpartition(score, POOL)[:POOL]
-            pool, score = pool[best], score[best]
+            pool.append(numbers)
+            dark.append(misses(numbers, ordered[:1])[:, 0])
+    based_of, dark_dE = np.concatenate(pool), np.concatenate(dark)
+    at_least = np.minimum(dark_dE, bare_dE[based_of // width, 0])
 
-    tops = _thin_enough(model, grid, tops, garments[0]) if bare else tops[:0]
+    tops = thin_enough(model, grid, tops, garments[0]) if bare else tops[:0]
     nowhere = np.zeros((len(tops), len(garments)), bool)
     parts = [Scored(tops, nowhere, bare_dE[tops // width])]
-    nearest_first = np.argsort(score, kind="stable")
-    for start in range(0, len(pool), AT_A_TIME):
+    nearest_first = np.argsort(at_least, kind="stable")
+    for start in range(0, len(based_of), AT_A_TIME):
         chunk = nearest_first[start : start + AT_A_TIME]
-        worst = np.sort(np.concatenate([part.dE.max(axis=1) for part in parts]))
-        enough = worst[NEAREST - 1] if len(worst) >= NEAREST else np.inf
-        if score[chunk[0]] > max(tolerance + MARGIN, enough):
+        worst = np.concatenate([part.dE.max(axis=1) for part in parts])
+        enough = np.partition(worst, NEAREST - 1)[NEAREST - 1] if len(worst) >= NEAREST else np.inf
+        limit = max(tolerance + MARGIN, enough)
+        if at_least[chunk[0]] > limit or (worst <= tolerance).sum() >= PLENTY:
             break
-        numbers = pool[chunk]
-        dE, without = misses(numbers, ordered), bare_dE[numbers // width]
+        numbers, dE = based_of[chunk], dark_dE[chunk, None]
+        for on in (ordered[1:2], ordered[2:]):
+            without = bare_dE[numbers // width, : dE.shape[1]]
+            near = np.minimum(dE, without).max(axis=1) <= limit
+            numbers, dE = numbers[near], dE[near]
+            if on and len(numbers):
+                dE = np.hstack([dE, misses(numbers, on)])
+        if not len(numbers):
+            continue
+        without = bare_dE[numbers // width]
         parts.append(Scored(numbers, np.ones(dE.shape, bool), dE))
         based = without > np.maximum(dE, GOOD_ENOUGH * tolerance)
         some = np.asarray(based.any(axis=1) & ~based.all(axis=1))
@@ -101,7 +108,16 @@ def search(
     return Scored(numbers, based[:, back], dE[:, back])
 
 
-def _thin_enough(
+def off_target(
+    model: PrintModel, grid: Grid, numbers: NDArray[np.intp], on: list[str], target: Array
+) -> Array:
+    """dE00 (n, g) of the candidates' means on the garments ``on``, each with its base."""
+    parts = np.array_split(numbers, max(1, len(numbers) * len(on) // SHARE))
+    lab = in_threads(lambda some: model.means(on_garments(grid.setups(some), on)), parts)
+    return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
+
+
+def thin_enough(
     model: PrintModel, grid: Grid, numbers: NDArray[np.intp], garment: str
 ) -> NDArray[np.intp]:
     """Those within the film limit; film does not depend on the garment."""

@@ -185,7 +185,7 @@ def _answer(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
     if isinstance(found, Planned):
         plan = found.plan
         told = PlanWords(plan, _names(now), now.opened.catalogue.called("presses"))
-        why = [f"{words().find.nothing} {told.in_the_way()}."] if plan.in_the_way else []
+        why = [told.in_the_way()] if plan.in_the_way else []
         cards = [
             _line(asked, n, line, plan, now) | _of_plan(asked, n, line, plan, told, now)
             for n, line in enumerate(plan.lines.to_dict("records"), start=1)

@@ -13,6 +13,7 @@ from learn.mixing.tint import TintWorth
 from learn.mixing.top_up import TopUp
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
+from learn.planning.reasons import UNLIKELY
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
@@ -59,8 +60,7 @@ def plan_block(
         told_why = line_reason(line, plan.tolerance, len(plan.garments))
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
-    hurdles = [f"Nothing lands: {words.in_the_way()}."] if plan.in_the_way else []
-    out += ["", *_wrapped(hurdles), *_wrapped([cost_words(plan.lines, s)])]
+    out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance)]
     return "\n".join(out)
 
@@ -121,13 +121,20 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([cost_words(found.lines, s)])]
-    nearest = found.lines["worst_dE00"].min()
-    if nearest > found.tolerance:
-        out += _wrapped(
-            [f"No mix of these inks lands: the nearest is {nearest:.1f} dE00 off on one garment."]
-        )
+    out += _wrapped([no_mix_lands(found)])
     out += _wrapped([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
+
+
+def no_mix_lands(found: Recipes) -> str:
+    """That none of the recipes is expected to land, or none can; empty where one is."""
+    nearest, best = found.lines["worst_dE00"].min(), found.lines["p_all"].max()
+    if nearest <= found.tolerance:
+        return ""
+    off = f"the nearest of these is {nearest:.1f} dE00 off on one garment"
+    if best < UNLIKELY:
+        return f"No mix of these inks lands: {off}."
+    return f"No mix of these inks is expected to land, at best a chance of {chance(best)}: {off}."
 
 
 def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:

@@ -11,26 +11,31 @@ from learn.colour.looks import looks_beside
 from learn.planning.plan import Plan
 from learn.planning.reasons import Reason, Why
 from learn.shop import UNDERBASE
-from pipelines.words.common import Names, named
+from pipelines.words.common import Names, chance, named
 
 REASONS = {
     Why.MORE_INK: "{value:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows",
     Why.LESS_INK: "{value:.0f} um of ink, not {usual:.0f}: more of what lies beneath shows",
-    Why.ONE_GROUND: "the base gives the ink one ground on every garment",
+    Why.HIDES_MORE: "{subject}, so laid, hides more of what lies beneath",
+    Why.HIDES_LESS: "{subject}, so laid, lets more of what lies beneath show",
+    Why.ONE_GROUND: "the base makes the garments more alike under the ink",
     Why.NO_BASE: "no base to print, flash and register",
     Why.LIGHTER_GROUND: "a lighter ground under the ink (L {value:.0f}, not {usual:.0f})",
     Why.DARKER_GROUND: "a darker ground under the ink (L {value:.0f}, not {usual:.0f})",
     Why.OTHER_INK: "{subject} is {looks} in the bucket{lands}",
-    Why.NEAREST: "the nearest is {value:.1f} dE00 off on {subject}, {looks} (tolerance "
+    Why.NO_CHANCE: "Nothing lands",
+    Why.SMALL_CHANCE: "Nothing is expected to land, at best a chance of {chance}",
+    Why.NEAREST: "the nearest of these is {value:.1f} dE00 off on {subject}, {looks} (tolerance "
     "{tolerance:g})",
     Why.NOT_WITH_ONE: "each garment can be reached by itself, but not all with one set-up",
     Why.OUT_OF_REACH: "even by itself no set-up reaches: {each}",
+    Why.HARD_TO_REACH: "even by itself at best a chance of: {chances}",
     Why.NO_BUCKET: "no ink allowed has this colour in the bucket (nearest: {ink}, {value:.1f} "
     "dE00, {looks}); a mix may reach it: strikeoff mix",
-    Why.MOST_INK: "the nearest already lays the most ink allowed ({value:.0f} um): {ink} is too "
-    "translucent for these meshes and strokes",
-    Why.LEAST_INK: "the nearest already lays the least ink possible ({value:.0f} um): {ink} is too "
-    "strong even through the finest mesh allowed",
+    Why.MOST_INK: "the nearest already lays the most ink allowed ({value:.0f} um), and more {ink} "
+    "would come nearer: allow a coarser mesh or more strokes",
+    Why.LEAST_INK: "the nearest already lays the least ink allowed ({value:.0f} um), and less "
+    "{ink} would come nearer: allow a finer mesh",
 }
 
 
@@ -49,8 +54,13 @@ class PlanWords(NamedTuple):
 
     def why(self, line: Mapping) -> str:
         """Why it prints otherwise than the usual set-up; empty where nothing stands out."""
-        lands = line["worst_dE00"] <= self.plan.tolerance
-        return "; ".join(self._reason(one, lands) for one in line["why"])
+        return "; ".join(self._reason(one, self._lands(line)) for one in line["why"])
+
+    def _lands(self, line: Mapping) -> str:
+        """What becomes in print of an ink that looks otherwise in the bucket."""
+        if line["worst_dE00"] > self.plan.tolerance:
+            return ""
+        return ", but should land in print" if line["p_all"] >= 0.5 else ", but may land in print"
 
     def usual_miss(self) -> str:
         """How far the usual set-up is off on the garment that comes out worst, and how it looks."""
@@ -59,18 +69,23 @@ class PlanWords(NamedTuple):
         return f"{missed['dE00']:.1f} dE00 off on {missed['substrate_id']}: {looks}"
 
     def in_the_way(self) -> str:
-        """Why no line lands; empty where one does."""
-        return "; ".join(self._reason(one, False) for one in self.plan.in_the_way)
+        """Why no line lands, as a sentence; empty where one does."""
+        if not self.plan.in_the_way:
+            return ""
+        first, *others = (self._reason(one) for one in self.plan.in_the_way)
+        return f"{first}: {'; '.join(others)}."
 
-    def _reason(self, one: Reason, lands: bool) -> str:
+    def _reason(self, one: Reason, lands: str = "") -> str:
         return REASONS[one.why].format(
             subject=one.subject,
             ink=ink_words(one.subject, self.names),
             value=one.value,
             usual=one.usual,
             looks=looks_words(one.looks),
+            chance=chance(one.value),
             each=", ".join(f"{garment} {off:.1f}" for garment, off in one.each),
-            lands=", but lands in print" if lands else "",
+            chances=", ".join(f"{garment} {chance(p)}" for garment, p in one.each),
+            lands=lands if one.looks else "",
             tolerance=self.plan.tolerance,
         )
 

@@ -39,6 +39,8 @@ ORDER = (
     "arrivals",
     "drift",
     "plan",
+    "planned",
+    "reasons",
     "mixes",
     "teaching",
     "new_ink",

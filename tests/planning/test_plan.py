@@ -54,7 +54,8 @@ def test_base_where_needed():
 def test_out_of_reach_says_how_near_and_why():
     told = plan(small_model(), [60, -70, 60], GARMENTS, limits=SMALL)
     assert not told.reached
-    nearest, *others = told.in_the_way
+    chance, nearest, *others = told.in_the_way
+    assert chance.why == Why.NO_CHANCE
     assert nearest.why == Why.NEAREST
     assert nearest.value == told.lines["worst_dE00"].min()
     assert Why.NO_BUCKET in {one.why for one in others}
