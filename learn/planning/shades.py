@@ -56,10 +56,12 @@ def shades(
     *,
     tolerance: float | None = None,
     inks: list[str] | None = None,
+    lots: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Every ink at one set-up, the one that comes out nearest to the target first.
 
-    ``setup``: set-up columns without ink and garment. Columns of the answer: ``ink_id``,
+    ``setup``: set-up columns without ink and garment; ``lots``: ink -> the lot that is open.
+    Columns of the answer: ``ink_id``,
     ``bucket_dE00`` (bucket to target), ``print_dE00`` (worst garment), ``worst_garment``,
     ``p_all``, ``lore``: "bucket match" for the ink
     one would reach for, "one shade deeper" for the one that is picked by rule of thumb.
@@ -72,6 +74,8 @@ def shades(
         roles = model.encoder_.inks["role"]
         inks = list(roles.index[roles != "underbase"])
     setups = pd.DataFrame([dict(setup)] * len(inks)).assign(ink_id=np.array(inks, object))
+    if lots:
+        setups["ink_lot"] = np.array([lots.get(ink) for ink in inks], object)
     based = setups.reindex(columns=UNDERBASE[:1]).notna().to_numpy().repeat(len(garments), axis=1)
     predicted = joint(model, setups, garments, based)
     off = delta_e00(predicted.mean, target)

@@ -50,7 +50,9 @@ ABOUT = """\
 Looks through every ink, mesh, number of strokes and flashes and every base of the shop for set-ups
 that land on the target on all the garments named, and tells the few worth considering: the chance
 that every garment comes within tolerance, the garment that comes out worst, how far the garments
-lie apart, the press work and the film. Without limits everything in the tables may be used.
+lie apart, the press work and the film. Without limits everything in the tables may be used. Each
+ink is taken from the lot it was last printed from, and the press as it should print today, unless
+--lot and --date tell otherwise.
 """
 
 
@@ -84,7 +86,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     limits.add_argument("--max-film", metavar="UM", help="dry film of base and ink together")
     lot = "the batch that is open (default: the latest printed); new for a new one"
     add.add_argument("--lot", metavar="INK=LOT", action="append", help=lot)
-    add.add_argument("--date", metavar="DAY", help="day of printing, as 2026-03-31")
+    add.add_argument(
+        "--date", metavar="DAY", help="day of printing, as 2026-03-31 (default: today)"
+    )
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
     add.add_argument(
         "--out", metavar="FILE", type=Path, help="the set-ups as a table, .csv or .xlsx"
@@ -168,12 +172,12 @@ def plan(
     limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
     usual, by_preset = usual_of(workspace, name, garments)
     try:
-        found, by_ink = planned(opened, aim, garments, tolerance, limits, usual, lines)
+        found, by_ink, today = planned(opened, aim, garments, tolerance, limits, usual, lines)
     except Unusable as error:
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
         raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
-    tell(named.said + aim.notes + by_preset + lots + opened.notes)
+    tell(named.said + aim.notes + by_preset + lots + today + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     presses = opened.catalogue.called("presses")
     print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))

@@ -175,7 +175,7 @@ def _found(way: str, aim: Target, garments: list[str], now: Now) -> Any | None:
         except Unusable as error:
             raise UserError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
 
-    key = ("find", way, tuple(aim.lab.round(3).tolist()), tolerance, tuple(garments))
+    key = ("find", way, tuple(aim.lab.round(3).tolist()), tolerance, tuple(garments), date.today())
     begun = now.later(key, said)
     return begun.result() if begun.done() else None
 
@@ -190,7 +190,7 @@ def _answer(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
             _line(asked, n, line, plan, now) | _of_plan(asked, n, line, plan, told, now)
             for n, line in enumerate(plan.lines.to_dict("records"), start=1)
         ]
-        return {"cards": cards, "said": [*why, cost_words(plan.lines, settings)]}
+        return {"cards": cards, "said": [*why, cost_words(plan.lines, settings), *found.notes]}
     recipes, setup = found
     cards = [
         _line(asked, n, _with_worst(line, n, recipes), recipes, now) | _of_mix(line, now)
@@ -260,6 +260,7 @@ def _of_plan(
         "target": asked["target"],
     }
     ask = {**setup, "garment": garments, "tolerance": asked["tolerance"]}
+    ask["also"] = f"printed_on:{line['printed_on']:%Y-%m-%d}"
     first = {**setup, "garment": garments[0], "tolerance": asked["tolerance"]}
     at = {**asked, "line": n}
     return {

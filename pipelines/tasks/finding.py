@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
@@ -19,10 +20,12 @@ if TYPE_CHECKING:
 
 
 class Planned(NamedTuple):
-    """A plan, and what each ink does at the shop's usual set-up (`learn.planning.shades`)."""
+    """A plan, what each ink does at the shop's usual set-up (`learn.planning.shades`), and what was
+    taken as given."""
 
     plan: Plan
     by_ink: pd.DataFrame
+    notes: list[str]
 
 
 def planned(
@@ -34,26 +37,41 @@ def planned(
     usual: Mapping[str, Any],
     lines: int,
 ) -> Planned:
-    """Set-ups for a target; ``limits``: those of `learn.planning.candidates.Limits`. Raises
-    Unusable, naming the argument, for what cannot be searched."""
+    """Set-ups for a target; ``limits``: those of `learn.planning.candidates.Limits`, printed today
+    unless they fix the day: a press is asked for as it is now. Raises Unusable, naming the
+    argument, for what cannot be searched."""
+    import pandas as pd
+
     from learn.planning.candidates import Limits
     from learn.planning.plan import plan
     from learn.planning.shades import shades
 
+    fixed, notes = dict(limits.get("fixed", {})), []
+    if "printed_on" not in fixed:
+        today = date.today()
+        fixed["printed_on"] = pd.Timestamp(today)
+        notes = [f"day not given: taken as today, {today}."]
     found = plan(
         opened.model,
         aim.lab,
         garments,
         tolerance=tolerance,
-        limits=Limits(**limits),
+        limits=Limits(**{**limits, "fixed": fixed}),
         usual=usual,
         most=lines,
     )
     left_out = ("ink_id", "ink_lot", "substrate_id", "job_id")
     columns = [c for c in SETUP_COLUMNS if c in found.usual.index and c not in left_out]
     first = found.usual[columns].to_dict()
-    by_ink = shades(opened.model, aim.lab, first, found.garments, tolerance=found.tolerance)
-    return Planned(found, by_ink)
+    by_ink = shades(
+        opened.model,
+        aim.lab,
+        first,
+        found.garments,
+        tolerance=found.tolerance,
+        lots=limits.get("lots"),
+    )
+    return Planned(found, by_ink, notes)
 
 
 def mixed(

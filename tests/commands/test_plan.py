@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -58,6 +59,26 @@ def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch
         assert main(command) == 0
         assert "By model 0001." in capsys.readouterr().out
     assert "target a* 55.0, b* 28.0; tolerance" in Path("plan.svg").read_text()
+
+
+def test_a_plan_is_of_the_latest_lots_and_of_today(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    plan = ["plan", "--target", "55,-40,-10", "--garment", "G01", "--ink", "C19", "--lines", "1"]
+    plan += ["--mesh", "M77-55", "--mesh", "M43-80", "--base-ink", "none"]
+
+    def said(*more: str) -> tuple[str, str]:
+        assert main([*plan, *more]) == 0
+        shown = capsys.readouterr()
+        return shown.out, shown.err
+
+    today, told = said()
+    assert f"day not given: taken as today, {date.today()}." in told
+    assert "lot not given: taken as the latest printed, C19-L05" in told
+    named, told = said("--date", f"{date.today()}", "--lot", "C19=C19-L05")
+    assert named == today
+    assert "taken as" not in told
+    assert said("--date", "2024-06-03")[0] != today
+    assert said("--lot", "C19=new")[0] != today
 
 
 def test_a_mix_is_of_the_latest_lots_unless_another_is_named(learnt_workspace, capsys, monkeypatch):
