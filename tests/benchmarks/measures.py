@@ -122,3 +122,20 @@ def verdicts(
         found["oracle %"] = 100 * oracle[rows].mean()
         found["of oracle"] = waved.mean() / max(oracle[rows].mean(), 1e-9)
     return found | {"held %": 100 * within[waved].mean() if waved.any() else np.nan}
+
+
+def by_tenths(said: Array, true: Array) -> dict[str, dict[str, float]]:
+    """Stated against true chances, (n,) each, by tenths of what is stated; "give or take": 90 %."""
+    said, true = np.asarray(said, float), np.asarray(true, float)
+    tenth = np.minimum((10 * said).astype(int), 9)
+    found = {}
+    for low in np.unique(tenth):
+        own = tenth == low
+        spread = true[own].std(ddof=1) / np.sqrt(own.sum()) if own.sum() > 1 else np.nan
+        found[f"{10 * low} to {10 * low + 10} %"] = {
+            "n": int(own.sum()),
+            "stated %": 100 * said[own].mean(),
+            "true %": 100 * true[own].mean(),
+            "give or take %": 100 * Z90 * spread,
+        }
+    return found

@@ -25,6 +25,7 @@ from learn.mixing.top_up import top_up
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
 from learn.shop import SETUP_COLUMNS, Shop
+from tests.benchmarks.measures import by_tenths
 from tests.benchmarks.results import Report
 from tests.worlds import tables
 from tests.worlds.light import lab_of
@@ -222,7 +223,7 @@ class Job:
 
 def tell(rows: pd.DataFrame, report: Report) -> None:
     """The figures."""
-    forecasts, printed, tenths = {}, {}, {}
+    forecasts, printed = {}, {}
     for stage, t in rows.groupby("stage", sort=False):
         forecasts[stage] = {
             "n": len(t),
@@ -246,16 +247,6 @@ def tell(rows: pd.DataFrame, report: Report) -> None:
     told = rows.dropna(subset=["said"])
     said = np.concatenate([told["said"], told["said after"]])
     true = np.concatenate([told["true"], told["true after"]])
-    for low in np.arange(0, 1, 0.1):
-        own = (said >= low) & ((said < low + 0.1) | (low > 0.85))
-        if own.any():
-            spread = true[own].std(ddof=1) / np.sqrt(own.sum()) if own.sum() > 1 else np.nan
-            tenths[f"{100 * low:.0f} to {100 * low + 10:.0f} %"] = {
-                "n": int(own.sum()),
-                "stated %": 100 * said[own].mean(),
-                "true %": 100 * true[own].mean(),
-                "give or take %": 100 * 1.645 * spread,
-            }
     report.table("The hidden recipe predicted", forecasts)
     report.table("The recipe found, printed; and after one test print and its correction", printed)
-    report.table("Stated against true chance, by tenths", tenths)
+    report.table("Stated against true chance, by tenths", by_tenths(said, true))
