@@ -9,13 +9,12 @@ from pipelines.commands import predict
 from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
+from pipelines.tasks.demo import SHOP, TABLES, WEEK, demo_folder, refuse_to_replace_a_real_shop
 from pipelines.tasks.lots import with_latest
 from pipelines.workspace.files import as_before_unless_done, together
 from pipelines.workspace.folders import Workspace
-from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import Progress
 
-SHOP = "demo"
 ABOUT = """\
 Imports an invented shop as shop "demo", learns from its two years of prints, predicts next week's
 jobs and writes a page to look at. Takes about two minutes.
@@ -43,17 +42,17 @@ def demo(*, workspace: Workspace) -> int:
 
     progress = Progress()
     source = demo_folder()
-    _refuse_to_replace_a_real_shop(workspace, source / "tables")
+    refuse_to_replace_a_real_shop(workspace, source / TABLES)
     progress("reading the tables of the invented demo shop")
     database = workspace.database(SHOP)
     assert isinstance(database, Path)  # a shop on a server has been refused
     with as_before_unless_done(database):  # no shop without its model
-        import_tables(source / "tables", workspace=workspace, shop=SHOP)
+        import_tables(source / TABLES, workspace=workspace, shop=SHOP)
         learn(workspace=workspace, shop=SHOP, progress=progress)
 
     progress("predicting next week's jobs")
     opened = open_model(workspace, SHOP)
-    setups, _ = read_setups(source / "next_week.csv", opened.known, opened.targets)
+    setups, _ = read_setups(source / WEEK, opened.known, opened.targets)
     setups, _ = with_latest(setups, opened.catalogue.lots)
     predictions, jobs = opened.predict_jobs(setups)
     reports = workspace.reports(SHOP)
@@ -70,36 +69,3 @@ def demo(*, workspace: Workspace) -> int:
     print(f"Why, with swatches and bands: open {page.resolve()}")
     print(f"The same as a table: {(reports / 'next-week.csv').resolve()}")
     return 0
-
-
-def demo_folder() -> Path:
-    """Where the demo shop lies: in the checkout, else in the installed package."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package.parent / "datasets" / "demo", package / "demo_shop"):
-        if (folder / "tables").is_dir() and (folder / "next_week.csv").is_file():
-            return folder
-    raise UserError("The demo shop's tables are missing from this installation; install it again.")
-
-
-def _refuse_to_replace_a_real_shop(workspace: Workspace, tables: Path) -> None:
-    from pipelines.ledger import store
-    from pipelines.tables.folder import to_shop
-    from pipelines.tables.settings import FILE, read_settings
-
-    if SHOP not in workspace.shops():
-        return
-    if not isinstance(workspace.database(SHOP), Path):
-        raise UserError(
-            f'The shop "{SHOP}" of this workspace lies on a server; run the demo in another folder '
-            "with --workspace FOLDER."
-        )
-    try:
-        there = to_shop(store.read(workspace.database(SHOP))).settings.name
-    except UserError:
-        return  # unreadable: nothing of use is lost
-    text = (tables / FILE).read_text(encoding="utf-8")
-    if there != read_settings(text, SHOP, Findings()).name:
-        raise UserError(
-            f'The workspace {workspace.root.absolute()} has a shop "{SHOP}" of its own, "{there}"; '
-            "run the demo in another folder with --workspace FOLDER."
-        )

@@ -18,6 +18,7 @@ from pipelines.tables.blank import write_blank
 from pipelines.tables.csvfile import to_csv
 from pipelines.tables.folder import read_folder
 from pipelines.tasks.deciding import store_taken, taken_back
+from pipelines.tasks.demo import is_demo, take_demo
 from pipelines.tasks.first_prints import STEM, FirstPrints, first_prints_of
 from pipelines.tasks.importing import in_tables
 from pipelines.words.common import minute
@@ -62,9 +63,18 @@ def take() -> str | Response | tuple[str, int]:
             if look:
                 return _page(said=[*said, words().begin.looked], name=name)
             batch = store.save(checked.given, desk.workspace.database(shop), file=file.name)
+            desk.turn_to(shop)
     except UserError as error:
         return _page(wrong=str(error), name=name), 400
     return _page(said=said if batch is not None else [*said, words().begin.again])
+
+
+@place.post("/demo")
+def demo() -> Response:
+    """Take the invented shop in, to look round."""
+    desk: Desk = current_app.extensions["desk"]
+    take_demo(desk.workspace)
+    return redirect(url_for("begin.show"), 303)
 
 
 @place.post("/tables/back")
@@ -116,6 +126,8 @@ def _page(said: list[str] | None = None, wrong: str = "", name: str = "") -> str
         said=said or [],
         wrong=wrong.splitlines(),
         name=name,
+        named=now is None or _invented(now),
+        invented=now is not None and _invented(now),
         shop="" if now is None else now.shop,
         batch=batch,
         told="" if batch is None else brought(batch.counts),
@@ -142,12 +154,23 @@ def _begun() -> Now | None:
 
 
 def _shop(desk: Desk, name: str) -> str:
-    """The shop that tables are taken in for: the one the page stands on, else one of this name."""
-    if desk.workspace.shops():
-        return desk.shop
+    """The shop that tables are taken in for: the one the page stands on, else one of this name.
+
+    The invented shop stays what it is: a shop of one's own is begun beside it.
+    """
+    now = _begun()
+    if now is not None and not _invented(now):
+        return now.shop
     if not name:
         raise UserError(f"{words().begin.name}: {words().begin.name_hint}.", Kind.MISSING)
-    return checked_name(name_from(name))
+    new = checked_name(name_from(name))
+    if new in desk.workspace.shops():
+        raise UserError(words().begin.taken.format(name=new), Kind.CONTRADICTION)
+    return new
+
+
+def _invented(now: Now) -> bool:
+    return is_demo(now.shop, now.usual.shop.settings.name)
 
 
 def _first(now: Now) -> FirstPrints:

@@ -123,6 +123,10 @@ class Desk:
         """The shop's name; raises UserError where there is none, or several and none was named."""
         return self.workspace.pick(self._shop)
 
+    def turn_to(self, shop: str) -> None:
+        """Stand on this shop from now on."""
+        self._shop = shop
+
     def now(self) -> Now:
         """The shop as it is; raises UserError where its tables cannot be read."""
         shop = self.shop

@@ -47,7 +47,7 @@ def show() -> str:
     desk: Desk = current_app.extensions["desk"]
     now = desk.now()
     file, wrong, found = week.kept(now.workspace, now.shop), "", None
-    if file is not None:
+    if file is not None and now.model is not None:
         try:
             found = now.once(("week", _mark(file)), lambda: _read(now, file))
         except UserError as error:

@@ -71,6 +71,22 @@ def test_from_nothing_to_the_first_prints(empty):
     assert "<script" not in sheet.text
 
 
+def test_the_invented_shop_is_taken_in_and_a_shop_of_ones_own_begun_beside_it(empty):
+    assert "Look round the invented shop" in empty.get("/begin/").text
+    assert empty.send("/begin/demo").status_code == 303
+    page = later(empty, "/begin/")
+    assert "nothing in it was ever printed" in page and "795 prints are in use" in page
+    assert empty.send("/begin/demo").status_code == 400  # there is one already
+    assert (empty.root / "datasets" / "demo" / "week.csv").is_file()
+    assert "learn" in text_of(empty.get("/today/").text)  # its jobs wait for a model
+    for name, sentence in (("", "Name of the shop"), ("demo", "There is a shop")):
+        reply = empty.send("/begin/tables", tables=filled(empty), name=name)
+        assert reply.status_code == 400 and sentence in text_of(reply.text)
+    empty.send("/begin/tables", tables=filled(empty), name="North Street")
+    assert Workspace(empty.root).shops() == ["demo", "north-street"]
+    assert "4 prints of 1 inks" in later(empty, "/begin/")
+
+
 def test_a_workbook_with_mistakes_is_refused_whole(empty):
     wrong = ROWS | {"Screens": [["43-80", "many", 80, 149]]}
     reply = empty.send("/begin/tables", tables=filled(empty, wrong), name="s")
