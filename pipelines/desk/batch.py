@@ -6,13 +6,13 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from flask import current_app, render_template, request, url_for
+from flask import current_app, render_template
 
 from learn.colour.colorimetry import viewing
 from learn.shop import Shop
-from pipelines.desk.drafts import Aims
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
+from pipelines.ledger.aims import Aims
 from pipelines.ledger.state import State
 from pipelines.tables.folder import known_in, targets_of
 from pipelines.tables.settings import read_settings
@@ -22,7 +22,6 @@ from pipelines.tasks.cloth import cloth_fills
 from pipelines.words.prediction import setup_words
 from pipelines.workspace.problems import Findings, UserError
 
-MOST_AIMS = 40  # targets of single prints that an address carries
 MOST_SHOWN = 60  # prints on a page, the most pressing first
 
 
@@ -30,13 +29,13 @@ def shown(
     now: Now,
     there: tuple[State, Shop] | None,
     at: int,
-    told: tuple[tuple[str, str], Aims],
+    told: Aims,
     wrong: str,
     status: int,
     **values: Any,
 ) -> str | tuple[str, int]:
     """The page of batch ``at``, kept or not; ``there``: the shop with it, None if nothing is
-    of it."""
+    of it; ``told``: the targets of its prints."""
     prints: list[Arrived] = []
     names: Callable[[str], str] = str
     if there is not None:
@@ -45,12 +44,10 @@ def shown(
         model = now.model.model if now.model else None
         ids = state.given.tables["prints"]["print_id"].str.strip()
         rows = [row for row, stands in state.standing.items() if stands.batch == at]
-        (target, tolerance), own = told
         aims = {}
         for print_id in ids.loc[rows]:
-            text, within = own.get(print_id, ("", ""))
             try:
-                aim = aim_of(text or target, within or tolerance, now)
+                aim = aim_of(*told.get(print_id, ("", "")), now)
             except UserError as error:
                 wrong, aim = wrong or str(error), None
             if aim is not None:
@@ -68,7 +65,6 @@ def shown(
         wrong=wrong.splitlines(),
         learn="progress.show" if "progress" in current_app.blueprints else None,
         choices=now.choices if now.model else None,
-        query={k: v for k, v in request.args.to_dict(flat=False).items() if k != "number"},
         **({"number": None, "inside": None} | values),
     )
     return page if status == 200 else (page, status)
@@ -134,17 +130,3 @@ def targets_now(now: Now) -> Targets:
     settings = read_settings(now.given.shop_toml, now.given.name, Findings())
     view = viewing(settings.illuminant, settings.observer)
     return Targets(view, lambda: targets_of(now.given)[0])
-
-
-def batch_address(
-    number: int, target: tuple[str, str] | None = None, aims: Aims | None = None
-) -> str:
-    """The page of a batch, with its targets; those of the request unless given."""
-    if target is None:
-        told: dict[str, Any] = request.args.to_dict(flat=False)
-    else:
-        listed = [f"{one}|{aim}|{within}" for one, (aim, within) in (aims or {}).items()]
-        told = {"target": target[0], "tolerance": target[1], "aim": listed[:MOST_AIMS]}
-    told = {name: value for name, value in told.items() if value and value != [""]}
-    known = {name: told[name] for name in ("target", "tolerance", "aim") if name in told}
-    return url_for("measured.batch", number=number, **known)

@@ -71,6 +71,7 @@ class Incoming:
     said: list[str] = field(default_factory=list)
     whole: bool = False
     called: Called = OPTIONS
+    aims: dict[str, tuple[str, str]] = field(default_factory=dict)  # see `pipelines.ledger.aims`
 
 
 class _Asked(NamedTuple):
@@ -311,24 +312,3 @@ def _some(names: pd.Series | list[str], at_most: int = 5) -> str:
     names = list(dict.fromkeys(names))
     shown = ", ".join(names[:at_most])
     return shown + (f" and {len(names) - at_most} more" if len(names) > at_most else "")
-
-
-def aims_of(path: Path) -> dict[str, tuple[str, str]]:
-    """The targets that a table of prints or set-ups names, as text: print -> what it says and its
-    tolerance. Empty where there are none."""
-    data = read_at_most(path, csvfile.MAX_BYTES)
-    read = cells_of(data, SHEET_PRINTS, path.name, Findings())
-    if read is None:
-        return {}
-    cells = read.cells.map(str.strip)
-    key = next((c for c in ("print_id", "setup_id") if c in cells), None)
-    lab = [f"target_{c}" for c in "Lab"]
-    if key is None or not ("target" in cells or cells.columns.isin(lab).sum() == len(lab)):
-        return {}
-    found = {}
-    for row in cells.to_dict("records"):
-        numbers = [row.get(c, "") for c in lab]
-        text = row.get("target", "") or (",".join(numbers) if all(numbers) else "")
-        if row[key] and text:
-            found[row[key]] = (text, row.get("tolerance_dE00", ""))
-    return found

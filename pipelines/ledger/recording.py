@@ -11,6 +11,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
+from pipelines.ledger import aims
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.press_changes import check_added_changes, together
@@ -105,6 +106,7 @@ def plan(
     )
     if len(prints):
         batch.sheets["prints"] = Sheet(prints, faults, averaged.spreads)
+        batch.sheets.update(aims.sheet_of(incoming.aims, prints))
     if not batch.sheets:
         report.nothing = f"all of {incoming.file} stands in the shop already"
         return None, report

@@ -30,12 +30,16 @@ def read_batch(
     reflectance: str | None = None,
     called: Called | None = None,
 ) -> Incoming:
-    """What a file, or a folder, holds; see `pipelines.ledger.incoming.read_incoming`."""
+    """What a file, or a folder, holds, and what its prints were meant to be; see
+    `pipelines.ledger.incoming.read_incoming`."""
+    from dataclasses import replace
+
+    from pipelines.ledger.aims import aims_in
     from pipelines.ledger.incoming import OPTIONS, read_incoming
     from pipelines.tables.settings import read_settings
 
     settings = read_settings(given.shop_toml, given.name, Findings())
-    return read_incoming(
+    incoming = read_incoming(
         path,
         sheet,
         settings,
@@ -45,6 +49,7 @@ def read_batch(
         reflectance=reflectance,
         given=given,
     )
+    return replace(incoming, aims=aims_in(sheet or path))
 
 
 @dataclass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import shutil
 import threading
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 from waitress.server import create_server
 
+from pipelines.cli import main
 from pipelines.desk.app import make_app
 from pipelines.desk.opened import Desk
 from pipelines.desk.safety import FORM
@@ -111,7 +113,8 @@ def test_nothing_is_stored_before_keep_and_then_it_can_be_taken_back_and_put_bac
     assert kept.status_code == 303 and "/measured/batch/2" in kept.location
     assert len(ledger(root).batches) == 2
     page = client.get(kept.location)
-    assert "dE00 from the target" in text_of(page.text)  # the target is still known
+    assert kept.location.endswith("/measured/batch/2")
+    assert "dE00 from the target" in text_of(page.text)  # the target is kept with the print
     assert client.get(at).status_code == 400  # kept once, and no more
 
     client.post("/measured/batch/2/back", seen=client.seen("/measured/batch/2"), do="back")
@@ -152,6 +155,48 @@ def test_a_file_is_read_and_every_print_of_it_shown(client, root):
     assert "was recorded before, as batch 2" in text_of(
         client.get(client.look(**upload(latest(root)))).text
     )
+
+
+def test_a_draft_outlives_the_page_with_all_that_was_decided_on_it(client, root):
+    at = client.look(**RED | {"print": "ONE"}, target="38,62,34", tolerance="2.5")
+    told = {"print": "ONE", "do": "aside", "reason": "smeared"}
+    assert client.post(f"{at}/decide", seen=client.seen(at), **told).status_code == 303
+    before = text_of(client.get(at).text)
+    assert "smeared" in before and "tolerance 2.5" in before
+    again = Browser(make_app(Desk(Workspace(root), None))[0])  # another server
+    assert text_of(again.get(at).text) == before
+    assert again.keep(at).status_code == 303
+    assert not list(root.glob("datasets/*/drafts/*.json"))
+    page = text_of(again.get("/measured/batch/2").text)
+    assert "tolerance 2.5" in page and "smeared" in page
+
+
+def test_a_draft_that_was_damaged_is_gone_and_no_name_is_a_path(client, root):
+    at = client.look(**RED)
+    file = next(root.glob("datasets/*/drafts/*.json"))
+    whole = json.loads(file.read_text())
+    for wrong in ("", "[]", "{}", json.dumps(whole | {"answers": [{"verb": "kept"}]}),
+                  json.dumps(whole | {"incoming": {"file": "x"}}), "\xff"):  # fmt: skip
+        file.write_text(wrong)
+        reply = client.get(at)
+        assert reply.status_code == 400 and "no longer here" in text_of(reply.text)
+    (root / "elsewhere.json").write_text(json.dumps(whole))
+    for name in ("..%2F..%2F..%2Felsewhere", "elsewhere", "%2Fetc%2Fpasswd"):
+        assert client.get(f"/measured/new/{name}").status_code in (400, 404)
+
+
+def test_a_shop_keeps_no_more_drafts_than_it_needs(client, root, monkeypatch):
+    monkeypatch.setattr("pipelines.desk.draft_files.MOST", 2)
+    first, *later = [client.look(**RED | {"print": f"P{i}"}) for i in range(3)]
+    assert client.get(first).status_code == 400
+    assert all(client.get(at).status_code == 200 for at in later)
+
+
+def test_a_batch_that_a_command_recorded_tells_its_targets_too(client, root, tmp_path):
+    table = latest(root, 1).assign(target="38,62,34", tolerance_dE00="2.5")
+    table.to_csv(tmp_path / "in.csv", index=False)
+    assert main(["--workspace", str(root), "record", str(tmp_path / "in.csv")]) == 0
+    assert "tolerance 2.5" in text_of(client.get("/measured/batch/2").text)
 
 
 def test_two_browsers_lose_no_write_and_an_older_form_is_told_so(browsers, root):

@@ -1,0 +1,85 @@
+"""What a form decides on one print of a batch, and whether it was made from how things stand."""
+
+from __future__ import annotations
+
+from flask import request
+
+from learn.shop import UNDERBASE, Shop
+from pipelines.desk.drafts import Answer, Changed
+from pipelines.desk.opened import Now
+from pipelines.desk.typed import FIELDS, lab_lines
+from pipelines.desk.words import words
+from pipelines.ledger.recording import Gate
+from pipelines.ledger.state import Ledger, State
+from pipelines.registry.archive import archive_of
+from pipelines.registry.gate import gate_by
+from pipelines.tables.folder import known_in
+from pipelines.tasks.arrived import arrived
+from pipelines.tasks.named import Named
+from pipelines.workspace.problems import InputProblems, UserError
+
+
+def gate_now(now: Now) -> Gate | None:
+    """The check by the model in charge; raises UserError where there is one that cannot be read."""
+    if now.model is None:
+        if archive_of(now.workspace, now.shop).names():
+            raise UserError(words().measured.unreadable_model)
+        return None
+    return now.once("gate", lambda: gate_by(now.opened.model))
+
+
+def stamp_of(ledger: Ledger) -> str:
+    return "-".join(map(str, ledger.stamp))
+
+
+def plainly(error: UserError) -> str:
+    """What cannot be learnt from, without the file it would stand in."""
+    if isinstance(error, InputProblems):
+        first = error.problems[0]
+        return words().measured.not_like_this.format(reason=first.reason, advice=first.advice)
+    return str(error)
+
+
+def answer_of(now: Now, state: State, shop: Shop, number: int) -> Answer:
+    """What a form decides on one print."""
+    form = request.form
+    print_id, do = form.get("print", ""), form.get("do", "")
+    reason = " ".join(form.get("reason", "").split())[:300]
+    row = state.row_of(print_id)
+    if row is None or state.standing[row].batch != number:
+        raise Changed
+    if do == "keep":
+        return Answer("kept", (print_id,), reason)
+    if do == "aside":
+        if not reason:
+            raise UserError(words().measured.why_aside)
+        return Answer("set aside", (print_id,), reason)
+    if do.startswith("fix-"):
+        found = arrived(state, shop, number, now.opened.model, {})
+        fixes = next(one.fixes for one in found if one.print_id == print_id)
+        if not do[4:].isdigit() or int(do[4:]) >= len(fixes):
+            raise Changed
+        fix = fixes[int(do[4:])]
+        return Answer("corrected", tuple(fix.changes), reason, fix.changes)
+    return _corrected_by_hand(now, print_id, reason)
+
+
+def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
+    told, form = words().measured, request.form
+    cells = {c: form.get(f, "").strip() for f, c in FIELDS.items() if form.get(f, "").strip()}
+    bare = cells.get(UNDERBASE[0], "").casefold() == "none"
+    if bare:
+        del cells[UNDERBASE[0]]
+    called = {column: getattr(told, name) for name, column in FIELDS.items()}
+    cells = Named(known_in(now.given.tables)).cells(called, cells)
+    if bare:
+        cells |= dict.fromkeys(UNDERBASE, "")
+    text = form.get("lab", "").strip()
+    if text:
+        found = lab_lines(text)
+        if len(found) != 1:
+            raise UserError(told.no_lab.format(text=text))
+        cells |= dict(zip("Lab", found[0], strict=True))
+    if not cells:
+        raise UserError(told.nothing_corrected)
+    return Answer("corrected", (print_id,), reason, {print_id: cells}, lab=bool(text))

@@ -1,0 +1,64 @@
+"""What prints were meant to be: their targets, as text, kept with the batch that brought them.
+
+A sheet of the batch beside its tables: it comes and is taken back with the prints, nothing is
+learnt from it, and no table of the shop holds it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from pipelines.ledger.incoming import SHEET_PRINTS
+from pipelines.ledger.state import Batch, Sheet
+from pipelines.tables import csvfile
+from pipelines.tables.reading import cells_of
+from pipelines.workspace.files import read_at_most
+from pipelines.workspace.problems import Findings, UserError
+
+AIMS = "aims"
+COLUMNS = ("print_id", "target", "tolerance_dE00")
+Aims = Mapping[str, tuple[str, str]]  # print -> its target and tolerance
+
+
+def aims_in(path: Path) -> dict[str, tuple[str, str]]:
+    """The targets that a table of prints or set-ups names; empty for what is no such table."""
+    if path.is_dir():
+        return {}
+    try:
+        read = cells_of(read_at_most(path, csvfile.MAX_BYTES), SHEET_PRINTS, path.name, Findings())
+    except UserError:  # an instrument's export
+        return {}
+    if read is None:
+        return {}
+    cells = read.cells.map(str.strip)
+    key = next((c for c in ("print_id", "setup_id") if c in cells), None)
+    lab = [f"target_{c}" for c in "Lab"]
+    if key is None or not ("target" in cells or cells.columns.isin(lab).sum() == len(lab)):
+        return {}
+    found = {}
+    for row in cells.to_dict("records"):
+        numbers = [row.get(c, "") for c in lab]
+        text = row.get("target", "") or (",".join(numbers) if all(numbers) else "")
+        if row[key] and text:
+            found[row[key]] = (text, row.get("tolerance_dE00", ""))
+    return found
+
+
+def sheet_of(aims: Aims, prints: pd.DataFrame) -> dict[str, Sheet]:
+    """The sheet of a batch that holds the aims of its ``prints``; none where they have none."""
+    ids = prints["print_id"].str.strip()
+    rows = [(one, *aims[one]) for one in ids if one in aims]
+    if not rows:
+        return {}
+    return {AIMS: Sheet(pd.DataFrame(rows, columns=list(COLUMNS), dtype=object))}
+
+
+def aims_of(batch: Batch) -> dict[str, tuple[str, str]]:
+    """The aims that a batch holds."""
+    if AIMS not in batch.sheets:
+        return {}
+    rows = batch.sheets[AIMS].cells[list(COLUMNS)].itertuples(index=False)
+    return {str(one): (str(text), str(within)) for one, text, within in rows}
