@@ -6,9 +6,9 @@ the last axis; XYZ has white at Y = 100; every function takes any leading shape.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,12 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 10.0)
 WAVELENGTHS_NM.flags.writeable = False
 
-_OBSERVERS = {
-    "2": "CIE 1931 2 Degree Standard Observer",
-    "10": "CIE 1964 10 Degree Standard Observer",
-}
-_ILLUMINANTS = {name: name for name in ("A", "C", "D50", "D55", "D65", "D75", "E")}
-_ILLUMINANTS |= {f"F{i}": f"FL{i}" for i in range(1, 13)}
+ILLUMINANTS = ("A", "C", "D50", "D55", "D65", "D75", "E", *(f"F{i}" for i in range(1, 13)))
+OBSERVERS = ("2", "10")
+# Their weights, a table each: `tests.colour.weights` has made it of the CIE's own tables. To make
+# them here would load a library of colour, which takes longer than a prediction.
+WEIGHTS = Path(__file__).with_name("weights.npz")
 
 # ISO/CIE 11664-4: where the cube root of CIELAB gives way to a straight line.
 EPSILON = 216 / 24389
@@ -58,30 +57,17 @@ def viewing(illuminant: str = "D50", observer: str = "2") -> Viewing:
     """
     name = str(illuminant).strip().upper().replace("FL", "F")
     degrees = str(observer).strip().rstrip("°")
-    if name not in _ILLUMINANTS:
+    if name not in ILLUMINANTS:
         raise ValueError(
-            f"illuminant {illuminant!r} is not known: use one of {', '.join(_ILLUMINANTS)}"
+            f"illuminant {illuminant!r} is not known: use one of {', '.join(ILLUMINANTS)}"
         )
-    if degrees not in _OBSERVERS:
+    if degrees not in OBSERVERS:
         raise ValueError(
             f"observer {observer!r} is not known: use 2 or 10, the degrees of the 1931 and the "
             "1964 standard observer"
         )
-    with warnings.catch_warnings():  # it misses a drawing library that nothing here needs
-        warnings.simplefilter("ignore")
-        import colour  # takes seconds, and nothing else here needs it
-
-    nm = colour.SpectralShape(360, 780, 1)
-    every_10_nm = np.arange(360.0, 781.0, 10.0)
-    tabulated = colour.colorimetry.tristimulus_weighting_factors_ASTME2022(
-        colour.MSDS_CMFS[_OBSERVERS[degrees]].copy().align(nm),
-        colour.SDS_ILLUMINANTS[_ILLUMINANTS[name]].copy().align(nm),
-        colour.SpectralShape(360, 780, 10),
-    )
-    inside = np.isin(every_10_nm, WAVELENGTHS_NM)
-    weights = tabulated[inside].copy()
-    weights[0] += tabulated[every_10_nm < WAVELENGTHS_NM[0]].sum(axis=0)
-    weights[-1] += tabulated[every_10_nm > WAVELENGTHS_NM[-1]].sum(axis=0)
+    with np.load(WEIGHTS, allow_pickle=False) as tables:
+        weights = tables[f"{name}-{degrees}"]
     white_xyz = weights.sum(axis=0)
     weights.flags.writeable = white_xyz.flags.writeable = False
     return Viewing(name, degrees, weights, white_xyz)

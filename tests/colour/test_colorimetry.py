@@ -13,6 +13,8 @@ import pytest
 from learn.colour.colorimetry import (
     BRIGHTEST,
     DARKEST,
+    ILLUMINANTS,
+    OBSERVERS,
     delta_e00,
     in_srgb_gamut,
     lab_from_reflectance,
@@ -25,6 +27,7 @@ from learn.colour.colorimetry import (
     xyz_from_lab,
 )
 from learn.colour.resampling import resample_spectrum
+from tests.colour.weights import weights
 from tests.published import spectra_380_730, table
 
 D50 = viewing("D50", "2")
@@ -36,6 +39,14 @@ def real_labs(count: int, seed: int = 0) -> np.ndarray:
     rng = np.random.default_rng(seed)
     walk = rng.uniform(0, 1, (count, 1)) + np.cumsum(rng.normal(0, 0.06, (count, 31)), axis=1)
     return lab_from_reflectance(np.clip(walk, 0.01, 0.95), D50)
+
+
+@pytest.mark.parametrize("observer", OBSERVERS)
+def test_the_stored_weights_are_those_of_the_library(observer):
+    for illuminant in ILLUMINANTS:
+        view = viewing(illuminant, observer)
+        np.testing.assert_allclose(view.weights, weights(illuminant, observer), rtol=0, atol=1e-12)
+        assert (view.white_xyz == view.weights.sum(axis=0)).all()
 
 
 def test_ciede2000_of_the_34_published_pairs():
