@@ -27,6 +27,9 @@ Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 MIRRORED = 128  # rows of a triangle mirrored at a time
+# Beyond so many weights that meet no other (a shelf of inks never printed brings ten each), it pays
+# to leave them out; with fewer all are kept, so that no last digit depends on it.
+FREE = 500
 
 
 class Shaft(NamedTuple):
@@ -134,8 +137,23 @@ class Arrow:
         return out
 
 
+def root_of(precision: Array) -> Array:
+    """(p, p) upper triangle, precision = root' root; what it was is written over."""
+    tied = _tied(precision)
+    if len(precision) - len(tied) > FREE:
+        out = np.diag(np.diag(precision) ** 0.5)
+        out[tied[:, None], tied] = root_of(block(precision, tied))
+        return out
+    return cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
+
+
 def inverse_of(root: Array) -> Array:
     """(p, p) of ``root' root``, for an upper triangle ``root``."""
+    tied = _tied(root)
+    if len(root) - len(tied) > FREE:
+        out = np.diag(1 / np.diag(root) ** 2)
+        out[tied[:, None], tied] = inverse_of(block(root, tied))
+        return out
     upper, _ = dpotri(root, lower=0)
     whole, p = upper.T, len(upper)  # in the order of rows, half filled
     for a in range(0, p, MIRRORED):
@@ -144,6 +162,12 @@ def inverse_of(root: Array) -> Array:
         own[:] = np.tril(own) + np.tril(own, -1).T
         whole[a:b, b:] = whole[b:, a:b].T
     return whole
+
+
+def _tied(triangle: Array) -> Index:
+    """The rows and columns that hold more than their place on the diagonal."""
+    beside = np.count_nonzero(triangle, axis=0) + np.count_nonzero(triangle, axis=1) > 2
+    return np.flatnonzero(beside)
 
 
 def _eliminated(

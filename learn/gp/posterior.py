@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from threadpoolctl import threadpool_limits
 
-from learn.gp.arrow import Arrow, inverse_of
+from learn.gp.arrow import Arrow, inverse_of, root_of
 from learn.gp.design_matrix import Part, Phi, add_to_block
 from learn.gp.noise import Noise
 
@@ -119,8 +119,7 @@ class Posterior:
         """(p, p) upper triangle, precision = root' root."""
         if isinstance(self.factor, Arrow):
             with threadpool_limits(1, user_api="blas"):  # the same digits, whoever asks and when
-                lower = self.factor.precision().T
-                return cholesky(lower, lower=False, overwrite_a=True, check_finite=False)
+                return root_of(self.factor.precision())
         return self.factor
 
     @cached_property
