@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
 import tempfile
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
@@ -15,6 +17,8 @@ from pipelines.workspace.terminal import without_secrets
 
 _PROGRESS = re.compile(r"\[ *\d+ s\] ")
 TOLD = "told.txt"
+GENTLY = 10  # how far it stands back (`nice`): whoever asks at the press is answered first
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 MOST_LINES = 40  # of what it told at the end
 
 
@@ -30,8 +34,8 @@ class Learning:
     _run: subprocess.Popen[bytes] | None = None
     _folder: tempfile.TemporaryDirectory | None = None  # of what it tells; gone with the page
 
-    def begin(self, shop: str) -> None:
-        """Start it, unless it runs."""
+    def begin(self, shop: str, *options: str) -> None:
+        """Start it, with more ``options`` of the command, unless it runs."""
         with self._lock:
             if self._run is not None and self._run.poll() is None:
                 return
@@ -40,12 +44,17 @@ class Learning:
             command = [sys.executable, "-m", "pipelines.cli", "learn"]
             with (Path(self._folder.name) / TOLD).open("wb") as told:
                 self._run = subprocess.Popen(
-                    [*command, "--workspace", root, "--shop", shop],
+                    [*command, "--workspace", root, "--shop", shop, *options],
                     stdin=subprocess.DEVNULL,
                     stdout=told,
                     stderr=subprocess.STDOUT,
                     start_new_session=True,  # Ctrl-C closes the page, not the work
+                    env={**os.environ, **dict.fromkeys(ONE_THREAD, "1")},
+                    creationflags=getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0),
                 )
+                if hasattr(os, "setpriority"):
+                    with suppress(OSError):  # what it starts itself stands back with it
+                        os.setpriority(os.PRIO_PROCESS, self._run.pid, GENTLY)
 
     @property
     def running(self) -> bool:

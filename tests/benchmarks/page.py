@@ -28,6 +28,8 @@ from urllib.request import Request, urlopen
 import numpy as np
 import pandas as pd
 
+from pipelines.desk.learning import Learning
+from pipelines.workspace.folders import Workspace
 from tests.benchmarks.results import Report
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
@@ -159,14 +161,12 @@ def main(argv: list[str] | None = None) -> int:
             took = [asked(address, path)[0] for path in questions() * 2]
             spent = 1000 * (cpu_s(pid) - before) / len(took)
             rows["changed control"] = {**quantiles(took), "CPU ms": spent}
-            learning = subprocess.Popen(
-                strikeoff(own, "learn", "--refit"), stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-            )  # fmt: skip
+            learning = Learning(Workspace(own))  # as *Progress* starts it
+            learning.begin("demo", "--refit")
             took, lost, wrong = at_once(address, alone)
-            busy = learning.poll() is None
-            learning.terminate()
-            learning.wait()
+            busy = learning.running
+            while learning.running:
+                time.sleep(1)
             rows["ten at once"] = {**quantiles(took), "lost": lost, "wrong": wrong}
             weights = {}
             linked = sum(len(asked(address, path)[1].encode()) for path in LINKED)

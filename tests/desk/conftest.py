@@ -7,9 +7,11 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
+from flask import Flask
 from flask.testing import FlaskClient
 from waitress.server import create_server
 
@@ -37,14 +39,32 @@ def client(app) -> FlaskClient:
     return app.test_client()
 
 
-@pytest.fixture(scope="session")
-def address(app) -> Iterator[str]:
+@pytest.fixture(autouse=True)
+def _learning_waits_for_nobody(monkeypatch):
+    """As tests run on all processors, what stands back would wait for the last of them."""
+    monkeypatch.setattr("pipelines.desk.learning.GENTLY", 0)
+
+
+@contextmanager
+def served(app: Flask) -> Iterator[str]:
     """The page served on a free port."""
     server = create_server(app, host="127.0.0.1", port=0, threads=8)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield f"http://127.0.0.1:{server.effective_port}"
     server.close()
+
+
+def serving(root: Path) -> AbstractContextManager[str]:
+    """The page on the workspace ``root``, served."""
+    return served(make_app(Desk(Workspace(root), None))[0])
+
+
+@pytest.fixture(scope="session")
+def address(app) -> Iterator[str]:
+    """The page on the small shop, served."""
+    with served(app) as at:
+        yield at
 
 
 @pytest.fixture(scope="session")

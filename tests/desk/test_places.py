@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.desk.looking import WIDTHS, too_wide, wrong_with
+from tests.desk.looking import WIDTHS, barriers, too_wide, wrong_with
 
 # A place adds its pages here: empty, full, and with a mistake.
 PAGES = [
@@ -42,6 +42,8 @@ def test_it_holds_at_every_width_in_light_and_dark(browser, address, path):
             page.set_viewport_size({"width": width, "height": 800})
             assert not too_wide(page, width), f"scrolls sideways at {width}"
             assert wrong_with(page) == {}
+            if width in (WIDTHS[0], WIDTHS[-1]):
+                assert barriers(page) == {}
         context.close()
 
 
@@ -62,4 +64,5 @@ def test_what_is_wrong_is_seen(browser):
     )
     assert set(wrong_with(page)) == {"small", "nameless", "faint", "built"}
     assert too_wide(page, 1280)
+    assert {"color-contrast", "button-name", "html-has-lang"} <= set(barriers(page))
     page.close()
