@@ -9,6 +9,8 @@ from learn.process import SETTINGS, Setting
 LOT_TAILS = 3.0
 # The same of presses: most stand still, one drifts.
 PRESS_TAILS = 3.0
+# The same of inks about their drawdowns, while few prints tell of them.
+INK_TAILS = 4.0
 PROCESS = ("log_volume", "wet_strokes", "flashes")
 
 

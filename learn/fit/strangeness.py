@@ -1,4 +1,5 @@
-"""How strange each level of a heavy-tailed term is: the batch of ink, the press unlike the others.
+"""How strange each level of a heavy-tailed term is: the batch of ink, the press unlike the others;
+and an ink whose first prints contradict its drawdowns.
 
 A Student t prior is a normal one whose variance differs from level to level. Given what a level
 was found to do, its variance has a closed form, and the two are found in turn. That is expectation
@@ -10,14 +11,18 @@ small, and the few that are not may be as large as their prints say.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from learn.fit.linearisation import Layout
+from learn.fit.residual import INK_TAILS
 from learn.gp.posterior import Block, Hyper, Posterior, column_variance
 from learn.gp.terms import Term, band_of
+from learn.physics.drawdowns import POSTERIOR_DIRECTIONS
 
 Array = NDArray[np.floating]
 
@@ -63,6 +68,77 @@ def judged(
     return (replace(layout, terms=terms), factor) if most > STRANGER else None
 
 
+class Contradicted(NamedTuple):
+    """A layout in which some inks may be off by more than others, and what goes with it."""
+
+    layout: Layout
+    hyper: Hyper
+    factor: Array  # (p,) that weights are to be multiplied by to mean the same
+
+
+def contradicted(
+    layout: Layout, hyper: Hyper, post: Posterior, inks: Collection[str]
+) -> Contradicted | None:
+    """With what only ``inks`` themselves can tell - their K and S about the drawdowns, their film,
+    soak, haze and all that is free by ink - as uncertain as their weights say; None where no ink
+    has moved by much.
+
+    A card may be of another batch, or the physics miss much on just this ink. Then it is off in
+    everything at once, so that all of it has one variance in common, by the law of `judged`. It is
+    never less than usual: an ink's first prints are few, and may agree by chance.
+    """
+    blocks = [Block(name, columns) for name, columns in layout.blocks()]
+    prior = column_variance(blocks, hyper.block, layout.size)
+    known = np.maximum(1 - post.variance / prior, 0.0)
+    terms, block, factor = list(layout.terms), hyper.block.copy(), np.ones(layout.size)
+    directions = [layout.shelf.directions_k.copy(), layout.shelf.directions_s.copy()]
+    moved = False
+    for ink in inks:
+        own = [
+            (i, t.level_names.index(ink))
+            for i, t in enumerate(terms)
+            if t.term.levels == "ink" and ink in t.level_names
+        ]
+        if not own:
+            continue
+        at, was = layout.shelf.ink_ids.index(ink), float(terms[own[0][0]].strange[own[0][1]])
+        drawdown, *bends = (_of_level(s, at, layout.n_inks, 1) for s in layout.slices[1:4])
+        levels = [
+            _of_level(
+                layout.term_slices[i],
+                k,
+                len(terms[i].level_names),
+                3 if terms[i].term.direction == "free" else 1,
+            )
+            for i, k in own
+        ]
+        of_ink = np.concatenate([drawdown, *bends, *levels])
+        size = float((post.mean[of_ink] ** 2 / prior[of_ink]).sum())
+        now = max(1.0, (INK_TAILS + was * size) / (INK_TAILS + float(known[of_ink].sum())))
+        moved |= abs(np.log(now / was)) > STRANGER
+        scale = np.sqrt(now / was)
+        block[[2 + at, 2 + layout.n_inks + at]] += np.log(scale)
+        factor[np.concatenate([drawdown, *levels])] = 1 / scale
+        for each in directions:
+            each[at, :POSTERIOR_DIRECTIONS] *= scale
+        for i, k in own:
+            strange = terms[i].strange.copy()
+            strange[k] = now
+            terms[i] = replace(terms[i], strange=strange)
+    if not moved:
+        return None
+    shelf = replace(layout.shelf, directions_k=directions[0], directions_s=directions[1])
+    return Contradicted(
+        replace(layout, shelf=shelf, terms=terms), replace(hyper, block=block), factor
+    )
+
+
+def _of_level(columns: slice, level: int, levels: int, channels: int) -> NDArray[np.intp]:
+    """The columns of one of so many levels, in each channel."""
+    at = np.arange(columns.start, columns.stop).reshape(channels, levels, -1)
+    return at[:, level].ravel()
+
+
 def _law(term: Term) -> tuple[str | None, str]:
     """Terms whose levels are strange together: a batch off in strength may be off in hue. What a
     press does over time it does by one law or the other: each has its own."""
@@ -82,13 +158,17 @@ def strangeness_of(information: Array, told: Array, usual: Array, tails: float |
     return strange
 
 
-def rescaled(post: Posterior, layout: Layout, hyper: Hyper, factor: Array) -> Posterior:
+def rescaled(
+    post: Posterior, layout: Layout, hyper: Hyper, factor: Array, now: Hyper | None = None
+) -> Posterior:
     """A posterior of weights that are now to be multiplied by ``factor`` (p,): what was learnt
-    stays, and the prior is that of the layout."""
+    stays, and the prior is that of the layout, with the variances of ``now`` if these differ."""
     blocks = [Block(name, columns) for name, columns in layout.blocks()]
-    prior = 1 / column_variance(blocks, hyper.block, layout.size)
+    prior, new = (
+        1 / column_variance(blocks, one.block, layout.size) for one in (hyper, now or hyper)
+    )
     told = post.precision - np.diag(prior)
-    precision = told / factor[:, None] / factor + np.diag(prior)
+    precision = told / factor[:, None] / factor + np.diag(new)
     projected = (post.precision @ post.mean) / factor
     root = np.linalg.cholesky(precision).T
     return Posterior(

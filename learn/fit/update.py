@@ -20,7 +20,7 @@ from scipy.linalg import cho_solve, cholesky
 from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
 from learn.fit.lot_cards import LATENTS, LotCard, level_of
-from learn.fit.strangeness import judged, rescaled, strangeness_of
+from learn.fit.strangeness import contradicted, judged, rescaled, strangeness_of
 from learn.gp import posterior as residual
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, most_levels
@@ -91,18 +91,32 @@ def surprise(
     return design.y - mean, squared_distance(design.y - mean, cov)
 
 
-def learnt(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Grown:
+def learnt(
+    state: Grown,
+    rows: Rows,
+    lab: Array,
+    log_lengths: Array,
+    repeat: float,
+    few: Collection[str] = (),
+) -> Grown:
     """The state with the prints learnt as well: Gauss-Newton on them, with all that came
-    before as the prior."""
+    before as the prior.
+
+    ``few``: inks of which so few prints were learnt from that these judge their drawdowns.
+    """
     post = state.posterior
     for _ in range(JUDGED):
         state, post = _moved(state, rows, lab, log_lengths, repeat)
         found = judged(state.layout, state.hyper, post, ahead=True)
-        if found is None:
+        layout, factor = found or (state.layout, np.ones(state.layout.size))
+        off = contradicted(layout, state.hyper, post, few)
+        if found is None and off is None:
             break
-        layout, factor = found
-        before = rescaled(state.posterior, layout, state.hyper, factor)
-        state = Grown(layout, state.hyper, state.weights * factor, before)
+        now = state.hyper
+        if off is not None:
+            layout, now, factor = off.layout, off.hyper, factor * off.factor
+        before = rescaled(state.posterior, layout, state.hyper, factor, now)
+        state = Grown(layout, now, state.weights * factor, before)
     else:
         state, post = _moved(state, rows, lab, log_lengths, repeat)
     return state._replace(posterior=post)

@@ -13,6 +13,7 @@ from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
 from learn.fit.fitting import Progress, by_itself, is_gross
 from learn.physics.drawdowns import lab_columns
+from learn.predict.calibration import FEW_PRINTS
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
@@ -45,8 +46,11 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     squared = by_itself(squared, rows.X["lot"])
     keep = ~is_gross(squared, delta_e00(lab - error, lab), model.gross_)
     keep |= prints["print_id"].isin(trusted).to_numpy()
-    state = update.learnt(state, rows.take(keep), lab[keep], *fixed)
+    seen = model.likeness_.seen(rows.X, "ink")
+    few = rows.X["ink"][keep & (seen < FEW_PRINTS)].unique()
+    state = update.learnt(state, rows.take(keep), lab[keep], *fixed, few=few)
     model.layout_, model.hyper_, model.weights_, model.posterior_ = state
+    model.shelf_ = model.layout_.shelf
     out = set_aside(prints, keep, np.sqrt(squared))
     model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)

@@ -1,13 +1,18 @@
 """A batch appended to a model, against learning everything anew."""
 
+import copy
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from learn.colour.colorimetry import delta_e00
+from learn.fit import update
+from learn.normal import Z90, sd_of
+from learn.physics.drawdowns import SPECTRUM
 from learn.predict.model import ShiftModel
-from tests.small_demo import tiny_shop
+from tests.small_demo import small_model, small_shop, tiny_shop
 
 
 def test_a_batch_appended_is_nearly_what_learning_it_all_anew_gives():
@@ -40,3 +45,38 @@ def test_what_was_learnt_from_must_not_have_changed_under_a_batch():
         model.append(replace(shop, prints=other))
     with pytest.raises(ValueError, match="changed"):
         model.append(replace(shop, prints=shop.prints[1:]))
+
+
+def the_ink_of_another_bucket(monkeypatch, *, judged: bool) -> tuple[float, float, float]:
+    """Bright red was never printed; three prints come out as deep red does. What follows for its
+    other set-ups: mean sd had they come out as predicted, and as it is, and the share of deep
+    red's L, a and b within the 90 % bands."""
+    if not judged:
+        monkeypatch.setattr(update, "contradicted", lambda *_: None)
+    shop = small_shop()
+    rows = shop.prints[shop.prints["ink_id"] == "C10"]
+    rows = rows.drop_duplicates(["substrate_id", "mesh_id", "underbase_ink_id"]).head(16)
+    red = rows.reset_index(drop=True).assign(ink_lot=None, job_id=[f"T{i}" for i in range(16)])
+    asked, others = red.assign(ink_id="C08"), np.arange(3, 16)
+    deep, bright = small_model().means(red), small_model().means(asked)
+
+    def after(lab: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        read = dict(zip("Lab", lab[:3].T, strict=True))
+        first = asked.iloc[:3].assign(print_id=["T0", "T1", "T2"], **read)
+        first = first.drop(columns=first.columns.intersection(SPECTRUM))
+        both = replace(shop, prints=pd.concat([shop.prints, first], ignore_index=True))
+        model = copy.copy(small_model()).append(both, trusted={"T0", "T1", "T2"})
+        said = model.predict_lab(asked.iloc[others])
+        return said.mean, sd_of(said.covariance)
+
+    mean, sd = after(deep)
+    inside = np.abs(deep[others] - mean) <= Z90 * sd
+    return float(after(bright)[1].mean()), float(sd.mean()), float(inside.mean())
+
+
+def test_an_ink_whose_first_prints_contradict_its_card_widens(monkeypatch):
+    as_predicted, sd, inside = the_ink_of_another_bucket(monkeypatch, judged=True)
+    assert sd > 1.2 * as_predicted
+    _, narrow, fewer = the_ink_of_another_bucket(monkeypatch, judged=False)
+    assert sd > 1.2 * narrow
+    assert inside > max(0.8, fewer)
