@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.fit.residual import INK_TAILS
+from learn.gp.terms import band_of
 from learn.predict.calibration import FEW_PRINTS, SITUATIONS
 from learn.predict.causes import Unseen
 from learn.process import NUMBERS
@@ -26,6 +28,7 @@ TOLD_INK = "ink told"
 # So long after the last print a set-up is as "later" as, on average, the stretches that were left
 # out; the longest of these go twice as far.
 LATER_DAYS, LATEST = 30, 2.0
+CHANNELS = 3  # L, a, b: what one print tells of an ink
 
 
 @dataclass(frozen=True)
@@ -114,6 +117,8 @@ class Likeness:
         variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
         new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
         few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
+        # so few prints say little of how far this ink is off
+        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
         new.append((self.few(X).astype(int), few))
         new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
         times = np.array([*(k for k, _ in new), later > 0])
