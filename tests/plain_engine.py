@@ -65,7 +65,7 @@ class PlainEngine:
         left = np.column_stack([gp.predict(X) for gp in self.channels_])
         return self.physics_.means(setups) + left
 
-    def between(self, setups: pd.DataFrame, screen=None) -> Belief:
+    def between(self, setups: pd.DataFrame, screen=None, after=None) -> Belief:
         X, n = self._table(setups), len(setups)
         unknown, left = np.zeros((n, 3, n, 3)), np.empty((n, 3))
         for c, gp in enumerate(self.channels_):

@@ -24,6 +24,7 @@ from learn.errors import Unusable
 from learn.gp.covariance import Belief
 from learn.normal import mirrored
 from learn.planning.plan import usual_setup
+from learn.planning.prospect import Prospect
 from learn.predict.verdict import ask_for_test
 from learn.shop import SETUP_COLUMNS, UNDERBASE
 
@@ -210,7 +211,8 @@ def _greedy(
     n = len(choice)
     # prints through one screen are pulled in one go; every usual set-up is a job to come
     screen = np.concatenate([pd.factorize(choice["mesh_id"])[0], np.full(len(usual), -1)])
-    known = model.between(both, screen)
+    prospect = Prospect.of(model, both, screen)
+    known = prospect.printed  # which any of them makes it
     metric = local_metric(known.mean[n:])
     at = np.arange(n, n + len(usual))
 
@@ -220,7 +222,7 @@ def _greedy(
 
     spread = model.spread(usual)
     pulled: list[int] = []
-    sure, gain = [sureness(known, spread)], np.empty(most)
+    sure, gain = [sureness(prospect.now, spread)], np.empty(most)
     for k in range(most):
         best = int(np.argmin(errors_after(known, np.arange(n), at, metric, spread)))
         pulled.append(best)

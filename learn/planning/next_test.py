@@ -4,9 +4,9 @@ A test print of one job settles that job, and moves the prediction of every job 
 garment, press or screen with it. Before it is pulled its reading is unknown, but not how readings
 scatter: averaged over them, the cost that is left is what the test print leads to expect
 (pre-posterior analysis, Raiffa & Schlaifer 1961, Applied Statistical Decision Theory). One Gaussian
-update a candidate. So a test print that its own job needs anyway costs nothing more; what counts
-is which goes first, as it may spare others. Where none saves anything, it is the one whose
-run risks most.
+update a candidate, under the spread factors that hold after it. So a test print that its own job
+needs anyway costs nothing more; what counts is which goes first, as it may spare others. Where none
+saves anything, it is the one whose run risks most.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import within
 from learn.errors import Unusable
-from learn.gp.covariance import Belief
 from learn.normal import mirrored, scattered, sd_of
+from learn.planning.prospect import Prospect, spread_after
 from learn.predict.causes import Verdict
 from learn.shop import ShopSettings
 
@@ -58,9 +58,11 @@ class Worth(NamedTuple):
     sd: Array  # (n,) mean standard deviation of the prediction
 
 
-def belief(model: PrintModel, setups: pd.DataFrame) -> Belief:
-    """What the model predicts of set-ups, with what their errors share."""
-    return model.between(setups).widened(model.spread(setups))
+class Spread(NamedTuple):
+    """Factors on standard deviations of n set-ups."""
+
+    now: Array  # (n,)
+    after: Array  # (n, n) once each of them has been printed, which comes first
 
 
 def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
@@ -94,7 +96,8 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
     told = model.predict(setups)[["setup_id", "verdict", "cause"]]
     settles = (told["verdict"] != Verdict.CHANGE).to_numpy()
-    worth = rank(belief(model, setups), target, tolerance, settings, settles)
+    spread = Spread(model.spread(setups), spread_after(model, setups))
+    worth = rank(Prospect.of(model, setups), spread, target, tolerance, settings, settles)
     found = told.assign(**worth._asdict())
     return in_order(found, settings)
 
@@ -135,7 +138,8 @@ def in_order(found: pd.DataFrame, settings: ShopSettings) -> pd.DataFrame:
 
 
 def rank(
-    known: Belief,
+    known: Prospect,
+    spread: Spread,
     target: Array,
     tolerance: Array,
     settings: ShopSettings,
@@ -143,26 +147,32 @@ def rank(
 ) -> Worth:
     """What a test print of each of n set-ups is worth, for targets (n, 3), tolerances (n,).
 
+    A reading scatters as its prediction says, spread factor and all, and is learnt without one.
+
     ``settles`` (n,): whether a test print settles its own job; it does not where the set-up has
     to change (`learn.predict.causes`), and such a job is not tested.
     """
     test, spoiled = _costs(settings)
     n = len(target)
     at = np.arange(n)
-    own = known.own()
-    p_now = _chance(known.mean[:, None], own + known.scatter, target, tolerance)[:, 0]
+    predicted = _times(known.now.own() + known.now.scatter, spread.now)
+    p_now = _chance(known.now.mean[:, None], predicted, target, tolerance)[:, 0]
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
     saving, spared = np.empty(n), np.empty(n)
     for t in range(n):
-        seen = known.unknown[:, :, t, :]  # (n, 3, 3)
-        reading = own[t] + known.scatter[t]
-        gain = np.linalg.solve(reading, seen.transpose(0, 2, 1)).transpose(0, 2, 1)
-        moved = gain @ reading @ gain.transpose(0, 2, 1)
-        some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(own, axis1=1, axis2=2)
-        left = own[some] - moved[some] + known.scatter[some]
+        once = known.once(t)
+        seen = once.unknown[:, :, t, :]  # (n, 3, 3)
+        gain = np.linalg.solve(seen[t] + once.scatter[t], seen.transpose(0, 2, 1))
+        gain = gain.transpose(0, 2, 1)
+        moved = gain @ predicted[t] @ gain.transpose(0, 2, 1)
+        some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(predicted, axis1=1, axis2=2)
+        some |= spread.after[t] != spread.now
+        learnt = once.own()[some] - gain[some] @ seen[some].transpose(0, 2, 1)
+        left = _times(learnt + once.scatter[some], spread.after[t][some])
+        mean = once.mean[some] + gain[some] @ (known.now.mean[t] - once.mean[t])
         shifts = scattered(moved[some], mirrored(READINGS_TRIED, 3, seed=1))
-        p = _chance(known.mean[some, None] + shifts, left, target[some], tolerance[some])
+        p = _chance(mean[:, None] + shifts, left, target[some], tolerance[some])
         risk = (1 - p) * spoiled
         after = now.copy()
         after[some] = np.minimum(test, risk).mean(axis=1)
@@ -172,8 +182,13 @@ def rank(
         again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[settles & (at != t)].sum()
-    sd = sd_of(own + known.scatter).mean(axis=1)
-    return Worth(p_now, saving, spared, (1 - p_now) * spoiled, sd)
+    return Worth(p_now, saving, spared, (1 - p_now) * spoiled, sd_of(predicted).mean(axis=1))
+
+
+def _times(covariance: Array, spread: Array) -> Array:
+    """Covariances (n, 3, 3) with standard deviations ``spread`` (n,) times as wide."""
+    wide: Array = covariance * (spread**2)[:, None, None]
+    return wide
 
 
 def _costs(settings: ShopSettings) -> tuple[float, float]:

@@ -10,6 +10,7 @@ been printed is predicted by all that was learnt.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -59,10 +60,14 @@ class Carrying:
         shifts = print_model.no_shift(len(stack))
         return print_model.lab(stack, state, shifts, layout.viewing)
 
-    def off(self, model: ShiftModel, rows: Rows, learnt: Array) -> Array:
-        """From what was ``learnt`` (n, 3) to the physics alone, in Lab; zero for inks printed."""
+    def off(
+        self, model: ShiftModel, rows: Rows, learnt: Array, printed: Collection[str] = ()
+    ) -> Array:
+        """From what was ``learnt`` (n, 3) to the physics alone, in Lab; zero for inks printed,
+        by now or as told."""
         out = np.zeros_like(learnt)
         new = (model.likeness_.seen(rows.X, "ink") == 0) & (shares(model, rows) < 1)
+        new &= ~rows.X["ink"].isin(list(printed)).to_numpy()
         if new.any():
             out[new] = self.physics(model.layout_, rows.stack.take(new)) - learnt[new]
         return out
@@ -75,17 +80,19 @@ def shares(model: ShiftModel, rows: Rows) -> Array:
     return np.where(told, model.sisters_.share, model.carrying_.share)
 
 
-def carried(model: ShiftModel, rows: Rows, learnt: Array) -> Carried:
-    """Set-ups that all that was learnt predicts as ``learnt`` (n, 3)."""
+def carried(model: ShiftModel, rows: Rows, learnt: Array, printed: Collection[str] = ()) -> Carried:
+    """Set-ups that all that was learnt predicts as ``learnt`` (n, 3); inks ``printed`` besides
+    are taken as those that have been."""
     share = shares(model, rows)[:, None]
-    off = model.carrying_.off(model, rows, learnt)
+    off = model.carrying_.off(model, rows, learnt, printed)
     return Carried(learnt + (1 - share) * off, np.sqrt(share * (1 - share)) * off)
 
 
-def by_tangents(model: ShiftModel, linear: Linear) -> Carried:
+def by_tangents(model: ShiftModel, linear: Linear, printed: Collection[str] = ()) -> Carried:
     """The same of linearised set-ups."""
     free = ~model.layout_.physical
-    return carried(model, linear.rows, linear.lab + linear.phi @ np.where(free, model.weights_, 0))
+    learnt = linear.lab + linear.phi @ np.where(free, model.weights_, 0)
+    return carried(model, linear.rows, learnt, printed)
 
 
 def stacked(left: LeftOut, alone: Array, measured: Array) -> tuple[LeftOut, float]:

@@ -279,9 +279,15 @@ class ShiftModel:
         """n jobs, each printed on g garments with errors in common; (n g) rows."""
         return together.as_jobs(self, setups, g)
 
-    def between(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
-        """What n set-ups have in common, without spread factors."""
-        return together.between(self, setups, screen)
+    def between(
+        self,
+        setups: pd.DataFrame,
+        screen: NDArray[np.intp] | None = None,
+        after: pd.DataFrame | None = None,
+    ) -> Belief:
+        """What n set-ups have in common, without spread factors; ``after`` others have been
+        printed, but for what they tell."""
+        return together.between(self, setups, screen, after)
 
     def in_order(
         self, prints: pd.DataFrame, lab: Array, first: int, still: Collection[str]

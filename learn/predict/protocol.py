@@ -106,11 +106,17 @@ class PrintModel(Predicts, Protocol):
         """Predicted Lab (n, 3) without bands: for many candidates, quickly."""
         ...
 
-    def between(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
+    def between(
+        self,
+        setups: pd.DataFrame,
+        screen: NDArray[np.intp] | None = None,
+        after: pd.DataFrame | None = None,
+    ) -> Belief:
         """What n set-ups have in common, as the model learns: without `spread` factors.
 
         Prints of one ``screen`` (n,) - codes, -1 for a job of its own - are one job and share its
-        film error, which is then counted as unknown of them.
+        film error, which is then counted as unknown of them. Where set-ups are predicted in
+        another way once the set-ups ``after`` have been printed, as then, but for what these tell.
         """
         ...
 

@@ -46,7 +46,12 @@ class Ordered(NamedTuple):
     along: Array  # (n, 3) Lab a unit of log film, base and ink alike
 
 
-def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
+def between(
+    model: ShiftModel,
+    setups: pd.DataFrame,
+    screen: NDArray | None = None,
+    after: pd.DataFrame | None = None,
+) -> Belief:
     """The covariance between set-ups; see `learn.predict.protocol.PrintModel.between`."""
     linear, design = model.linearised(setups)
     layout, hyper, n = model.layout_, model.hyper_, len(setups)
@@ -64,7 +69,7 @@ def between(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = No
         if block.direction is not None and block.remainder is not None
     )
     unknown += covariance.by_rests(design.directions, rests)
-    mean, unsure = carrying.by_tangents(model, linear)
+    mean, unsure = carrying.by_tangents(model, linear, () if after is None else after["ink_id"])
     ink = linear.rows.stack.ink
     unknown += covariance.in_common(unsure[:, :, None], ink[:, None] == ink)
     scatter = posterior.own_noise(design, hyper)

@@ -55,6 +55,7 @@ RUNS = (
     Run("mixes --seed 103", 5),
     Run("mixes --part check", 20),
     Run("teaching --seed 101 102 103", 6),
+    Run("savings --part check --weeks 6", 6),
     Run("new_ink", 10),
     Run("scale --sizes 800", 1),
     Run("scale", 5),

@@ -43,6 +43,7 @@ ORDER = (
     "reasons",
     "mixes",
     "teaching",
+    "savings",
     "new_ink",
     "scale",
     "commands",

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
-from learn.gp.covariance import Belief
-from learn.planning.next_test import belief, rank
+from learn.planning.next_test import Spread, rank
+from learn.planning.prospect import Prospect, spread_after
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import ask_for_test
 from learn.shop import Shop
@@ -48,16 +48,17 @@ def week(model: ShiftModel, held: dict[str, Held], rng: np.random.Generator) -> 
     tolerance = np.full(len(setups), model.settings_.tolerance_dE00)
     runs = true[:, None] + (reading - true)[rng.integers(len(true), size=RUNS)]
     missed = (delta_e00(runs, target[:, None]) > tolerance[:, None]).mean(axis=1)
-    start = belief(model, setups)
+    start = Prospect.of(model, setups)
     return pd.DataFrame(
-        {way: _pulled(model, way, start, target, reading, missed, rng) for way in WAYS}
+        {way: _pulled(model, way, setups, start, target, reading, missed, rng) for way in WAYS}
     ).T
 
 
 def _pulled(
     model: ShiftModel,
     way: str,
-    known: Belief,
+    setups: pd.DataFrame,
+    known: Prospect,
     target: Array,
     reading: Array,
     missed: Array,
@@ -70,17 +71,20 @@ def _pulled(
     ahead, cost, lost = [], [], 0.0
     for k in range(n + 1):
         tolerance = np.full(len(at), settings.tolerance_dE00)
-        rows = np.arange(len(at))
-        own = known.unknown[rows, :, rows, :] + known.scatter
-        asked = ask_for_test(difference(known.mean, own, target[at], tolerance).p_within, settings)
+        jobs, done = setups.iloc[at], setups.drop(index=at)
+        wide = model.spread(jobs, after=done)
+        now = known.now.widened(wide)
+        own = now.own() + now.scatter
+        asked = ask_for_test(difference(now.mean, own, target[at], tolerance).p_within, settings)
         lost = missed[at][~asked].sum()
         ahead.append(100 * (1 - asked.sum() / n))
         cost.append((k + asked.sum()) * test + lost * spoiled)
         if not asked.any():
             break
         if way == "by saving":
-            settles = delta_e00(known.mean, target[at]) <= tolerance
-            value = rank(known, target[at], tolerance, settings, settles).saving
+            settles = delta_e00(now.mean, target[at]) <= tolerance
+            spread = Spread(wide, spread_after(model, jobs, done))
+            value = rank(known, spread, target[at], tolerance, settings, settles).saving
         elif way == "widest band":
             value = np.sqrt(np.einsum("nii->ni", own)).mean(axis=1)
         else:
@@ -88,7 +92,7 @@ def _pulled(
         may = asked | (value > 0) if way == "by saving" else asked
         t = int(np.where(may, value, -np.inf).argmax())
         left = np.delete(np.arange(len(at)), t)
-        known, at = known.after(t, reading[at[t]]).of(left), at[left]
+        known, at = known.after(t, reading[at[t]]).of_rows(left), at[left]
     found = {f"until {share} %": float(np.argmax(np.array(ahead) >= share)) for share in SHARES}
     found |= {"until all": len(cost) - 1.0, "spoiled": lost}
     return found | {f"cost after {k}": cost[min(k, len(cost) - 1)] for k in (*STOPS, n)}
