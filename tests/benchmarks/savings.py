@@ -11,7 +11,7 @@ spared when it goes straight on afterwards, and lost when it did before and does
 saved counts besides what runs that go straight on are spoiled, by their true chance, at ten test
 prints each; the test print itself is paid.
 
-Columns: stated and real, mean a week; real over stated; the standard error of their difference.
+Columns: stated and real, mean a week; real over stated; the standard error of real less stated.
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ def stated_and_real(rows: pd.DataFrame, what: str) -> dict[str, float]:
         f"{what} stated": stated.mean(),
         "real": real.mean(),
         "real / stated": real.mean() / stated.mean(),
-        "+-": off.std(ddof=1) / np.sqrt(len(off)),
+        "give or take": off.std(ddof=1) / np.sqrt(len(off)),
     }
 
 
