@@ -121,6 +121,9 @@ class PlainEngine:
     def prints_of_lot(self, ink: str, lot: str) -> int:
         return self.prints_of(ink)  # one lot is as good as another here
 
+    def sisters_of(self, ink: str) -> tuple:
+        return ()
+
     def carded(self) -> list:
         return []
 

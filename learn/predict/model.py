@@ -342,6 +342,10 @@ class ShiftModel:
         """How every batch of ink differs from those before it; see :func:`lots_of`."""
         return lots_of(self, prints)
 
+    def sisters_of(self, ink: str) -> tuple[tuple[str, int], ...]:
+        """The plants that told of an ink, and how many prints of it each has."""
+        return self.sisters_.of(ink)
+
     def carded(self) -> list[Carded]:
         """What cards say of lots never printed; see :func:`carded_of`."""
         return carded_of(self)

@@ -149,6 +149,10 @@ class PrintModel(Predicts, Protocol):
         """How many prints of a lot were learnt from."""
         ...
 
+    def sisters_of(self, ink: str) -> tuple[tuple[str, int], ...]:
+        """The plants that told of an ink, and how many prints of it each has."""
+        ...
+
     def carded(self) -> list[Carded]:
         """What cards say of lots never printed; empty where nothing is made of cards of lots."""
         ...

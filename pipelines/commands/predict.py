@@ -20,6 +20,7 @@ from pipelines.commands._options import (
 )
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
 from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
+from pipelines.tasks.sisters import told_inks
 from pipelines.tasks.usual import completed
 from pipelines.words.common import counted
 from pipelines.workspace.files import refuse_outputs, together
@@ -140,8 +141,9 @@ def predict_file(
     opened = open_model(workspace, workspace.pick(shop), version)
     asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     setups, lots = with_latest(asked, opened.catalogue.lots)
-    carded = carded_lots(opened.model, opened.catalogue.called("inks"), setups)
-    tell(warnings + latest_taken(lots) + carded + opened.notes)
+    names = opened.catalogue.called("inks")
+    known = carded_lots(opened.model, names, setups) + told_inks(opened.model, names, setups)
+    tell(warnings + latest_taken(lots) + known + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
 

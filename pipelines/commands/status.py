@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from learn.errors import Unusable
 from pipelines.commands._options import add_command, add_shop
 from pipelines.tasks.lots import lots_in_use
+from pipelines.tasks.sisters import told_in_short
 from pipelines.words.common import counted, minute, number
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
@@ -95,6 +96,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from pipelines.words.status import drift_lines, known_lines, news_line
 
         lines += _model(version, versions.described(kept, version))
+        lines += told_in_short(charge.model, data)
         try:
             found = glance(charge.model, data)
         except Unusable:

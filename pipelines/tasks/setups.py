@@ -15,6 +15,7 @@ from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
 from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
+from pipelines.tasks.sisters import told_inks
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
 TARGET = ("target_L", "target_a", "target_b")
@@ -63,7 +64,8 @@ def checked(
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
     setups, lots = with_latest(setups, opened.catalogue.lots)
     notes += latest_taken(lots)
-    notes += carded_lots(opened.model, opened.catalogue.called("inks"), setups)
+    inks = opened.catalogue.called("inks")
+    notes += carded_lots(opened.model, inks, setups) + told_inks(opened.model, inks, setups)
     return setups, notes + list(dict.fromkeys(assumed))
 
 

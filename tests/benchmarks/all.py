@@ -57,6 +57,7 @@ RUNS = (
     Run("teaching --seed 101 102 103", 6),
     Run("savings --part check --weeks 6", 6),
     Run("new_ink", 10),
+    Run("sisters --part check", 10),
     Run("scale --sizes 800", 1),
     Run("scale", 5),
     Run("commands", 2),

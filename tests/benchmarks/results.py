@@ -45,6 +45,7 @@ ORDER = (
     "teaching",
     "savings",
     "new_ink",
+    "sisters",
     "scale",
     "commands",
     "page",

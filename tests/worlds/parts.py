@@ -45,8 +45,8 @@ PARTS: dict[str, tuple[Which, ...]] = {
 # Plants of one group (`tests.worlds.group`): the first has just begun.
 GROUPS: dict[str, tuple[Group, ...]] = {
     part: (
-        *(Group(seed + 1 + i, (110, 300, 220), "plastisol") for i in range(n)),
-        *(Group(seed + 51 + i, (110, 300, 220), "water") for i in range(n)),
+        *(Group(seed + 1 + i, (60, 300, 220), "plastisol") for i in range(n)),
+        *(Group(seed + 51 + i, (60, 300, 220), "water") for i in range(n)),
     )
     for part, seed, n in (("choose", 1300, 4), ("check", 2300, 4), ("last", 3300, 6))
 }
