@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 import learn
-from pipelines.words.plan import cost_words, plan_block
+from learn.colour.colorimetry import delta_e00
+from learn.mixing.mixture import Mixing
+from learn.mixing.recipes import recipes
+from learn.predict.garments import outcome
+from pipelines.words.plan import cost_words, no_mix_lands, plan_block
 from tests.small_demo import GARMENTS, small_model, small_shop
+
+SETUP = {"press_id": "P1", "mesh_id": "M61-64", "strokes": 1.0, "flash_count": 0.0}
+SETUP |= {"underbase_ink_id": "U1", "underbase_mesh_id": "M61-64", "underbase_strokes": 1.0}
 
 
 def test_words_of_a_plan(small_plan):
@@ -19,3 +28,31 @@ def test_words_of_a_plan(small_plan):
     assert "set-ups looked at" in block
     assert "bucket match" in block
     assert "35 for a test print and 260" in cost_words(small_plan.lines, settings)
+
+
+def test_what_is_said_of_mixes_that_miss_is_true_of_random_ones():
+    """Of three inks, by thousands of mixes drawn by lot: none lands, or none by its mean."""
+    model, inks = small_model(), ["C08", "C19", "C24"]
+    mixing = Mixing.of(model, SETUP, GARMENTS[:1], inks)
+    rng = np.random.default_rng(8)
+    tried = rng.dirichlet(np.full(3, 0.6), 4000)
+    lab = mixing.lab(tried)[:, 0]
+    said = []
+    for i in range(12):
+        target = lab[rng.integers(len(lab))] + rng.normal(0, (2.0, 4.0, 20.0)[i % 3], 3)
+        target[0] = np.clip(target[0], 4, 96)
+        found = recipes(model, target, SETUP, GARMENTS[:1], inks=inks)
+        off = delta_e00(lab, target)
+        near = mixing.predict(tried[np.argsort(off)[:60]]).joint
+        chance = outcome(near, target, found.tolerance).p_all.max()
+        sentence = no_mix_lands(found)
+        said.append(sentence[:24])
+        if not sentence:
+            assert found.lines["worst_dE00"].min() <= found.tolerance
+            continue
+        assert off.min() > found.tolerance
+        if "No mix of these inks lands" in sentence:
+            assert chance < 0.07
+        else:
+            assert abs(found.lines["p_all"].max() - chance) < 0.1
+    assert len(set(said)) == 3
