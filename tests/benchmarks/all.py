@@ -50,7 +50,7 @@ RUNS = (
     Run("plan --seed 103", 6),
     Run("plan --speed", 1.5),
     Run("planned --part check", 15),
-    Run("reasons", 8),
+    Run("reasons --jobs 24", 12),
     Run("mixes --seed 101", 5),
     Run("mixes --seed 103", 5),
     Run("mixes --part check", 20),

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.physics.opacity import show_through
 from learn.planning.candidates import Grid, Limits
+from learn.planning.pareto import STEPS
 from learn.planning.plan import Plan, plan
 from learn.planning.reasons import Reason, Why
 from learn.predict.garments import joint, on_garments, outcome, spread_between
@@ -136,14 +137,14 @@ class Told:
         """dE00 of the worst garment at best."""
         return float(self.off[1].max(axis=1).min())
 
-    def chance(self, garments: list[str]) -> float:
+    def chance(self, garments: list[str], near: int = NEAR) -> float:
         """The best chance that any set-up has on these garments, of the nearest ones."""
         at = [self.job.garments.index(g) for g in garments]
         grid, best = self.shop.grid, 0.0
         width = len(grid.bases)
         for off, helped in ((self.off[0], False), (self.off[1], True)):
             worst = off[:, at].max(axis=1)
-            first = np.argsort(worst, kind="stable")[:NEAR]
+            first = np.argsort(worst, kind="stable")[:near]
             numbers = self.within[first]
             based = np.repeat((numbers % width > 0)[:, None], len(at), axis=1)
             if helped:
@@ -160,6 +161,8 @@ class Told:
             if line["smallest_change"]:
                 landed = plan.lines[plan.lines["worst_dE00"] <= plan.tolerance]
                 yield Claim("changes least", line["n_changes"] <= landed["n_changes"].min())
+        best, told = self.chance(self.job.garments, 2 * NEAR), plan.lines["p_all"].max()
+        yield Claim("best chance", bool(told > best - STEPS["p_all"]), f"{told:.2f} {best:.2f}")
         for one in plan.in_the_way:
             yield from self._in_the_way(one)
 
