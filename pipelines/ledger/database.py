@@ -21,15 +21,17 @@ Source = Path | str  # a database file, or the URL of a database on a server
 
 FORM = "strikeoff shop 2"
 FORM_1 = "strikeoff shop 1"
+FORM_MODELS = "strikeoff shop 3"  # on a server alone: it holds the shop's models as well
+FORMS = (FORM, FORM_MODELS)
 WAIT_S = 30  # for others who are writing
 _NO_SHOP = "this is not a shop database or it is damaged; import the tables again."
 _LOCK = 0x57121CE0FF  # any number of our own, the same in all versions
 
-METADATA = sa.MetaData()
+METADATA, OF_MODELS = sa.MetaData(), sa.MetaData()
 
 
-def _table(name: str, *columns: sa.Column) -> sa.Table:
-    return sa.Table(name, METADATA, *columns)
+def _table(name: str, *columns: sa.Column, of: sa.MetaData = METADATA) -> sa.Table:
+    return sa.Table(name, of, *columns)
 
 
 def _number(name: str, key: bool = False) -> sa.Column:
@@ -77,6 +79,33 @@ DECISIONS = _table(
 )
 # What a batch or decision was when stored: "batch 3" -> SHA-256 (`pipelines.ledger.seals`).
 SEALS = _table("seals", _text("of", key=True), _text("sha256"))
+# The versions of a shop's model (`pipelines.registry.in_database`): its JSON, and the name under
+# which its arrays lie in parts. was: the seal it had on the computer that it was taken over from.
+MODELS = _table(
+    "models",
+    _number("version", key=True),
+    *map(_text, ("seal", "was", "arrays")),
+    sa.Column("facts", sa.LargeBinary),
+    of=OF_MODELS,
+)
+PARTS = _table(
+    "model_parts",
+    _text("arrays", key=True),
+    _number("part", key=True),
+    sa.Column("data", sa.LargeBinary),
+    of=OF_MODELS,
+)
+# Which version was put in charge, and its seal then: the last one counts.
+CHARGES = _table(
+    "charges",
+    _number("id", key=True),
+    *map(_text, ("at", "who")),
+    _number("version"),
+    _text("seal"),
+    of=OF_MODELS,
+)
+# The report card, a line of it a row.
+FORECASTS = _table("forecasts", _number("id", key=True), _text("line"), of=OF_MODELS)
 
 
 def label(source: Source) -> str:
@@ -109,13 +138,24 @@ def reading(source: Source) -> Iterator[sa.Connection]:
 
 
 @contextmanager
-def writing(source: Source, *, create: bool = False) -> Iterator[sa.Connection]:
-    """The one writer's connection: committed at the end, or nothing of it has happened."""
+def writing(
+    source: Source, *, create: bool = False, locked: bool = True
+) -> Iterator[sa.Connection]:
+    """The one writer's connection: committed at the end, or nothing of it has happened.
+
+    Not ``locked`` on a server it is one of many, until it calls `lock`.
+    """
     with _connected(source, "BEGIN IMMEDIATE", "READ COMMITTED", create=create) as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(sa.text(f"SET LOCAL lock_timeout = '{WAIT_S}s'"))
-            connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
+        if locked:
+            lock(connection)
         yield connection
+
+
+def lock(connection: sa.Connection) -> None:
+    """Be the one writer from now to the end of the transaction; a file's is that already."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(sa.text(f"SET LOCAL lock_timeout = '{WAIT_S}s'"))
+        connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
 
 
 def form(connection: sa.Connection) -> str | None:
@@ -128,14 +168,15 @@ def form(connection: sa.Connection) -> str | None:
 
 
 def refuse_form(source: Source, found: str | None) -> None:
-    """Raises UserError unless the form is the one this version reads."""
-    if found == FORM:
+    """Raises UserError unless the form is one that this version reads."""
+    if found in FORMS:
         return
     if found is None:
         raise UserError(f"{label(source)}: this is not a shop database; import the tables again.")
     raise UserError(
         f"{label(source)}: was written by another version (format {found!r}, this one reads "
-        f"{FORM!r}); use that version, or import the tables again into another workspace."
+        f"{FORM!r} and {FORM_MODELS!r}); use that version, or import the tables again into another "
+        "workspace."
     )
 
 

@@ -1,10 +1,15 @@
-"""A database of form 1 (one wide table each for inks ... prints) as the first batch of form 2."""
+"""Databases of earlier forms, brought to the present one inside one transaction.
+
+Form 1, one wide table each for inks ... prints, becomes the first batch of form 2. On a server form
+2 becomes form 3, which holds the shop's models as well.
+"""
 
 from __future__ import annotations
 
 import pandas as pd
 import sqlalchemy as sa
 
+from pipelines.ledger.database import FACTS, FORM, FORM_MODELS, OF_MODELS, SEALS
 from pipelines.ledger.state import IMPORT, Addition, Batch, Sheet
 from pipelines.tables.folder import Given, digest_of
 from pipelines.tables.schema import NEEDED_TABLES
@@ -46,3 +51,32 @@ def from_form_1(connection: sa.Connection, label: str) -> Addition:
             shop_toml=given.shop_toml,
         )
     )
+
+
+def with_models(connection: sa.Connection, label: str) -> None:
+    """Give a database of form 2 the tables of the shop's models, inside one transaction.
+
+    Whoever may read or add to its batches may do so with these. A program that does not know them
+    is told of the form from now on: it would learn beside them. Raises UserError without the right
+    to make tables.
+    """
+    may = sa.text("SELECT has_schema_privilege(current_schema(), 'CREATE')")
+    if not connection.execute(may).scalar():
+        raise UserError(
+            f"{label}: the tables for the shop's models cannot be made, as this user may make "
+            "none; let the owner of the database run strikeoff models once."
+        )
+    OF_MODELS.create_all(connection)
+    SEALS.create(connection, checkfirst=True)
+    held = sa.text(
+        "SELECT grantee, privilege_type FROM information_schema.role_table_grants WHERE "
+        "table_schema = current_schema() AND table_name = 'batches' AND grantee <> current_user "
+        "AND privilege_type IN ('SELECT', 'INSERT')"
+    )
+    quoted = connection.dialect.identifier_preparer.quote_identifier
+    for grantee, right in connection.execute(held).all():
+        to = grantee if grantee == "PUBLIC" else quoted(grantee)
+        names = ", ".join(table.name for table in OF_MODELS.sorted_tables)
+        connection.exec_driver_sql(f"GRANT {right} ON {names} TO {to}")
+    form = FACTS.update().where(FACTS.c.key == "format", FACTS.c.value == FORM)
+    connection.execute(form.values(value=FORM_MODELS))

@@ -9,12 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import sqlalchemy as sa
 
 from pipelines.ledger.database import (
     BATCHES,
+    CHARGES,
     DECISIONS,
+    FORECASTS,
     LINES,
     READINGS,
     SEALS,
@@ -32,6 +35,8 @@ OF = {
     READINGS: "batch",
     DECISIONS: "decision",
 }
+# What a shop on a server keeps with its models: each row has a seal of its own.
+OF_MODELS = {CHARGES: "charge", FORECASTS: "forecast"}
 Rows = Mapping[sa.Table, Sequence[sa.Row]]
 
 
@@ -46,11 +51,12 @@ def rows(connection: sa.Connection, numbers: Mapping[str, Iterable[int]] | None 
     return found
 
 
-def digests(found: Rows) -> dict[str, str]:
+def digests(found: Mapping[sa.Table, Sequence[Sequence[Any]]]) -> dict[str, str]:
     """``batch 3`` -> SHA-256 over all its rows, in whatever order they come."""
     marks: dict[str, list[bytes]] = {}
-    for table, of in OF.items():
-        for row in found[table]:
+    for table, its_rows in found.items():
+        of = (OF | OF_MODELS)[table]
+        for row in its_rows:
             text = json.dumps([table.name, *row])
             mark = hashlib.sha256(text.encode()).digest()
             marks.setdefault(f"{of} {row[0]}", []).append(mark)
@@ -99,4 +105,26 @@ def seal(connection: sa.Connection) -> None:
 def _sealed(connection: sa.Connection) -> dict[str, str]:
     if not sa.inspect(connection).has_table(SEALS.name):
         return {}
-    return {of: seal for of, seal in connection.execute(sa.select(SEALS.c.of, SEALS.c.sha256))}
+    return {
+        of: seal
+        for of, seal in connection.execute(sa.select(SEALS.c.of, SEALS.c.sha256))
+        if of.split(" ")[0] not in OF_MODELS.values()
+    }
+
+
+def of_models(connection: sa.Connection, table: sa.Table) -> dict[int, str]:
+    """The seals of a table of `OF_MODELS`, by the number of the row."""
+    kind = OF_MODELS[table]
+    query = sa.select(SEALS.c.of, SEALS.c.sha256).where(SEALS.c.of.like(f"{kind} %"))
+    found = {of.removeprefix(f"{kind} "): seal for of, seal in connection.execute(query)}
+    return {int(number): seal for number, seal in found.items() if number.isdecimal()}
+
+
+def add(connection: sa.Connection, table: sa.Table, values: Sequence[object]) -> None:
+    """Add a sealed row, the last of a table of `OF_MODELS`, whose number is the next one."""
+    last = connection.execute(sa.select(sa.func.max(table.c.id))).scalar() or 0
+    number = max(last, *of_models(connection, table), 0) + 1
+    row = (number, *values)
+    connection.execute(table.insert(), dict(zip(table.c.keys(), row, strict=True)))
+    ((of, seal),) = digests({table: [row]}).items()
+    connection.execute(SEALS.insert(), {"of": of, "sha256": seal})

@@ -83,7 +83,7 @@ def make_room(path: Path) -> Path | None:
     try:
         with database.reading(path) as connection:
             found = database.form(connection)
-            if found == database.FORM:
+            if found in database.FORMS:
                 _read(connection, path)
             if found is not None:
                 return None
@@ -106,7 +106,7 @@ def change(source: Source, plan: Plan, *, create: bool = False) -> Addition | No
         addition = plan(ledger)
         if addition is None:
             return None
-        done = ledger.numbered(addition, _now(), _who())
+        done = ledger.numbered(addition, now(), who())
         to_shop(current(ledger + done).given)
         with database.writing(source) as connection:
             if create:
@@ -126,7 +126,7 @@ def read_ledger(source: Source, *, create: bool = False) -> Ledger:
         raise UserError(f"{source}: there is no shop database; run strikeoff import first.")
     with database.reading(source) as connection:
         found = database.form(connection)
-        if found == database.FORM:
+        if found in database.FORMS:
             return _read(connection, source)
         if create and found is None:
             return Ledger()
@@ -136,7 +136,7 @@ def read_ledger(source: Source, *, create: bool = False) -> Ledger:
         if database.form(connection) == database.FORM_1:  # and nobody else was first
             old = from_form_1(connection, database.label(source))
             _prepare(connection, source)
-            _insert(connection, Ledger().numbered(old, _now(), ""))
+            _insert(connection, Ledger().numbered(old, now(), ""))
         return _read(connection, source)
 
 
@@ -158,7 +158,7 @@ def stamp(source: Source) -> str:
     with database.reading(source) as connection:
         database.refuse_form(source, database.form(connection))
         made = connection.execute(sa.select(BATCHES.c.at).where(BATCHES.c.id == 1)).scalar()
-        return f"{database.label(source)} {made} {_stamp(connection)}"
+        return f"{made} {_stamp(connection)}"
 
 
 def _create(path: Path, batch: Batch) -> int:
@@ -167,7 +167,7 @@ def _create(path: Path, batch: Batch) -> int:
     Raises FileExistsError if there is one by then.
     """
     refuse_unwritable(path.parent)
-    done = Ledger().numbered(Addition(batch), _now(), _who())
+    done = Ledger().numbered(Addition(batch), now(), who())
     assert done.batch is not None
     to_shop(current(Ledger() + done).given)
     with beside(path, replace=False) as fresh, database.writing(fresh, create=True) as connection:
@@ -179,7 +179,7 @@ def _create(path: Path, batch: Batch) -> int:
 def _prepare(connection: sa.Connection, source: Source) -> None:
     """The tables of the present form, where they are not there yet."""
     found = database.form(connection)
-    if found == database.FORM:
+    if found in database.FORMS:
         return
     if found is not None:
         database.refuse_form(source, found)
@@ -283,11 +283,11 @@ def _ledger(rows: seals.Rows) -> Ledger:
     return Ledger(batches, decisions)
 
 
-def _now() -> str:
+def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _who() -> str:
+def who() -> str:
     """Who is at the keyboard; the number of the user where the name cannot be found."""
     try:
         return getpass.getuser()

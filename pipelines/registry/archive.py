@@ -7,6 +7,7 @@ A shop in files keeps them in its folder (`in_folder`), a shop on a server in it
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Protocol
 
 from pipelines.registry.in_folder import InFolder
@@ -62,4 +63,9 @@ class Archive(Protocol):
 
 def archive_of(workspace: Workspace, shop: str) -> Archive:
     """Where the models of a shop lie: beside its database file, or in its database on a server."""
-    return InFolder(workspace.models(shop))
+    source, folder = workspace.database(shop), workspace.models(shop)
+    if isinstance(source, Path):
+        return InFolder(folder)
+    from pipelines.registry.in_database import InDatabase  # slow to import: files do without it
+
+    return InDatabase(source, folder)

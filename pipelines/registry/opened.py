@@ -146,7 +146,8 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
             lambda: _targets(workspace.database(shop_name)),
         )  # fmt: skip
 
-    if database != versions.database_stamp(workspace.database(shop_name)):
+    stamp = versions.database_stamp(workspace.database(shop_name))
+    if not str(database).endswith(stamp):  # one of before begins with the server's name
         from pipelines.ledger import (
             store,  # not needed, and slow to import, where nothing has changed
         )

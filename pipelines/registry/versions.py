@@ -22,7 +22,7 @@ import numpy as np
 
 from pipelines.registry.archive import Archive
 from pipelines.registry.catalogue import OF_VERDICT
-from pipelines.registry.sealed import AGAIN, CURRENT, not_told, seal_for
+from pipelines.registry.sealed import AGAIN, CURRENT, OURS, not_told, seal_for
 from pipelines.tables import csvfile
 from pipelines.tables.folder import Given
 from pipelines.tables.schema import PRESSES
@@ -249,7 +249,7 @@ def _facts(kept: Archive, name: str) -> dict[str, Any]:
 
 def _damaged(kept: Archive, name: str) -> UserError:
     return UserError(
-        f"{kept.where(name)}: the model's files are damaged, changed or missing; {AGAIN}.",
+        f"{kept.where(name)}: the model is damaged, changed or missing; {AGAIN}.",
         Kind.DAMAGED,
     )
 
@@ -263,12 +263,17 @@ def load(kept: Archive, version_name: str | None = None) -> StoredModel:
         version_name = in_charge(kept)
     if version_name is None:
         raise UserError(f"{kept.where()}: no model has been learnt yet; {AGAIN}.")
-    if version_name not in kept.names():
-        raise UserError(
-            f'{kept.where()}: there is no model version "{version_name[:20]}"; {AGAIN}.',
-            Kind.DAMAGED,
-        )
-    everything = _facts(kept, version_name)
+    missing = UserError(
+        f'{kept.where()}: there is no model version "{version_name[:20]}"; {AGAIN}.', Kind.DAMAGED
+    )
+    if not OURS.fullmatch(version_name):
+        raise missing
+    try:
+        everything = _facts(kept, version_name)
+    except UserError:
+        if version_name not in kept.names():
+            raise missing from None
+        raise
     try:
         data = kept.arrays(version_name, everything["arrays_sha256"])
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
