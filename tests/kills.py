@@ -23,7 +23,7 @@ from unittest import mock
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.registry import report_card, versions
-from pipelines.registry.in_folder import InFolder
+from pipelines.registry.archive import Archive, archive_of
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from tests.children import forked
@@ -223,7 +223,7 @@ class Scene:
         }
         at = Workspace(self.root)
         held = self._part("datasets", photo, lambda: data(at.database(self.shop)))
-        learnt = self._part("models", photo, lambda: models(at.models(self.shop)))
+        learnt = self._part("models", photo, lambda: models(archive_of(at, self.shop)))
         return Seen(held, learnt, outputs)
 
     def _part(self, part: str, photo: Photo, what: Callable[[], Any]) -> Any:
@@ -320,12 +320,12 @@ def data(source: Path | str) -> object:
     )
 
 
-def models(folder: Path) -> Models:
+def models(kept: Archive) -> Models:
     """Versions, all of which can be read, the one in charge, and the report card."""
-    stored, charge = InFolder(folder).names(), versions.in_charge(InFolder(folder))
+    stored, charge = kept.names(), versions.in_charge(kept)
     for one in stored:
-        versions.load(InFolder(folder), one)
-    card = report_card.read(InFolder(folder))
+        versions.load(kept, one)
+    card = report_card.read(kept)
     told = [(one.version, one.in_charge, one.marks, one.aside) for one in card]
     assert charge is None or charge in stored
     return stored, charge, told
