@@ -6,6 +6,7 @@ Tables and an archive of models in, additions to the archive out: the same here 
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -48,12 +49,31 @@ def learn_shop(
 ) -> None:
     """Score what came in as a forecast, learn it, store the new version and judge it.
 
-    ``tell`` is given what there is to say, line by line.
+    ``tell`` is given what there is to say, line by line. Where another computer puts a version in
+    charge before the long work has begun, it begins again with that one.
     """
+    from pipelines.registry.sealed import Overtaken
+
+    while True:
+        with suppress(Overtaken):
+            return _learn_shop(kept, shop, refit, details, n_jobs, progress, tell)
+        progress("another version was put in charge meanwhile; looking again")
+
+
+def _learn_shop(
+    kept: Archive,
+    shop: Sent,
+    refit: bool,
+    details: bool,
+    n_jobs: int | None,
+    progress: Callable[[str], None],
+    tell: Callable[[str], None],
+) -> None:
     from learn.workers import usual_workers
     from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.catalogue import Catalogue
     from pipelines.registry.promotion import Step
+    from pipelines.registry.sealed import Overtaken
     from pipelines.tables.folder import to_shop
 
     state, given = shop.state, shop.state.given
@@ -73,6 +93,8 @@ def learn_shop(
             step = Step("refit", "what was appended last made forecasts worse")
     elif in_charge is not None:
         step = Step("refit", f"model {in_charge} cannot be read by this version")
+    if kept.mark() != mark:
+        raise Overtaken
     if refit:
         step = Step("refit", "--refit asks for it")
     elif charge is not None and (
