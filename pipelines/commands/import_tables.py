@@ -49,7 +49,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument(
         "--database",
         metavar="URL",
-        help="keep the shop on a server, postgresql://user@host/name (default: a file)",
+        help="keep the shop, models too, on a server, postgresql://user@host/name (default: files)",
     )
     add.set_defaults(run=run)
 

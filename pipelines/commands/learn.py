@@ -17,7 +17,8 @@ from pipelines.workspace.progress import Progress
 LOCK = ".learning"
 ABOUT = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
-jobs held back, and stores a new version under models/SHOP/. Earlier versions stay.
+jobs held back, and stores a new version under models/SHOP/, or in the database of a shop on a
+server. Earlier versions stay.
 
 After a batch, what the model in charge forecast of it is scored and kept (strikeoff models shows
 it). Then the batch is appended, in seconds; or all is learnt anew, if anything learnt from has
