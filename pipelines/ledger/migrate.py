@@ -66,8 +66,10 @@ def with_models(connection: sa.Connection, label: str) -> None:
             f"{label}: the tables for the shop's models cannot be made, as this user may make "
             "none; let the owner of the database run strikeoff models once."
         )
-    OF_MODELS.create_all(connection)
-    SEALS.create(connection, checkfirst=True)
+    there = sa.inspect(connection).get_table_names()
+    made = [table for table in (*OF_MODELS.sorted_tables, SEALS) if table.name not in there]
+    for table in made:
+        table.create(connection)
     held = sa.text(
         "SELECT grantee, privilege_type FROM information_schema.role_table_grants WHERE "
         "table_schema = current_schema() AND table_name = 'batches' AND grantee <> current_user "
@@ -76,7 +78,7 @@ def with_models(connection: sa.Connection, label: str) -> None:
     quoted = connection.dialect.identifier_preparer.quote_identifier
     for grantee, right in connection.execute(held).all():
         to = grantee if grantee == "PUBLIC" else quoted(grantee)
-        names = ", ".join(table.name for table in OF_MODELS.sorted_tables)
+        names = ", ".join(table.name for table in made)
         connection.exec_driver_sql(f"GRANT {right} ON {names} TO {to}")
     form = FACTS.update().where(FACTS.c.key == "format", FACTS.c.value == FORM)
     connection.execute(form.values(value=FORM_MODELS))

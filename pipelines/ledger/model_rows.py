@@ -31,4 +31,4 @@ def add_version(
 
 def add_charge(connection: sa.Connection, name: str, seal: str) -> None:
     """Put a version in charge."""
-    seals.add(connection, CHARGES, (store.now(), store.who(), int(name), seal))
+    seals.add(connection, CHARGES, [(store.now(), store.who(), int(name), seal)])

@@ -120,11 +120,13 @@ def of_models(connection: sa.Connection, table: sa.Table) -> dict[int, str]:
     return {int(number): seal for number, seal in found.items() if number.isdecimal()}
 
 
-def add(connection: sa.Connection, table: sa.Table, values: Sequence[object]) -> None:
-    """Add a sealed row, the last of a table of `OF_MODELS`, whose number is the next one."""
+def add(connection: sa.Connection, table: sa.Table, values: Iterable[Sequence[object]]) -> None:
+    """Add sealed rows to a table of `OF_MODELS`, numbered on from the last one."""
     last = connection.execute(sa.select(sa.func.max(table.c.id))).scalar() or 0
-    number = max(last, *of_models(connection, table), 0) + 1
-    row = (number, *values)
-    connection.execute(table.insert(), dict(zip(table.c.keys(), row, strict=True)))
-    ((of, seal),) = digests({table: [row]}).items()
-    connection.execute(SEALS.insert(), {"of": of, "sha256": seal})
+    first = max(last, *of_models(connection, table), 0) + 1
+    found = [(number, *row) for number, row in enumerate(values, first)]
+    if found:
+        keys = table.c.keys()
+        connection.execute(table.insert(), [dict(zip(keys, row, strict=True)) for row in found])
+        marks = [{"of": of, "sha256": seal} for of, seal in digests({table: found}).items()]
+        connection.execute(SEALS.insert(), marks)

@@ -230,8 +230,7 @@ class InDatabase:
     def add_to_card(self, more: Callable[[bytes], list[str] | None]) -> bool:
         with database.writing(self.source) as connection:
             lines = more(self._card(connection))
-            for line in lines or ():
-                seals.add(connection, FORECASTS, (line,))
+            seals.add(connection, FORECASTS, [(line,) for line in lines or ()])
             return lines is not None
 
 

@@ -74,7 +74,7 @@ def _taken(connection: sa.Connection, own: InFolder) -> Taken:
     by_seal = {row.was: f"{row.version:04d}" for row in known}
     by_seal |= {row.seal: f"{row.version:04d}" for row in known}
     names: dict[str, str] = {}
-    now: dict[str, str] = {}  # seals by name, of what is there in the end
+    now: dict[str, str] = {}  # own version -> the seal it has in the database
     damaged = []
     first = not there
     for name in own.names():
@@ -96,18 +96,32 @@ def _taken(connection: sa.Connection, own: InFolder) -> Taken:
             facts = versions.as_json(_renamed(everything, names))
         now[name] = seal_for(names[name], facts)
         add_version(connection, names[name], now[name], facts, key, was)
-    for line in _lines(own, names):
-        if line not in set(connection.execute(sa.select(FORECASTS.c.line)).scalars()):
-            seals.add(connection, FORECASTS, (line,))
+    try:
+        card = own.card()
+    except UserError:
+        damaged.append("the report card")
+        card = b""
+    known_lines = set(connection.execute(sa.select(FORECASTS.c.line)).scalars())
+    lines = [(line,) for line in _lines(card, names) if line not in known_lines]
+    seals.add(connection, FORECASTS, lines)
+    return Taken(names, damaged, _charge(connection, own, names, now))
+
+
+def _charge(
+    connection: sa.Connection, own: InFolder, names: dict[str, str], seals_now: dict[str, str]
+) -> str | None:
+    """The version in charge: the database's, or else this computer's; None where neither is known,
+    which is told by whoever asks for it."""
     last = sa.select(CHARGES.c.version).order_by(CHARGES.c.id.desc()).limit(1)
-    charge = connection.execute(last).scalar()
-    if charge is None:
-        with suppress(UserError):  # not known: it is told by whoever asks for it
-            mine = next(reversed(own.waiting()), None) or versions.in_charge(own)
-            if mine in now:
-                add_charge(connection, names[mine], now[mine])
-                return Taken(names, damaged, names[mine])
-    return Taken(names, damaged, None if charge is None else f"{charge:04d}")
+    number = connection.execute(last).scalar()
+    if number is not None:
+        return f"{number:04d}"
+    with suppress(UserError):
+        mine = next(reversed(own.waiting()), None) or versions.in_charge(own)
+        if mine in seals_now:
+            add_charge(connection, names[mine], seals_now[mine])
+            return names[mine]
+    return None
 
 
 def _renamed(everything: dict, names: dict[str, str]) -> dict:
@@ -119,11 +133,8 @@ def _renamed(everything: dict, names: dict[str, str]) -> dict:
     return everything
 
 
-def _lines(own: InFolder, names: dict[str, str]) -> Iterator[str]:
-    """The lines of its report card, likewise; of a damaged one none, it is kept with the files."""
-    card = b""
-    with suppress(UserError):
-        card = own.card()
+def _lines(card: bytes, names: dict[str, str]) -> Iterator[str]:
+    """The lines of a report card, likewise."""
     same = all(name == now for name, now in names.items())
     for line in card.decode(errors="replace").splitlines():
         try:
