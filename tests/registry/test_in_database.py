@@ -254,3 +254,14 @@ def test_what_is_stored_is_what_a_folder_holds(url, tmp_path):
     a, b = (json.loads(where.facts("0001")) for where in (kept, folder))
     assert a | {"made": "", "arrays_sha256": ""} == b | {"made": "", "arrays_sha256": ""}
     assert (tmp_path / "a" / COPIES / "0001" / ARRAYS).read_bytes()[:2] == b"PK"
+
+
+def test_a_damaged_report_card_of_before_is_told_and_not_taken_over(url, tmp_path, capfd):
+    folder = old_computer(tmp_path / "one", 1)
+    (folder / CARD).write_bytes(b"{}\n")
+    assert report_card.read(InDatabase(url, folder)) == []
+    said = capfd.readouterr().err.splitlines()
+    assert said[1:] == [
+        f"note: the report card: damaged, so kept in {folder / 'before'} and nowhere else."
+    ]
+    assert (folder / "before" / CARD).read_bytes() == b"{}\n"
