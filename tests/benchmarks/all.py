@@ -58,6 +58,7 @@ RUNS = (
     Run("savings --part check --weeks 6", 6),
     Run("new_ink", 10),
     Run("sisters --part check", 10),
+    Run("inks_learnt --part check", 10),
     Run("scale --sizes 800", 1),
     Run("scale", 5),
     Run("commands", 2),

@@ -46,6 +46,7 @@ ORDER = (
     "savings",
     "new_ink",
     "sisters",
+    "inks_learnt",
     "scale",
     "commands",
     "page",
