@@ -160,26 +160,29 @@ def rank(
     now = np.minimum(test, (1 - p_now) * spoiled)
     tested_now = (1 - p_now) * spoiled > test
     saving, spared = np.empty(n), np.empty(n)
+    least = UNTOUCHED * np.einsum("nii->n", predicted)
+    readings, still = mirrored(READINGS_TRIED, 3, seed=1), np.zeros((1, 3))
     for t in range(n):
         once = known.once(t)
         seen = once.unknown[:, :, t, :]  # (n, 3, 3)
         gain = np.linalg.solve(seen[t] + once.scatter[t], seen.transpose(0, 2, 1))
         gain = gain.transpose(0, 2, 1)
         moved = gain @ predicted[t] @ gain.transpose(0, 2, 1)
-        some = np.trace(moved, axis1=1, axis2=2) > UNTOUCHED * np.trace(predicted, axis1=1, axis2=2)
-        some |= spread.after[t] != spread.now
-        learnt = once.own()[some] - gain[some] @ seen[some].transpose(0, 2, 1)
-        left = _times(learnt + once.scatter[some], spread.after[t][some])
-        mean = once.mean[some] + gain[some] @ (known.now.mean[t] - once.mean[t])
-        shifts = scattered(moved[some], mirrored(READINGS_TRIED, 3, seed=1))
-        p = _chance(mean[:, None] + shifts, left, target[some], tolerance[some])
-        risk = (1 - p) * spoiled
-        after = now.copy()
-        after[some] = np.minimum(test, risk).mean(axis=1)
+        moves = np.einsum("nii->n", moved) > least
+        learnt = once.own() - gain @ seen.transpose(0, 2, 1)
+        left = _times(learnt + once.scatter, spread.after[t])
+        mean = once.mean + gain @ (known.now.mean[t] - once.mean[t])
+        after, again = now.copy(), tested_now.astype(float)
+        # of most others the reading tells nothing, but they may be judged otherwise
+        for some, ways in ((moves, readings), (~moves & (spread.after[t] != spread.now), still)):
+            if some.any():
+                shifts = scattered(moved[some], ways)
+                p = _chance(mean[some, None] + shifts, left[some], target[some], tolerance[some])
+                risk = (1 - p) * spoiled
+                after[some] = np.minimum(test, risk).mean(axis=1)
+                again[some] = (risk > test).mean(axis=1)
         if settles[t]:
             after[t] = 0.0  # settled, as `learn.predict.costs.decide` takes it
-        again = tested_now.astype(float)
-        again[some] = (risk > test).mean(axis=1)
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[settles & (at != t)].sum()
     return Worth(p_now, saving, spared, (1 - p_now) * spoiled, sd_of(predicted).mean(axis=1))

@@ -14,6 +14,11 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
 
 MOST = 150  # jobs at once: every pair is looked at
+LOST = -0.5  # test prints of others spared, from which on it is told that more will be wanted
+CAREFUL = (
+    " What was printed once is judged more carefully than what never was: after it more of these "
+    "jobs may want a test print of their own."
+)
 
 
 class Ranking(NamedTuple):
@@ -66,7 +71,7 @@ def _said(ranked: pd.DataFrame, opened: Opened) -> str:
             f"Jobs that want a test print of their own: {needed}. None is expected to spare "
             "another, so they stand in order of risk - the chance to miss times what a spoiled run "
             f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
-        )
+        ) + (CAREFUL if best["spared"] <= LOST else "")
     return "No test print is expected to pay for itself over these jobs; the riskiest is first."
 
 
