@@ -22,7 +22,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.commands.plan import usual_of
-from pipelines.tasks.finding import mix_setup
+from pipelines.tasks.finding import mix_setup, topped_up
 from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
 from pipelines.workspace.folders import Workspace
@@ -143,16 +143,12 @@ def mix(
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
     from learn.mixing.evidence import strengths_of
-    from learn.mixing.families import may_join, unmixed
-    from learn.mixing.mixture import Mixing
     from learn.mixing.recipes import Weighing, recipes
-    from learn.mixing.top_up import top_up
     from learn.planning.plan import checked_garments
     from pipelines.ledger import store
     from pipelines.measured.target import read_target
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
-    from pipelines.tables.mixes import made_of, reckoned
     from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import (
         by_model,
@@ -187,28 +183,16 @@ def mix(
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
     held = to_shop(store.read(workspace.database(name)))
     strengths = strengths_of(opened.model, held)
-    have = dict(reckoned(tuple(have.items()), made_of(held.inks)))
     try:
         weigh = Weighing(**weighing)
         if have:
             garments = checked_garments(opened.model, [*garments, *measured])
-            shelf = unmixed(opened.model.encoder_.inks)
-            shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(have)]
-            more = inks or may_join(shelf["ink_type"], have, settings.mixable)
-            palette = list(dict.fromkeys([*have, *more]))
-            mixing = Mixing.of(opened.model, setup, garments, palette, strengths, lots)
             readings = {
                 g: read_target(text, Targets(known, none_named), settings, "--measured").lab
                 for g, text in measured.items()
             }
-            told = top_up(
-                mixing,
-                have,
-                weigh.bucket_kg,
-                readings,
-                aim.lab,
-                tolerance=tolerance,
-                weighing=weigh,
+            told = topped_up(
+                opened, held, aim, garments, tolerance, setup, weigh, have, readings, inks, lots
             )
             block = top_up_block(told, names, weigh.bucket_kg, tolerance)
             mixes = [list(told.percent)]

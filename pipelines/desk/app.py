@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from pipelines.desk import ask, begin, find, measured, progress, safety, screen, shelf, today
 from pipelines.desk.opened import Desk
-from pipelines.desk.words import words
+from pipelines.desk.words import day_words, words
 from pipelines.pages import render
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.terminal import without_secrets
@@ -48,6 +48,7 @@ def make_app(
     }
     render.furnish(app.jinja_env)
     app.jinja_env.globals |= {"words": words(), "places": PLACES, "zip": zip}
+    app.jinja_env.filters["day"] = day_words
     app.extensions["desk"] = desk
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 0
     key = safety.guard(app, bound, on_key)

@@ -6,28 +6,22 @@ from collections.abc import Mapping
 from datetime import date
 from threading import Lock
 from typing import Any
-from urllib.parse import urlencode
 
-import pandas as pd
-from flask import Blueprint, Response, current_app, redirect, render_template, request, url_for
+from flask import Blueprint, Response, current_app, redirect, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from learn.colour.colorimetry import srgb_hex
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
-from pipelines.desk import safety
+from pipelines.desk import safety, top_up
 from pipelines.desk.batch import aim_of
 from pipelines.desk.choices import first_of
+from pipelines.desk.lines import address, answer_of, mix_words, names_of
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.tables.names import resolved
 from pipelines.tables.targets import NotATarget, Target
-from pipelines.tasks.cloth import cloth_fills
-from pipelines.tasks.finding import Planned, mix_setup, mixed, planned
-from pipelines.words.common import number
-from pipelines.words.plan import cost_words, mixing_caution, setup_words
-from pipelines.words.reasons import PlanWords, ink_words
-from pipelines.words.verdict import HEADLINES, kind, line_reason
+from pipelines.tasks.finding import mix_setup, mixed, planned
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("find", __name__, url_prefix="/find")
@@ -36,6 +30,8 @@ LINES = 6
 MOST_GARMENTS = 6
 SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".xml", ".cxf", ".cgats", ".dat")
 WAYS = ("ink", "mix")
+LIMITS = {"ink": "ink_id", "screen": "mesh_id", "base": UNDERBASE[0]}  # fields of the form
+MOST_NAMED = 12  # inks, screens or bases that are looked through alone
 SCREEN = ("mesh_id", "strokes", "flash_count", *UNDERBASE)
 
 
@@ -46,12 +42,13 @@ def show() -> str | tuple[str, int]:
     now = _now()
     asked, wrong, found = _asked(), "", None
     garments: list[str] = []
+    limits: dict[str, list[str]] = {}
     aim = None
     try:
-        garments = _garments(asked, now)
+        garments, limits = _garments(asked, now), _limits(asked, now)
         aim = aim_of(asked["target"], asked["tolerance"], now)
         if aim is not None and garments:
-            found = _found(asked["way"], aim, garments, now)
+            found = _found(asked["way"], aim, garments, limits, now)
     except UserError as error:
         wrong = str(error)
     shown = render_template(
@@ -61,12 +58,14 @@ def show() -> str | tuple[str, int]:
         wrong=wrong.splitlines(),
         garments=garments,
         chips=first_of(now.choices.garments, garments),
+        limits={name: limits.get(name, []) for name in LIMITS},
+        screens=first_of(now.choices.screens, limits.get("screen", [])),
         choices=now.choices,
         palette=_palette(asked, now),
         aim=None if aim is None else str(srgb_hex(aim.lab, now.opened.model.viewing_)),
         pending=aim is not None and bool(garments) and found is None and not wrong,
-        here=_address(asked),
-        answer=None if found is None else _answer(asked, found, now),
+        here=address(asked),
+        answer=None if found is None else answer_of(asked, found, now),
         suffixes=SUFFIXES,
     )
     return (shown, 400) if wrong else shown
@@ -82,7 +81,38 @@ def chip() -> AnyResponse:
             aim = chips.read(path.name)
         except NotATarget as error:
             raise UserError(f"{path.name}: {error.what}; {error.do}.") from None
-    return redirect(_address(asked, target=",".join(f"{v:.2f}" for v in aim.lab)), 303)
+    return redirect(address(asked, target=",".join(f"{v:.2f}" for v in aim.lab)), 303)
+
+
+@place.get("/add")
+def add() -> str | tuple[str, int]:
+    """What to add to a mix, once its test print is measured."""
+    now, asked = _now(), _asked()
+    said, wrong = list[str](), ""
+    garments = _garments(asked, now)
+    form = top_up.asked(garments)
+    try:
+        aim = aim_of(asked["target"], asked["tolerance"], now)
+        if aim is None or not garments:
+            raise UserError(words().find.pick)
+        if any(form["measured"].values()):
+            limits, (usual, _) = _limits(asked, now), now.usual.setup(garments)
+            setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
+            said = top_up.told(form, aim, garments, setup, names_of(now), now)
+    except UserError as error:
+        wrong = str(error)
+    shown = render_template(
+        "find_add.html",
+        asked=asked,
+        limits=LIMITS,
+        form=form,
+        garments=[(one, now.choices.garments[one].name) for one in garments],
+        mix=mix_words(form["have"], now),
+        said=said,
+        wrong=wrong.splitlines(),
+        back=address(asked),
+    )
+    return (shown, 400) if wrong else shown
 
 
 @place.get("/sheet")
@@ -113,14 +143,14 @@ def _asked() -> dict[str, Any]:
     return {
         "target": given.get("target", "").strip(),
         "tolerance": given.get("tolerance", "").strip(),
-        "garment": [one.strip() for one in given.getlist("garment") if one.strip()][:MOST_GARMENTS],
+        "garment": _named(given.getlist("garment"))[:MOST_GARMENTS],
         "way": way if way in WAYS else WAYS[0],
+        **{name: _named(given.getlist(name))[:MOST_NAMED] for name in LIMITS},
     }
 
 
-def _address(asked: Mapping[str, Any], at: str = "find.show", **changed: Any) -> str:
-    told = {name: value for name, value in {**asked, **changed}.items() if value}
-    return f"{url_for(at)}?{urlencode(told, doseq=True)}"
+def _named(texts: list[str]) -> list[str]:
+    return list(dict.fromkeys(one.strip() for one in texts if one.strip()))
 
 
 def _garments(asked: Mapping[str, Any], now: Now) -> list[str]:
@@ -128,6 +158,33 @@ def _garments(asked: Mapping[str, Any], now: Now) -> list[str]:
     known = now.opened.known
     found = [resolved(called, one, known, "substrate_id", []) for one in asked["garment"]]
     return list(dict.fromkeys(found))
+
+
+def _limits(asked: Mapping[str, Any], now: Now) -> dict[str, list[str]]:
+    """What alone may be used, by field and identifier; ``none`` stands for no base."""
+    known, found = now.opened.known, {}
+    for name, column in LIMITS.items():
+        called, nones = getattr(words().find, name), {"none"} if name == "base" else set()
+        ids = [
+            one if one in nones else resolved(called, one, known, column, []) for one in asked[name]
+        ]
+        found[name] = list(dict.fromkeys(ids))
+    return found
+
+
+def _of_plans(limits: Mapping[str, list[str]]) -> dict[str, Any]:
+    """The same as `learn.planning.candidates.Limits` has it: without a base besides those named
+    stays possible, and with none named but ``none`` there is none."""
+    bases = [one for one in limits["base"] if one != "none"]
+    told: dict[str, Any] = {"inks": limits["ink"], "meshes": limits["screen"]}
+    told = {name: tuple(ids) for name, ids in told.items() if ids}
+    return told | ({"underbases": tuple(bases)} if limits["base"] else {})
+
+
+def _screen(limits: Mapping[str, list[str]]) -> dict[str, Any]:
+    """What is given of the screen of a mix: the first that is named."""
+    given: dict[str, Any] = dict.fromkeys((*SCREEN, "press_id"))
+    return given | {LIMITS[name]: limits[name][0] for name in ("screen", "base") if limits[name]}
 
 
 def _palette(asked: Mapping[str, Any], now: Now) -> list[dict]:
@@ -142,14 +199,16 @@ def _palette(asked: Mapping[str, Any], now: Now) -> list[dict]:
         {
             "name": name,
             "fill": str(srgb_hex(lab, model.viewing_)),
-            "href": _address(asked, target=text),
+            "href": address(asked, target=text),
             "on": asked["target"] == text,
         }
         for name, text, lab in told
     ]
 
 
-def _found(way: str, aim: Target, garments: list[str], now: Now) -> Any | None:
+def _found(
+    way: str, aim: Target, garments: list[str], limits: Mapping[str, list[str]], now: Now
+) -> Any | None:
     """What was found, None while it is looked for; raises what went wrong."""
     opened = now.opened
     tolerance = aim.tolerance_dE00 or opened.catalogue.settings.tolerance_dE00
@@ -158,16 +217,13 @@ def _found(way: str, aim: Target, garments: list[str], now: Now) -> Any | None:
         usual, _ = now.usual.setup(garments)
         with now.once("one search at a time", Lock):  # several would only wait for each other
             if way == "ink":
-                limits = {"lots": dict(opened.catalogue.lots)}
-                return planned(opened, aim, garments, tolerance, limits, usual, LINES)
+                told = {"lots": dict(opened.catalogue.lots), **_of_plans(limits)}
+                return planned(opened, aim, garments, tolerance, told, usual, LINES)
             from learn.mixing.recipes import Weighing
 
-            called = vars(words().ask.called)
-            setup = mix_setup(dict.fromkeys((*SCREEN, "press_id")), usual, called)
-            return (
-                mixed(opened, now.usual.shop, aim, garments, tolerance, setup, Weighing()),
-                setup,
-            )
+            setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
+            shop, inks = now.usual.shop, limits["ink"] or None
+            return mixed(opened, shop, aim, garments, tolerance, setup, Weighing(), inks), setup
 
     def said() -> Any:
         try:
@@ -175,112 +231,11 @@ def _found(way: str, aim: Target, garments: list[str], now: Now) -> Any | None:
         except Unusable as error:
             raise UserError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
 
-    key = ("find", way, tuple(aim.lab.round(3).tolist()), tolerance, tuple(garments), date.today())
+    only = tuple(tuple(limits[name]) for name in LIMITS)
+    at = (way, tuple(aim.lab.round(3).tolist()), tolerance, tuple(garments), only)
+    key = ("find", *at, date.today())
     begun = now.later(key, said)
     return begun.result() if begun.done() else None
-
-
-def _answer(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
-    settings = now.opened.catalogue.settings
-    if isinstance(found, Planned):
-        plan = found.plan
-        told = PlanWords(plan, _names(now), now.opened.catalogue.called("presses"))
-        why = [told.in_the_way()] if plan.in_the_way else []
-        cards = [
-            _line(asked, n, line, plan, now) | _of_plan(asked, n, line, plan, told, now)
-            for n, line in enumerate(plan.lines.to_dict("records"), start=1)
-        ]
-        return {"cards": cards, "said": [*why, cost_words(plan.lines, settings), *found.notes]}
-    recipes, setup = found
-    cards = [
-        _line(asked, n, _with_worst(line, n, recipes), recipes, now) | _of_mix(line, now)
-        for n, line in enumerate(recipes.lines.to_dict("records"), start=1)
-    ]
-    base = tuple(recipes.garments) if setup[UNDERBASE[0]] is not None else ()
-    phrase = {**setup, "ink_id": words().find.the_mix, "base_on": base}
-    printed = setup_words(phrase, _names(now), recipes.garments)
-    types = now.opened.model.encoder_.inks["ink_type"]
-    said = [f"{words().find.printed} {printed}.", cost_words(recipes.lines, settings)]
-    return {"cards": cards, "said": [*said, mixing_caution(types, recipes.lines["inks"].tolist())]}
-
-
-def _names(now: Now) -> dict[str, str | None]:
-    return {i: told.get("ink_name") for i, told in now.opened.catalogue.words["inks"].items()}
-
-
-def _with_worst(line: dict, n: int, recipes: Any) -> dict:
-    own = recipes.colours[recipes.colours["line"] == n]
-    return line | {"worst_garment": own.loc[own["dE00"].idxmax(), "substrate_id"]}
-
-
-def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) -> dict:
-    """What every line shows: its colour on each garment, chance, verdict, cost."""
-    view = now.opened.model.viewing_
-    cloths = cloth_fills(now.opened, found.garments)
-    own = found.colours[found.colours["line"] == n].to_dict("records")
-    cost = line["expected_cost"]
-    return {
-        "n": n,
-        "kind": kind(line),
-        "headline": HEADLINES[kind(line)],
-        "p": line["p_all"],
-        "worst": f"{number(line['worst_dE00'])} dE00",
-        "up_to": number(line["worst_hi"]),
-        "reason": line_reason(line, found.tolerance, len(found.garments)),
-        "cost": None if pd.isna(cost) else f"{cost:.0f}",
-        "target": str(srgb_hex(found.target, view)),
-        "garments": [
-            {
-                "name": now.choices.garments[one["substrate_id"]].name,
-                "cloth": cloths.get(one["substrate_id"]),
-                "fill": str(srgb_hex([one[c] for c in "Lab"], view)),
-                "dE00": one["dE00"],
-            }
-            for one in own
-        ],
-        "links": [],
-        "facts": [],
-        "title": "",
-        "measured": url_for("measured.show", target=asked["target"]),
-    }
-
-
-def _of_plan(
-    asked: Mapping[str, Any], n: int, line: dict, plan: Any, told: PlanWords, now: Now
-) -> dict:
-    """What a line of a plan shows besides, and where it leads."""
-    garments = [now.choices.garments[one].name for one in plan.garments]
-    base = line[UNDERBASE[0]] if line["base_on"] else "none"
-    setup = {
-        "ink": now.choices.inks[line["ink_id"]].name,
-        "screen": line["mesh_id"],
-        "base": base,
-        "strokes": f"{line['strokes']:g}",
-        "flashes": f"{line['flash_count']:g}",
-        "target": asked["target"],
-    }
-    ask = {**setup, "garment": garments, "tolerance": asked["tolerance"]}
-    ask["also"] = f"printed_on:{line['printed_on']:%Y-%m-%d}"
-    first = {**setup, "garment": garments[0], "tolerance": asked["tolerance"]}
-    at = {**asked, "line": n}
-    return {
-        "title": setup_words(line, _names(now), plan.garments),
-        "facts": [(words().find.changes, told.changes(line)), (words().find.why, told.why(line))],
-        "links": [
-            (words().find.sheet, _address(at, "find.sheet")),
-            (words().find.list, _address(at, "find.listed")),
-            (words().find.ask, f"{url_for('ask.show')}?{urlencode(ask, doseq=True)}"),
-        ],
-        "measured": f"{url_for('measured.show')}?{urlencode(first)}",
-    }
-
-
-def _of_mix(line: dict, now: Now) -> dict:
-    parts = [
-        f"{number(percent, 2)} % {ink_words(ink, _names(now))}"
-        for ink, percent in zip(line["inks"], line["percent"], strict=True)
-    ]
-    return {"title": "; ".join(parts)}
 
 
 def _sheet() -> tuple[str, str]:
@@ -292,7 +247,7 @@ def _sheet() -> tuple[str, str]:
     garments = _garments(asked, now)
     if aim is None or not garments:
         raise UserError(words().find.pick)
-    found = _found("ink", aim, garments, now)
+    found = _found("ink", aim, garments, _limits(asked, now), now)
     if found is None:
         raise UserError(words().find.not_yet)
     line = request.args.get("line", 1, type=int)

@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response
 from learn.errors import Unusable
 from pipelines.desk.learning import Learning
 from pipelines.desk.opened import Desk, Now
-from pipelines.desk.words import words
+from pipelines.desk.words import day_words, words
 from pipelines.registry import report_card, versions
 from pipelines.registry.archive import archive_of
 from pipelines.registry.report_card import Record
@@ -158,7 +158,7 @@ def _months(film: pd.DataFrame | None) -> dict[str, list[Month]]:
         low, high = at(row["lo"]), at(row["hi"])
         found.setdefault(row["press"], []).append(
             Month(
-                f"{row['month']:%b %Y}",
+                day_words(row["month"], "month"),
                 f"{row['percent']:+.0f} %",
                 f"{row['lo']:+.0f} to {row['hi']:+.0f} %",
                 row["prints"],

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from learn.mixing.recipes import Recipes, Weighing
+    from learn.mixing.top_up import TopUp
     from learn.planning.plan import Plan
     from learn.shop import Shop
     from pipelines.registry.opened import Opened
@@ -82,9 +83,11 @@ def mixed(
     tolerance: float,
     setup: Mapping[str, Any],
     weighing: Weighing,
+    inks: list[str] | None = None,
 ) -> Recipes:
-    """Recipes for a target over ``setup`` (see :func:`mix_setup`), of any inks that may join, each
-    from its latest lot. Raises Unusable, naming the argument, for what cannot be searched."""
+    """Recipes for a target over ``setup`` (see :func:`mix_setup`), of ``inks`` or of any that may
+    join, each from its latest lot. Raises Unusable, naming the argument, for what cannot be
+    searched."""
     from learn.mixing.evidence import strengths_of
     from learn.mixing.recipes import recipes
 
@@ -95,8 +98,55 @@ def mixed(
         garments,
         tolerance=tolerance,
         weighing=weighing,
+        inks=inks,
         strengths=strengths_of(opened.model, shop),
         lots=opened.catalogue.lots,
+    )
+
+
+def topped_up(
+    opened: Opened,
+    shop: Shop,
+    aim: Target,
+    garments: list[str],
+    tolerance: float,
+    setup: Mapping[str, Any],
+    weighing: Weighing,
+    have: Mapping[str, float],
+    measured: Mapping[str, Any],
+    inks: list[str] | None = None,
+    lots: Mapping[str, str] | None = None,
+) -> TopUp:
+    """What to add to a mix of ``have`` (ink -> percent, a recorded mix among them) that printed as
+    ``measured`` (garment -> Lab), of ``inks`` or of any that may join. Raises Unusable, naming the
+    argument, for what cannot be searched."""
+    from learn.mixing.evidence import strengths_of
+    from learn.mixing.families import may_join, unmixed
+    from learn.mixing.mixture import Mixing
+    from learn.mixing.top_up import top_up
+    from learn.planning.plan import checked_garments
+    from pipelines.tables.mixes import made_of, reckoned
+
+    known = dict(reckoned(tuple(have.items()), made_of(shop.inks)))
+    printed = checked_garments(opened.model, [*garments, *measured])
+    shelf = unmixed(opened.model.encoder_.inks)
+    shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(known)]
+    more = inks or may_join(shelf["ink_type"], known, opened.catalogue.settings.mixable)
+    return top_up(
+        Mixing.of(
+            opened.model,
+            dict(setup),
+            printed,
+            list(dict.fromkeys([*known, *more])),
+            strengths_of(opened.model, shop),
+            lots or opened.catalogue.lots,
+        ),
+        known,
+        weighing.bucket_kg,
+        dict(measured),
+        aim.lab,
+        tolerance=tolerance,
+        weighing=weighing,
     )
 
 

@@ -190,27 +190,30 @@ def _types(types: Iterable[str]) -> str:
     return " and ".join(one.replace("_", "-") for one in types)
 
 
-def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
-    """A correction as plain text."""
+def top_up_sentences(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> list[str]:
+    """A correction: how it is, what to add, how it is then; the verdict last."""
     before = f"As it is: {told.before_dE00:.1f} dE00 off, {chance(told.p_before)} in tolerance."
     verdict = f"{HEADLINES[kind(told._asdict())]}. {top_up_reason(told, tolerance)}"
     if not told.add_kg:
-        none = "No addition brings it nearer: leave the mix as it is."
-        return "\n".join([before, none, *_wrapped([verdict])])
+        return [before, "No addition brings it nearer: leave the mix as it is.", verdict]
     parts = [
         f"{100 * kg / bucket_kg:.1f} % of {ink_words(ink, names)} ({1000 * kg:.0f} g)"
         for ink, kg in told.add_kg.items()
     ]
     now = "; ".join(f"{p:.1f} % {ink_words(i, names)}" for i, p in told.percent.items())
-    return "\n".join(
-        [
-            before,
-            f"Add to your {bucket_kg:g} kg: {'; '.join(parts)}.",
-            f"Then: {told.bucket_kg:.2f} kg, {now}.",
-            f"Expected: {told.after_dE00:.1f} dE00 off, {chance(told.p_after)} in tolerance.",
-            *_wrapped([verdict]),
-        ]
-    )
+    return [
+        before,
+        f"Add to your {bucket_kg:g} kg: {'; '.join(parts)}.",
+        f"Then: {told.bucket_kg:.2f} kg, {now}.",
+        f"Expected: {told.after_dE00:.1f} dE00 off, {chance(told.p_after)} in tolerance.",
+        verdict,
+    ]
+
+
+def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
+    """A correction as plain text."""
+    *first, verdict = top_up_sentences(told, names, bucket_kg, tolerance)
+    return "\n".join([*first, *_wrapped([verdict])])
 
 
 def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | None = None) -> str:

@@ -66,10 +66,41 @@ def test_the_first_line_is_that_of_the_command(client, learnt_workspace, capsys)
     assert line in text_of(html)
 
 
+def test_inks_screens_and_bases_can_be_limited(client):
+    only = {"ink": ["Bright red", "Warm yellow"], "screen": "M77-55", "base": "none"}
+    _, html = found(client, AIM | only)
+    titles = re.findall(r"<h2>\d\. (.+?)</h2>", html)
+    assert titles and all("red" in t or "yellow" in t for t in titles)
+    assert all("77-55" in t and "base" not in t.replace("no base", "") for t in titles)
+    assert html.count('name="ink" value="') == 2  # they stay picked, on the press sheet too
+    assert "screen=M77-55" in links(html, "Press sheet")[0]
+    _, html = found(client, AIM | {"ink": "Bright red", "base": ["none", "U1"]})
+    assert all("red" in t for t in re.findall(r"<h2>\d\. (.+?)</h2>", html))
+    reply = client.get("/find/", query_string=AIM | {"ink": "nonsense"})
+    assert reply.status_code == 400 and "Inks" in text_of(reply.text)
+
+
 def test_mixes_are_told_in_percent(client):
     _, html = found(client, AIM | {"way": "mix", "garment": ["White"]})
     page = text_of(html)
     assert re.search(r"1\. [\d.]+ % ", page) and "Printed as usual: the mix" in page
+
+
+def test_after_a_test_print_of_a_mix_it_says_what_to_add(client):
+    _, html = found(client, AIM | {"way": "mix", "garment": ["White"]})
+    address = links(html, "What to add")[0]
+    page = client.get(address).text
+    assert "L, a, b measured on White" in text_of(page)
+    garment = re.search(r'name="(measured-[^"]+)"', page)[1]
+    told = text_of(client.get(f"{address}&{garment}=39,50,26&kg=5").text)
+    assert "As it is:" in told and "Add to your 5 kg:" in told and "Expected:" in told
+    for wrong, sentence in (
+        (f"{garment}=39,50", "not three numbers"),
+        (f"{garment}=39,50,26&kg=-1", "is no weight"),
+        (f"{garment}=39,50,26&have=X:9", "did not come from this page"),
+    ):
+        reply = client.get(f"{address}&{wrong}")
+        assert reply.status_code == 400 and sentence in text_of(reply.text)
 
 
 def test_a_tap_on_the_palette_is_a_target(client):

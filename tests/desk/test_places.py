@@ -17,6 +17,7 @@ PAGES = [
     "/find/",
     "/find/?target=33,55,28&garment=Black&garment=White",
     "/find/?target=nonsense&garment=Black",
+    "/find/?garment=Black&ink=turquoise&screen=M77-55&base=none",
     "/measured/",
     "/measured/?ink=turquoise&garment=Black&target=45,-30,-20&screen=M43-80",
     "/measured/new/gone",
