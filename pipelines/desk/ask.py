@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from itertools import count
 from typing import Any
 from urllib.parse import urlencode
@@ -123,7 +124,8 @@ def show() -> str | tuple[str, int]:
     try:
         ink, garments = _picked(asked, now)
         if ink and garments:
-            answer = answered(asked, ink, garments, now)
+            at = ("ask", asked, date.today())
+            answer = now.once(at, lambda: answered(asked, ink, garments, now))
     except UserError as error:
         wrong, status = str(error), 400
     choices = now.choices

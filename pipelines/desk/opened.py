@@ -6,6 +6,7 @@ reads them anew, once, while the others wait; what a request has in hand never c
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -26,6 +27,7 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
 
 T = TypeVar("T")
+MOST_WORKS = 500  # kept at a time; what was asked for longest ago goes first
 
 
 class Late(NamedTuple):
@@ -46,7 +48,7 @@ class Now:
     state: State
     model: Opened | None
     no_model: UserError | None  # why there is none
-    _works: dict[Hashable, Future] = field(default_factory=dict)
+    _works: OrderedDict[Hashable, Future] = field(default_factory=OrderedDict)
     _lock: Lock = field(default_factory=Lock)
 
     @property
@@ -97,6 +99,9 @@ class Now:
             found, mine = self._works.get(key), key not in self._works
             if found is None:
                 found = self._works[key] = Future()
+            self._works.move_to_end(key)
+            while len(self._works) > MOST_WORKS:
+                self._works.popitem(last=False)  # whoever waits for it holds it
 
         def run() -> None:
             try:

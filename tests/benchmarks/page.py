@@ -2,10 +2,11 @@
 
 ``python -m tests.benchmarks.page`` takes the demo shop in, learns (or takes ``--workspace FOLDER``,
 where that was done), and asks a server of its own as browsers do, over HTTP. *changed control*: one
-field of *Ask* after another; *ten at once*: ten browsers that ask while ``strikeoff learn`` works
-beside them, none to be lost or answered otherwise than alone; *1,000 inks*: the demo's inks under
-other names besides. CPU is what the server itself spent on a request, which a busy machine leaves
-nearly as it is.
+field of *Ask* after another, and back to what was asked before; *ten at once*: ten browsers that
+ask without a pause, nothing twice, while the page learns all anew, none to be lost or answered
+otherwise than alone; *1,000 inks*: the demo's inks under other names besides, not learnt yet, so
+that they are described anew when the page is opened. CPU is what the server itself spent on a
+request, which a busy machine leaves nearly as it is.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ INKS = ["Turquoise", "Deep red", "Hot pink", "Royal blue", "Clear magenta", "Bri
 GARMENTS = ["Black", "White", "Ash grey heather"]
 PLACES = ["/today/", "/shelf/", "/begin/", "/screen/"]
 LINKED = ["/static/desk.css", "/static/desk.js", "/static/icon.svg"]
-BROWSERS, TURNS = 10, 6
+BROWSERS, TURNS = 10, 18
 
 
 def strikeoff(workspace: Path, *options: str) -> list[str]:
@@ -53,6 +54,15 @@ def questions() -> list[str]:
         for strokes in ("", "1", "2")
     ]
     return [f"/ask/?{urlencode(told)}" for told in fields]
+
+
+def fresh_questions() -> list[str]:
+    """Addresses of *Ask* for `BROWSERS` that ask `TURNS` times each, none a second time."""
+    paths = itertools.cycle(questions())
+    return [
+        next(paths).replace("45%2C50%2C20", f"45%2C50%2C{20 + n / 100}")
+        for n in range(BROWSERS * TURNS)
+    ]
 
 
 def asked(address: str, path: str) -> tuple[float, str]:
@@ -93,9 +103,8 @@ def at_once(address: str, alone: dict[str, str]) -> tuple[list[float], int, int]
     took = []
 
     def browse(k: int) -> list[tuple[float, bool] | None]:
-        mine = list(alone)[k::BROWSERS] * TURNS
         told: list[tuple[float, bool] | None] = []
-        for path in mine[: TURNS * 3]:
+        for path in list(alone)[k::BROWSERS]:
             try:
                 seconds, text = asked(address, path)
                 told.append((seconds, text == alone[path]))
@@ -156,18 +165,23 @@ def main(argv: list[str] | None = None) -> int:
         shutil.copy(DEMO / "next_week.csv", own / "datasets" / "demo" / "week.csv")
         rows: dict[str, dict[str, float | str]] = {}
         with served(own) as (address, pid, first_s):
-            alone = {path: asked(address, path)[1] for path in questions()}
+            asked(address, questions()[0])
             before = cpu_s(pid)
-            took = [asked(address, path)[0] for path in questions() * 2]
+            took = [asked(address, path)[0] for path in questions()[1:]]
             spent = 1000 * (cpu_s(pid) - before) / len(took)
             rows["changed control"] = {**quantiles(took), "CPU ms": spent}
+            took = [asked(address, path)[0] for path in questions()]
+            rows["changed back"] = quantiles(took)
+            alone = {path: asked(address, path)[1] for path in fresh_questions()}
+        with served(own) as (address, pid, _):
+            asked(address, questions()[0])
             learning = Learning(Workspace(own))  # as *Progress* starts it
             learning.begin("demo", "--refit")
             took, lost, wrong = at_once(address, alone)
             busy = learning.running
+            rows["ten at once"] = {**quantiles(took), "lost": lost, "wrong": wrong}
             while learning.running:
                 time.sleep(1)
-            rows["ten at once"] = {**quantiles(took), "lost": lost, "wrong": wrong}
             weights = {}
             linked = sum(len(asked(address, path)[1].encode()) for path in LINKED)
             for path in (*PLACES, f"{questions()[0]}&why=1&beside=base_off&beside=finer"):
