@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 
 
@@ -85,10 +83,3 @@ def test_without_scripts(browser, address):
     page.click("a[id^=why-]")
     assert page.locator(".shares svg").count() > 1
     context.close()
-
-
-def test_one_answer_prints_on_one_page(page):
-    page.goto("/ask/?ink=turquoise&garment=Black&target=45,-30,-20")
-    for paper in ("A4", "Letter"):
-        pdf = page.pdf(format=paper)
-        assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
