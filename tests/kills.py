@@ -263,10 +263,10 @@ class Scene:
 
 
 def _once_more(models: Models, new: Models) -> bool:
-    """Whether they are as after the command, or one version more with the last in charge."""
+    """Whether they are as after the command, or one version more, the better one in charge."""
     versions, charge, card = models
     more = len(versions) - len(new[0])
-    return more in (0, 1) and charge == versions[-1] and card[: len(new[2])] == new[2]
+    return more in (0, 1) and charge in (new[1], versions[-1]) and card[: len(new[2])] == new[2]
 
 
 def photograph(root: Path) -> Photo:

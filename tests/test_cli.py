@@ -159,6 +159,25 @@ def test_export_gives_back_the_tables_and_import_export_is_byte_identical(worksp
     assert main(["export", "two", "--force"]) == 0
 
 
+def test_a_shop_whose_database_is_gone_is_no_shop_never_begun(workspace, capsys):
+    for shop in ("north", "south"):
+        main(["import", "../tables", "--shop", shop])
+    (workspace / "models" / "north" / "0001").mkdir(parents=True)
+    lost = workspace / "datasets" / "north" / "shop.db"
+    lost.unlink()
+    capsys.readouterr()
+    assert main(["export", "x"]) == 2  # not that of the other shop
+    said = one_sentence(capsys)
+    assert (
+        "datasets/north/shop.db: is missing" in said
+        and "put the file back" in said
+        and "--shop south" in said
+    )
+    assert main(["export", "x", "--shop", "south"]) == 0
+    assert main(["import", "../tables", "--shop", "north"]) == 0
+    assert main(["export", "y", "--shop", "north"]) == 0
+
+
 def test_which_shop_and_which_workspace(workspace, capsys, monkeypatch):
     assert main(["learn"]) == 2
     assert "No shop in the workspace" in one_sentence(capsys)

@@ -68,7 +68,7 @@ def open_desk(
     from pipelines.desk.safety import MOST_BYTES
     from pipelines.desk.words import words
 
-    if shop is not None or workspace.shops():
+    if shop is not None or workspace.shops() or workspace.lost():
         workspace.pick(shop)  # says which ones there are
     bound = _bound(host, port)
     number = bound.getsockname()[1]

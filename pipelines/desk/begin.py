@@ -15,7 +15,7 @@ from pipelines.ledger import store
 from pipelines.ledger.state import IMPORT, Batch
 from pipelines.pages.first_prints import first_prints_page
 from pipelines.tables.blank import write_blank
-from pipelines.tables.csvfile import to_csv
+from pipelines.tables.csvfile import for_people
 from pipelines.tables.folder import read_folder
 from pipelines.tasks.deciding import store_taken, taken_back
 from pipelines.tasks.demo import is_demo, take_demo
@@ -97,7 +97,7 @@ def take_back() -> Response:
 def listed() -> Response:
     """The list of first prints, as ``record --prints`` takes it."""
     found = _first(_now())
-    return _file(to_csv(found.prints).encode(), f"{STEM}.csv", "text/csv; charset=utf-8")
+    return _file(for_people(found.prints).encode(), f"{STEM}.csv", "text/csv; charset=utf-8")
 
 
 @place.get("/first-prints")

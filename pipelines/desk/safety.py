@@ -106,12 +106,14 @@ def guard(app: Flask, bound: str, on_used: Callable[[str], None]) -> Key | None:
     def _let_in() -> AnyResponse | None:
         if not _is_ours(request.host, bound):
             abort(421, words().trouble.host)
+        if request.mimetype != "multipart/form-data":  # which alone brings files
+            request.max_content_length = MOST_FORM_BYTES
         if key is not None and not session.get("known"):
             if not key.taken(request.args.get("key", "")):
                 abort(401, words().trouble.key)
             session["known"] = True
             on_used(key.now)
-            return redirect(request.path)
+            return redirect("/" + request.path.lstrip("/"))  # two strokes lead elsewhere
         if request.method not in SAFE and not _from_here():
             abort(403, words().trouble.foreign)
         return None

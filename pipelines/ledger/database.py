@@ -24,7 +24,8 @@ FORM_1 = "strikeoff shop 1"
 FORM_MODELS = "strikeoff shop 3"  # on a server alone: it holds the shop's models as well
 FORMS = (FORM, FORM_MODELS)
 WAIT_S = 30  # for others who are writing
-_NO_SHOP = "this is not a shop database or it is damaged; import the tables again."
+AGAIN = "put a copy of it back, or import the tables again."
+_NO_SHOP = f"this is not a shop database or it is damaged; {AGAIN}"
 _LOCK = 0x57121CE0FF  # any number of our own, the same in all versions
 
 METADATA, OF_MODELS = sa.MetaData(), sa.MetaData()
@@ -175,7 +176,7 @@ def refuse_form(source: Source, found: str | None) -> None:
     if found in FORMS:
         return
     if found is None:
-        raise UserError(f"{label(source)}: this is not a shop database; import the tables again.")
+        raise UserError(f"{label(source)}: {_NO_SHOP}", Kind.DAMAGED)
     raise UserError(
         f"{label(source)}: was written by another version (format {found!r}, this one reads "
         f"{FORM!r} and {FORM_MODELS!r}); use that version, or import the tables again into another "
@@ -259,6 +260,6 @@ def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
     if isinstance(error, sa.exc.OperationalError):
         return f"cannot be opened ({why}); check the path or the server and its rights.", kind
     return (
-        f"this is not a shop database or it is damaged ({why}); import the tables again.",
+        f"this is not a shop database or it is damaged ({why}); {AGAIN}",
         Kind.DAMAGED,
     )

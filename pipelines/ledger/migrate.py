@@ -9,7 +9,7 @@ from __future__ import annotations
 import pandas as pd
 import sqlalchemy as sa
 
-from pipelines.ledger.database import FACTS, FORM, FORM_MODELS, OF_MODELS, SEALS
+from pipelines.ledger.database import AGAIN, FACTS, FORM, FORM_MODELS, OF_MODELS, SEALS
 from pipelines.ledger.state import IMPORT, Addition, Batch, Sheet
 from pipelines.tables.folder import Given, digest_of
 from pipelines.tables.schema import NEEDED_TABLES
@@ -24,7 +24,7 @@ def from_form_1(connection: sa.Connection, label: str) -> Addition:
     names = {"facts", *NEEDED_TABLES}
     metadata.reflect(connection, only=lambda name, _: name in names)
     if set(metadata.tables) != names:
-        raise UserError(f"{label}: this is not a shop database; import the tables again.")
+        raise UserError(f"{label}: this is not a shop database or it is damaged; {AGAIN}")
     facts = {key: value for key, value in connection.execute(sa.select(metadata.tables["facts"]))}
     tables, faults = {}, {}
     for name in NEEDED_TABLES:

@@ -15,6 +15,7 @@ MAX_BYTES = 20_000_000
 MAX_READINGS = 20_000
 MAX_FIELDS = 1_000
 MAX_TABLES = 200  # each of them is looked at by itself
+MAX_CELLS = 160_000  # of a workbook, which takes several times as long as a CSV file
 MAX_LINES = 200_000
 MAX_LINE = 100_000
 
@@ -28,6 +29,7 @@ CONDITIONS = {
     "filter": "filters",
     "specular": "ways of measuring gloss",
     "quantity": "kinds of measurement",
+    "white": "whites",
 }
 
 
@@ -38,7 +40,7 @@ class Block:
     ``cells``: one column a field, one row a reading; ``where``: the place of each row in words;
     ``facts``: what is declared about all of them. ``free_order``: columns may stand in any
     order, as in a spreadsheet. ``extra``: columns handed on as they are. ``scale``: "fraction"
-    where the format itself says so of reflectances.
+    where the format itself says so of reflectances, "percent" where the cells do.
     """
 
     cells: pd.DataFrame

@@ -48,7 +48,7 @@ class _Table:
 
 def looks_like_cgats(text: str) -> bool:
     """Whether a text is meant as a CGATS file, complete or not."""
-    begins = re.search(r"^[ \t]*BEGIN_DATA(_FORMAT)?\b", text, re.MULTILINE)
+    begins = re.search(r"^[ \t]*BEGIN_DATA(_FORMAT)?\b", text, re.MULTILINE | re.IGNORECASE)
     return bool(begins) or bool(re.match(r"\s*(CGATS|IT8|CTI[1-3]|ISO28178|CAL|CCMX|CCSS)\b", text))
 
 
@@ -64,6 +64,10 @@ def read_cgats(lines: Iterable[str], file: str, said: list[str]) -> list[Block]:
         tokens = _tokens(line, number, file)
         if not tokens:
             continue
+        if tokens[0].upper() in _STRUCTURE:  # some programs write them small
+            tokens[0] = tokens[0].upper()
+        if tokens[-1].upper() == "END_DATA_FORMAT":
+            tokens[-1] = tokens[-1].upper()
         first = tokens[0]
         if first in _NO_PRINTS and state == "header" and not blocks:
             what = f"holds no prints but {_NO_PRINTS[first]} ({first})"

@@ -241,7 +241,8 @@ def _trial(
         lab_error = np.stack([colorimetry.delta_e00(lab, given) for lab in as_read], axis=1)
         L_error = np.stack([np.abs(lab[:, 0] - expected_L) for lab in as_read], axis=1)
     hint = next((word for text, word in _HINTS if re.search(text, names[0].casefold())), None)
-    return Trial(spectra, lab_error, L_error, hint or block.scale)
+    said_percent = block.scale if block.scale == "percent" else None  # in the cells themselves
+    return Trial(spectra, lab_error, L_error, said_percent or hint or block.scale)
 
 
 def _check_lab_only(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -13,6 +14,7 @@ from pipelines.measured import facts as declared
 from pipelines.measured.block import CONDITIONS, Block, listed, refuse
 from pipelines.measured.colour import colours, given_colours
 from pipelines.measured.columns import Columns, columns_of
+from pipelines.measured.heads import undressed
 from pipelines.measured.numbers import looks_like_a_date, looks_rounded
 from pipelines.measured.reflectance import scaled, sides
 from pipelines.tables.cells import shown
@@ -20,6 +22,7 @@ from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import printable
 
 _MAX_NAME = 200
+_DEVICE = re.compile(r"(CMYK|CMY|RGB|GRAY)_\w+", re.IGNORECASE)
 Expected = Callable[[list[str]], np.ndarray]  # names of samples -> L (n,), NaN where not known
 
 
@@ -53,6 +56,7 @@ def decide(
     """One Measured of all tables of a file; raises UserError when they cannot be one."""
     tables = []
     for block in blocks:
+        block = undressed(block, (settings.illuminant, settings.observer), said)
         columns = columns_of(list(block.cells.columns), file)
         if columns.has_colour and len(block.cells):
             facts = block.facts | declared.of_columns(
@@ -67,7 +71,7 @@ def decide(
         said.append(f"{len(blocks) - len(tables)} of {len(blocks)} tables hold no colour.")
     tables = _under_condition(tables, measurement_condition, file, said)
     facts = _common_facts([block.facts for block, _ in tables], file)
-    _check_kind(facts, gloss_included, file)
+    _check_kind(facts, gloss_included, all(c.spectrum for _, c in tables), file)
     _tell(facts, tables, said)
     named = [(block, columns, _samples(block, columns, file, said)) for block, columns in tables]
     named = _joined(named, file, said)
@@ -112,15 +116,27 @@ def _tell(facts: dict[str, str], tables: list[tuple[Block, Columns]], said: list
     if lamp := facts.get("lamp"):
         said.append(f"The lamp is {lamp}, which tells none of M0 to M3.")
     odd = [n for _, columns in tables for n in columns.others if declared.not_understood(n)]
+    for block, columns in tables:
+        odd += [n for n in columns.conditions if not declared.heard(n, block.cells[n])]
     if odd:
         said.append(f"Not understood, and left aside: {listed(dict.fromkeys(odd))}.")
+    device = [n for _, columns in tables for n in columns.others if _DEVICE.fullmatch(n)]
+    if device:
+        names = listed(dict.fromkeys(device))
+        said.append(f"The samples are patches of a chart, printed by device values ({names}).")
 
 
-def _check_kind(facts: dict[str, str], gloss_included: bool, file: str) -> None:
+def _check_kind(facts: dict[str, str], gloss_included: bool, spectral: bool, file: str) -> None:
     """Light let through or given off is no print's colour; gloss in it is another."""
     if quantity := facts.get("quantity"):
         what = f"declares {quantity}, not reflectance: it holds no prints"
         refuse(file, what, "measure the prints in reflection")
+    if white := facts.get("white"):
+        what = f"was measured against the bare ground as white ({white}), which takes it away"
+        refuse(file, what, "export it against absolute white")
+    if (space := facts.get("space")) and not spectral:
+        what = f"gives colours as {space}, which are not those of CIE L*a*b*"
+        refuse(file, what, "export CIE L*a*b*, or the spectra")
     if facts.get("specular") == "included" and not gloss_included:
         what = "was measured with its gloss (specular component included), which lightens dark inks"
         do = "export it without (SPEX, SCE, de:8), or record it with --as-declared if that is meant"

@@ -51,6 +51,12 @@ FIELDS = {
     "specularcomponent": "specular",
     "measurementtype": "quantity",
     "deviceclass": "quantity",
+    "whitebase": "white",
+    "colourspace": "space",
+    "colorspace": "space",
+    "colourscale": "space",
+    "colorscale": "space",
+    "farbraum": "space",
     "instrument": "instrument",
     "targetinstrument": "instrument",
     "instrumentation": "instrument",
@@ -83,6 +89,10 @@ _PATTERNS = {
     "specular": r"(?<![a-z])(di\s?[:/]\s?8|SPIN|SCI|specular (?:component )?included)(?![a-z])"
     r"|(?<![a-z])(de\s?[:/]\s?8|SPEX|SCE|specular (?:component )?excluded)(?![a-z])",
     "filter": r"(?<![a-z])filter[\s:=]{1,3}\"?([\w-]+)",
+    # What else than absolute white a reflectance is of: the bare ground is then no part of it.
+    "white": r"white[\s_-]?base[\s:=\"-]{1,3}(pap\w*|rel\w*|sub\w*|media)"
+    r"|^\s*(pap\w*|rel\w*|sub\w*|media)\s*$",
+    "space": r"(hunter|luv|yuv|xyy|lch|hsv|hsl|rgb|din\s?-?99|yxy|munsell)",
     "quantity": r"(transmitt|transmiss|transpar|emissi|radian|(?<!il)luminan|display|emisinput"
     r"|projector|monitor)",
 }
@@ -106,10 +116,17 @@ def not_understood(keyword: str) -> bool:
     return bool(_HINTS.search(name)) and name not in FIELDS and name not in _FREE_TEXT
 
 
+def heard(field: str, column: Iterable[str]) -> bool:
+    """Whether a column of conditions or of gloss tells something, or nothing is in it."""
+    texts = [text for text in {*column} if text.strip()]
+    telling = FIELDS.get(plain(field)) in ("measurement_condition", "specular")
+    return not telling or all(understood(field, text) for text in texts)
+
+
 def normal(fact: str, text: str) -> str:
     """A declared value in the form in which it is compared: D50, 2, M1, white, 45:0."""
     text = " ".join(text.split())
-    if found := sorted(_found(fact, text)):
+    if found := sorted(found_in(fact, text)):
         return " or ".join(found)
     if fact == "illuminant":
         bare = re.fullmatch(r"(?:CIE\s)?(?:standard\s)?(?:illuminant\s)?FL?1?[0-9]|[ACE]", text)
@@ -127,18 +144,12 @@ def understood(field: str, text: str) -> dict[str, str]:
     """All that one field tells: light and observer may stand in one, the gloss in the geometry."""
     name, text = plain(field), " ".join(text.split())
     fact = FIELDS[name]
-    told: dict[str, str] = {}
-    for other in ("illuminant", "observer"):
-        if fact in ("illuminant", "observer") and (found := _found(other, text)):
-            told[other] = " or ".join(sorted(found))
-    if fact in ("measurement_condition", "geometry", "quantity") and (
-        found := _found("quantity", text)
-    ):
-        told["quantity"] = found.pop()
+    told = _besides(fact, text)
     match fact:
         case "measurement_condition":  # a filter may be named by other words
             if re.fullmatch(r"M[0-3]", value := normal(fact, text)):
                 told[fact] = value
+            told |= _geometry("mode", text)
         case "filter":
             if behind := _behind_a_filter(name, text):
                 told[fact] = behind
@@ -146,8 +157,26 @@ def understood(field: str, text: str) -> dict[str, str]:
             told |= _geometry(fact, text)
         case "quantity":
             pass
+        case "white" | "space":
+            if found := found_in(fact, text):
+                told[fact] = found.pop()
         case _ if name not in _LOOSE:
             told.setdefault(fact, normal(fact, text))
+    return told
+
+
+def _besides(fact: str, text: str) -> dict[str, str]:
+    """What stands in a field that is another's to tell: light and observer, light let through."""
+    told: dict[str, str] = {}
+    for other in ("illuminant", "observer"):
+        if fact in ("illuminant", "observer") and (found := found_in(other, text)):
+            told[other] = " or ".join(sorted(found))
+    if fact in ("measurement_condition", "geometry", "quantity") and (
+        found := found_in("quantity", text)
+    ):
+        told["quantity"] = found.pop()
+    if fact == "geometry" and re.search(r"[/:]\s*180|180\s*°?\s*[/:]", text):
+        told["quantity"] = "light let through"
     return told
 
 
@@ -156,7 +185,7 @@ def _geometry(fact: str, text: str) -> dict[str, str]:
     told = {"geometry": normal(fact, text)} if fact == "geometry" else {}
     if fact == "specular" and (word := re.match(r"in|ex", text.casefold())):
         told["specular"] = f"{word[0]}cluded"
-    if found := _found("specular", text):
+    if found := found_in("specular", text):
         told["specular"] = " or ".join(sorted(found))
     return told
 
@@ -209,6 +238,8 @@ def from_keywords(
     for name, fact in FIELDS.items():
         keyword, values = given.get(name, ("", []))
         told = [understood(name, text) for text in values if text.strip()]
+        if not heard(name, values):
+            said.append(f"{keyword} {shown(values[0])} is not understood, and left aside.")
         own = {one[fact] for one in told if fact in one}
         if own and fact in ("illuminant", "observer"):
             own |= {facts[fact]} if fact in facts else set()
@@ -224,7 +255,7 @@ def from_keywords(
         for fact in CONDITIONS if name != "descriptor" else ("illuminant", "observer"):
             if fact in facts:
                 continue
-            if found := {v for text in values for v in _found(fact, text)}:
+            if found := {v for text in values for v in found_in(fact, text)}:
                 facts[fact] = _one(fact, found, file, keyword)
     for keyword, values in given.values():
         if not_understood(keyword) and any(text.strip() for text in values):
@@ -248,7 +279,8 @@ def of_columns(cells: Mapping[str, Iterable[str]], file: str) -> dict[str, str]:
     return facts
 
 
-def _found(fact: str, text: str) -> set[str]:
+def found_in(fact: str, text: str) -> set[str]:
+    """All values of a fact that a text names."""
     if fact not in _PATTERNS:
         return set()
     matches = [*re.finditer(_PATTERNS[fact], text, re.IGNORECASE)]
@@ -269,6 +301,8 @@ def _found(fact: str, text: str) -> set[str]:
         case "filter":
             values = (_behind_a_filter("filter", groups[0]) for groups in found)
             return {value for value in values if value}
+        case "white" | "space":
+            return {groups[0] for groups in found}
         case _:
             let_through = {groups[0].lower().startswith("trans") for groups in found}
             return {"light let through" if one else "light given off" for one in let_through}

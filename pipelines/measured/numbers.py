@@ -13,7 +13,8 @@ from pipelines.tables.cells import shown
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _POINT = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _COMMA = r"[+-]?(?:[0-9]+,[0-9]+|,[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
+_OTHER = re.compile(r"[^0-9.eE+\-\n]")
+_MINUS = "^[\N{MINUS SIGN}\N{EN DASH}]"  # which some programs write for the hyphen
 
 _MONTHS = "jan|feb|mrz|mar|mär|apr|may|mai|jun|jul|aug|sep|okt|oct|nov|dez|dec|fev|avr|ago|out"
 _DATE = re.compile(
@@ -45,7 +46,10 @@ def to_numbers(
     cells = block.cells[columns].to_numpy(dtype=object)
     if not cells.size:
         return {name: np.full(len(cells), np.nan) for name in columns}
-    text = pd.Series(cells.ravel(), dtype=object).str.strip().str.replace(_MINUS, "-")
+    plain = _plain_numbers(cells.ravel().tolist())
+    if plain is not None:
+        return dict(zip(columns, plain.reshape(cells.shape).T, strict=True))
+    text = pd.Series(cells.ravel(), dtype=object).str.strip().str.replace(_MINUS, "-", regex=True)
     comma = text.str.fullmatch(_COMMA).to_numpy(bool)
     point = text.str.fullmatch(_POINT).to_numpy(bool)
     wrong = ~(comma | point) & (text != "").to_numpy()
@@ -77,3 +81,14 @@ def to_numbers(
         at = int(np.isinf(numbers).argmax())
         refuse(file, f"{shown(text[at])} is too large for a number", "correct it", **place(at))
     return dict(zip(columns, numbers.reshape(cells.shape).T, strict=True))
+
+
+def _plain_numbers(cells: list[str]) -> np.ndarray | None:
+    """The numbers of cells that are all plain ones or empty, as nearly all are; else None."""
+    if _OTHER.search("\n".join(cells)):
+        return None
+    try:
+        numbers = np.array([float(cell or "nan") for cell in cells])
+    except ValueError:
+        return None
+    return None if np.isinf(numbers).any() else numbers

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from pathlib import Path
 
 from learn.shop import ShopSettings
@@ -72,9 +73,12 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
 
         root = parse(data, file)
         return (read_cxf if local(root) == "CxF" else read_cgats_xml)(root, file, said)
-    if data.startswith(_UTF16) or b"\0" in data:
-        coded = "UTF-16 text" if data.startswith(_UTF16) else "not a text file"
-        refuse(file, f"is {coded}", "save it as UTF-8 (CSV UTF-8 in a spreadsheet)")
+    if data.startswith(_UTF16):  # "Unicode text" of a spreadsheet
+        with suppress(UnicodeDecodeError):
+            data = data.decode("utf-16").encode()
+    if b"\0" in data:
+        do = "save it as UTF-8 (CSV UTF-8 in a spreadsheet)"
+        refuse(file, "is not a text file", do)
     text = _decoded(data, said)
     lines = re.split(r"\r\n|\r|\n", text, maxsplit=MAX_LINES)
     if len(lines) > MAX_LINES:
@@ -84,7 +88,7 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
         refuse(file, f"is longer than {MAX_LINE} signs", "check the file", where=where)
     if looks_like_cgats(text):
         return read_cgats(lines, file, said)
-    return sheets.read_csv(data, file)
+    return sheets.read_csv(data, file, said)
 
 
 def _is_xml(data: bytes) -> bool:

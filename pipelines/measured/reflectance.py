@@ -24,6 +24,9 @@ STEPS_NM = (5, 10, 20)
 _PERCENT_FROM = 5.0  # whatever is said
 _LOWEST = -0.01
 _TELLING_L = 25.0  # so much nearer in L to what is expected, a reading tells its scale
+# What glows sends back the light of shorter waves at longer ones, and little of it at these (common
+# practice, no source).
+_NONE_GLOWS = WAVELENGTHS_NM < 490
 _SIDES = {"fraction": -1, "percent": 1, None: 0}
 
 
@@ -36,14 +39,14 @@ def check_wavelengths(nm: list[int], block: Block, names: list[str], file: str) 
             what = f"wavelengths must rise, but {nm[at]} nm follows {nm[at - 1]} nm"
             refuse(file, what, "export the spectrum in order", column=names[at])
         steps = np.diff(sorted(nm))
-    do = "export 400 to 700 nm in steps of 5, 10 or 20 nm"
+    do = "export 400 to 700 nm in steps of 1, 2, 5, 10 or 20 nm"
     if len(nm) < 2:
         refuse(file, f"the spectrum has the single wavelength {nm[0]} nm", do, column=names[0])
     step = int(steps.min())
     if (steps != step).any():
         at = sorted(nm)[int(np.flatnonzero(steps != step)[0])]
         refuse(file, f"the wavelengths have a gap after {at} nm", do)
-    if step not in STEPS_NM:
+    if step not in (1, 2, *STEPS_NM):
         refuse(file, f"the wavelengths stand {step} nm apart", do)
     return [int(i) for i in np.argsort(nm)]
 
@@ -190,13 +193,16 @@ def _within_limits(
 ) -> np.ndarray:
     given = spectra[full]
     outside = (given < _LOWEST).any(axis=1) | ~is_fraction(given)
+    outside |= (given[:, _NONE_GLOWS] > FRACTION_AT_MOST).any(axis=1)
     if outside.any():
         row = int(full[np.flatnonzero(outside)[0]])
         low, high = spectra[row].min(), spectra[row].max()
         what = (
             f"a reflectance factor of {low if low < _LOWEST else high:g} is outside {_LOWEST:g} to "
         )
-        what += f"{FRACTION_AT_MOST:g} ({FLUORESCENT_AT_MOST:g} where other bands are dark)"
+        what += (
+            f"{FRACTION_AT_MOST:g} ({FLUORESCENT_AT_MOST:g} from 490 nm on where others are dark)"
+        )
         what = with_others(what, int(outside.sum()))
         refuse(file, what, "measure again or take the reading out", where=block.where[row])
     dead = ~(given > 0).any(axis=1)

@@ -6,54 +6,85 @@ import re
 
 import pandas as pd
 
-from pipelines.measured.block import Block, check_counts, listed, refuse
-from pipelines.measured.columns import Columns, columns_of
+from pipelines.measured.block import MAX_CELLS, Block, check_counts, listed, refuse
+from pipelines.measured.columns import Columns, columns_of, is_header
+from pipelines.measured.laid import laid_out, prints_alone, without_percent_signs
 from pipelines.tables import csvfile
-from pipelines.tables.workbook import DATE_MARK, Rows, read_sheets, text_of
+from pipelines.tables.layout import Rows
+from pipelines.tables.workbook import DATE_MARK, read_sheets, text_of
+from pipelines.tables.workbook import Rows as Cells
 from pipelines.workspace.problems import Findings
 
 
-def read_csv(data: bytes, file: str) -> list[Block]:
+def read_csv(data: bytes, file: str, said: list[str]) -> list[Block]:
     """The one table of a CSV file; raises InputProblems when its shape is not sound."""
     findings = Findings()
-    read = csvfile.cells_of(data, file, findings)
+    rows, one = _rows_of_csv(data, file, findings, said)
+    cells = None if rows is None else csvfile.under_first_row(rows, file, findings)
     findings.raise_if_any()
-    assert read is not None  # else there were findings
-    cells, _ = read
+    assert cells is not None  # else there were findings
     check_counts(file, len(cells), cells.shape[1])
     if cells.empty:
         refuse(file, "holds no reading below its header", "write one row a reading")
-    where = [f"row {row}" for row in cells.index]
-    return [Block(cells.reset_index(drop=True), where, free_order=True)]
+    where = [f"{one} {number}" for number in cells.index]
+    return [_dressed_down(cells.reset_index(drop=True), where, file, said)]
+
+
+def _rows_of_csv(
+    data: bytes, file: str, findings: Findings, said: list[str]
+) -> tuple[Rows | None, str]:
+    """Its rows from the header on, parted by the mark of the header where a title has another."""
+    read = csvfile.rows_of(data, file, findings)
+    if read is None:
+        return None, "row"
+    for delimiter in (read[1], *";\t,"):
+        own: list[str] = []
+        rows = read if delimiter == read[1] else csvfile.rows_of(data, file, Findings(), delimiter)
+        if rows is not None:
+            laid, one = laid_out(rows[0], own)
+            if is_header([name.strip() for name in next(iter(laid.values()))]):
+                said += own
+                return laid, one
+    return read[0], "row"
+
+
+def _dressed_down(cells: pd.DataFrame, where: list[str], file: str, said: list[str]) -> Block:
+    block = Block(cells, where, free_order=True)
+    return without_percent_signs(prints_alone(block, file, said), file)
 
 
 def read_workbook(data: bytes, file: str, said: list[str]) -> list[Block]:
     """The one sheet of an Excel workbook that holds readings."""
-    sheets = {name: rows for name, rows in read_sheets(data, file).items() if rows}
-    found: dict[str, tuple[Block, Columns]] = {}
+    sheets = {name: rows for name, rows in read_sheets(data, file, MAX_CELLS).items() if rows}
+    found: dict[str, Block] = {}
+    heard: dict[str, list[str]] = {}
     for name, rows in sheets.items():
-        block = _block(rows, file)
+        own: list[str] = []
+        block = _block(rows, file, own)
         if block is None:
             continue
-        columns = columns_of(list(block.cells.columns), file)
-        if columns.has_colour and columns.samples:
-            found[name] = block, columns
+        if is_header(list(block.cells.columns)):
+            found[name] = block
+            heard[name] = own
     if not found:
-        what = "has no sheet whose first row names a sample column and L, a, b or a spectrum"
-        refuse(file, what, "name print_id, L, a, b or r400 ... r700 in the first row")
+        what = "has no sheet with a row that names a sample column and L, a, b or a spectrum"
+        refuse(file, what, "write print_id, L, a, b or r400 ... r700 over the readings")
     if len(found) > 1:
         what = f"has readings on several sheets, {listed(found)}"
         refuse(file, what, "keep one of them in the file")
-    name, (block, columns) = next(iter(found.items()))
+    name, block = next(iter(found.items()))
     if len(sheets) > 1:
         said.append(f"Read from the sheet {name}.")
-    _refuse_dates(block, columns, file)
+    said += heard[name]
+    _refuse_dates(block, columns_of(list(block.cells.columns), file), file)
     return [block]
 
 
-def _block(rows: Rows, file: str) -> Block | None:
-    (_, header), *below = rows
-    names = [text_of(cell).strip() for cell in header]
+def _block(filled: Cells, file: str, said: list[str]) -> Block | None:
+    check_counts(file, len(filled) - 1, 0)
+    rows, one = laid_out({n: list(map(text_of, cells)) for n, cells in filled}, said)
+    (_, header), *below = rows.items()
+    names = [name.strip() for name in header]
     width = max([i + 1 for i, name in enumerate(names) if name], default=0)
     names = names[:width]
     if not below or not width:
@@ -62,10 +93,9 @@ def _block(rows: Rows, file: str) -> Block | None:
     repeated = sorted({name for name in names if name and names.count(name) > 1})
     if repeated:
         refuse(file, "the column stands there twice", "keep one of the two", column=repeated[0])
-    square = [(cells + [None] * width)[:width] for _, cells in below]
+    square = [(cells + [""] * width)[:width] for _, cells in below]
     cells = pd.DataFrame(square, columns=names, dtype=object).loc[:, [n != "" for n in names]]
-    cells = cells.map(text_of)
-    return Block(cells.astype(object), [f"row {n}" for n, _ in below], free_order=True)
+    return _dressed_down(cells, [f"{one} {n}" for n, _ in below], file, said)
 
 
 def _refuse_dates(block: Block, columns: Columns, file: str) -> None:

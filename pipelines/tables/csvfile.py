@@ -23,30 +23,19 @@ MAX_LINE = 100_000  # signs
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?[0-9]*[.,]?[0-9]+(?:[eE][+-]?[0-9]+)?")
 _GUARDED = re.compile(r"'+[=+\-@\t\r]")
+_SEPARATOR = re.compile(r'"?sep=([,;\t])"?[ ,;]*\r?\n', re.IGNORECASE)
 HEAD = 100  # rows among which the header is, and so tells how wide the table is
-
-
-def cells_of(data: bytes, file: str, findings: Findings) -> tuple[pd.DataFrame, str] | None:
-    """The text cells of a CSV file's bytes, and its delimiter: comma, semicolon or tab.
-
-    UTF-8 with or without byte-order mark, UTF-16 with one, else Latin-1 as Western European
-    Windows saves it. Header names are trimmed. Rows without any filled cell are left out. The
-    index is the row as a spreadsheet numbers it. Returns None when they cannot be used; why is in
-    ``findings``.
-    """
-    read = rows_of(data, file, findings)
-    if read is None:
-        return None
-    frame = under_first_row(read[0], file, findings)
-    return None if frame is None else (frame, read[1])
 
 
 def under_first_row(
     rows: Mapping[int, list[str]], file: str, findings: Findings
 ) -> pd.DataFrame | None:
-    """The cells of `rows_of` under the names in row 1, as `cells_of`."""
-    header = [name.strip() for name in rows[1]]
-    rows = {number: cells for number, cells in rows.items() if number > 1}
+    """The cells of `rows_of` under the names in the first of them, which are trimmed; the index is
+    the row as a spreadsheet numbers it. Returns None when they cannot be used; why is in
+    ``findings``."""
+    first = next(iter(rows))
+    header = [name.strip() for name in rows[first]]
+    rows = {number: cells for number, cells in rows.items() if number != first}
     if not _shape_is_sound(file, header, rows, findings):
         return None
     width = len(header)
@@ -59,7 +48,9 @@ def under_first_row(
 def rows_of(
     data: bytes, file: str, findings: Findings, delimiter: str | None = None
 ) -> tuple[dict[int, list[str]], str] | None:
-    """Row 1 and every filled row by its number, and the delimiter, unless given as in row 1.
+    """Row 1 and every filled row by its number, and the delimiter, unless given as in row 1: comma,
+    semicolon or tab. UTF-8 with or without byte-order mark, UTF-16 with one, else Latin-1 as
+    Western European Windows saves it.
 
     Returns None when they cannot be used; why is in ``findings``.
     """
@@ -72,6 +63,8 @@ def rows_of(
             file, None, None, "is empty", "write the header row and the rows below it", Kind.MISSING
         )
         return None
+    if said := _SEPARATOR.match(text):  # a spreadsheet's own line, which it does not number
+        text, delimiter = text[said.end() :], said[1]
     delimiter = delimiter or _delimiter(text)
     guarded = _GUARDED.search(text) is not None
     rows: dict[int, list[str]] = {}

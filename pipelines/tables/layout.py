@@ -90,8 +90,8 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
     below = {n: cells for n, cells in rows.items() if n > number}
     out: dict[str, list[int]] = {}
     first = next(iter(below), None)
-    if first is not None and _is_units(below[first]):
-        header = _with_units(header, below[first])
+    if first is not None and are_units(below[first]):
+        header = with_units(header, below[first])
         out["units"] = [first]
     header = _with_groups(table, header, rows.get(number - 1, []))
     names = _named(table, header, file, number, findings)
@@ -177,13 +177,15 @@ def _doubt(one: Meaning, name: str) -> tuple[bool, bool, int]:
     return one.columns != (name,), one.loosely, len(one.columns)
 
 
-def _is_units(cells: list[str]) -> bool:
+def are_units(cells: list[str]) -> bool:
+    """Whether a row below a header holds nothing but units."""
     filled = [cell for cell in cells if cell.strip()]
     units = [cell for cell in filled if plain(cell) not in _EMPTY]
     return len(filled) > 1 and len(units) > 0 and all(map(is_unit, units))
 
 
-def _with_units(header: list[str], units: list[str]) -> list[str]:
+def with_units(header: list[str], units: list[str]) -> list[str]:
+    """The header with what stood below each name in brackets behind it."""
     units = ["" if plain(unit) in _EMPTY else unit.strip("()[] ") for unit in units]
     units += [""] * len(header)
     return [f"{n} ({u})" if n and u else n for n, u in zip(header, units, strict=False)]

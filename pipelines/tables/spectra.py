@@ -87,5 +87,9 @@ def brightness_needed(lab: np.ndarray, view: Viewing) -> np.ndarray:
         [np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)]
     )
     reach = np.maximum(view.weights @ directions, 0.0).sum(axis=0)
-    along = xyz_from_lab(lab, view.white_xyz) @ directions
-    return np.max(along / np.maximum(reach, 1e-9), axis=1, where=reach > 0.5, initial=0.0)
+    xyz = xyz_from_lab(lab, view.white_xyz)
+    needed = np.empty(len(xyz))
+    for at in range(0, len(xyz), 1000):  # all at once take a quarter of a gigabyte
+        along = xyz[at : at + 1000] @ directions / np.maximum(reach, 1e-9)
+        needed[at : at + 1000] = np.max(along, axis=1, where=reach > 0.5, initial=0.0)
+    return needed

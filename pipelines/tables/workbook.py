@@ -28,6 +28,7 @@ _MAX_TAGS = 5_000_000  # four to six a cell; reading them takes far longer than 
 # a packing that Python does not know.
 _DAMAGE: tuple[type[Exception], ...] = (zipfile.BadZipFile, zlib.error, lzma.LZMAError)
 _DAMAGE += (struct.error, OSError, EOFError, ValueError, RuntimeError, NotImplementedError)
+_CELLS = (b"<c ", b"<c>", b":c ")
 _CHUNK = 1 << 20
 _CUT = {"max_row": 2 * MAX_ROWS, "max_col": MAX_COLUMNS + 1}
 _HEAD = 40  # filled rows that may be a header, and so tell how wide the sheet is
@@ -42,12 +43,12 @@ def is_workbook(data: bytes) -> bool:
     return data.startswith(SIGNATURE)
 
 
-def read_sheets(data: bytes, file: str) -> dict[str, Rows]:
+def read_sheets(data: bytes, file: str, most_cells: int | None = None) -> dict[str, Rows]:
     """Filled rows of every sheet with their numbers, cut just beyond what is accepted.
 
     Raises InputProblems where the file is damaged, no workbook, or too large.
     """
-    _check_archive(data, file)
+    _check_archive(data, file, most_cells)
     import openpyxl  # slow to import, and seldom needed
 
     try:
@@ -82,7 +83,7 @@ def _refuse(file: str, what: str, do: str) -> NoReturn:
     raise InputProblems([Problem(file, None, None, what, do, Kind.UNREADABLE)])
 
 
-def _check_archive(data: bytes, file: str) -> None:
+def _check_archive(data: bytes, file: str, most_cells: int | None) -> None:
     """Unpacks the workbook once, counting: sizes declared in an archive may be lies."""
     damaged = "is damaged: it cannot be unpacked", "save the workbook again as .xlsx"
     try:
@@ -93,10 +94,13 @@ def _check_archive(data: bytes, file: str) -> None:
                 if "[Content_Types].xml" not in archive.namelist():
                     _refuse(file, "is an archive, not an Excel workbook", "save it as .xlsx")
                 found = [_unpacked(archive, member, file) for member in members]
-                total, tags = map(sum, zip(*found, strict=True))
+                total, tags, cells = map(sum, zip(*found, strict=True))
                 if tags > _MAX_TAGS:
                     what = "holds more cells than any day's readings"
                     _refuse(file, what, "save the readings alone")
+                if most_cells is not None and cells > most_cells:
+                    what = f"holds more than {most_cells:,} cells, empty ones that are coloured too"
+                    _refuse(file, what, "save the readings alone, or as CSV UTF-8")
     except _DAMAGE:
         _refuse(file, *damaged)
     if total > MAX_UNPACKED_BYTES or len(members) > _MAX_MEMBERS:
@@ -104,14 +108,16 @@ def _check_archive(data: bytes, file: str) -> None:
         _refuse(file, what, "no day's readings are so large: save the readings alone")
 
 
-def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> tuple[int, int]:
-    """Bytes of a member, and tags."""
-    size = tags = 0
+def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> tuple[int, int, int]:
+    """Bytes of a member, tags, and cells if it is a sheet."""
+    size = tags = cells = 0
     tail = b""
     with archive.open(member) as stream:
         while chunk := stream.read(_CHUNK):
             size += len(chunk)
             tags += chunk.count(b"<")
+            if "worksheets" in member.filename:
+                cells += sum(map(chunk.count, _CELLS))
             if size > MAX_UNPACKED_BYTES:
                 break
             # Letters alone, so that a UTF-16 declaration is seen as well.
@@ -119,7 +125,7 @@ def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> t
                 what = "declares a document type inside, which no workbook needs"
                 _refuse(file, what, "save the workbook again as .xlsx")
             tail = chunk[-32:]
-    return size, tags
+    return size, tags, cells
 
 
 def _rows(sheet: ReadOnlyWorksheet) -> Rows:

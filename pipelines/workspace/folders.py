@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.workspace.files import write_text
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 VARIABLE = "STRIKEOFF_WORKSPACE"
 FILE, URL = "shop.db", "database.url"
@@ -32,8 +32,9 @@ class Workspace:
 
     def shops(self) -> list[str]:
         """Names of the shops that have been imported, sorted."""
-        found = (path for name in (FILE, URL) for path in self.root.glob(f"datasets/*/{name}"))
-        return sorted({path.parent.name for path in found})
+        found = self.root.glob("datasets/*")
+        there = os.path.lexists  # a link to nothing is told where it is read
+        return sorted(f.name for f in found if there(f / FILE) or there(f / URL))
 
     def pick(self, name: str | None = None) -> str:
         """The shop of that name, or the only one there is.
@@ -44,6 +45,9 @@ class Workspace:
         if name in shops:
             return name
         place = f"the workspace {self.root.absolute()}"
+        for lost in self.lost():
+            if name in (None, lost):
+                raise UserError(self._missing(lost, shops), Kind.DAMAGED)
         if not shops:
             raise UserError(
                 f"No shop in {place} yet; run strikeoff import TABLES_DIR, or strikeoff demo."
@@ -53,6 +57,21 @@ class Workspace:
         if len(shops) > 1:
             raise UserError(f"{place} holds {', '.join(shops)}; say which one with --shop NAME.")
         return shops[0]
+
+    def lost(self) -> list[str]:
+        """Names of shops whose models, reports or jobs of the week are there and whose data not."""
+        traces = ("models/*/CURRENT", "models/*/[0-9]*", "datasets/*/reports", "datasets/*/*.csv")
+        found = {path.parent.name for trace in traces for path in self.root.glob(trace)}
+        return sorted(found.difference(self.shops()))
+
+    def _missing(self, shop: str, others: list[str]) -> str:
+        file = self.root / "datasets" / shop / FILE
+        said = (
+            f"{file}: is missing, though models or reports of shop {shop} are still there; put the "
+            f"file back from a copy, or import what was exported: strikeoff import TABLES_DIR "
+            f"--shop {shop}"
+        )
+        return said + (f"; for another shop say --shop {others[0]}." if others else ".")
 
     def database(self, shop: str) -> Path | str:
         """The shop's database file, or the URL that stands in ``database.url`` beside it."""

@@ -87,7 +87,8 @@ FILES: dict[str, Callable[[], str | bytes]] = {
     "XML, deep": lambda: "<CxF>" + ("<a>" * 48 + "</a>" * 48) * 8_300 + "</CxF>",
     "CSV, 10 MB of one column": lambda: "L\n" + "50.123456\n" * 1_000_000,
     "CSV, most readings": lambda: csv(_columns("{} nm", MOST)),
-    "workbook, most readings": lambda: workbook(_columns("{} nm", MOST)),
+    "workbook, most cells": lambda: workbook(_columns("{} nm", 4_300)),
+    "workbook, too many cells": lambda: workbook(_columns("{} nm", MOST)),
 }
 
 

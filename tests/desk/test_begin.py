@@ -87,6 +87,14 @@ def test_the_invented_shop_is_taken_in_and_a_shop_of_ones_own_begun_beside_it(em
     assert "4 prints of 1 inks" in later(empty, "/begin/")
 
 
+def test_a_list_of_prints_holds_no_formulas(empty):
+    rows = ROWS | {"Inks": [["@red", "Warm red", "plastisol", "colour", 98]]}
+    assert empty.send("/begin/tables", tables=filled(empty, rows), name="s").status_code == 200
+    later(empty, "/begin/")
+    listed = [*csv.DictReader(StringIO(empty.get("/begin/first-prints.csv").text))]
+    assert {row["ink_id"] for row in listed} == {"'@red"}
+
+
 def test_a_workbook_with_mistakes_is_refused_whole(empty):
     wrong = ROWS | {"Screens": [["43-80", "many", 80, 149]]}
     reply = empty.send("/begin/tables", tables=filled(empty, wrong), name="s")

@@ -84,8 +84,8 @@ BAD = {
         cgats(GOOD).replace('"dark red"', '"dark red'),
         "line 10: a quotation mark is not closed",
     ),
-    "utf-16": (cgats(GOOD).encode("utf-16"), "is UTF-16 text; save it as UTF-8"),
-    "utf-16 csv": (csv(SHEET_COLUMNS).encode("utf-16"), "is UTF-16 text"),
+    "half a sign of utf-16": (cgats(GOOD).encode("utf-16")[:-1], "is not a text file"),
+    "utf-16 without its mark": (csv(SHEET_COLUMNS).encode("utf-16-le"), "is not a text file"),
     "binary": (bytes(range(256)), "is not a text file"),
     "old workbook": (bytes.fromhex("d0cf11e0a1b11ae1") + b"\0" * 99, "the old .xls form"),
     "gap in a spectrum": (

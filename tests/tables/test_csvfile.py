@@ -58,6 +58,7 @@ def test_csv_text_goes_out_and_in_unchanged(cells):
     # The csv module of the standard library reads the same cells (an independent reader).
     rows = list(csv.reader(io.StringIO(text, newline="")))
     assert [tuple(row) for row in rows[1:]] == cells
-    back, _ = csvfile.cells_of(text.encode(), "t.csv", Findings())
+    rows, _ = csvfile.rows_of(text.encode(), "t.csv", Findings())
+    back = csvfile.under_first_row(rows, "t.csv", Findings())
     assert back.to_numpy().tolist() == frame.to_numpy().tolist()
     assert csvfile.to_csv(back) == text

@@ -87,7 +87,8 @@ def test_no_cell_is_a_formula_and_all_come_back():
         assert line[:1] not in "=@" or not line
     assert "\n'=1+1," in text
     assert "\n-1.5," in text
-    back, _ = csvfile.cells_of(text.encode(), "t.csv", Findings())
+    rows, _ = csvfile.rows_of(text.encode(), "t.csv", Findings())
+    back = csvfile.under_first_row(rows, "t.csv", Findings())
     assert back["=name"].tolist() == cells
 
 

@@ -24,6 +24,7 @@ from tests.measured.documents import LAB, SHOP, SPECTRA
 from tests.measured.wrong import columns, cxf, keywords
 from tests.measured.wrong.columns import comma
 from tests.measured.wrong.cxf import cxf_file
+from tests.measured.wrong.dress import right_dress, wrong_dress
 from tests.measured.wrong.keywords import in_tables, text
 from tests.measured.wrong.readings import (
     DARK,
@@ -138,7 +139,7 @@ def wrong() -> dict[str, Case]:
         "tables, a black in percent alone": (Readings(DARK, scale=100), lab_only(SPECTRA)),
     }.items():
         cases[f"cgats: {name}"] = Case(in_tables(*parts))
-    return cases | _files_of_no_prints()
+    return cases | _files_of_no_prints() | wrong_dress()
 
 
 def _files_of_no_prints() -> dict[str, Case]:
@@ -246,7 +247,7 @@ def right() -> dict[str, Case]:
     cases["cxf: spectra beside Lab for a light of its own"] = Case(
         cxf_file(unknown), light.true_lab
     )
-    return cases
+    return cases | right_dress()
 
 
 def outcome(case: Case, path: Path) -> tuple[str, str]:
