@@ -204,7 +204,7 @@ def folder_beside(folder: Path) -> Iterator[Path]:
     """Yield a fresh folder; on success its files stand in ``folder``: all old or all new.
 
     Other files there stay. Where the system cannot exchange two folders in one step, or there are
-    folders inside, the files are put in place one right after the other.
+    folders inside, the files are put in place as those of `together` are.
     """
     folder = folder.resolve()
     refuse_unwritable(folder)

@@ -26,9 +26,10 @@ from tests.kills import (
     beside,
     data,
     models,
+    photograph,
 )
 from tests.quick_shop import began
-from tests.servers import fresh_database
+from tests.servers import down, fresh_database
 from tests.tracing import Call, traced
 from tests.tracing import Seen as AtCall
 
@@ -143,4 +144,35 @@ def test_all_is_old_or_new_and_the_same_command_comes_to_its_end(case: Case, tmp
                 done = False
             assert (code, len(wrong)) == ((0, 0) if done else (2, 1)), (where, said)
             assert all("was lost" in line or "does not answer" in line for line in wrong), said
+            scene.goes_on(where)
+
+
+EXPORT = Case("export", ("export", "out"))
+
+
+@pytest.mark.parametrize("case", [*CASES[1:], EXPORT], ids=lambda case: case.name)
+def test_a_server_that_dies_is_told_and_nothing_is_half_done(case: Case, tmp_path, server):
+    beside(), any_print()
+    calls: list[Call] = []
+    with fresh_database(server) as url, on_server(case, tmp_path / "work", server, url) as scene:
+        assert scene.play(lambda n, call: bool(calls.append(call))) == 0
+        scene.new = scene.look()
+        whole = photograph(scene.root)
+        sent = [n for n, call in enumerate(calls) if call.what == "socket"]
+        for i in range(TIMES):
+            at = sent[(2 * i + 1) * len(sent) // (2 * TIMES)]
+            where = f"{case.name}, the server dead before {at} of {len(calls)}"
+            with down(server) as stop:
+                code = scene.play(lambda n, _, at=at, stop=stop: bool(n == at and stop()))
+                left = photograph(scene.root)
+            said = scene.said.read_text()
+            seen = scene.look()
+            scene.is_old_or_new(seen, where)
+            done = code == 0
+            assert done <= (seen == scene.new), (where, said)
+            wrong = [line for line in said.splitlines() if line.startswith("strikeoff: ")]
+            assert (code, len(wrong)) == ((0, 0) if done else (2, 1)), (where, said)
+            assert all("was lost" in line or "does not answer" in line for line in wrong), said
+            made = {path for path in left if path.split("/")[0] == "out"}
+            assert made in (set(), {path for path in whole if path.split("/")[0] == "out"}), where
             scene.goes_on(where)
