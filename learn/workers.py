@@ -106,7 +106,7 @@ def _started(n: int) -> Iterator[_Crew]:
     ours = __name__.partition(".")[0] + "."
     modules = [name for name in sys.modules if name.startswith(ours)]
     pool = ProcessPoolExecutor(n, timeout=IDLE_S, initializer=_ready, initargs=(modules,))
-    with _ctrl_c_blocked():
+    with ctrl_c_blocked():
         pool.submit(int)
     with TemporaryDirectory(prefix="workers-", ignore_cleanup_errors=True) as folder:
         try:
@@ -116,7 +116,7 @@ def _started(n: int) -> Iterator[_Crew]:
 
 
 @contextmanager
-def _ctrl_c_blocked() -> Iterator[None]:
+def ctrl_c_blocked() -> Iterator[None]:
     """Processes started within never see Ctrl-C, which reaches all of a terminal: the one that
     shares out the work answers it, and ends the others."""
     if not hasattr(signal, "pthread_sigmask"):  # Windows: they heed it until they are ready

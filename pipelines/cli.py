@@ -96,7 +96,8 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command: 0 when done, 2 for a user's mistake, 130 when interrupted; 3 when done, but
+    """Run one command: 0 when done, 1 when done but for some shops of a group, 2 for a user's
+    mistake, 130 when interrupted; 3 when done, but
     the screen or the file that should show it could not be written."""
     out = Terminal(sys.stdout)
     with redirect_stdout(out), redirect_stderr(Terminal(sys.stderr)):

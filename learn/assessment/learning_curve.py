@@ -20,6 +20,7 @@ from learn.colour.difference import difference
 from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
 from learn.predict.model import ShiftModel
+from learn.predict.protocol import RecallingModel
 from learn.predict.verdict import ask_for_test
 from learn.shop import Shop, jobs_of
 from learn.workers import at_work
@@ -76,21 +77,28 @@ def learning_curve(
     """
     say = progress or (lambda _: None)
     place, by_date = job_order(shop.prints)
-    n_jobs = place.max() + 1 if len(place) else 0
-
-    parts = []
-    for share in sorted(SHARES, reverse=True):
-        cut = round(share * n_jobs)
-        learnt = place < cut
-        ahead = ~learnt & (place < cut + round(AHEAD * n_jobs)) & ~skip
-        if min(learnt.sum(), ahead.sum()) >= FEWEST_PRINTS:
-            parts.append((learnt, ahead))
-            say(f"learning curve: again from {learnt.sum()} prints, scored on the next")
-    longest_first = at_work(partial(_after, shop, place), parts)
+    cut = parts(place, skip)
+    for learnt, _ in cut:
+        say(f"learning curve: again from {learnt.sum()} prints, scored on the next")
+    longest_first = at_work(partial(after, shop, place), cut)
     return longest_first[::-1], by_date
 
 
-def _after(shop: Shop, job: NDArray[np.intp], part: tuple[Mask, Mask]) -> Point:
+def parts(place: NDArray[np.intp], skip: NDArray[np.bool_]) -> list[tuple[Mask, Mask]]:
+    """For each point of the curve the prints (n,) learnt from and those scored, the longest
+    first; ``place`` as of :func:`job_order`, ``skip`` as of :func:`learning_curve`."""
+    n_jobs = place.max() + 1 if len(place) else 0
+    cut = []
+    for share in sorted(SHARES, reverse=True):
+        here = round(share * n_jobs)
+        learnt = place < here
+        ahead = ~learnt & (place < here + round(AHEAD * n_jobs)) & ~skip
+        if min(learnt.sum(), ahead.sum()) >= FEWEST_PRINTS:
+            cut.append((learnt, ahead))
+    return cut
+
+
+def after(shop: Shop, job: NDArray[np.intp], part: tuple[Mask, Mask]) -> Point:
     """Learn from the first, score on the second."""
     learnt, ahead = (shop.prints[rows].reset_index(drop=True) for rows in part)
     model = ShiftModel(max_iterations=ITERATIONS).fit(replace(shop, prints=learnt))
@@ -119,7 +127,7 @@ def point(
     measured: Array,
     inside: NDArray[np.bool_],
     job: NDArray,
-    model: ShiftModel,
+    model: RecallingModel,
 ) -> Point:
     """Score predictions N(mean, covariance) of prints whose jobs are ``job`` (m,)."""
     settings = model.settings_

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.assessment.attribution import Budget, budget, limits
 from learn.assessment.cross_validation import Forecasts, KindScore, forecasts, score_kind
@@ -16,6 +17,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
 from learn.errors import Unusable
 from learn.predict.model import ShiftModel
+from learn.predict.protocol import RecallingModel
 from learn.predict.verdict import ask_for_test, chance_needed
 from learn.process import SETTING_COLUMNS
 from learn.shop import Shop
@@ -87,15 +89,13 @@ def checkup(
     out = {
         "kinds": [score_kind(f) for f in found],
         "chances": _chances(model, by_job),
-        "today": _today(model, by_job),
+        "today": today(model, by_job),
         "budget": budget(model, by_job),
         "limits": limits(model, by_job),
     }
     curve, by_date = None, True
     if with_curve:
-        learnt = kept["print_id"]
-        skip = ~shop.prints["print_id"].isin(learnt).to_numpy()
-        curve, by_date = learning_curve(shop, skip, progress)
+        curve, by_date = learning_curve(shop, not_scored(model, shop), progress)
     return Checkup(
         n_prints=len(kept),
         n_jobs=n_jobs,
@@ -130,5 +130,11 @@ def _chances(model: ShiftModel, f: Forecasts) -> Chances:
     )
 
 
-def _today(model: ShiftModel, f: Forecasts) -> Point:
+def not_scored(model: RecallingModel, shop: Shop) -> NDArray[np.bool_]:
+    """The prints (n,) of a shop that a model with its history does not learn from."""
+    return ~shop.prints["print_id"].isin(model.history().prints["print_id"]).to_numpy()
+
+
+def today(model: RecallingModel, f: Forecasts) -> Point:
+    """The whole history, each print as predicted without its job."""
     return point(len(f.at), f.mean, f.covariance, f.measured, f.inside, f.group, model)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from learn.assessment.attribution import Budget, budget, limits
-from learn.assessment.cross_validation import Forecasts
-from learn.assessment.report import FEWEST_JOBS, RECORDED
+from learn.assessment.cross_validation import Forecasts, crossed_factors
+from learn.assessment.learning_curve import Point
+from learn.assessment.report import FEWEST_JOBS, RECORDED, today
 from learn.colour.colorimetry import delta_e00
 from learn.gp.posterior import one_thread
 from learn.monitoring.cusum import drifts
@@ -18,6 +20,8 @@ from learn.monitoring.innovations import one_step_ahead
 from learn.monitoring.monthly import by_month
 from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
+from learn.predict.calibration import LeftOut
+from learn.predict.dispersion import Errors
 from learn.predict.history import History
 from learn.predict.protocol import RecallingModel
 from learn.shop import Shop, jobs_of, latest_lots
@@ -40,7 +44,8 @@ class Glance:
     news: News
     drift: pd.DataFrame | None  # of learn.monitoring.cusum.drifts; None: too few dated prints
     film: pd.DataFrame | None  # of learn.monitoring.monthly.by_month; None as well
-    budget: Budget | None  # None: too few jobs
+    today: Point | None  # every print as predicted without its job; None: too few jobs
+    budget: Budget | None  # None as well
     limits: pd.DataFrame | None
     known_from: dict[str, str]
     recorded: dict[str, float]
@@ -77,20 +82,25 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         ahead = one_step_ahead(model, everything, measured)
         return _of_lots_in_use(drifts(ahead), everything), by_month(ahead.frame)
 
-    def known() -> tuple[Budget, pd.DataFrame] | None:
+    def known() -> tuple[Point, Budget, pd.DataFrame] | None:
         if not enough:
             return None
-        by_job = _by_job(model, history, jobs)
-        return budget(model, by_job), limits(model, by_job)
+        left = model.leave_out(jobs)
+        by_job = _by_job(history, left)
+        factor = crossed_factors(Errors(left.z, left.group))[:, None, None]
+        widened = replace(by_job, covariance=factor**2 * left.covariance)
+        return today(model, widened), budget(model, by_job), limits(model, by_job)
 
     # each takes about half of the time
-    moved, found = in_threads(lambda look: look(), [drifted, known])
+    looks: list[Callable[[], Any]] = [drifted, known]
+    moved, found = in_threads(lambda look: look(), looks)
     drift, film = moved if moved else (None, None)
-    spent, worst = found if found else (None, None)
+    now, spent, worst = found if found else (None, None, None)
     return Glance(
         news=_news(model, new, new_lab, int(fresh.sum())),
         drift=drift,
         film=film,
+        today=now,
         budget=spent,
         limits=worst,
         known_from={ink: model.known_from(ink) for ink in model.encoder_.inks.index},
@@ -105,9 +115,8 @@ def _of_lots_in_use(found: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
     return found[(found["cause"] != "lot") | found["level"].isin(in_use)].reset_index(drop=True)
 
 
-def _by_job(model: RecallingModel, history: History, jobs: pd.Series) -> Forecasts:
+def _by_job(history: History, left: LeftOut) -> Forecasts:
     """Every print as predicted without its job; nothing to compare with."""
-    left = model.leave_out(jobs)
     mean, at = history.lab - left.error, np.arange(len(history.lab))
     return Forecasts(
         "job", at, left.group, history.lab, mean, left.covariance, history.noise, mean, None

@@ -39,6 +39,7 @@ SETUP_OPTIONS = {
 TARGET_HELP = (
     "L,a,b, a screen colour #rrggbb, a name of the shop's targets, or a file with a measured chip"
 )
+IN_WORKSPACE = Path()  # ``--group`` without a file
 # What errors call by its name in the code, and how it is given.
 OPTIONS = {
     "max_base_strokes": "--max-base-strokes",
@@ -83,6 +84,27 @@ def add_workers(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="processors to use at once (default: all, at most 4); the answer is the same for any",
     )
+
+
+def add_group(parser: argparse.ArgumentParser, *, page: bool = True) -> None:
+    """``--group`` and where its work is done; ``page``: an option of its own draws it."""
+    parser.add_argument(
+        "--group",
+        metavar="FILE",
+        type=Path,
+        nargs="?",
+        const=IN_WORKSPACE,
+        help="all shops that FILE names (default: group.toml in the workspace)",
+    )
+    parser.add_argument(
+        "--cluster",
+        metavar="tcp://HOST:8786",
+        help="with --group: by the workers of a Dask scheduler (pip install 'strikeoff[cluster]')",
+    )
+    if page:
+        parser.add_argument(
+            "--page", metavar="FILE.html", type=Path, help="with --group: the plants on a page"
+        )
 
 
 def n_workers(text: str | None) -> int | None:

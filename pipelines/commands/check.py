@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 
 from learn.errors import Unusable
+from pipelines.commands._group import of_group, refuse_without_group
 from pipelines.commands._options import (
     add_command,
     add_figure,
+    add_group,
     add_shop,
     add_workers,
     n_workers,
@@ -34,18 +37,28 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "check",
         "how far the predictions can be trusted",
         ABOUT,
-        ["strikeoff check --page check.html", "strikeoff check --quick"],
+        [
+            "strikeoff check --page check.html",
+            "strikeoff check --quick",
+            "strikeoff check --group --page plants.html",
+        ],
     )
     add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
     add_figure(add, "chances and learning curve")
     add.add_argument("--quick", action="store_true", help="leave the learning curve out")
     add_workers(add)
+    add_group(add, page=False)
     add_shop(add)
     add.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    if args.group is not None:
+        from pipelines.tasks.groups import check_all
+
+        return of_group(args, workspace, "Checked", partial(check_all, quick=args.quick))
+    refuse_without_group(args, "cluster")
     return check(
         workspace=workspace,
         shop=args.shop,

@@ -102,6 +102,7 @@ def list_doubts(
 ) -> int:
     """Tell every print that is set aside, why and by whom; with ``everything`` settled ones too."""
     from pipelines.ledger import store
+    from pipelines.registry.archive import archive_of
     from pipelines.tasks.doubts import by_learner
 
     name = workspace.pick(shop)
@@ -118,7 +119,7 @@ def list_doubts(
             settled.append(f"{line} ({decision.who}, {minute(decision.at)})")
         else:
             arrived[row] = line
-    learnt = by_learner(workspace, name, state)
+    learnt = by_learner(archive_of(workspace, name), state)
     in_colour = shows_colour()
     seen: dict[int, Seen] = {}
     if learnt or (arrived and (page is not None or in_colour)):

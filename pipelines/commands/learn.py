@@ -8,13 +8,20 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 
-from pipelines.commands._options import add_command, add_shop, add_workers, n_workers
+from pipelines.commands._group import of_group, refuse_without_group
+from pipelines.commands._options import (
+    add_command,
+    add_group,
+    add_shop,
+    add_workers,
+    n_workers,
+)
+from pipelines.tasks.learning import LOCK, Sent, learn_shop
 from pipelines.workspace.alone import alone
 from pipelines.workspace.files import refuse_unwritable
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.progress import Progress
 
-LOCK = ".learning"
 ABOUT = """\
 Fits the physics of film and ink to the print history, learns what is left over, checks itself on
 jobs held back, and stores a new version under models/SHOP/, or in the database of a shop on a
@@ -25,6 +32,9 @@ it). Then the batch is appended, in seconds; or all is learnt anew, if anything 
 changed, if more than 10 % of the prints came since that was done last, or if recent prints
 contradict how sure the model is. The new version is put in charge unless it forecasts worse, by
 how near it comes and whether its bands are right.
+
+With --group all shops of group.toml are learnt, several at once; one that fails is told in the end
+(exit code 1) and stops no other, and the same command again goes on with what is left.
 """
 
 
@@ -35,17 +45,27 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "learn",
         "learn from the print history",
         ABOUT,
-        ["strikeoff learn", "strikeoff learn --refit"],
+        [
+            "strikeoff learn",
+            "strikeoff learn --refit",
+            "strikeoff learn --group --page plants.html",
+        ],
     )
     add.add_argument("--refit", action="store_true", help="learn all anew, whatever has come in")
     add.add_argument("--details", action="store_true", help="the scores and the search as well")
     add_workers(add)
+    add_group(add)
     add_shop(add)
     add.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    if args.group is not None:
+        from pipelines.tasks.groups import learn_all
+
+        return of_group(args, workspace, "Learnt", partial(learn_all, refit=args.refit))
+    refuse_without_group(args, "cluster", "page")
     return learn(
         workspace=workspace,
         shop=args.shop,
@@ -72,7 +92,6 @@ def learn(
     from pipelines.ledger import store
     from pipelines.registry import versions
     from pipelines.registry.archive import archive_of
-    from pipelines.tasks.learning import Sent, learn_shop
 
     say = progress or Progress()
     name = workspace.pick(shop)

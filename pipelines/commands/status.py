@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._group import of_group, refuse_without_group
+from pipelines.commands._options import add_command, add_group, add_shop, add_workers
 from pipelines.tasks.lots import lots_in_use
 from pipelines.tasks.sisters import told_in_short
 from pipelines.words.common import counted, minute, number
@@ -33,8 +34,14 @@ garments, presses and meshes are poorly known, and what to print or measure next
 def add_parser(commands: argparse._SubParsersAction) -> None:
     """Add the parser of this command."""
     add = add_command(
-        commands, "status", "shop, model, drift and what to do next", ABOUT, ["strikeoff status"]
+        commands,
+        "status",
+        "shop, model, drift and what to do next",
+        ABOUT,
+        ["strikeoff status", "strikeoff status --group --page plants.html"],
     )
+    add_workers(add)
+    add_group(add)
     add_shop(add)
     add.set_defaults(run=run)
 
@@ -49,6 +56,11 @@ BEGIN = (
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    if args.group is not None:
+        from pipelines.tasks.groups import look_at_all
+
+        return of_group(args, workspace, "At a glance", look_at_all)
+    refuse_without_group(args, "workers", "cluster", "page")
     return status(workspace=workspace, shop=args.shop)
 
 
@@ -79,7 +91,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             raise
         unknown = str(error)
     charge = promotion.opened(kept, version, data)
-    lines += _doubts(state, list(by_learner(workspace, name, state).values()) if charge else [])
+    lines += _doubts(state, list(by_learner(kept, state).values()) if charge else [])
     if unknown:
         lines.append(unknown)
     elif version is None:

@@ -19,6 +19,7 @@ from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.safety import uploaded
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
+from pipelines.registry.archive import archive_of
 from pipelines.tables.folder import read_setups
 from pipelines.tasks import doubts, since, week
 from pipelines.tasks.lots import latest_taken, with_latest
@@ -82,9 +83,16 @@ def show() -> str:
         changed=changed,
         came=since.came(now.ledger, now.workspace, now.shop, day),
         arrived=doubts.on_arrival(now.state),
-        learnt=len(doubts.by_learner(now.workspace, now.shop, now.state)) if now.model else 0,
+        learnt=_by_learner(now),
         suffixes=week.SUFFIXES,
     )
+
+
+def _by_learner(now: Now) -> int:
+    """How many prints the learner doubts."""
+    if now.model is None:
+        return 0
+    return len(doubts.by_learner(archive_of(now.workspace, now.shop), now.state))
 
 
 @place.post("/jobs")

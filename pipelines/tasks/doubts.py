@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from pipelines.ledger.state import State
 from pipelines.registry import versions
-from pipelines.registry.archive import archive_of
-from pipelines.workspace.folders import Workspace
+from pipelines.registry.archive import Archive
 
 
-def by_learner(workspace: Workspace, name: str, state: State) -> dict[int, str]:
+def by_learner(kept: Archive, state: State) -> dict[int, str]:
     """Gross errors of the model in charge that nobody has decided on since: row -> line."""
-    kept = archive_of(workspace, name)
     version = versions.in_charge(kept)
     if version is None:
         return {}

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from pipelines.registry.report_card import Record
 
 
+LOCK = ".learning"  # held in the folder of models while they are learnt or stored
+
+
 @dataclass(frozen=True)
 class Sent:
     """What a shop is learnt from, beside the models it has: tables as they hold now.
@@ -46,11 +49,12 @@ def learn_shop(
     n_jobs: int | None = None,
     progress: Callable[[str], None],
     tell: Callable[[str], None] = print,
-) -> None:
+) -> str:
     """Score what came in as a forecast, learn it, store the new version and judge it.
 
-    ``tell`` is given what there is to say, line by line. Where another computer puts a version in
-    charge before the long work has begun, it begins again with that one.
+    ``tell`` is given what there is to say, line by line; returned is what came of it, in short.
+    Where another computer puts a version in charge before the long work has begun, it begins again
+    with that one.
     """
     from pipelines.registry.sealed import Overtaken
 
@@ -68,7 +72,7 @@ def _learn_shop(
     n_jobs: int | None,
     progress: Callable[[str], None],
     tell: Callable[[str], None],
-) -> None:
+) -> str:
     from learn.workers import usual_workers
     from pipelines.registry import promotion, report_card, versions
     from pipelines.registry.catalogue import Catalogue
@@ -104,7 +108,7 @@ def _learn_shop(
         more = told_in_detail(card[scored_before:], charge.model) if details else []
         for line in [*lines, *more]:
             tell(line)
-        return
+        return lines[0]
 
     new = promotion.new_prints(charge.model, marks) if charge else []
     if charge is not None and step.how == "append":
@@ -141,10 +145,11 @@ def _learn_shop(
     lines = told(step, charge, model, new, len(data.prints))
     lines += lots_of_batch(model, data, new if charge else None)
     lines.append(f"Stored as version {version} in {kept.where(version)}.")
-    lines += _in_whose_place(version, takes, now, why)
+    place = _in_whose_place(version, takes, now, why)
     more = told_in_detail(card[scored_before:], model) if details else []
-    for line in [*lines, *more]:
+    for line in [*lines, *place, *more]:
         tell(line)
+    return f"{lines[0]} {place[0]}"
 
 
 def _in_whose_place(version: str, takes: bool, now: str | None, why: str) -> list[str]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipelines.workspace.files import write_text
@@ -16,9 +17,13 @@ FILE, URL = "shop.db", "database.url"
 
 @dataclass(frozen=True)
 class Workspace:
-    """Where things lie; nothing is created here."""
+    """Where things lie; nothing is created here.
+
+    ``urls``: databases of shops that are named elsewhere than in the folder.
+    """
 
     root: Path
+    urls: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     @classmethod
     def find(cls, given: str | None = None) -> Workspace:
@@ -34,7 +39,8 @@ class Workspace:
         """Names of the shops that have been imported, sorted."""
         found = self.root.glob("datasets/*")
         there = os.path.lexists  # a link to nothing is told where it is read
-        return sorted(f.name for f in found if there(f / FILE) or there(f / URL))
+        here = {f.name for f in found if there(f / FILE) or there(f / URL)}
+        return sorted(here | set(self.urls))
 
     def pick(self, name: str | None = None) -> str:
         """The shop of that name, or the only one there is.
@@ -75,6 +81,8 @@ class Workspace:
 
     def database(self, shop: str) -> Path | str:
         """The shop's database file, or the URL that stands in ``database.url`` beside it."""
+        if shop in self.urls:
+            return self.urls[shop]
         folder = self.root / "datasets" / shop
         try:
             url = (folder / URL).read_text(encoding="utf-8").strip()

@@ -26,6 +26,11 @@ def without_secrets(text: str) -> str:
     return _URL.sub(_hidden, text) if "://" in text else text
 
 
+def has_password(url: str) -> bool:
+    """Whether a URL holds a password, or may."""
+    return without_secrets(url) != url
+
+
 def _hidden(url: re.Match[str]) -> str:
     login, at, place = url[2].rpartition("@")
     user, colon, _ = login.partition(":")

@@ -63,6 +63,7 @@ RUNS = (
     Run("scale", 5),
     Run("commands", 2),
     Run("page", 4),
+    Run("group", 6),
     Run("natural", 4),
     Run("wrong_files", 0.5),
     Run("kills --every 7", 10),

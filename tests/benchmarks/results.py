@@ -50,6 +50,7 @@ ORDER = (
     "scale",
     "commands",
     "page",
+    "group",
     "natural",
     "wrong_files",
     "kills",

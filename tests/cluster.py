@@ -1,0 +1,83 @@
+"""A Dask scheduler and its workers on this computer, each a process of its own."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass
+class Cluster:
+    """``address`` of the scheduler; its process and those of the workers."""
+
+    address: str
+    scheduler: subprocess.Popen
+    workers: list[subprocess.Popen] = field(default_factory=list)
+
+    def start_worker(self, folder: Path, *options: str) -> subprocess.Popen:
+        worker = _started(
+            "worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+            "--local-directory", str(folder), "--death-timeout", "60", *options,
+        )  # fmt: skip
+        self.workers.append(worker)
+        return worker
+
+
+def _started(*command: str) -> subprocess.Popen:
+    inside = {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.Popen(
+        [sys.executable, "-m", "distributed.cli.dask_" + command[0], *command[1:]],
+        cwd=ROOT,
+        env=os.environ | inside,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def _free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return free.getsockname()[1]
+
+
+@contextmanager
+def running_cluster(folder: Path, workers: int = 2) -> Iterator[Cluster]:
+    """A scheduler on loopback with so many workers; all ended in the end.
+
+    Skips where Dask is not installed: pip install '.[cluster]'.
+    """
+    pytest.importorskip("distributed", reason="Dask is not installed: pip install '.[cluster]'")
+    from distributed import Client
+
+    address = f"tcp://127.0.0.1:{_free_port()}"
+    host, port = address.removeprefix("tcp://").split(":")
+    scheduler = _started("scheduler", "--host", host, "--port", port, "--no-dashboard")
+    cluster = Cluster(address, scheduler)
+    try:
+        for _ in range(workers):
+            cluster.start_worker(folder)
+        until = time.monotonic() + 120
+        while True:
+            try:
+                with Client(address, timeout=5, set_as_default=False) as client:
+                    client.wait_for_workers(workers, timeout=120)
+                break
+            except OSError:
+                assert time.monotonic() < until, "the scheduler did not start"
+                time.sleep(0.5)
+        yield cluster
+    finally:
+        for process in [*cluster.workers, scheduler]:
+            process.kill()
+            process.wait()
