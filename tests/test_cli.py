@@ -62,6 +62,9 @@ class StubModel:
     def lots(self, prints):
         return []
 
+    def sisters_of(self, inks):
+        return {}
+
     def carded(self):
         return []
 

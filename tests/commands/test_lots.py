@@ -109,7 +109,7 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
     assert "taken as the latest printed, C19-L05" in capsys.readouterr().err
     sheet = tmp_path / "sheet.html"
     assert main([*aim, "--lot", "C19=new", "--sheet", str(sheet)]) == 0
-    assert "taken as" not in capsys.readouterr().err
+    assert "lot not given" not in capsys.readouterr().err
     assert ">new<" in sheet.read_text()
     listed = pd.read_csv(sheet.with_suffix(".csv"))
     assert listed["ink_lot"].isna().all()  # whoever measures it knows its name

@@ -214,7 +214,11 @@ class Shop(RuleBasedStateMachine):
     @rule()
     def check(self) -> None:
         self.checked += 1
-        self.does("check", "--quick", "--workers", "1")
+        database = self.root / "datasets" / "s" / "shop.db"
+        learnt = versions.load(InFolder(self.root / "models" / "s")).facts["data_sha256"]
+        stale = learnt != versions.fingerprint(store.read(database))
+        refused = "have changed since version .* run strikeoff learn" if stale else None
+        self.does("check", "--quick", "--workers", "1", refused=refused)
 
     @rule()
     def look(self) -> None:
