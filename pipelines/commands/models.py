@@ -20,6 +20,12 @@ FIGURES = (
     ("  nearest past print", ("validation", "nearest_median_dE00"), "{:.2f}"),
     ("in the 90 % bands, %", ("validation", "coverage90"), "{:.1%}"),
 )
+# How a version came about.
+HOW = {
+    "append": "appended to",
+    "refit": "learnt anew",
+    "told": "told what other plants know, on",
+}
 ABOUT = """\
 Lists the versions a shop has learnt, with how good each was on jobs held back, and which one is in
 charge. --use goes back to another version; --compare puts two side by side. "Better" counts how
@@ -136,8 +142,8 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
             print(f"Set aside by {name} alone: {', '.join(sorted(alone)[:12])}.")
     for name, each in zip(names, facts, strict=True):
         if learnt := each.get("learnt"):
-            done = {"append": "appended to", "refit": "learnt anew"}[learnt["how"]]
-            print(f"{name} was {done}{' ' + learnt['after'] if learnt['how'] == 'append' else ''}"
+            done = HOW[learnt["how"]]
+            print(f"{name} was {done}{' ' + learnt['after'] if learnt['how'] != 'refit' else ''}"
                   f" ({learnt['why']}); {'' if learnt['put_in_charge'] else 'not '}put in charge: "
                   f"{learnt['because']}.")  # fmt: skip
     for line in report_card.side_by_side(report_card.read(kept), *names):

@@ -27,6 +27,7 @@ from pipelines.tasks.plants import (
     learn_plant,
     look_at,
 )
+from pipelines.tasks.sisters import summary_of_shop, tell_shop
 from pipelines.words.group import Plant, from_json
 from pipelines.workspace.alone import if_free
 from pipelines.workspace.files import refuse_unwritable, write_text
@@ -76,7 +77,32 @@ def learn_all(group: Group, engine: Engine, say: Say, *, refit: bool = False) ->
             _store(members[name], before.pop(name), learnt)
             found.plants[name] = learnt.plant
             say(f"{name}: {learnt.plant.done} ({_so_far(found)})")
+    if found.lost is None:
+        _tell_each_other(found, say)
     return found
+
+
+def _tell_each_other(found: Found, say: Say) -> None:
+    """What plants know of inks they share is told to the others; only summaries travel."""
+    from pipelines.ledger import store
+    from pipelines.registry.archive import archive_of
+
+    members = [m for m in found.group.members if m.name in found.plants]
+    if not any(m.shares for m in members) or len(members) < 2:
+        return
+    states = {m.name: store.read_state(m.workspace.database(m.shop)) for m in members}
+    said = {}
+    for m in members:
+        with _troubles(found, m.name):
+            kept = archive_of(m.workspace, m.shop)
+            said[m.name] = summary_of_shop(kept, states[m.name], m.name, m.shares)
+    for m in members:
+        others = [one for name, one in said.items() if one is not None and name != m.name]
+        if others:
+            with _troubles(found, m.name), _alone(m):
+                done = tell_shop(archive_of(m.workspace, m.shop), states[m.name], others)
+                if done is not None:
+                    say(f"{m.name}: {done}")
 
 
 def look_at_all(group: Group, engine: Engine, say: Say) -> Found:
