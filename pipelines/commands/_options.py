@@ -98,8 +98,9 @@ def add_group(parser: argparse.ArgumentParser, *, page: bool = True) -> None:
     )
     parser.add_argument(
         "--cluster",
-        metavar="tcp://HOST:8786",
-        help="with --group: by the workers of a Dask scheduler (pip install 'strikeoff[cluster]')",
+        metavar="ADDRESS",
+        help="with --group: by the workers of a Dask scheduler, such as tcp://plant7:8786 "
+        "(pip install 'strikeoff[cluster]')",
     )
     if page:
         parser.add_argument(
