@@ -69,7 +69,9 @@ class Problem:
         if self.row is not None:
             place += f", row {self.row}"
         if self.column is not None:
-            place += f", column {self.column}"
+            place += (
+                f", {self.column}" if self.file.endswith(".toml") else f", column {self.column}"
+            )
         return printable(f"{place}: {self.what}; {self.advice}.")
 
 

@@ -188,9 +188,9 @@ HOLE = TINY["substrates.csv"].replace("0.8500", "", 1)
             {"prints": TINY["prints.csv"].replace("46.00,58.2", '"46,0",58.2').replace("L7", "")},
             [],  # a decimal comma in a comma file: set aside, see below
         ),
-        ({"shop": 'illuminant = "moon"'}, ["shop.toml, column illuminant: 'moon' is none of"]),
+        ({"shop": 'illuminant = "moon"'}, ["shop.toml, illuminant: 'moon' is none of"]),
         ({"shop": "tolerance_dE00 = two"}, ["shop.toml: cannot be read (Invalid value"]),
-        ({"shop": 'confidence = "90"'}, ["shop.toml, column confidence: '90' is not a number"]),
+        ({"shop": 'confidence = "90"'}, ["shop.toml, confidence: '90' is not a number"]),
     ],
 )
 def test_an_unusable_table_is_refused_in_one_sentence(tmp_path, changes, said):

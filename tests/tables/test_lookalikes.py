@@ -71,5 +71,5 @@ def test_a_base_in_the_history_is_not_learnt_as_none(tmp_path):
 def test_a_setting_nearly_spelt_right_is_not_left_aside(tmp_path):
     for key, meant in (("tolerance", "tolerance_dE00"), ("confidance", "confidence")):
         said = refused(tmp_path, shop=f"{key} = 0.9\n")
-        assert f"shop.toml, column {key}: " in said
+        assert f"shop.toml, {key}: " in said
         assert f'is "{meant}" meant?' in said

@@ -63,11 +63,11 @@ def test_strokes_given_anew_leave_no_flash_of_before(tmp_path):
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("strokes = 0", 'shop.toml, column usual.dark.strokes: "0" is outside 1 to 20'),
-        ("strokes = true", "shop.toml, column usual.dark.strokes: True is no text or number"),
+        ("strokes = 0", 'shop.toml, usual.dark.strokes: "0" is outside 1 to 20'),
+        ("strokes = true", "shop.toml, usual.dark.strokes: True is no text or number"),
         ("strokes = 1\nflashes = 1", "1 flashes do not fit between 1 strokes"),
         ("base = 'Base wite'", 'usual.dark.base: "Base wite" is not in inks.csv'),
-        ("mash = '77-55'", "shop.toml, column usual.dark.mash: is not known; use one of mesh, "),
+        ("mash = '77-55'", "shop.toml, usual.dark.mash: is not known; use one of mesh, "),
         ("[usual.blck]", 'usual.blck: "blck" is not in substrates.csv; write dark, light, any or'),
     ],
 )
