@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-
-from pipelines.words.common import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,6 +69,7 @@ def tell_shop(kept: Archive, state: State, others: Sequence[Told]) -> str | None
     done, in short; None where it was told just that before, or has no model of its tables."""
     from pipelines.registry import versions
     from pipelines.tables.folder import to_shop
+    from pipelines.words.common import counted
 
     found, mark = _in_charge(kept, state), kept.mark()
     if found is None:
@@ -94,7 +92,7 @@ def tell_shop(kept: Archive, state: State, others: Sequence[Told]) -> str | None
     }
     facts = {**charge.facts, "learnt": learnt, "told_of": key.hexdigest()}
     version = versions.save(kept, *model.to_state(), facts, charge=True, mark=mark)
-    followed = [one.plant for one in model.sisters_.heard if np.isfinite(one.widening)]
+    followed = [one.plant for one in model.sisters_.heard if math.isfinite(one.widening)]
     if not followed:
         return f"no other plant's word brings its own inks nearer; model {version} says so"
     inks = counted(len(model.sisters_.inks), "ink")
