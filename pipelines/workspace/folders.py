@@ -65,8 +65,8 @@ class Workspace:
         return shops[0]
 
     def lost(self) -> list[str]:
-        """Names of shops whose models, reports or jobs of the week are there and whose data not."""
-        traces = ("models/*/CURRENT", "models/*/[0-9]*", "datasets/*/reports", "datasets/*/*.csv")
+        """Names of shops whose models or reports are there and whose data are not."""
+        traces = ("models/*/CURRENT", "models/*/[0-9]*", "datasets/*/reports")
         found = {path.parent.name for trace in traces for path in self.root.glob(trace)}
         return sorted(found.difference(self.shops()))
 
