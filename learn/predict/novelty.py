@@ -113,7 +113,6 @@ class Likeness:
         if self.told:
             ink[X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
         on = factors["later"] ** 2 - usual  # what it adds to be later
-        later = later if on > 0 else np.minimum(later, 1.0)
         variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
         new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
         few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
@@ -123,10 +122,9 @@ class Likeness:
         new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
         times = np.array([*(k for k, _ in new), later > 0])
         variance = np.array([*(v for _, v in new), usual + later * on])
-        widest = np.where(times > 0, variance, 0.0).max(axis=0)
-        least = np.where(widest > 0, np.minimum(widest, usual), usual)
-        # what each of several adds to the usual variance adds up
-        return np.sqrt(least + (times * np.maximum(variance - usual, 0.0)).sum(axis=0))
+        # what each of several adds to the usual variance adds up; what is new is never judged less
+        # carefully than what is known
+        return np.sqrt(usual + (times * np.maximum(variance - usual, 0.0)).sum(axis=0))
 
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""

@@ -28,7 +28,7 @@ def says(learnt_workspace, tmp_path, capsys):
 
 
 def sd(says, path: Path) -> float:
-    says(*SETUP, "--date", "2026-03-02", "--out", str(path))
+    says(*SETUP, "--out", str(path))
     return pd.read_csv(path)[["L_sd", "a_sd", "b_sd"]].to_numpy().mean()
 
 

@@ -90,8 +90,7 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
         jobs.assign(setup_id="s", ink_lot=lot).to_csv(tmp_path / "jobs.csv", index=False)
         assert main(["predict", str(tmp_path / "jobs.csv"), "--out", str(tmp_path / "o.csv")]) == 0
         found.append(pd.read_csv(tmp_path / "o.csv")["L_sd"][0])
-    # bands of new lots may have proved too wide in this shop, and be a little narrower
-    assert found[0] == found[1] and found[2] > 0.95 * found[0]
+    assert found[0] == found[1] < found[2]
     assert capsys.readouterr().err.count("lot not given") == 1
 
     aim = [
