@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, NoReturn
 
 import numpy as np
 import pandas as pd
@@ -89,6 +90,11 @@ class Encoder:
             found += [(row, column, ids.iloc[row]) for row in np.flatnonzero(lost)]
         return pd.DataFrame(found, columns=["row", "column", "value"])
 
+    def _refuse(self, setups: pd.DataFrame) -> NoReturn:
+        row, column, value = self.unknown(setups).iloc[0]
+        msg = f"set-up {row + 1}: {column} '{value}' is in none of the shop's tables"
+        raise Unusable(msg)
+
     def layers(self, setups: pd.DataFrame, shelf: Sequence[str]) -> Stack:
         """Set-ups as the physics wants them, inks by their position among the ids ``shelf``.
 
@@ -98,21 +104,20 @@ class Encoder:
             when an ink, mesh or substrate stands in none of the tables.
         """
         setups = setups.reindex(columns=SETUP_COLUMNS)
-        lost = self.unknown(setups)
-        if len(lost):
-            row, column, value = lost.iloc[0]
-            msg = f"set-up {row + 1}: {column} '{value}' is in none of the shop's tables"
-            raise Unusable(msg)
-        volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
-        solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
         ink = self.inks.index.get_indexer(setups["ink_id"])
         base = self.inks.index.get_indexer(setups["underbase_ink_id"])
         mesh = self.meshes.index.get_indexer(setups["mesh_id"])
         base_mesh = self.meshes.index.get_indexer(setups["underbase_mesh_id"])
+        on = self.substrates.index.get_indexer(setups["substrate_id"])
+        based, through = setups["underbase_ink_id"].notna(), setups["underbase_mesh_id"].notna()
+        lost = (ink < 0) | (mesh < 0) | (on < 0)
+        if (lost | ((base < 0) & based) | ((base_mesh < 0) & through)).any():
+            self._refuse(setups)
+        volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
+        solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
         # A base whose mesh is not known is taken as printed through the same mesh.
         base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
         cloth = body_of(self.substrates, self.substrate_r)
-        on = self.substrates.index.get_indexer(setups["substrate_id"])
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         return Stack(
             ink=pd.Index(shelf).get_indexer(setups["ink_id"]),
@@ -145,34 +150,32 @@ class Encoder:
         era, begun = eras_of(setups["press_id"], printed_on, self.changes)
         day = (printed_on - self.first_day).dt.total_seconds() / 86400
         begun = (begun - self.first_day).dt.total_seconds() / 86400
-        X = pd.DataFrame(
-            {
-                "log_volume": self._log_volume(setups["mesh_id"]) - np.log(25.0),
-                "strokes": stack.strokes,
-                "wet_strokes": stack.strokes - 1 - stack.flashes,
-                "flashes": stack.flashes,
-                "log_base_volume": np.where(based, base_volume - np.log(50.0), 0.0),
-                "base_strokes": np.where(based, stack.base_strokes - 1, 0.0),
-                "day": day,
-                "day_of_era": day - begun.fillna(0.0),
-            }
-        )
-        for column in SETTING_COLUMNS:
-            X[column] = setups[column].astype(float)
+        columns: dict[str, Any] = {
+            "log_volume": self._log_volume(setups["mesh_id"]) - np.log(25.0),
+            "strokes": stack.strokes,
+            "wet_strokes": stack.strokes - 1 - stack.flashes,
+            "flashes": stack.flashes,
+            "log_base_volume": np.where(based, base_volume - np.log(50.0), 0.0),
+            "base_strokes": np.where(based, stack.base_strokes - 1, 0.0),
+            "day": day,
+            "day_of_era": day - begun.fillna(0.0),
+        }
+        columns |= {column: setups[column] for column in SETTING_COLUMNS}
         for number in NUMBERS:
-            X[number.name] = X[number.name].astype(float) / number.step
+            columns[number.name] = np.asarray(columns[number.name], float) / number.step
         where = acted_on(stack)
-        for kind in ("bare", "based", "discharged"):
-            X[kind] = where[kind]
-        X["ink"] = setups["ink_id"]
-        X["base_ink"] = setups["underbase_ink_id"]
-        X["base_mesh"] = setups["underbase_mesh_id"].where(based)
-        X["lot"] = setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object)
-        X["press"] = setups["press_id"]
-        X["era"] = era
-        X["mesh"] = setups["mesh_id"]
-        X["job"] = setups["job_id"]
-        X["substrate"] = setups["substrate_id"]
-        X["fibre"] = self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy()
-        X["ink_type"] = self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy()
-        return X
+        columns |= {kind: where[kind] for kind in ("bare", "based", "discharged")}
+        columns |= {
+            "ink": setups["ink_id"],
+            "base_ink": setups["underbase_ink_id"],
+            "base_mesh": setups["underbase_mesh_id"].where(based),
+            "lot": setups["ink_id"] + "\x1f" + setups["ink_lot"].astype(object),
+            "press": setups["press_id"],
+            "era": era,
+            "mesh": setups["mesh_id"],
+            "job": setups["job_id"],
+            "substrate": setups["substrate_id"],
+            "fibre": self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy(),
+            "ink_type": self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy(),
+        }
+        return pd.DataFrame(columns)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.gp.design_matrix import Part, Phi, groups_of
 from learn.gp.posterior import Block, Design, Hyper
-from learn.gp.terms import FittedTerm, Seen, Term
+from learn.gp.terms import FittedTerm, Seen, Term, seen_by
 from learn.physics import print_model
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.physics.print_model import (
@@ -108,7 +109,7 @@ class Layout:
     def n_inks(self) -> int:
         return len(self.shelf.ink_ids)
 
-    @property
+    @cached_property
     def slices(self) -> list[slice]:
         """Constants; each ink's posterior, bends of K, bends of S; common bends; the terms."""
         sizes = [len(CONSTANT_MEAN)]
@@ -127,6 +128,7 @@ class Layout:
         """The columns of each term."""
         return self.slices[5:]
 
+    @cached_property
     def blocks(self) -> list[tuple[str, slice]]:
         """Name and columns of every group of weights that shares a standard deviation.
 
@@ -148,7 +150,7 @@ class Layout:
         """Position of the first term among the blocks."""
         return 3 + 2 * self.n_inks
 
-    @property
+    @cached_property
     def physical(self) -> NDArray[np.bool_]:
         """Columns that go through the optics, (p,)."""
         mask = np.ones(self.size, bool)
@@ -259,8 +261,11 @@ class Layout:
 
     def features(self, rows: Rows, log_lengths: Array) -> list[tuple[Array, Array]]:
         """Features and remainder of every term."""
-        lengths = self.lengths_of(log_lengths)
-        return [t.features(rows.X, ell) for t, ell in zip(self.terms, lengths, strict=True)]
+        return self._features_at(seen_by(self.terms, rows.X), log_lengths)
+
+    def _features_at(self, seen: list[Seen], log_lengths: Array) -> list[tuple[Array, Array]]:
+        by_term = zip(self.terms, seen, self.lengths_of(log_lengths), strict=True)
+        return [term.features_at(looked, ell) for term, looked, ell in by_term]
 
     def lab(self, rows: Rows, w: Array, features: list[tuple[Array, Array]]) -> Array:
         """Lab (n, 3) of every print at ``w``: through the optics, free terms added."""
@@ -279,10 +284,11 @@ class Layout:
         """:meth:`lab` at ``w``, where nothing but Lab is wanted of many set-ups."""
         shifts = print_model.no_shift(len(rows.stack))
         off = np.zeros((len(shifts), 3))
-        lengths = self.lengths_of(log_lengths)
-        for term, columns, ell in zip(self.terms, self.term_slices, lengths, strict=True):
+        lengths, seen = self.lengths_of(log_lengths), seen_by(self.terms, rows.X)
+        by_term = zip(self.terms, self.term_slices, seen, lengths, strict=True)
+        for term, columns, looked, ell in by_term:
             free = term.term.direction == "free"
-            pushed = term.pushed(rows.X, ell, w[columns].reshape(3 if free else 1, -1))
+            pushed = term.pushed(looked, ell, w[columns].reshape(3 if free else 1, -1))
             if free:
                 off = off + pushed
             else:
@@ -324,11 +330,8 @@ class Layout:
     def linearise(self, rows: Rows, w: Array, log_lengths: Array) -> Linear:
         """Lab and Phi of every print at ``w``."""
         n, rows = len(rows.stack), self.with_ground(rows, w)
-        seen = [t.seen(rows.X) for t in self.terms]
-        lengths = self.lengths_of(log_lengths)
-        features = [
-            t.features_at(s, ell) for t, s, ell in zip(self.terms, seen, lengths, strict=True)
-        ]
+        seen = seen_by(self.terms, rows.X)
+        features = self._features_at(seen, log_lengths)
         shifts = self.shifts(features, w, n)
         t = print_model.tangents(rows.stack, self.state(w), shifts, self.viewing)
         vectors, places, parts = directions_of(t), self.places(rows, seen), []
@@ -370,7 +373,7 @@ class Layout:
         blocks = [
             Block(name, columns, direction, remainder)
             for (name, columns), direction, remainder in zip(
-                self.blocks(), directions, linear.remainders, strict=True
+                self.blocks, directions, linear.remainders, strict=True
             )
         ]
         # What the prints of a job share they share through one screen: job and ink.

@@ -87,7 +87,7 @@ def contradicted(
     everything at once, so that all of it has one variance in common, by the law of `judged`. It is
     never less than usual: an ink's first prints are few, and may agree by chance.
     """
-    blocks = [Block(name, columns) for name, columns in layout.blocks()]
+    blocks = [Block(name, columns) for name, columns in layout.blocks]
     prior = column_variance(blocks, hyper.block, layout.size)
     known = np.maximum(1 - post.variance / prior, 0.0)
     terms, block, factor = list(layout.terms), hyper.block.copy(), np.ones(layout.size)
@@ -163,7 +163,7 @@ def rescaled(
 ) -> Posterior:
     """A posterior of weights that are now to be multiplied by ``factor`` (p,): what was learnt
     stays, and the prior is that of the layout, with the variances of ``now`` if these differ."""
-    blocks = [Block(name, columns) for name, columns in layout.blocks()]
+    blocks = [Block(name, columns) for name, columns in layout.blocks]
     prior, new = (
         1 / column_variance(blocks, one.block, layout.size) for one in (hyper, now or hyper)
     )

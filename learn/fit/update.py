@@ -71,7 +71,7 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame | None = None) -> Grow
         return state._replace(layout=layout)
     to = _columns(old, layout)
     hyper = _hyper(state.hyper, old, layout)
-    blocks = [Block(name, columns) for name, columns in layout.blocks()]
+    blocks = [Block(name, columns) for name, columns in layout.blocks]
     variance = residual.column_variance(blocks, hyper.block, layout.size)
     root, mean, weights = np.diag(variance**-0.5), np.zeros(layout.size), np.zeros(layout.size)
     # nothing ties what is new to the rest, and the old columns keep their order: still a root
@@ -261,7 +261,7 @@ def _columns(old: Layout, new: Layout) -> NDArray[np.intp]:
 
 def _hyper(hyper: Hyper, old: Layout, new: Layout) -> Hyper:
     """Blocks of old inks and of the terms as they were; a new ink bends like the others."""
-    was = dict(zip((name for name, _ in old.blocks()), hyper.block, strict=True))
-    block = np.array([was.get(name, np.nan) for name, _ in new.blocks()])
+    was = dict(zip((name for name, _ in old.blocks), hyper.block, strict=True))
+    block = np.array([was.get(name, np.nan) for name, _ in new.blocks])
     known = np.isin(new.shelf.ink_ids, old.shelf.ink_ids)
     return new.with_pooled_bends(replace(hyper, block=block), known)

@@ -15,7 +15,9 @@ Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -124,11 +126,15 @@ class FittedTerm:
         columns = [*term.smooth, *([term.levels] if term.levels else [])]
         return not len(X) or bool(X[columns].notna().any().all())
 
+    @cached_property
+    def _index(self) -> pd.Index:
+        return pd.Index(self.level_names)
+
     def level_of(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """Position of each print's level among ``level_names``, -1 for any other; (n,)."""
         if not self.term.levels:
             return np.zeros(len(X), int)
-        return pd.Index(self.level_names).get_indexer(X[self.term.levels])
+        return self._index.get_indexer(X[self.term.levels])
 
     def present(self, X: pd.DataFrame) -> NDArray[np.bool_]:
         """Prints the term is about, (n,)."""
@@ -181,10 +187,12 @@ class FittedTerm:
             shared = shared * np.nan_to_num(near, nan=0.0)
         return np.where(np.eye(n, dtype=bool), 1.0, shared)
 
-    def seen(self, X: pd.DataFrame) -> Seen:
-        """What the term looks at of n prints."""
-        present, level = self.present(X), self.level_of(X)
-        numbers = X[list(self.term.smooth)].to_numpy(float)
+    def seen(self, X: pd.DataFrame, level: NDArray[np.intp] | None = None) -> Seen:
+        """What the term looks at of n prints; their ``level`` where it was looked up before."""
+        level = self.level_of(X) if level is None else level
+        present, numbers = self.present(X), np.empty((len(X), len(self.term.smooth)), order="F")
+        for i, column in enumerate(self.term.smooth):
+            numbers[:, i] = X[column].to_numpy(float)
         known = np.isfinite(numbers).all(axis=1)
         return Seen(present, present & known & (level >= 0), level, numbers, known)
 
@@ -219,14 +227,13 @@ class FittedTerm:
         a normal is that of the heavy-tailed prior."""
         return float(band_of(self.term.tails)) if self.term.tails else 1.0
 
-    def pushed(self, X: pd.DataFrame, log_lengths: Array, w: Array) -> Array:
-        """:meth:`features` times weights ``w`` (channels, size): (n, channels).
+    def pushed(self, seen: Seen, log_lengths: Array, w: Array) -> Array:
+        """:meth:`features_at` times weights ``w`` (channels, size): (n, channels).
 
         The features of levels that a print does not have are not written out.
         """
         if not self.size:  # learnt from no print: there is nothing to push with
-            return np.zeros((len(X), len(w)))
-        seen = self.seen(X)
+            return np.zeros((len(seen.kept), len(w)))
         kept, psi = seen.kept, self._of_numbers(seen, log_lengths)
         out, w = np.zeros((len(kept), len(w))), w.reshape(len(w), -1, psi.shape[1])
         for channel, of_level in zip(out.T, w, strict=True):
@@ -264,6 +271,19 @@ class FittedTerm:
             root = np.linalg.cholesky(self.kernel(Z, Z, log_lengths) + 1e-6 * np.eye(len(Z)))
             psi[known] = np.linalg.solve(root, self.kernel(Z, numbers[known], log_lengths)).T
         return psi
+
+
+def seen_by(terms: Iterable[FittedTerm], X: pd.DataFrame) -> list[Seen]:
+    """What each of several terms looks at of n prints; those of the same levels look these up
+    once."""
+    found: dict[tuple[str | None, tuple[str, ...]], NDArray[np.intp]] = {}
+    out = []
+    for term in terms:
+        key = term.term.levels, term.level_names
+        if key not in found:
+            found[key] = term.level_of(X)
+        out.append(term.seen(X, found[key]))
+    return out
 
 
 def band_of(degrees: float | Array) -> Array:

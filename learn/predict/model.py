@@ -16,12 +16,12 @@ from learn.colour.looks import NOTICED
 from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
-from learn.fit.linearisation import GROUND_SCALES, Linear, Rows
+from learn.fit.linearisation import GROUND_SCALES, Layout, Linear, Rows
 from learn.fit.lot_cards import LotCard, describing, level_of
 from learn.fit.residual import TERMS
 from learn.gp import posterior
 from learn.gp.covariance import Belief
-from learn.gp.posterior import Design, one_thread
+from learn.gp.posterior import Design, Posterior, one_thread
 from learn.gp.terms import Term
 from learn.kinship.summary import Summary
 from learn.physics import print_model
@@ -93,6 +93,8 @@ class ShiftModel:
         self.restarts = restarts
         self.random_state = random_state
         self.n_jobs = n_jobs
+        # buckets of the shelf, and what they follow from
+        self._found: tuple[tuple[Layout, Array, Posterior], tuple[Array, Array]] | None = None
 
     # -- fit -------------------------------------------------------------------------
 
@@ -366,12 +368,21 @@ class ShiftModel:
 
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
-        lab, cov = self.layout_.buckets(self.weights_, self.posterior_.covariance)
-        measured = np.isfinite(self.shelf_.bucket_measured).all(axis=1)
-        lab[measured] = self.shelf_.bucket_measured[measured]
-        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
         at = self.shelf_.index(pd.Series(inks, dtype=object))
-        return lab[at], cov[at]
+        lab, cov = (values[at] for values in self._buckets())
+        read = self.shelf_.bucket_measured[at]
+        measured = np.isfinite(read).all(axis=1)
+        lab[measured] = read[measured]
+        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
+        return lab, cov
+
+    def _buckets(self) -> tuple[Array, Array]:
+        """Of the whole shelf by what was learnt, found once: every prediction asks for some."""
+        here, found = (self.layout_, self.weights_, self.posterior_), self._found
+        if found is None or any(a is not b for a, b in zip(found[0], here, strict=True)):
+            found = here, self.layout_.buckets(self.weights_, self.posterior_.covariance)
+            self._found = found
+        return found[1]
 
     def predict(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Colours, bands and verdicts, a row a set-up in the order given.

@@ -71,9 +71,9 @@ class Likeness:
 
     def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing."""
-        column = X[LEVELS[what]]
-        counted = column.map(self.counts[what]).fillna(0).astype(int)
-        return counted.where(column.notna(), -1).to_numpy()
+        codes, levels = pd.factorize(X[LEVELS[what]])  # -1 where it is missing
+        counts = self.counts[what]
+        return np.array([*(counts.get(level, 0) for level in levels), -1], int)[codes]
 
     def situations(self, X: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
         """Which set-ups are in which situation of `learn.predict.calibration`, but "outside"."""

@@ -8,6 +8,7 @@ from itertools import count
 from typing import Any
 from urllib.parse import urlencode
 
+import numpy as np
 import pandas as pd
 from flask import Blueprint, current_app, render_template, request, url_for
 
@@ -170,7 +171,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
         cells, filled = _whole(asked, ink, garment, now)
         fills += filled
         firsts.append(at := len(rows))
-        beside = one_step(cells, now.usual)
+        beside = one_step(cells, now.usual, now.once)
         rows += [cells, *beside.values()]
         steps.append({step: at + 1 + i for i, step in enumerate(beside)})
     called = vars(words().ask.called)
@@ -184,6 +185,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     )
     predicted = now.opened.predict(setups)
     described = now.opened.catalogue.describe(setups)
+    told = described.to_dict("records")
     whole = [*firsts, *(at for own in steps for s, at in own.items() if s.value in asked.beside)]
     drawn = dict(
         zip(
@@ -199,11 +201,10 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     for garment, first, own in zip(garments, firsts, steps, strict=True):
         card = _card(drawn[first], now.choices.garments.get(garment), cloths.get(garment))
         card["steps"] = [
-            _step(step, described.iloc[at], small[at], drawn.get(at), asked)
-            for step, at in own.items()
+            _step(step, told[at], small[at], drawn.get(at), asked) for step, at in own.items()
         ]
         if asked.why:
-            card["why_moves"] = _why(setups.iloc[[first]], described.iloc[first].to_dict(), now)
+            card["why_moves"] = _why(setups.iloc[[first]], told[first], now)
         answer.cards.append(card)
     answer.usual = _usual_words(rows[0], now)
     return answer
@@ -265,18 +266,20 @@ def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:
 
 def _small(predicted: pd.DataFrame, now: Now) -> list[dict]:
     """What a step shows of a print before it is shown in full: colour, verdict, how far off."""
-    fills = srgb_hex(predicted[["L", "a", "b"]].to_numpy(float), now.opened.model.viewing_)
+    rows = predicted[[*"Lab", "verdict", "cause", "shift_dE00", "target_dE00"]].to_dict("records")
+    lab = [[row[channel] for channel in "Lab"] for row in rows]
+    fills = srgb_hex(np.array(lab, float), now.opened.model.viewing_)
     return [
         {
             "fill": str(fill),
             "kind": kind(row),
             "off": row["shift_dE00"] if pd.isna(row["target_dE00"]) else row["target_dE00"],
         }
-        for fill, row in zip(fills, predicted.to_dict("records"), strict=True)
+        for fill, row in zip(fills, rows, strict=True)
     ]
 
 
-def _step(step: Step, setup: pd.Series, small: dict, row: dict | None, asked: Asked) -> dict:
+def _step(step: Step, setup: dict, small: dict, row: dict | None, asked: Asked) -> dict:
     """What one step would bring, and the address that shows it in full or takes it away."""
     put = step.value in asked.beside
     beside = [one for one in asked.beside if one != step.value] + ([] if put else [step.value])

@@ -163,21 +163,25 @@ def _rows(predictions: pd.DataFrame, setups: pd.DataFrame, settings: ShopSetting
     """One mapping per prediction: its cells and its set-up's, its colours and tolerance outline."""
     if predictions.empty:
         return []
-    own = [c for c in setups.columns if c == "setup_id" or c not in predictions.columns]
-    table = predictions.astype({"setup_id": str}).merge(
-        setups[own].astype({"setup_id": str}), on="setup_id", how="left", validate="one_to_one"
-    )
+    told = {str(setup["setup_id"]): setup for setup in setups.to_dict("records")}
+    rows = []
+    for prediction in predictions.to_dict("records"):
+        name = str(prediction["setup_id"])
+        rows.append({**told[name], **prediction, "setup_id": name})
+
+    def numbers(*columns: str) -> np.ndarray:
+        return np.array([[row.get(c) for c in columns] for row in rows], float)
+
     columns = [prefix + channel for prefix in COLOURS.values() for channel in "Lab"]
-    lab = table.reindex(columns=columns).to_numpy(float).reshape(-1, len(COLOURS), 3)
+    lab = numbers(*columns).reshape(-1, len(COLOURS), 3)
     present = np.isfinite(lab).all(axis=-1)
     filled = np.where(present[..., None], lab, 50.0)
     view = viewing(settings.illuminant, settings.observer)
     fills, shown = srgb_hex(filled, view), in_srgb_gamut(filled, view)
-    tolerance = table.reindex(columns=["tolerance_dE00"])["tolerance_dE00"].astype(float)
-    tolerance = tolerance.fillna(settings.tolerance_dE00).to_numpy()
+    (tolerance,) = numbers("tolerance_dE00").T
+    tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
     outline = tolerance_outline(filled[:, -1], tolerance, outline_directions())
 
-    rows = table.to_dict("records")
     for i, row in enumerate(rows):
         row["n"] = i + 1
         row["tolerance_dE00"] = tolerance[i]

@@ -66,8 +66,12 @@ class Opened:
         return self._told(setups, found), judge_jobs(self.model, setups, found)
 
     def _told(self, setups: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
-        garments = self.catalogue.describe(setups)["colour_name"]
-        told = found.assign(colour_name=garments.to_numpy()).to_dict("records")
+        called = self.catalogue.called("substrates")
+        garments = [called.get(garment) for garment in setups["substrate_id"]]
+        told = [
+            {**row, "colour_name": garment}
+            for row, garment in zip(found.to_dict("records"), garments, strict=True)
+        ]
         return found.assign(
             test_print=[test_print(row) for row in told], reason=[reason(row) for row in told]
         )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.tables import lookalikes
@@ -23,10 +25,10 @@ from pipelines.tables.spectra import (
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
-_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
 DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
-_BREAKS = r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*"
+_BREAKS = re.compile(r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*")
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
 # Instruments give tiny negatives on black by their own noise (common practice, no source).
@@ -125,7 +127,8 @@ def typed(
     The index stays the spreadsheet row. Identifiers and texts are str or None, numbers float64
     or NaN, dates datetime64 or NaT; a colour table ends with r400 ... r700, L, a, b.
     """
-    text = given.map(str.strip).astype(object)
+    stripped = {name: list(map(str.strip, given[name])) for name in given.columns}
+    text = pd.DataFrame(stripped, given.index, dtype=object)
     empty = pd.Series("", index=given.index, dtype=object)
     problems: list[Problem] = []
     columns: dict[str, pd.Series] = {}
@@ -186,7 +189,7 @@ def _flag(
     file: str,
     column: str | None,
     cells: pd.Series,
-    wrong: pd.Series,
+    wrong: pd.Series | NDArray[np.bool_],
     what: str,
     do: str,
     kind: Kind,
@@ -202,11 +205,13 @@ def _flag(
 def _read(
     column: Column, cells: pd.Series, file: str, problems: list[Problem], today: date
 ) -> pd.Series:
+    if not any(cells):
+        return _nothing(column, cells.index)
     match column.kind:
         case "text":
             # A name broken over the lines of a cell is one name.
-            plain = cells.str.replace(_BREAKS, " ", regex=True)
-            return plain.where(plain != "", None)
+            plain = [_BREAKS.sub(" ", cell) or None for cell in cells]
+            return pd.Series(plain, cells.index, dtype=object)
         case "choice":
             return _read_choice(column, cells, file, problems)
         case "date":
@@ -219,32 +224,49 @@ def _read(
             return _read_number(column, cells, file, problems)
 
 
+def _nothing(column: Column, index: pd.Index) -> pd.Series:
+    """The column where every cell is empty."""
+    match column.kind:
+        case "text" | "choice":
+            return pd.Series(None, index, dtype=object)
+        case "date":
+            return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
+        case _:
+            return pd.Series(np.nan, index)
+
+
 def _read_number(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
-    if (cells == "").all():
-        return pd.Series(np.nan, index=cells.index)
-    plain = cells.str.replace(_MINUS, "-")
-    readable = plain.str.fullmatch(_NUMBER).astype(bool)
-    numbers = pd.to_numeric(plain.where(readable), errors="coerce").astype(float)
-    comma = cells.str.fullmatch(DECIMAL_COMMA).astype(bool)
+    numbers, unreadable = _numbers(cells)
     do = f"write a number with a decimal point{'' if column.filled else ', or leave it out'}"
     if column.kind == "whole" and column.do:
         do = column.do
-    unreadable = (cells != "") & ~readable
-    what = "{cell} has a decimal comma in a comma-separated file"
-    problems += _flag(file, column.name, cells, unreadable & comma, what, do, Kind.UNREADABLE)
-    what = "{cell} is not a number"
-    problems += _flag(file, column.name, cells, unreadable & ~comma, what, do, Kind.UNREADABLE)
+    if unreadable.any():
+        comma = cells.str.fullmatch(DECIMAL_COMMA).to_numpy(bool)
+        what = "{cell} has a decimal comma in a comma-separated file"
+        problems += _flag(file, column.name, cells, unreadable & comma, what, do, Kind.UNREADABLE)
+        what = "{cell} is not a number"
+        problems += _flag(file, column.name, cells, unreadable & ~comma, what, do, Kind.UNREADABLE)
     if column.kind == "whole":
-        broken = numbers.notna() & (numbers % 1 != 0)
+        whole = np.isfinite(numbers) & (np.floor(numbers) == numbers)
+        broken = ~np.isnan(numbers) & ~whole
         what = "{cell} is not a whole number"
         problems += _flag(file, column.name, cells, broken, what, column.do, Kind.UNREADABLE)
-        numbers = numbers.mask(broken)
+        numbers[broken] = np.nan
     low = -np.inf if column.low is None else column.low
     high = np.inf if column.high is None else column.high
-    outside = numbers.notna() & ~numbers.between(low, high)
+    outside = (numbers < low) | (numbers > high)
     what = f"{{cell}} is outside {low:g} to {high:g}"
     problems += _flag(file, column.name, cells, outside, what, column.do, Kind.OUT_OF_RANGE)
-    return numbers.mask(outside)
+    numbers[outside] = np.nan
+    return pd.Series(numbers, cells.index)
+
+
+def _numbers(cells: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """The numbers that cells hold, NaN for any other; and which hold something else, (n,) each."""
+    plain = [cell.replace(_MINUS, "-") for cell in cells]
+    readable = np.array([_NUMBER.fullmatch(cell) is not None for cell in plain], bool)
+    numbers = pd.to_numeric(pd.Series(plain, dtype=object).where(readable), errors="coerce")
+    return numbers.to_numpy(float, copy=True), ~readable & (cells != "").to_numpy()
 
 
 def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
@@ -305,14 +327,11 @@ def _read_spectra(
     filled = (cells != "").any(axis=1)
     if not filled.any():
         return {name: pd.Series(np.nan, index=text.index) for name in SPECTRUM}, nothing
-    plain = pd.Series(cells.to_numpy().ravel(), dtype=object).str.replace(_MINUS, "-")
-    matches = plain.str.fullmatch(_NUMBER).astype(bool)
-    values = pd.to_numeric(plain.where(matches), errors="coerce").astype(float)
-    readable = pd.DataFrame(matches.to_numpy().reshape(cells.shape), cells.index, names)
-    numbers = pd.DataFrame(values.to_numpy().reshape(cells.shape), cells.index, names)
+    values, faulty = _numbers(pd.Series(cells.to_numpy().ravel(), dtype=object))
+    unreadable = pd.DataFrame(faulty.reshape(cells.shape), cells.index, names)
+    numbers = pd.DataFrame(values.reshape(cells.shape), cells.index, names)
 
     # One finding a row: a shifted or wrongly scaled spectrum is one mistake, not 31.
-    unreadable = (cells != "") & ~readable
     percent = filled & numbers.notna().any(axis=1) & ~is_fraction(numbers.fillna(0.0).to_numpy())
     negative = numbers.lt(_REFLECTANCE_LOW)
     resampled = _resampled(wavelengths, numbers.to_numpy())

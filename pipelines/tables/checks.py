@@ -42,7 +42,8 @@ def check_references(table: Table, frame: pd.DataFrame, known: Known, file: str)
         cells, there = frame[column.name], known[column.refers_to]
         if not there.complete:
             continue
-        for row, cell in cells[cells.notna() & ~cells.isin(list(there))].items():
+        lost = [one for one in cells.dropna().unique() if one not in there]
+        for row, cell in cells[cells.isin(lost)].items() if lost else ():
             problems.append(fault(cell, there, table, column.name, file, int(row)))
     return problems
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from enum import StrEnum
+from typing import Any
 
 import pandas as pd
 
@@ -23,20 +25,24 @@ class Step(StrEnum):
     STROKE = "stroke"
 
 
-def one_step(cells: dict[str, str], usual: Usual) -> dict[Step, dict[str, str]]:
+def one_step(
+    cells: dict[str, str], usual: Usual, once: Callable[[Hashable, Callable[[], Any]], Any]
+) -> dict[Step, dict[str, str]]:
     """Set-ups (column -> text) that differ in one thing from ``cells``, a whole set-up by
-    identifiers: those that the shop can print.
+    identifiers: those that the shop can print. ``once``: keeps, by a key, what work gave.
     """
+    garment, mesh = cells["substrate_id"], cells.get("mesh_id", "")
     found: dict[Step, dict[str, str]] = {}
     if cells.get(UNDERBASE[0]):
         found[Step.BASE_OFF] = {c: v for c, v in cells.items() if c not in UNDERBASE}
-    elif (base := usual_base(usual, cells["substrate_id"])) is not None:
+    elif (base := once(("usual base", garment), lambda: usual_base(usual, garment))) is not None:
         told = {c: v for c, v in base.iloc[0].items() if pd.notna(v)}
         found[Step.BASE_ON] = cells | {
             str(c): f"{v:g}" if isinstance(v, float) else str(v) for c, v in told.items()
         }
-    for step, mesh in _neighbours(cells.get("mesh_id", ""), usual.shop.meshes).items():
-        found[step] = cells | {"mesh_id": mesh}
+    beside = once(("screens beside", mesh), lambda: _neighbours(mesh, usual.shop.meshes))
+    for step, other in beside.items():
+        found[step] = cells | {"mesh_id": other}
     strokes = cells.get("strokes", "")
     if strokes.isdigit() and int(strokes) < MOST_STROKES:
         found[Step.STROKE] = cells | {"strokes": str(int(strokes) + 1)}

@@ -166,7 +166,7 @@ def test_a_strange_level_counts_as_much_as_it_was_found_to():
     np.testing.assert_allclose((psi**2).sum(axis=1), np.where(X["lot"] == "lot-1", 4.0, 1.0))
     assert not rest.any()
     w = np.array([[1.0, 1.0, 1.0]])
-    np.testing.assert_allclose(fitted.pushed(X, np.zeros(0), w)[:, 0], psi @ w[0])
+    np.testing.assert_allclose(fitted.pushed(fitted.seen(X), np.zeros(0), w)[:, 0], psi @ w[0])
 
 
 def test_equal_levels_share_and_others_do_not():
