@@ -193,7 +193,7 @@ class FittedTerm:
         present, numbers = self.present(X), np.empty((len(X), len(self.term.smooth)), order="F")
         for i, column in enumerate(self.term.smooth):
             numbers[:, i] = X[column].to_numpy(float)
-        known = np.isfinite(numbers).all(axis=1)
+        known = np.asarray(np.isfinite(numbers).all(axis=1), bool)
         return Seen(present, present & known & (level >= 0), level, numbers, known)
 
     def features(self, X: pd.DataFrame, log_lengths: Array) -> tuple[Array, Array]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import count
+from threading import Lock
 from typing import Any
 from urllib.parse import urlencode
 
@@ -126,7 +127,7 @@ def show() -> str | tuple[str, int]:
         ink, garments = _picked(asked, now)
         if ink and garments:
             at = ("ask", asked, date.today())
-            answer = now.once(at, lambda: answered(asked, ink, garments, now))
+            answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
     except UserError as error:
         wrong, status = str(error), 400
     choices = now.choices
@@ -155,6 +156,12 @@ def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
     ink = resolved(called.ink_id, asked.ink, known, INK, []) if asked.ink else ""
     garments = [resolved(called.substrate_id, g, known, GARMENT, []) for g in asked.garments]
     return ink, list(dict.fromkeys(garments))
+
+
+def _in_turn(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
+    """The answer, reckoned one at a time: several would only take the processor from each other."""
+    with now.once("one answer at a time", Lock):
+        return answered(asked, ink, garments, now)
 
 
 def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
