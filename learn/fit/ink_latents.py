@@ -18,7 +18,6 @@ from scipy.linalg import cho_solve, cholesky
 
 from learn.colour.colorimetry import Viewing, lab_from_reflectance
 from learn.fit.linearisation import Layout
-from learn.gp.design_matrix import block
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, card_reflectance
@@ -49,7 +48,7 @@ class InkLatents(NamedTuple):
 
     def believed(self, post: Posterior) -> tuple[Array, Array]:
         """Mean (J,) and covariance (J, J)."""
-        spread = self.onto @ block(post.covariance, self.columns) @ self.onto.T
+        spread = self.onto @ post.covariance_of(self.columns) @ self.onto.T
         covariance = (spread + spread.T) / 2 + np.diag(self.beside)
         return self.origin + self.onto @ post.mean[self.columns], covariance
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
 from learn.gp.design_matrix import Part, Phi, groups_of
-from learn.gp.posterior import Block, Design, Hyper
+from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Seen, Term, seen_by
 from learn.physics import print_model
 from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
@@ -391,7 +391,7 @@ class Layout:
     # -- inks ------------------------------------------------------------------------
 
     def of_inks(
-        self, at: Index, value: Callable[[Array, Array], Array], w: Array, covariance: Array
+        self, at: Index, value: Callable[[Array, Array], Array], w: Array, post: Posterior
     ) -> tuple[Array, Array]:
         """``value`` (m, c) of the inks ``at`` (m,), and its covariance (m, c, c) by tangents.
 
@@ -411,16 +411,16 @@ class Layout:
         own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
         common = np.arange(self.size)[self.slices[4]]
         columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])[at]
-        block = covariance[columns[:, :, None], columns[:, None, :]]
-        return here, jac @ block @ jac.transpose(0, 2, 1)
+        covariance = np.array([post.covariance_of(of_ink) for of_ink in columns])
+        return here, jac @ covariance @ jac.transpose(0, 2, 1)
 
-    def buckets(self, w: Array, covariance: Array) -> tuple[Array, Array]:
+    def buckets(self, w: Array, post: Posterior) -> tuple[Array, Array]:
         """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3)."""
 
         def lab_at(k: Array, s: Array) -> Array:
             return lab_from_reflectance(print_model.bucket_reflectance(k, s), self.viewing)
 
-        return self.of_inks(np.arange(self.n_inks), lab_at, w, covariance)
+        return self.of_inks(np.arange(self.n_inks), lab_at, w, post)
 
 
 def directions_of(t: Tangents) -> Array:

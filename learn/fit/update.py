@@ -15,13 +15,14 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky
 
 from learn.fit.fitting import SETTLED
 from learn.fit.linearisation import Layout, Rows
 from learn.fit.lot_cards import LATENTS, LotCard, level_of
 from learn.fit.strangeness import contradicted, judged, rescaled, strangeness_of
 from learn.gp import posterior as residual
+from learn.gp.apart import Apart
+from learn.gp.arrow import FREE
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, most_levels
 from learn.normal import squared_distance
@@ -73,11 +74,18 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame | None = None) -> Grow
     hyper = _hyper(state.hyper, old, layout)
     blocks = [Block(name, columns) for name, columns in layout.blocks]
     variance = residual.column_variance(blocks, hyper.block, layout.size)
-    root, mean, weights = np.diag(variance**-0.5), np.zeros(layout.size), np.zeros(layout.size)
-    # nothing ties what is new to the rest, and the old columns keep their order: still a root
-    root[np.ix_(to, to)] = state.posterior.root
-    mean[to], weights[to] = state.posterior.mean, state.weights
-    return Grown(layout, hyper, weights, Posterior(mean, root, state.posterior.log_evidence))
+    mean, weights, post = np.zeros(layout.size), np.zeros(layout.size), state.posterior
+    mean[to], weights[to] = post.mean, state.weights
+    # nothing ties what is new to the rest, and the old columns keep their order
+    if isinstance(post.factor, Apart):
+        factor = Apart(post.factor.core, to[post.factor.at], variance**-0.5)
+        factor.alone[to] = post.factor.alone
+    else:
+        factor = Apart(post, to, variance**-0.5)
+    grown = Posterior(mean, factor, post.log_evidence)
+    if layout.size - len(factor.at) <= FREE:
+        grown = replace(grown, factor=grown.root)
+    return Grown(layout, hyper, weights, grown)
 
 
 def surprise(
@@ -156,7 +164,7 @@ def with_information(
         return post
     names = {name: k for k, name in enumerate(layout.terms[at[0]].level_names)}
     usual = np.exp(2 * hyper.block[[layout.first_term + i for i in at]])
-    precision, projected = post.precision.copy(), post.precision @ post.mean
+    found = []
     for card in cards:
         levels = {card.level: 1.0, level_of(card.ink, card.beside or ""): -1.0}
         signs = [(names[level], sign) for level, sign in levels.items() if level in names]
@@ -167,10 +175,8 @@ def with_information(
         columns = [[layout.term_slices[i].start + k for i in at] for k, _ in signs]
         scales = [sign * np.sqrt([layout.terms[i].strange[k] for i in at]) for k, sign in signs]
         G, where = np.hstack([np.diag(scale) for scale in scales]), np.concatenate(columns)
-        precision[np.ix_(where, where)] += G.T @ information @ G
-        projected[where] += G.T @ told
-    root = cholesky((precision + precision.T) / 2, lower=False, check_finite=False)
-    return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
+        found.append((where, G.T @ information @ G, G.T @ told))
+    return residual.informed(post, found)
 
 
 def _terms_of_lots(layout: Layout) -> list[int] | None:

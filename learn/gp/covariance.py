@@ -72,7 +72,7 @@ class Rest(NamedTuple):
 def by_weights(phi: Phi, post: Posterior, group: int | None = None) -> Array:
     """Phi_i C Phi_j' of the weights' covariance C."""
     dense = phi.dense().reshape(-1, phi.p)
-    half = solve_triangular(post.root, dense.T, trans="T", check_finite=False)
+    half = post.solved(dense.T, transposed=True)
     if group is None:
         return half.T @ half
     half = half.T.reshape(-1, 3 * group, phi.p)

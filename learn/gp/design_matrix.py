@@ -7,6 +7,7 @@ some print of it uses.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -79,13 +80,14 @@ class Phi:
             out[rows[:, None], :, columns] = values.transpose(0, 2, 1)
         return out
 
-    def quadratic(self, covariance: Array) -> Array:
-        """Phi_i covariance Phi_i' of every print, (n, 3, 3), for ``covariance`` (p, p)."""
+    def quadratic(self, covariance_of: Callable[[Index], Array]) -> Array:
+        """Phi_i C Phi_i' of every print, (n, 3, 3), for a covariance C of which the rows and
+        columns (k,) are given, (k, k)."""
         out = np.zeros((self.n, 3, 3))
         for part in self.parts:
-            rows, _, values = part
+            rows, columns, values = part
             m, _, k = values.shape
-            spread = values.reshape(3 * m, k) @ block(covariance, part.columns)
+            spread = values.reshape(3 * m, k) @ covariance_of(columns)
             out[rows] = spread.reshape(m, 3, k) @ values.transpose(0, 2, 1)
         return out
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky
 
 from learn.gp import posterior
 from learn.gp.design_matrix import groups_of
@@ -91,7 +91,7 @@ def _without_small(
     (m, k), p = rows.shape, design.phi.p
     own = design.take(rows.ravel())
     phi = own.phi.dense()
-    half = solve_triangular(post.root, phi.reshape(-1, p).T, trans="T", check_finite=False).T
+    half = post.solved(phi.reshape(-1, p).T, transposed=True).T
     half = half.reshape(m, 3 * k, p)
     H = half @ half.transpose(0, 2, 1)
     N = _noise_of_groups(own, hyper, m)
@@ -142,7 +142,7 @@ def without(
     """
     own, n = design.take(rows), 3 * len(rows)
     functionals = np.vstack([own.phi.dense().reshape(n, -1), beside])
-    half = solve_triangular(post.root, functionals.T, trans="T", check_finite=False).T
+    half = post.solved(functionals.T, transposed=True).T
     H = half @ half.T
     N = _noise_of_groups(own, hyper, 1)[0]
     gap = N - H[:n, :n] + RIDGE * np.trace(N) / n * np.eye(n)

@@ -16,17 +16,20 @@ these goes part by part (:mod:`learn.gp.arrow`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky
+from scipy.linalg import cho_solve, cholesky, solve_triangular
 from threadpoolctl import threadpool_limits
 
+from learn.gp.apart import Apart
 from learn.gp.arrow import Arrow, inverse_of, root_of
-from learn.gp.design_matrix import Part, Phi, add_to_block
+from learn.gp.design_matrix import Index, Part, Phi, add_to_block
+from learn.gp.design_matrix import block as block_of
 from learn.gp.noise import Noise
 
 Array = NDArray[np.floating]
@@ -108,10 +111,11 @@ class Hyper:
 @dataclass(frozen=True)
 class Posterior:
     """Weights given the data: ``mean`` (p,) and their precision, as its upper Cholesky root
-    (p, p) or as an arrow, which is written out once it is asked for."""
+    (p, p), as an arrow, which is written out once it is asked for, or as a core and what stands
+    apart."""
 
     mean: Array
-    factor: Array | Arrow
+    factor: Array | Arrow | Apart
     log_evidence: float
 
     @cached_property
@@ -120,7 +124,7 @@ class Posterior:
         if isinstance(self.factor, Arrow):
             with threadpool_limits(1, user_api="blas"):  # the same digits, whoever asks and when
                 return root_of(self.factor.precision())
-        return self.factor
+        return self.factor.root() if isinstance(self.factor, Apart) else self.factor
 
     @cached_property
     def precision(self) -> Array:
@@ -138,6 +142,19 @@ class Posterior:
         if isinstance(self.factor, Arrow):
             return self.factor.variance()
         return np.diag(self.covariance)
+
+    def covariance_of(self, columns: Index) -> Array:
+        """(k, k) of the weights ``columns`` (k,)."""
+        if isinstance(self.factor, Apart):
+            return self.factor.covariance_of(columns)
+        return block_of(self.covariance, columns)
+
+    def solved(self, values: Array, *, transposed: bool = False) -> Array:
+        """Inverse of the root times ``values`` (p, m): of standard normal ones, draws of how far
+        weights lie from their mean; ``transposed``: of the root', so that C = solved' solved."""
+        if isinstance(self.factor, Apart):
+            return self.factor.solved(values, transposed=transposed)
+        return solve_triangular(self.root, values, trans=int(transposed), check_finite=False)
 
 
 def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:
@@ -266,6 +283,24 @@ def updated(post: Posterior, design: Design, hyper: Hyper) -> Posterior:
     return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
 
 
+def informed(post: Posterior, told: Sequence[tuple[Index, Array, Array]]) -> Posterior:
+    """``post`` with what is known of some weights besides: their columns (k,), information (k, k)
+    and what it tells of them (k,)."""
+    if isinstance(post.factor, Apart):
+        touched = np.concatenate([np.zeros(0, int), *(columns for columns, _, _ in told)])
+        apart = post.factor.with_core(touched, post.mean)
+        inner = [(apart.number[columns], information, of) for columns, information, of in told]
+        core, mean = informed(apart.core, inner), post.mean.copy()
+        mean[apart.at] = core.mean
+        return Posterior(mean, replace(apart, core=core), post.log_evidence)
+    precision, projected = post.precision.copy(), post.precision @ post.mean
+    for columns, information, of in told:
+        precision[np.ix_(columns, columns)] += information
+        projected[columns] += of
+    root = cholesky((precision + precision.T) / 2, lower=False, check_finite=False)
+    return Posterior(cho_solve((root, False), projected), root, post.log_evidence)
+
+
 def add_information(
     design: Design, hyper: Hyper, precision: Array, projected: Array, sign: float = 1.0
 ) -> None:
@@ -365,4 +400,4 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
 
 def predict(phi: Phi, post: Posterior) -> tuple[Array, Array]:
     """Mean (n, 3) of the residual and its covariance (n, 3, 3) from the weights."""
-    return phi @ post.mean, phi.quadratic(post.covariance)
+    return phi @ post.mean, phi.quadratic(post.covariance_of)

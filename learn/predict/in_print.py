@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from learn.fit.linearisation import directions_of
 from learn.physics import print_model
@@ -73,7 +72,7 @@ class InPrint:
 
     def away(self, z: Array) -> Array:
         """Weights (k, p) away from their mean, drawn by standard normal ``z`` (k, p)."""
-        return solve_triangular(self.model.posterior_.root, z.T, check_finite=False).T
+        return self.model.posterior_.solved(z.T).T
 
     def at(self, away: Array | float = 0.0) -> Optics:
         """The optics at weights ``away`` (p,) from their mean."""

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import local_metric
@@ -161,10 +160,9 @@ def _learnt(model: ShiftModel) -> _Learnt | None:
         return None
     names, strange = terms[0][1].level_names, terms[0][1].strange
     columns = np.stack([np.arange(c.start, c.stop) for _, _, c in terms], axis=1)
-    root = model.posterior_.root
-    picked = np.zeros((len(root), columns.size))
+    picked = np.zeros((layout.size, columns.size))
     picked[columns.ravel(), np.arange(columns.size)] = 1.0
-    half = solve_triangular(root, picked, trans=1, check_finite=False)
+    half = model.posterior_.solved(picked, transposed=True)
     scale = np.sqrt([fitted.strange for _, fitted, _ in terms]).T  # (m, d)
     covariance = (half.T @ half).reshape(*columns.shape, *columns.shape)
     return _Learnt(

@@ -364,7 +364,7 @@ class ShiftModel:
         ``value`` takes log K and log S, (m, 31) each, and answers row by row.
         """
         at = self.shelf_.index(pd.Series(inks, dtype=object))
-        return self.layout_.of_inks(at, value, self.weights_, self.posterior_.covariance)
+        return self.layout_.of_inks(at, value, self.weights_, self.posterior_)
 
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
@@ -380,7 +380,7 @@ class ShiftModel:
         """Of the whole shelf by what was learnt, found once: every prediction asks for some."""
         here, found = (self.layout_, self.weights_, self.posterior_), self._found
         if found is None or any(a is not b for a, b in zip(found[0], here, strict=True)):
-            found = here, self.layout_.buckets(self.weights_, self.posterior_.covariance)
+            found = here, self.layout_.buckets(self.weights_, self.posterior_)
             self._found = found
         return found[1]
 

@@ -27,7 +27,6 @@ from learn.fit.ink_latents import (
     widened,
     with_told,
 )
-from learn.gp.design_matrix import block
 from learn.gp.posterior import one_thread
 from learn.kinship.hierarchy import (
     Believed,
@@ -286,7 +285,7 @@ def _by_weights(model: ShiftModel, ink: str, at: list[int], said: Said) -> Said:
     follows what is said."""
     layout, w = model.layout_, model.posterior_.mean.copy()
     columns = columns_of(layout, ink)
-    own = Believed(w[columns], block(model.posterior_.covariance, columns))
+    own = Believed(w[columns], model.posterior_.covariance_of(columns))
     for _ in range(STEPS):
         one = latents_of(layout, model.hyper_, ink, w)
         onto = one.onto[at]
