@@ -29,6 +29,7 @@ from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words import why as why_words
+from pipelines.words.common import counted
 from pipelines.words.prediction import setup_words
 from pipelines.words.verdict import kind
 from pipelines.workspace.problems import Kind, UserError
@@ -130,6 +131,8 @@ def show() -> str | tuple[str, int]:
             answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
     except UserError as error:
         wrong, status = str(error), 400
+        if coming := now.opened.coming:
+            wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
     choices = now.choices
     shown = render_template(
         "ask.html",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -27,6 +28,9 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
 
 T = TypeVar("T")
+# New inks that whoever opens a page waits for, a second or less; more are told to the model behind
+# it, and can be asked about a little later.
+MOST_NEW = 50
 MOST_WORKS = 500  # kept at a time; what was asked for longest ago goes first
 
 
@@ -138,8 +142,10 @@ class Desk:
         with self._lock:
             mark = (shop, *_marks(self.workspace, shop))
             if self._now is None or mark != self._mark:
-                self._now = self._read(shop)
+                self._now = now = self._read(shop)
                 self._mark = mark  # taken before: what changes meanwhile is read next time
+                if now.model is not None and now.model.coming:
+                    Thread(target=self._tell_all, args=(now,), daemon=True).start()
             return self._now
 
     def _read(self, shop: str) -> Now:
@@ -149,10 +155,19 @@ class Desk:
             raise UserError(f"{shop} holds no tables; run strikeoff import first.", Kind.MISSING)
         model, why = None, None
         try:
-            model = open_model(self.workspace, shop)
+            model = open_model(self.workspace, shop, most_new=MOST_NEW)
         except UserError as error:
             why = error
         return Now(self.workspace, shop, ledger, current(ledger), model, why)
+
+    def _tell_all(self, now: Now) -> None:
+        """Tell the model of the inks that are ``coming``; the next request finds them."""
+        with suppress(UserError):  # what is wrong the next request that reads the shop is told
+            told = Now(now.workspace, now.shop, now.ledger, now.state,
+                       open_model(now.workspace, now.shop), None)  # fmt: skip
+            with self._lock:
+                if self._now is now:
+                    self._now = told
 
 
 def _marks(workspace: Workspace, shop: str) -> tuple[Hashable, ...]:

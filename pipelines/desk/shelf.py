@@ -73,7 +73,8 @@ def ink() -> str:
     row = listed[listed["id"] == one]
     if row.empty:
         abort(404)
-    garments = list(now.choices.garments) if now.model else []
+    told = now.model is not None and one in now.model.known["inks"]
+    garments = list(now.choices.garments) if told else []
     every = request.args.get("all", "") == "1"
     shown = garments if every else garments[:GARMENTS]
     return render_template(
@@ -82,7 +83,7 @@ def ink() -> str:
         looks=_looks(one, shown, now) if shown else [],
         more=0 if every else len(garments) - len(shown),
         lots=_lots(one, now),
-        next=_next(one, now) if request.args.get("next") == "1" else None,
+        next=_next(one, now) if told and request.args.get("next") == "1" else None,
         has_model=now.model is not None,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +27,7 @@ from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
+    from learn.shop import Shop
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,7 @@ class Opened:
     catalogue: Catalogue
     notes: list[str]
     rows_of_targets: Callable[[], pd.DataFrame] = none_named
+    coming: int = 0  # new inks that it has not been told of yet
 
     @cached_property
     def targets(self) -> Targets:
@@ -125,10 +127,13 @@ def _unreadable(kept: Archive, stored: StoredModel) -> UserError:
     )
 
 
-def open_model(workspace: Workspace, shop_name: str, version: str | None = None) -> Opened:
+def open_model(
+    workspace: Workspace, shop_name: str, version: str | None = None, most_new: int | None = None
+) -> Opened:
     """The model in charge of a shop, under the settings of now; or a version as it was then.
 
     Either is told of what has come into the tables since it learnt; its files stay as they are.
+    More than ``most_new`` inks that have come in, which take a while, are left out.
 
     Raises UserError when there is none, or it is damaged.
     """
@@ -143,11 +148,12 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []
+    coming = 0
 
     def opened() -> Opened:
         return Opened(
             model, stored.version, validation, catalogue, notes,
-            lambda: _targets(workspace.database(shop_name)),
+            lambda: _targets(workspace.database(shop_name)), coming,
         )  # fmt: skip
 
     stamp = versions.database_stamp(workspace.database(shop_name))
@@ -158,6 +164,8 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
 
         given = store.read(workspace.database(shop_name))
         shop = to_shop(given)
+        if most_new is not None:
+            shop, coming = _with_few_new(shop, model, most_new)
         now = Catalogue.of(shop)
         model = model.told_of(shop, gone=version is not None)
         if version is not None:
@@ -174,6 +182,22 @@ def open_model(workspace: Workspace, shop_name: str, version: str | None = None)
         model.settings_ = catalogue.settings
         notes += _changed(kept, stored, versions.fingerprint(given))
     return opened()
+
+
+def _with_few_new(shop: Shop, model: ShiftModel, most: int) -> tuple[Shop, int]:
+    """The shop without the inks that a model does not know, if these are more than ``most``; and
+    how many were left out."""
+    new = set(shop.inks["ink_id"]) - set(model.shelf_.ink_ids)
+    if len(new) <= most:
+        return shop, 0
+    inks, drawdowns, tints = shop.inks, shop.drawdowns, shop.tints
+    few = replace(
+        shop,
+        inks=inks[~inks["ink_id"].isin(new)].reset_index(drop=True),
+        drawdowns=drawdowns[~drawdowns["ink_id"].isin(new)].reset_index(drop=True),
+        tints=tints[~tints[["ink_id", "mixed_with"]].isin(new).any(axis=1)].reset_index(drop=True),
+    )
+    return few, len(new)
 
 
 def _changed(kept: Archive, stored: StoredModel, digest: str) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import time
 from threading import Thread
 
 import pytest
@@ -112,6 +113,27 @@ def test_what_changes_in_the_store_is_on_the_next_page(learnt_workspace, tmp_pat
     assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
     assert client.get("/ask/", query_string=query).status_code == 400
     assert "Lagoon" in client.get("/ask/", query_string=query | {"ink": "lagoon"}).text
+
+
+def test_new_inks_that_take_long_come_in_behind_the_page(learnt_workspace, tmp_path, monkeypatch):
+    monkeypatch.setattr("pipelines.desk.opened.MOST_NEW", 0)
+    root = shutil.copytree(learnt_workspace, tmp_path / "w")
+    inks = root / "tables" / "inks.csv"
+    (row,) = (line for line in inks.read_text().splitlines() if "Turquoise" in line)
+    inks.write_text(
+        f"{inks.read_text()}{row.replace('Turquoise', 'Lagoon').replace('C', 'N', 1)}\n"
+    )
+    assert main(["--workspace", str(root), "import", str(root / "tables"), "--shop", "s"]) == 0
+    client = make_app(Desk(Workspace(root), None))[0].test_client()
+    query = {"ink": "lagoon", "garment": "black"}
+    first = client.get("/ask/", query_string=query)
+    assert first.status_code == 400 and "1 new ink came into the tables" in first.text
+    assert client.get("/ask/", query_string=query | {"ink": "turquoise"}).status_code == 200
+    last = time.monotonic() + 30
+    while (reply := client.get("/ask/", query_string=query)).status_code != 200:
+        assert time.monotonic() < last
+        time.sleep(0.2)
+    assert "Lagoon" in reply.text and "came into the tables" not in reply.text
 
 
 def test_many_at_once_get_the_answers_of_one(app):
