@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.tables.schema import SHOP_TABLES, TARGETS
+from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS
 from pipelines.words.common import counted
 from pipelines.workspace.files import folder_beside, refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
@@ -15,6 +15,8 @@ from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pipelines.tables.folder import Given
 
 ABOUT = """\
@@ -61,8 +63,7 @@ def export(
         tables = {
             sheet_title(name): given.tables[name] for name in SHOP_TABLES if name in given.tables
         }
-        if given.targets is not None:
-            tables[sheet_title(TARGETS.name)] = given.targets
+        tables |= {sheet_title(name): cells for name, cells in _beside(given).items()}
         write_workbook(folder, tables)
         _tell(given, folder)
         if given.shop_toml is not None:
@@ -77,11 +78,10 @@ def export(
         )
     texts = {SHOP_TABLES[name].file: csvfile.for_people(cells)
              for name, cells in given.tables.items()}  # fmt: skip
-    if given.targets is not None:
-        texts[TARGETS.file] = csvfile.for_people(given.targets)
+    texts |= {f"{name}.csv": csvfile.for_people(cells) for name, cells in _beside(given).items()}
     if given.shop_toml is not None:
         texts[FILE] = given.shop_toml
-    ours = [*(table.file for table in SHOP_TABLES.values()), TARGETS.file, FILE]
+    ours = [*(table.file for table in SHOP_TABLES.values()), TARGETS.file, AIMS.file, FILE]
     tell([f"{folder / name}: is not of this shop and stays as it was."
           for name in ours if name not in texts and (folder / name).exists()])  # fmt: skip
     with folder_beside(folder) as fresh:
@@ -89,6 +89,12 @@ def export(
             write_text(fresh / name, text)
     _tell(given, folder)
     return 0
+
+
+def _beside(given: Given) -> dict[str, pd.DataFrame]:
+    """Tables of which nothing is learnt, by name: targets, and what prints were meant to be."""
+    tables = {TARGETS.name: given.targets, AIMS.name: given.aims}
+    return {name: cells for name, cells in tables.items() if cells is not None}
 
 
 def _tell(given: Given, folder: Path) -> None:

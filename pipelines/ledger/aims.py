@@ -1,7 +1,7 @@
 """What prints were meant to be: their targets, as text, kept with the batch that brought them.
 
-A sheet of the batch beside its tables: it comes and is taken back with the prints, nothing is
-learnt from it, and no table of the shop holds it.
+A sheet of the batch beside its tables: it comes and is taken back with the prints, and nothing is
+learnt from it. An export writes those of all prints as a table of their own, which an import takes.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from pipelines.ledger.incoming import SHEET_PRINTS
 from pipelines.ledger.state import Batch, Sheet
 from pipelines.tables import csvfile
 from pipelines.tables.reading import cells_of
+from pipelines.tables.schema import AIMS
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, UserError
 
-AIMS = "aims"
-COLUMNS = ("print_id", "target", "tolerance_dE00")
+COLUMNS = tuple(column.name for column in AIMS.columns)
 Aims = Mapping[str, tuple[str, str]]  # print -> its target and tolerance
 
 
@@ -53,12 +53,13 @@ def sheet_of(aims: Aims, prints: pd.DataFrame) -> dict[str, Sheet]:
     rows = [(one, *aims[one]) for one in ids if one in aims]
     if not rows:
         return {}
-    return {AIMS: Sheet(pd.DataFrame(rows, columns=list(COLUMNS), dtype=object))}
+    return {AIMS.name: Sheet(pd.DataFrame(rows, columns=list(COLUMNS), dtype=object))}
 
 
 def aims_of(batch: Batch) -> dict[str, tuple[str, str]]:
     """The aims that a batch holds."""
-    if AIMS not in batch.sheets:
+    if AIMS.name not in batch.sheets:
         return {}
-    rows = batch.sheets[AIMS].cells[list(COLUMNS)].itertuples(index=False)
+    cells = batch.sheets[AIMS.name].cells.reindex(columns=list(COLUMNS), fill_value="")
+    rows = cells.map(str.strip).itertuples(index=False)
     return {str(one): (str(text), str(within)) for one, text, within in rows}

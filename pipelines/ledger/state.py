@@ -17,7 +17,7 @@ from typing import Literal
 import pandas as pd
 
 from pipelines.tables.folder import Given
-from pipelines.tables.schema import SHOP_TABLES, TARGETS
+from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS
 
 What = Literal[
     "set aside", "doubted", "kept", "restored", "corrected", "taken back", "put back"
@@ -210,8 +210,21 @@ def current(ledger: Ledger) -> State:
     # The targets are one short table: whoever changes it hands it over whole.
     lists = [batch.sheets[TARGETS.name] for batch in inside if TARGETS.name in batch.sheets]
     targets = lists[-1].cells if lists else None
-    given = Given(base.shop or "", base.shop_toml, tables, out, trusted, targets)
+    aims = _aims(tables["prints"], [base, *recorded])
+    given = Given(base.shop or "", base.shop_toml, tables, out, trusted, targets, aims)
     return State(given, standing)
+
+
+def _aims(prints: pd.DataFrame, batches: list[Batch]) -> pd.DataFrame | None:
+    """What the prints were meant to be, each as the batch it came with says."""
+    told = [batch.sheets[AIMS.name].cells for batch in batches if AIMS.name in batch.sheets]
+    if not told:
+        return None
+    names = [column.name for column in AIMS.columns]
+    aims = pd.concat(told).reindex(columns=names).fillna("").astype(object)
+    own = aims["print_id"].str.strip()
+    aims = aims[own.isin(prints["print_id"].str.strip()) & ~own.duplicated()]
+    return aims.set_axis(range(2, len(aims) + 2)) if len(aims) else None
 
 
 def _joined(name: str, batches: list[Batch]) -> tuple[pd.DataFrame, dict[int, str], dict[int, int]]:

@@ -33,7 +33,7 @@ from pipelines.ledger.state import (
     current,
 )
 from pipelines.tables.folder import Given, digest_of, to_shop
-from pipelines.tables.schema import TARGETS
+from pipelines.tables.schema import AIMS, TARGETS
 from pipelines.workspace.files import beside, refuse_unwritable
 from pipelines.workspace.problems import Kind, UserError, printable
 
@@ -50,6 +50,8 @@ def save(given: Given, source: Source, *, file: str = "") -> int | None:
     sheets["prints"] = replace(sheets["prints"], faults=dict(given.set_aside))
     if given.targets is not None:
         sheets[TARGETS.name] = Sheet(given.targets)
+    if given.aims is not None:
+        sheets[AIMS.name] = Sheet(given.aims)
     counts = {name: len(sheet.cells) for name, sheet in sheets.items()}
     counts["set aside"] = len(given.set_aside)
     batch = Batch(

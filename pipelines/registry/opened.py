@@ -187,7 +187,7 @@ def open_model(
 def _with_few_new(shop: Shop, model: ShiftModel, most: int) -> tuple[Shop, int]:
     """The shop without the inks that a model does not know, if these are more than ``most``; and
     how many were left out."""
-    new = set(shop.inks["ink_id"]) - set(model.shelf_.ink_ids)
+    new = set(shop.inks["ink_id"]) - set(model.encoder_.inks.index)
     if len(new) <= most:
         return shop, 0
     inks, drawdowns, tints = shop.inks, shop.drawdowns, shop.tints

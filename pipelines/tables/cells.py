@@ -228,7 +228,7 @@ def _nothing(column: Column, index: pd.Index) -> pd.Series:
     """The column where every cell is empty."""
     match column.kind:
         case "text" | "choice":
-            return pd.Series(None, index, dtype=object)
+            return pd.Series([None] * len(index), index, dtype=object)  # None alone gives NaN
         case "date":
             return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
         case _:

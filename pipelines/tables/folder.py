@@ -25,6 +25,7 @@ from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
 from pipelines.tables.reading import read_table, read_tables
 from pipelines.tables.schema import (
+    AIMS,
     CHANGES,
     NEEDED_TABLES,
     PRESSES,
@@ -52,7 +53,8 @@ class Given:
     without ``presses`` or ``changes`` where the shop keeps no such table.
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
     ``trusted``: prints somebody has looked at and found right, however unlikely.
-    ``targets``: colours customers ask for, None where the shop keeps none.
+    ``targets``: colours customers ask for, ``aims``: what prints were meant to be; None where the
+    shop keeps none.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Given:
     set_aside: dict[int, str] = field(default_factory=dict)
     trusted: frozenset[str] = frozenset()
     targets: pd.DataFrame | None = None
+    aims: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,7 @@ def read_folder(
         findings.raise_if_any()
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
-    targets = tables.pop(TARGETS.name, None)
+    targets, aims = tables.pop(TARGETS.name, None), tables.pop(AIMS.name, None)
     tables = _by_ids(tables, called, today, findings)
     given = Given(name, toml, tables, targets=targets)
     read_presets(toml, known_in(tables, today), findings)
@@ -103,6 +106,10 @@ def read_folder(
             findings.warnings += spelt_apart(tables["prints"], called["prints.csv"])
     if targets is not None:
         findings.problems += targets_of(given)[1]
+    if aims is not None:
+        frame, wrong = typed(AIMS, aims, AIMS.file, today)
+        checks.check_keys(AIMS, frame, AIMS.file, findings)
+        findings.problems += wrong
     faults = [replace(fault, file=called[fault.file]) for fault in faults]
     findings.problems = [replace(p, file=called.get(p.file, p.file)) for p in findings.problems]
     if strict:
@@ -121,8 +128,21 @@ def read_folder(
         )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
     findings.warnings += undated(kept, shop.changes, called["prints.csv"])
-    given = Given(name, toml, tables, set_aside, targets=targets)
+    if aims is not None:
+        aims = _of_prints(aims, tables["prints"], called[AIMS.file], findings)
+    given = Given(name, toml, tables, set_aside, targets=targets, aims=aims)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
+
+
+def _of_prints(
+    aims: pd.DataFrame, prints: pd.DataFrame, file: str, findings: Findings
+) -> pd.DataFrame | None:
+    """The aims of prints that are there; others are told and left out. A target is not read here:
+    what was kept may name a list of targets of before."""
+    mine = aims["print_id"].str.strip().isin(prints["print_id"].str.strip())
+    for name in aims.loc[~mine, "print_id"]:
+        findings.warn(f"{file}: {name} is none of the prints and was left out.")
+    return aims[mine] if mine.any() else None
 
 
 def digest_of(given: Given) -> str:
@@ -132,6 +152,8 @@ def digest_of(given: Given) -> str:
         digest.update(f"\n[{name}]\n{csvfile.to_csv(given.tables[name])}".encode())
     if given.targets is not None:
         digest.update(f"\n[{TARGETS.name}]\n{csvfile.to_csv(given.targets)}".encode())
+    if given.aims is not None:
+        digest.update(f"\n[{AIMS.name}]\n{csvfile.to_csv(given.aims)}".encode())
     return digest.hexdigest()
 
 

@@ -116,6 +116,11 @@ _BY_TABLE = {
         "hex": "hex|screen colour|screen color|bildschirmfarbe",
         "tolerance_dE00": "tolerance|toleranz|tolérance|tolerancia|tolleranza|tolerantie",
     },
+    "aims": {
+        "print_id": "print|print id|print no|id|druck",
+        "target": "target|meant|ziel|soll|cible|objetivo",
+        "tolerance_dE00": "tolerance|toleranz|tolérance|tolerancia|tolleranza|tolerantie",
+    },
     "prints": _PROCESS
     | {
         "print_id": "#|set-up|setup|set up|print|print no|print number|print id|id|no|number|sample"
@@ -390,6 +395,7 @@ _SHEETS = {
     "drawdowns": "drawdowns|drawdown|draw downs|drawdown cards|aufstriche|rakelaufstriche",
     "prints": "prints|print history|history|past prints|drucke|impressions|impresiones|stampe",
     "targets": "targets|customer colours|customer colors|zielfarben",
+    "aims": "aims|targets of prints",
     "setups": "jobs|open jobs|set-ups|setups|aufträge|commandes|pedidos|lavori",
 }
 

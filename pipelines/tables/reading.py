@@ -12,9 +12,11 @@ from pipelines.tables import csvfile, workbook
 from pipelines.tables.cells import known_columns
 from pipelines.tables.headers import sheet_means, sheet_title
 from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay_out, names
-from pipelines.tables.schema import SHOP_TABLES, TARGETS, Table
+from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS, Table
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind
+
+_BESIDE = {table.name: table for table in (TARGETS, AIMS)}  # of which nothing is learnt
 
 
 def read_table(path: Path, table: Table, findings: Findings) -> pd.DataFrame | None:
@@ -35,12 +37,12 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
     """All tables of a shop, from a folder or one workbook, and what to call each one's file.
 
     A folder holds a CSV file or an Excel workbook a table, a workbook a sheet a table; one
-    without a sheet of drawdowns has none. Targets are among them where there are any. What is
-    wrong is in ``findings``.
+    without a sheet of drawdowns has none. Targets and aims are among them where there are any.
+    What is wrong is in ``findings``.
     """
     tables, called = {}, {}
     sheets = None if path.is_dir() else sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name)
-    for name, table in [*SHOP_TABLES.items(), (TARGETS.name, TARGETS)]:
+    for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
         if sheets is None:
             file = path / table.file
             if not file.exists() and file.with_suffix(".xlsx").exists():
@@ -90,12 +92,12 @@ def other_sheets(
     data: bytes, file: str, findings: Findings
 ) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
     """What a workbook of prints describes on sheets of their own - inks, garments, ... - and what
-    to call each. A sheet that cannot be read is told and left aside, as are targets.
+    to call each. A sheet that cannot be read is told and left aside, as are targets and aims.
     """
     tables: dict[str, pd.DataFrame] = {}
     called: dict[str, str] = {}
     sheets = sheets_of(data, file) if workbook.is_workbook(data) else {}
-    for name, table in [*SHOP_TABLES.items(), (TARGETS.name, TARGETS)]:
+    for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
         named = {title: rows for title, rows in sheets.items() if sheet_means(name, title)}
         if name == "prints" or not any(header_of(table, rows) for rows in named.values()):
             continue
@@ -105,8 +107,8 @@ def other_sheets(
         if read is None or own.problems:
             why = f"{own.problems[0].reason}; {own.problems[0].do}"
             findings.warn(f"{place}: was left aside, for it cannot be read ({why}).")
-        elif table is TARGETS and len(read):
-            findings.warn(f"{place}: was left aside; strikeoff import takes targets.")
+        elif name in _BESIDE and len(read):
+            findings.warn(f"{place}: was left aside; strikeoff import takes {name}.")
         elif len(read):
             findings.warnings += own.warnings
             tables[name] = read

@@ -264,6 +264,18 @@ TARGETS = Table(
     colour=True,
 )
 
+# What prints were meant to be; nothing is learnt from it.
+AIMS = Table(
+    "aims",
+    (
+        _id("print_id", needed=True),
+        Column("target", present=True, filled=True, do="fill it in or drop the row"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+    ),
+    key="print_id",
+    optional=True,
+)
+
 # Without targets: they are optional, and nothing is learnt from them.
 SHOP_TABLES = {
     table.name: table for table in (INKS, SUBSTRATES, MESHES, PRESSES, CHANGES, DRAWDOWNS, PRINTS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-KINDS = ("inks", "substrates", "meshes", "changes", "drawdowns", "prints", "targets")
+KINDS = ("inks", "substrates", "meshes", "changes", "drawdowns", "prints", "targets", "aims")
 
 
 def brought(counts: Mapping[str, int]) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.tables.folder import to_shop
-from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
+from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import write_shop
 
 
@@ -25,6 +26,37 @@ def test_an_export_holds_what_was_recorded_and_comes_back(shop, capsys):
     after = store.read(DATABASE)
     pd.testing.assert_frame_equal(after.tables["prints"], before.tables["prints"])
     assert learnt_from() == ["P1", "P3", "R1"]
+
+
+@pytest.mark.parametrize("out", ["out", "out.xlsx"])
+def test_what_prints_were_meant_to_be_goes_out_and_comes_back(shop, capsys, out):
+    header = HEADER.replace("\n", ",target,tolerance_dE00\n")
+    rows = [GOOD.replace("\n", ",#b04030,\n"), GOOD.replace("R1", "R2").replace("\n", ",,\n")]
+    rows += [GOOD.replace("R1", "R3").replace("\n", ',"45,60,35",1.5\n')]
+    says(capsys, "record", write("b.csv", *rows, header=header))
+    meant = [["R1", "#b04030", ""], ["R3", "45,60,35", "1.5"]]
+    assert store.read(DATABASE).aims.to_numpy().tolist() == meant
+    says(capsys, "export", out)
+    says(capsys, "import", out, "--shop", "again")
+    again = store.read(Path("datasets/again/shop.db"))
+    assert again.aims.to_numpy().tolist() == meant
+    assert learnt_from() == to_shop(again).prints["print_id"].tolist()
+    says(capsys, "import", out, "--shop", "tiny")  # and over the shop it came from
+    assert store.read(DATABASE).aims.to_numpy().tolist() == meant
+
+
+def test_aims_that_cannot_be_right_are_told(shop, capsys):
+    assert main(["export", "out"]) == 0
+    aims = Path("out/aims.csv")
+    assert not aims.exists()
+    aims.write_text("print_id,target,tolerance_dE00\nP1,#aa3322,\nP9,#aa3322,2\n")
+    assert "aims.csv: P9 is none of the prints" in says(capsys, "import", "out", "--shop", "again")
+    aims.write_text("print_id,target,tolerance_dE00\nP1,,\nP1,#aa3322,wide\n")
+    assert main(["import", "out", "--shop", "again"]) == 2
+    said = capsys.readouterr().err
+    assert "aims.csv, row 2, column target: is empty" in said
+    assert 'aims.csv, row 3, column tolerance_dE00: "wide" is not a number' in said
+    assert '"P1" stands in row 2 already' in said
 
 
 def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):
