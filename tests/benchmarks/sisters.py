@@ -6,11 +6,12 @@ instruments of their own. One has 25 jobs behind it; two have printed for a year
 asked for its next jobs and for inks it has printed seldom or never, by its own prints alone and
 told what the two know. Choices are made on the part ``choose``; nothing is chosen on ``last``.
 
-| inks | |
+| prints | |
 |---|---|
+| its next jobs | as the plant goes on, whatever their inks |
 | never, cards | known by drawdowns over white and black |
 | never, white card | by a drawdown over white alone |
-| 1 to 3, 4 to 9, 10 and more | prints among the 25 jobs |
+| 1 to 3, 4 to 9, 10 and more | inks with so many prints among the 25 jobs |
 
 dE00 to the noise-free colour (median, and the 90 % quantile), alone and told; by how much it
 changes, print by print, with a 90 % interval over jobs; share of measured L, a, b in 90 % bands,
@@ -143,7 +144,8 @@ def main(argv: list[str] | None = None) -> int:
         found.round(4).to_csv(asked.out, index=False)
     by_kind = [*found.groupby("shop kind", sort=False), ("all", found)]
     for kind, some in by_kind:
-        rows = {
+        rows = {"its next jobs": figures(some[some["kind"] == "next"])}
+        rows |= {
             name: figures(some[some["known"] == name])
             for name in ROWS
             if (some["known"] == name).any()
