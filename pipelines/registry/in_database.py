@@ -41,6 +41,7 @@ from pipelines.workspace.problems import Kind, UserError
 from pipelines.workspace.progress import tell
 
 COPIES = "copies"
+KEPT = 4  # latest versions whose arrays are kept on a computer, beside those in use
 
 
 class Row(NamedTuple):
@@ -164,6 +165,32 @@ class InDatabase:
                     "fetched from the database each time."
                 ])  # fmt: skip
             self._told = True
+        else:
+            if path.name == ARRAYS:
+                self._drop_old(path.parent.name)
+
+    def _drop_old(self, just: str) -> None:
+        """Copies of arrays go but for those in charge, copied ``just`` now and of the latest
+        versions; who reads one meanwhile reads on, or fetches it. What is said of a version is
+        short, and is looked at again: it stays."""
+        copies = self.folder / COPIES
+        there = sorted(
+            (
+                one.parent.name
+                for one in copies.glob(f"*/{ARRAYS}")
+                if OURS.fullmatch(one.parent.name)
+            ),
+            key=int,
+        )
+        if len(there) <= KEPT:
+            return
+        with self._reading() as connection:
+            query = sa.select(CHARGES.c.version).order_by(CHARGES.c.id.desc()).limit(1)
+            in_charge = f"{connection.execute(query).scalar() or 0:04d}"
+        for name in there[:-KEPT]:
+            if name not in (just, in_charge):
+                with suppress(OSError):
+                    (copies / name / ARRAYS).unlink()
 
     def current(self) -> Named | None:
         with self._reading() as connection:

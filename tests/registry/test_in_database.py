@@ -66,6 +66,26 @@ def test_computers_that_store_at_once_lose_nothing(url, tmp_path):
     assert sorted(next(iter(one.marks)) for one in card) == ["P0", "P1", "P2", "P3"]
 
 
+def test_old_copies_go_but_for_those_in_use(url, tmp_path):
+    """Of ten versions; the second is in charge, and the first is read all the while."""
+    kept = InDatabase(url, tmp_path / "a")
+    first = learn(kept, 1)
+    second = learn(kept, 2)
+    for n in range(3, 9):
+        learn(kept, n, charge=False)
+    copies = tmp_path / "a" / COPIES
+    assert sorted(p.parent.name for p in copies.glob(f"*/{ARRAYS}")) == [
+        second, "0005", "0006", "0007", "0008",
+    ]  # fmt: skip
+    assert len(list(copies.glob(f"*/{FACTS}"))) == 8
+    with ThreadPoolExecutor(2) as threads:
+        reading = threads.submit(lambda: [versions.load(kept, first) for _ in range(20)])
+        other = InDatabase(url, tmp_path / "a")
+        assert [learn(other, n, charge=False) for n in (9, 10)] == ["0009", "0010"]
+    assert {len(one.arrays["x"]) for one in reading.result()} == {1}
+    assert numbers(kept) == list(range(1, 11))
+
+
 def test_a_copy_is_used_while_it_has_the_checksum_of_the_database(
     url, tmp_path, monkeypatch, capfd
 ):
