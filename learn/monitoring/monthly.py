@@ -7,6 +7,7 @@ import pandas as pd
 
 from learn.normal import Z90
 
+MOST = np.log(100.0)  # of a film error: what thick opaque prints tell of their film is next to none
 COLUMNS = ["press", "month", "prints", "percent", "lo", "hi"]
 
 
@@ -42,5 +43,5 @@ def by_month(frame: pd.DataFrame) -> pd.DataFrame:
     middle = sums["error"] / sums["told"]
     half = Z90 / np.sqrt(sums["told"])
     ends = {"percent": middle, "lo": middle - half, "hi": middle + half}
-    found = sums.assign(**{name: 100 * np.expm1(value) for name, value in ends.items()})
+    found = sums.assign(**{k: 100 * np.expm1(v.clip(-MOST, MOST)) for k, v in ends.items()})
     return found[COLUMNS]

@@ -26,3 +26,11 @@ def test_months_are_averaged_as_prints_tell():
     assert found["hi"][0] == pytest.approx(100 * np.expm1(middle + 1.6449 / told**0.5), rel=1e-4)
     assert found["month"].dt.strftime("%Y-%m").tolist() == ["2025-01", "2025-02"]
     assert by_month(frame.iloc[3:]).empty
+
+
+def test_a_print_that_tells_next_to_nothing_of_its_film_gives_no_endless_band():
+    frame = pd.DataFrame(
+        {"press": ["P1"], "date": pd.to_datetime(["2026-01-05"]), "film_error": [0.0]}
+    ).assign(film_sd=1e4)
+    (row,) = by_month(frame).to_dict("records")
+    assert row["percent"] == 0 and np.isfinite([row["lo"], row["hi"]]).all()
