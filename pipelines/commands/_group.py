@@ -58,13 +58,14 @@ def _told(found: Found, what: str, page: Path | None) -> int:
     from pipelines.words.group import block
 
     plants, title = found.in_order(), f"{what}, {found.group.name}"
+    asked = len(found.group.members)
     if plants or found.failed:
-        for line in block(title, plants, found.failed, len(found.group.members)):
+        for line in block(title, plants, found.failed, asked):
             print(line)
     if page is not None and plants:
         from pipelines.pages.group import write_group_page
 
-        write_group_page(page, title, plants, found.failed)
+        write_group_page(page, title, plants, found.failed, asked)
         print(f"The page is {page}.")
     if found.lost is not None:
         raise found.lost

@@ -13,9 +13,14 @@ from pipelines.words.group import Plant, differences, not_done, told
 
 
 def write_group_page(
-    path: str | os.PathLike, title: str, plants: Sequence[Plant], failed: dict[str, str]
+    path: str | os.PathLike,
+    title: str,
+    plants: Sequence[Plant],
+    failed: dict[str, str],
+    asked: int,
 ) -> None:
-    """Write the page to ``path``, replacing it only when complete."""
+    """Write the page to ``path``, replacing it only when complete; ``failed`` and ``asked`` as of
+    `pipelines.words.group.block`."""
     errors = [e for p in plants for e in (p.error, p.physics) if e is not None]
     axis, shares = difference_axis(max(errors, default=1.0)), share_axis(0.5)
     render.write(
@@ -24,7 +29,7 @@ def write_group_page(
         title=title,
         head=[
             ("Made on", f"{date.today():%Y-%m-%d}"),
-            ("Plants", f"{len(plants)} of {len(plants) + len(failed)}"),
+            ("Plants", f"{len(plants)} of {asked}"),
             ("Prints", str(sum(plant.prints for plant in plants))),
         ],
         axis=axis,
@@ -45,6 +50,7 @@ def _row(plant: Plant, axis: Axis, shares: Axis) -> dict:
         "physics": number(plant.physics, 2),
         "strip": drawn,
         "bands": strip(shares, f"{plant.share} inside", held, limit=0.9),
+        "tests": "-" if plant.asked is None else f"{100 * plant.asked:.0f}",
         "told": list(told(plant)),
         "kinds": [(k, n, number(e, 2), f"{100 * s:.0f} %") for k, n, e, s in plant.kinds],
     }

@@ -47,10 +47,10 @@ def difference_axis(largest: float) -> Axis:
 
 
 def _apart(ticks: Sequence[float], end: float) -> list[float]:
-    """Ticks with room for their labels."""
+    """Ticks with room for their labels, also on the narrow strip of a phone."""
     out: list[float] = []
     for tick in ticks:
-        if not out or np.sqrt(tick / end) - np.sqrt(out[-1] / end) > 0.14:
+        if not out or np.sqrt(tick / end) - np.sqrt(out[-1] / end) > 0.22:
             out.append(tick)
     return out
 
