@@ -80,6 +80,12 @@ def read_group(path: Path, workspace: Workspace) -> Group:
 
 
 def _tables(path: Path, findings: Findings) -> dict[str, Any]:
+    if not path.exists():
+        what = "there is no such file"
+        findings.problem(
+            path.name, None, None, what, f"make it: for each shop {EXAMPLE}", Kind.MISSING
+        )
+        findings.raise_if_any()
     try:
         return tomllib.loads(read_at_most(path, MOST_BYTES).decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:

@@ -7,6 +7,7 @@ stores nothing, so that one that is killed, or a task done twice, changes nothin
 from __future__ import annotations
 
 import logging
+import re
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -27,6 +28,7 @@ R = TypeVar("R")
 Key = tuple[str, int | None]  # a shop, and which part of the work where it is several
 
 ANSWER_S = 15.0  # seconds that a scheduler may take to answer
+ADDRESS = re.compile(r"(?:[a-z]+://)?(?:[^\s:/@]+|\[[0-9a-fA-F:]+\]):[0-9]{1,5}")
 LOOK_S = 0.5  # how often it is looked at
 TROUBLE = (  # of one shop, which stops no other
     *(UserError, Unusable, MemoryError, OSError),
@@ -55,18 +57,24 @@ Work = Callable[[Any], R]
 
 
 def carried_out(
-    work: Work[R], tasks: Iterable[Task], *, workers: int = 1, cluster: str | None = None
+    work: Work[R],
+    tasks: Iterable[Task],
+    *,
+    workers: int = 1,
+    cluster: str | None = None,
+    least: int = 2,
 ) -> Iterator[Done[R]]:
     """Every task done, in the order they come to their end; ``tasks`` are asked for as they are
     needed, some more than there are workers.
 
-    ``workers``: processes here, 1 for this one; or ``cluster``: the address of a Dask scheduler.
+    ``workers``: processes here, 1 for this one; or ``cluster``: the address of a Dask scheduler,
+    which has so many workers at ``least``. Where it has one alone, the work is done here.
 
     Raises UserError where the scheduler does not answer, is lost on the way, or its workers are not
     as they should be. What has been given by then holds.
     """
     if cluster is not None:
-        with _client(cluster) as client:
+        with _client(cluster, least) as client:
             yield from _until_done(work, tasks, _Cluster(client, cluster))
     elif workers > 1:
         yield from _until_done(work, tasks, _Processes(workers))
@@ -254,7 +262,7 @@ class _Cluster:
 
 
 @contextmanager
-def _client(address: str) -> Iterator[Client]:
+def _client(address: str, least: int) -> Iterator[Client]:
     """A connection to a scheduler whose workers are as this computer is."""
     try:
         from distributed import Client
@@ -263,6 +271,10 @@ def _client(address: str) -> Iterator[Client]:
             "--cluster needs the packages dask and distributed; install them with "
             "pip install 'strikeoff[cluster]'."
         ) from error
+    if not ADDRESS.fullmatch(address):  # dask would leave a client behind that cannot be closed
+        raise UserError(
+            f"{address} (--cluster) is no address of a scheduler, which reads tcp://host:8786."
+        )
     for name in list(logging.root.manager.loggerDict):  # what is wrong is told by us, in a sentence
         if name.partition(".")[0] in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
@@ -274,20 +286,20 @@ def _client(address: str) -> Iterator[Client]:
             "tcp://host:8786, and that dask scheduler runs there."
         ) from error
     try:
-        _refuse_workers(client, address)
+        _refuse_workers(client, address, least)
         yield client
     finally:
         with suppress(OSError, RuntimeError):
             client.close(timeout=2)
 
 
-def _refuse_workers(client: Client, address: str) -> None:
+def _refuse_workers(client: Client, address: str, least: int) -> None:
     try:
         threads = client.nthreads()
         found = client.run(code, on_error="return")
     except (OSError, RuntimeError) as error:
         raise _lost(address) from error
-    if len(threads) < 2:  # with one, joblib would do all of it here
+    if len(threads) < least:
         raise UserError(
             f"The scheduler at {address} has {len(threads) or 'no'} worker, and sharing out takes "
             "two; start more with dask worker, or use --workers."

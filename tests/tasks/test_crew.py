@@ -82,8 +82,11 @@ def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):
 def test_an_address_without_a_scheduler_is_told(tmp_path, monkeypatch):
     pytest.importorskip("distributed")
     monkeypatch.setattr("pipelines.tasks.crew.ANSWER_S", 1.0)
-    for address in ("tcp://127.0.0.1:9", "nowhere"):
+    for address in ("tcp://127.0.0.1:9", "127.0.0.1:9", "tcp://nowhere.invalid:8786"):
         with pytest.raises(UserError, match="No Dask scheduler answers"):
+            list(carried_out(squared, numbers(1, tmp_path), cluster=address))
+    for address in ("nowhere", "tcp://nowhere", "", "http://host/x"):
+        with pytest.raises(UserError, match="is no address of a scheduler"):
             list(carried_out(squared, numbers(1, tmp_path), cluster=address))
 
 
