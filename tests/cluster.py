@@ -25,17 +25,32 @@ class Cluster:
     scheduler: subprocess.Popen
     workers: list[subprocess.Popen] = field(default_factory=list)
 
-    def start_worker(self, folder: Path, *options: str) -> subprocess.Popen:
+    def start_worker(
+        self, folder: Path, *options: str, packages: Path | None = None
+    ) -> subprocess.Popen:
+        """``packages``: a folder whose packages it finds before all others."""
         worker = _started(
             "worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
-            "--local-directory", str(folder), "--death-timeout", "60", *options,
+            "--local-directory", str(folder), "--death-timeout", "60", *options, first=packages,
         )  # fmt: skip
         self.workers.append(worker)
         return worker
 
+    def joined_by(self, folder: Path, *options: str, packages: Path | None = None) -> None:
+        """One more worker, of which the scheduler knows; as :meth:`start_worker`."""
+        from distributed import Client
 
-def _started(*command: str) -> subprocess.Popen:
-    inside = {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        worker = self.start_worker(folder, *options, packages=packages)
+        with Client(self.address, timeout=60, set_as_default=False) as client:
+            until = time.monotonic() + 120
+            while worker.pid not in client.run(os.getpid, on_error="ignore").values():
+                assert time.monotonic() < until, "the worker did not start"
+                time.sleep(0.2)
+
+
+def _started(*command: str, first: Path | None = None) -> subprocess.Popen:
+    path = os.pathsep.join(str(one) for one in (first, ROOT) if one)
+    inside = {"PYTHONPATH": path, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     return subprocess.Popen(
         [sys.executable, "-m", "distributed.cli.dask_" + command[0], *command[1:]],
         cwd=ROOT,

@@ -46,28 +46,26 @@ class Summary:
         """With inks called as the plant that is told calls them; others are left out."""
         return replace(self, inks={own[i]: one for i, one in self.inks.items() if i in own})
 
-    def to_state(self) -> dict[str, Any]:
-        """As JSON holds it."""
-        inks = {
-            ink: {
-                "prints": one.prints,
-                "mean": one.mean.tolist(),
-                "covariance": one.covariance[np.tril_indices(len(one.mean))].tolist(),
-                "prior": [None if np.isinf(v) else v for v in one.prior.tolist()],
-            }
-            for ink, one in self.inks.items()
-        }
-        return {
+    def to_state(self) -> tuple[Array, dict[str, Any]]:
+        """The numbers of all inks (n, 2 J + J (J + 1) / 2) - means, priors (0 for inf), covariances
+        by their lower triangles - and the rest as JSON holds it."""
+        n = len(self.latents)
+        numbers = np.zeros((len(self.inks), 2 * n + n * (n + 1) // 2))
+        for row, one in zip(numbers, self.inks.values(), strict=True):
+            row[:n], row[n : 2 * n] = one.mean, np.where(np.isinf(one.prior), 0.0, one.prior)
+            row[2 * n :] = one.covariance[np.tril_indices(n)]
+        description = {
             "form": FORM,
             "plant": self.plant,
             "illuminant": self.illuminant,
             "observer": self.observer,
             "latents": list(self.latents),
-            "inks": inks,
+            "prints": [[ink, one.prints] for ink, one in self.inks.items()],
         }
+        return numbers, description
 
     @classmethod
-    def from_state(cls, state: Mapping[str, Any]) -> Summary:
+    def from_state(cls, numbers: Array, description: Mapping[str, Any]) -> Summary:
         """What :meth:`to_state` gave.
 
         Raises
@@ -77,28 +75,26 @@ class Summary:
         KeyError, TypeError
             when something is missing or not what it should be.
         """
-        if state["form"] != FORM:
-            msg = f"the summary is of form {state['form']}, this program reads form {FORM}"
+        d = description
+        if d["form"] != FORM:
+            msg = f"the summary is of form {d['form']}, this program reads form {FORM}"
             raise ValueError(msg)
-        names = tuple(str(name) for name in state["latents"])
-        inks = {str(i): _ink(one, len(names)) for i, one in state["inks"].items()}
-        plant, illuminant, observer = (str(state[k]) for k in ("plant", "illuminant", "observer"))
+        names, prints = tuple(str(name) for name in d["latents"]), d["prints"]
+        n, lower = len(names), np.tril_indices(len(names))
+        if numbers.shape != (len(prints), 2 * n + len(lower[0])):
+            msg = "the numbers of inks do not fit their latents"
+            raise ValueError(msg)
+        mean, prior = numbers[:, :n], numbers[:, n : 2 * n]
+        covariance = np.zeros((len(prints), n, n))
+        covariance[:, lower[0], lower[1]] = covariance[:, lower[1], lower[0]] = numbers[:, 2 * n :]
+        if not (np.isfinite(numbers).all() and (prior >= 0).all()):
+            msg = "an ink holds what is no number"
+            raise ValueError(msg)
+        np.linalg.cholesky(covariance)  # raises LinAlgError, a ValueError, where it is none
+        priors = np.where(prior > 0, prior, np.inf)
+        inks = {
+            str(ink): InkSummary(int(k), mean[i], covariance[i], priors[i])
+            for i, (ink, k) in enumerate(prints)
+        }
+        plant, illuminant, observer = (str(d[k]) for k in ("plant", "illuminant", "observer"))
         return cls(plant, illuminant, observer, names, inks)
-
-
-def _ink(state: Mapping[str, Any], n: int) -> InkSummary:
-    prior = np.array([np.inf if v is None else v for v in state["prior"]], float)
-    mean = np.array(state["mean"], float)
-    covariance = np.zeros((n, n))
-    covariance[np.tril_indices(n)] = np.array(state["covariance"], float)
-    covariance = covariance + np.tril(covariance, -1).T
-    if mean.shape != (n,) or prior.shape != (n,) or not (prior > 0).all():
-        msg = "the numbers of an ink do not fit its latents"
-        raise ValueError(msg)
-    if not (np.isfinite(mean).all() and np.isfinite(covariance).all()):
-        msg = "an ink holds what is no number"
-        raise ValueError(msg)
-    if np.linalg.eigvalsh(covariance)[0] <= 0:
-        msg = "an ink's covariance is none"
-        raise ValueError(msg)
-    return InkSummary(int(state["prints"]), mean, covariance, prior)

@@ -56,6 +56,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "viewing_weights": model.viewing_.weights,
         "viewing_white": model.viewing_.white_xyz,
     }
+    told, sisters = model.sisters_.to_state()
     description = {
         "form": FORM,
         "settings": asdict(model.settings_),
@@ -81,7 +82,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "cards": [
             [c.ink, c.lot, c.beside, c.information.tolist(), c.told.tolist()] for c in model.cards_
         ],
-        "sisters": model.sisters_.to_state(),
+        "sisters": sisters,
         "carried_share": model.carrying_.share,
         "spread_factors": model.spread_factors_,
         "validation": model.validation_,
@@ -93,7 +94,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "marks": model.marks_,
         "appended": model.appended_,
     }
-    return arrays, description
+    return arrays | told, description
 
 
 def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -> ShiftModel:
@@ -163,7 +164,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     root = np.zeros((p, p))
     root[np.triu_indices(p)] = arrays["posterior_root"]
     model.posterior_ = Posterior(arrays["posterior_mean"], root, d["log_evidence"])
-    model.sisters_ = sisters = Sisters.from_state(d["sisters"])
+    model.sisters_ = sisters = Sisters.from_state(arrays, d["sisters"])
     last = d["likeness"]["last_day"]
     model.likeness_ = Likeness(
         counts=d["likeness"]["counts"],

@@ -126,12 +126,13 @@ def told(model: ShiftModel, summaries: Collection[Summary]) -> ShiftModel:
         heard.append(Heard(voice.plant, len(ways[best].gain), widening, gain, others))
         if worth[best] < 0:
             followed.append(Follow(voice, best))
+    sisters = Sisters(heard=tuple(heard), summaries=tuple(alike))
     if not followed:
-        return _with(model, Sisters(heard=tuple(heard)), [])
+        return _with(model, sisters, [])
     together = _heard(ground, listener, followed)
     if _at_worst(together.gain) >= 0:
-        return _with(model, Sisters(heard=tuple(heard)), [])
-    return _taught(model, at, together, followed, heard)
+        return _with(model, sisters, [])
+    return _taught(model, at, together, followed, sisters)
 
 
 def summary_of(model: ShiftModel, plant: str) -> Summary:
@@ -250,9 +251,9 @@ def _at_worst(gain: Array) -> float:
 
 
 def _taught(
-    model: ShiftModel, at: list[int], told: Told, followed: list[Follow], heard: list[Heard]
+    model: ShiftModel, at: list[int], told: Told, followed: list[Follow], sisters: Sisters
 ) -> ShiftModel:
-    """The model with all that is said of its inks."""
+    """The model with all that is said of its inks, beside what ``sisters`` says already."""
     assert told.found is not None
     factor = _factor(model, told.found)
     state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
@@ -270,7 +271,7 @@ def _taught(
     before = model.posterior_.mean
     model.posterior_ = with_told(model.posterior_, model.layout_, taught)
     model.weights_ = model.weights_ + model.posterior_.mean - before
-    sisters = Sisters(tuple(taught), told.found.share, tuple(heard))
+    sisters = replace(sisters, inks=tuple(taught), share=told.found.share)
     model = _with(model, sisters, [one.ink for one in taught])
     model.spread_factors_ = {**model.spread_factors_, TOLD_INK: factor}
     kept = model.prints_[model.keep_].reset_index(drop=True)

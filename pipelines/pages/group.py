@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 from pipelines.pages import render
@@ -22,7 +23,8 @@ def write_group_page(
     """Write the page to ``path``, replacing it only when complete; ``failed`` and ``asked`` as of
     `pipelines.words.group.block`."""
     errors = [e for p in plants for e in (p.error, p.physics) if e is not None]
-    axis, shares = difference_axis(max(errors, default=1.0)), share_axis(0.5)
+    axis = difference_axis(max(errors, default=1.0))
+    shares = replace(share_axis(0.5), ticks=(0.5, 0.7, 0.9))  # a phone has room for three
     render.write(
         path,
         "group.html",

@@ -167,21 +167,16 @@ class InDatabase:
             self._told = True
         else:
             if path.name == ARRAYS:
-                self._drop_old(path.parent.name)
+                with suppress(UserError):  # the database has gone: another time
+                    self._drop_old(path.parent.name)
 
     def _drop_old(self, just: str) -> None:
         """Copies of arrays go but for those in charge, copied ``just`` now and of the latest
         versions; who reads one meanwhile reads on, or fetches it. What is said of a version is
         short, and is looked at again: it stays."""
         copies = self.folder / COPIES
-        there = sorted(
-            (
-                one.parent.name
-                for one in copies.glob(f"*/{ARRAYS}")
-                if OURS.fullmatch(one.parent.name)
-            ),
-            key=int,
-        )
+        found = [one.parent.name for one in copies.glob(f"*/{ARRAYS}")]
+        there = sorted(filter(OURS.fullmatch, found), key=int)
         if len(there) <= KEPT:
             return
         with self._reading() as connection:

@@ -192,8 +192,8 @@ def learnt_anew(
     say: Callable[[str], None],
     n_jobs: int | None = None,
 ) -> tuple[ShiftModel, Paired | None]:
-    """A model fitted to everything by ``n_jobs`` workers, compared with the one in charge where
-    that can be."""
+    """A model fitted to everything by ``n_jobs`` workers and told what the one in charge was told,
+    compared with that where that can be."""
     from learn.predict.model import (
         ShiftModel,  # takes seconds to import; the help must not wait for it
     )
@@ -201,6 +201,9 @@ def learnt_anew(
     model = ShiftModel(n_jobs=n_jobs).fit(shop, say, trusted)
     if charge is None or not same_colours(charge.model, shop):
         return model, None
+    if said := charge.model.sisters_.summaries:
+        say("taking in once more what other plants told")
+        model = model.told_by(said)
     say(f"comparing with model {charge.version} on jobs held back")
     return model, judged_refit(model, charge, shop, marks)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -26,8 +26,9 @@ from pipelines.tasks.plants import (
     check_part,
     learn_plant,
     look_at,
+    tell_plant,
 )
-from pipelines.tasks.sisters import summary_of_shop, tell_shop
+from pipelines.tasks.sisters import Known, worth_hearing
 from pipelines.words.group import Plant, from_json
 from pipelines.workspace.alone import if_free
 from pipelines.workspace.files import refuse_unwritable, write_text
@@ -62,53 +63,62 @@ class Engine:
 
 
 def learn_all(group: Group, engine: Engine, say: Say, *, refit: bool = False) -> Found:
-    """Learn what is new in every shop, and store it."""
+    """Learn what is new in every shop, store it, and tell plants what the others know."""
     found = Found(group)
     before: dict[str, Parcel] = {}
 
     def ready() -> Iterator[Asked]:
-        for member, asked in _read(found, refuse=True):
-            before[member.name] = replace(asked.parcel, numbers={})
-            yield replace(asked, refit=refit)
+        for member, asked in _read(found, group.members, refuse=True):
+            before[member.name] = _short(asked.parcel)
+            yield replace(asked, refit=refit, shares=member.shares)
 
     members = {member.name: member for member in group.members}
+    known: dict[str, Known] = {}
     for name, learnt in _answers(found, learn_plant, ready(), engine):
         with _troubles(found, name):
             _store(members[name], before.pop(name), learnt)
-            found.plants[name] = learnt.plant
+            found.plants[name], known[name] = learnt.plant, learnt.known
             say(f"{name}: {learnt.plant.done} ({_so_far(found)})")
     if found.lost is None:
-        _tell_each_other(found, say)
+        _tell_each_other(found, known, engine, say)
     return found
 
 
-def _tell_each_other(found: Found, say: Say) -> None:
-    """What plants know of inks they share is told to the others; only summaries travel."""
-    from pipelines.ledger import store
-    from pipelines.registry.archive import archive_of
+def _tell_each_other(found: Found, known: Mapping[str, Known], engine: Engine, say: Say) -> None:
+    """What plants know of inks they share is told to the others; only summaries travel.
 
-    members = [m for m in found.group.members if m.name in found.plants]
-    if not any(m.shares for m in members) or len(members) < 2:
+    A plant to which nobody tells anything any more forgets what it was told.
+    """
+    members = {m.name: m for m in found.group.members if m.name in known}
+    tells = {name: one for name in members if (one := known[name].tells) is not None}
+    others = {name: [one for of, one in tells.items() if of != name] for name in members}
+    ask = [m for name, m in members.items() if others[name] or known[name].told]
+    if not ask:
         return
-    states = {m.name: store.read_state(m.workspace.database(m.shop)) for m in members}
-    said = {}
-    for m in members:
-        with _troubles(found, m.name):
-            kept = archive_of(m.workspace, m.shop)
-            said[m.name] = summary_of_shop(kept, states[m.name], m.name, m.shares)
-    for m in members:
-        others = [one for name, one in said.items() if one is not None and name != m.name]
-        if others:
-            with _troubles(found, m.name), _alone(m):
-                done = tell_shop(archive_of(m.workspace, m.shop), states[m.name], others)
-                if done is not None:
-                    say(f"{m.name}: {done}")
+    telling, before = Found(found.group), {}
+
+    def ready() -> Iterator[Asked]:
+        for member, asked in _read(telling, ask, refuse=True):
+            before[member.name] = _short(asked.parcel)
+            yield replace(asked, others=worth_hearing(asked.sent.state, others[member.name]))
+
+    # a worker may have been lost since the work began
+    for name, told in _answers(telling, tell_plant, ready(), engine, least=1):
+        with _troubles(telling, name):
+            _store(members[name], before.pop(name), told)
+            if told.parcel.done:
+                was = found.plants[name].done
+                found.plants[name] = replace(told.plant, done=f"{was} {told.plant.done}.")
+                say(f"{name}: {told.plant.done}")
+    found.lost = telling.lost
+    for name, why in telling.failed.items():
+        found.failed[name] = f"it has learnt, but not what the other plants know: {why}"
 
 
 def look_at_all(group: Group, engine: Engine, say: Say) -> Found:
     """Every shop at a glance; nothing is changed."""
     found = Found(group)
-    ready = (asked for _, asked in _read(found))
+    ready = (asked for _, asked in _read(found, group.members))
     for name, plant in _answers(found, look_at, ready, engine):
         found.plants[name] = plant
         say(f"{name} ({_so_far(found)})")
@@ -122,7 +132,7 @@ def check_all(group: Group, engine: Engine, say: Say, *, quick: bool = False) ->
     keys: dict[str, tuple[Member, str]] = {}
 
     def ready() -> Iterator[Asked]:
-        for member, asked in _read(found):
+        for member, asked in _read(found, group.members):
             key = _key(asked, quick)
             if (known := _kept(member, key)) is not None:
                 found.plants[member.name] = known
@@ -149,12 +159,17 @@ def check_all(group: Group, engine: Engine, say: Say, *, quick: bool = False) ->
 
 
 def _answers(
-    found: Found, work: Callable[[Asked], Any], ready: Iterable[Asked], engine: Engine
+    found: Found,
+    work: Callable[[Asked], Any],
+    ready: Iterable[Asked],
+    engine: Engine,
+    least: int = 2,
 ) -> Iterator[tuple[str, Any]]:
     """The answers of all that came to a good end; the others are among ``failed``."""
     done: Done[Any]
+    at_work = carried_out(work, ready, workers=engine.workers, cluster=engine.cluster, least=least)
     try:
-        for done in carried_out(work, ready, workers=engine.workers, cluster=engine.cluster):
+        for done in at_work:
             name = done.key[0]
             if done.answer is None:
                 found.failed[name] = done.trouble
@@ -177,9 +192,11 @@ def _troubles(found: Found, name: str) -> Iterator[None]:
         found.failed[name] = str(error).rstrip(".")
 
 
-def _read(found: Found, *, refuse: bool = False) -> Iterator[tuple[Member, Asked]]:
+def _read(
+    found: Found, members: Iterable[Member], *, refuse: bool = False
+) -> Iterator[tuple[Member, Asked]]:
     """Every shop that can be read, as it is sent; ``refuse``: where nothing could be stored."""
-    for member in found.group.members:
+    for member in members:
         asked = None
         with _troubles(found, member.name):
             if refuse:
@@ -236,6 +253,11 @@ def _store(member: Member, before: Parcel, learnt: Learnt) -> None:
             raise UserError(
                 "it was learnt by another meanwhile; nothing was changed, give the command again"
             ) from None
+
+
+def _short(parcel: Parcel) -> Parcel:
+    """What it held when it was sent, without the arrays."""
+    return replace(parcel, numbers={}, parts=dict(parcel.parts))
 
 
 def _key(asked: Asked, quick: bool) -> str:

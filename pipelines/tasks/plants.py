@@ -2,32 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from pipelines.registry.parcel import Parcel
 from pipelines.tasks.crew import Key
 from pipelines.tasks.learning import Sent, learn_shop
+from pipelines.tasks.sisters import Known, Told, known_of, tell_shop
 from pipelines.words.group import Plant
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
+    from pipelines.tables.group import Shares
 
 POINTS = 4  # of the learning curve, a task each
 
 
 @dataclass(frozen=True)
 class Asked:
-    """One task: a shop as it was sent; ``part``: which point of the learning curve, if one."""
+    """One task: a shop as it was sent; ``part``: which point of the learning curve, if one;
+    ``shares``: of what it knows of inks; ``others``: what other plants tell it of these."""
 
     sent: Sent
     parcel: Parcel
     condition: str | None = None
     refit: bool = False
     part: int | None = None
+    shares: Shares = False
+    others: tuple[Told, ...] = ()
 
     @property
     def key(self) -> Key:
@@ -36,10 +41,11 @@ class Asked:
 
 @dataclass(frozen=True)
 class Learnt:
-    """A shop learnt: what is to be stored, and the shop as it is then."""
+    """A shop learnt or told: what is to be stored, and the shop as it is then."""
 
     parcel: Parcel
     plant: Plant
+    known: Known = field(default_factory=Known)
 
 
 def learn_plant(asked: Asked) -> Learnt:
@@ -48,8 +54,19 @@ def learn_plant(asked: Asked) -> Learnt:
         asked.parcel, asked.sent, refit=asked.refit, n_jobs=1, progress=_unsaid, tell=_unsaid
     )
     plant = replace(look_at(asked), done=done)
-    added = replace(asked.parcel, parts={}, numbers={}, seals={}, lines=b"")  # they are known
-    return Learnt(added, plant)
+    known = known_of(asked.parcel, asked.sent.state, asked.sent.name, asked.shares)
+    return Learnt(_added(asked.parcel), plant, known)
+
+
+def tell_plant(asked: Asked) -> Learnt:
+    """Tell a shop what others know of its inks."""
+    done = tell_shop(asked.parcel, asked.sent.state, asked.others)
+    return Learnt(_added(asked.parcel), replace(look_at(asked), done=done or ""))
+
+
+def _added(parcel: Parcel) -> Parcel:
+    """What was added alone: the rest is known where it goes."""
+    return replace(parcel, parts={}, numbers={}, seals={}, lines=b"")
 
 
 def look_at(asked: Asked) -> Plant:

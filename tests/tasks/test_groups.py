@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import replace
+from importlib.metadata import version
 
 import pytest
 
@@ -70,8 +71,9 @@ def test_two_workers_give_the_same_bytes(fresh, serial, tmp_path):
 def test_a_scheduler_gives_the_same_bytes_though_a_worker_is_killed(
     fresh, serial, cluster, tmp_path
 ):
-    root = copy_of(fresh, tmp_path / "dask")
-    said = []
+    root, said = copy_of(fresh, tmp_path / "dask"), []
+    file = root / "group.toml"  # one tells the others, once all have learnt
+    file.write_text(file.read_text().replace('name = "north"', 'name = "north"\nshares = true'))
 
     def say(text):
         said.append(text)
@@ -83,20 +85,24 @@ def test_a_scheduler_gives_the_same_bytes_though_a_worker_is_killed(
     assert (found.failed, found.lost) == ({}, None)
     assert len(said) == len(NAMES)
     assert versions_in(root) == versions_in(serial)  # none lost, none twice
-    cluster.start_worker(tmp_path)
+    cluster.joined_by(tmp_path)
 
 
 def test_a_worker_with_several_threads_or_other_packages_is_told(fresh, cluster, tmp_path):
-    odd = cluster.start_worker(tmp_path, "--nthreads", "2", "--name", "odd")
-    from distributed import Client
-
-    with Client(cluster.address, set_as_default=False) as client:
-        client.wait_for_workers(3, timeout=120)
-    code, said = run(fresh, "status", "--group", "--cluster", cluster.address)
-    assert code == 2
-    assert "2 tasks at once" in said
-    assert versions_in(fresh) == {}
-    odd.kill()
+    """The one has two threads; the other finds another version of a package than is here."""
+    other = tmp_path / "packages" / "joblib-0.1.dist-info"
+    other.mkdir(parents=True)
+    (other / "METADATA").write_text("Metadata-Version: 2.1\nName: joblib\nVersion: 0.1\n")
+    for options, packages, what in (
+        (("--nthreads", "2"), None, "does 2 tasks at once"),
+        ((), other.parent, f"has joblib 0.1, here {version('joblib')}; install there what is here"),
+    ):
+        cluster.joined_by(tmp_path, *options, packages=packages)
+        code, said = run(fresh, "learn", "--group", "--cluster", cluster.address)
+        assert (code, len(said.splitlines())) == (2, 1), said
+        assert what in said
+        assert versions_in(fresh) == {}
+        cluster.workers[-1].kill()
 
 
 def test_a_scheduler_that_is_lost_is_told_and_the_next_run_goes_on(
