@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pandas as pd
-from flask import Blueprint, current_app, redirect, render_template, url_for
+from flask import Blueprint, current_app, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from learn.errors import Unusable
@@ -31,6 +31,7 @@ from pipelines.workspace.problems import UserError
 
 place = Blueprint("today", __name__, url_prefix="/today")
 MOST_TESTS = 3
+A_PAGE = 60  # jobs, the worst first
 
 
 class Week(NamedTuple):
@@ -67,12 +68,17 @@ def show() -> str:
             )
     if now.model is not None:
         drift = now.late("drift", lambda: _drift(now))
+    begin = request.args.get("from", 0, type=int) // A_PAGE * A_PAGE
+    begin = begin if found and 0 <= begin < len(found.lines) else 0
+    lines = found.lines[begin : begin + A_PAGE] if found else []
     return render_template(
         "today.html",
         day=datetime.now(),
         week=found,
+        lines=lines,
+        pages=_pages(begin, len(found.lines)) if found else {},
         totals=Counter(line.kind for line in found.lines) if found else Counter(),
-        asks=[_address(row) for row in found.rows] if found else [],
+        asks={i: _address(found.rows[i]) for line in lines for i in line.rows} if found else {},
         wrong=wrong.splitlines(),
         kept=file is not None,
         before=week.kept(now.workspace, now.shop, week.BEFORE) is not None,
@@ -86,6 +92,12 @@ def show() -> str:
         learnt=_by_learner(now),
         suffixes=week.SUFFIXES,
     )
+
+
+def _pages(begin: int, n: int) -> dict[str, int]:
+    """What leads to the other pages of ``n`` jobs, and where each of these begins."""
+    told = {words().shelf.before: begin - A_PAGE, words().shelf.after: begin + A_PAGE}
+    return {said: at for said, at in told.items() if -A_PAGE < at < n}
 
 
 def _by_learner(now: Now) -> int:

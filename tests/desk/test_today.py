@@ -42,6 +42,22 @@ def test_the_board_is_that_of_the_command(own, tmp_path, capsys):
     assert (verdicts[0], verdicts[2]) == ("change", "go")
 
 
+def test_a_long_week_is_a_page_at_a_time(own, monkeypatch):
+    monkeypatch.setattr("pipelines.desk.today.A_PAGE", 2)
+    more = "".join(ROWS["near"].replace("A1,J1", f"B{i},K{i}") for i in range(2))
+    own.send("/today/jobs", jobs=jobs(WEEK + more))
+    seen, path = [], "/today/"
+    while path:
+        html = own.get(path).text
+        seen.append(re.findall(r"<b>([JK]\d)</b>", html))
+        after = re.search(r'href="([^"]+)">After these', html)
+        assert ("Before these" in html) == (len(seen) > 1)
+        path = after[1] if after else ""
+    assert seen[0] == ["J2", "J3"] and [len(one) for one in seen] == [2, 2, 1]
+    assert sorted(name for page in seen for name in page) == ["J1", "J2", "J3", "K0", "K1"]
+    assert own.get("/today/?from=900").status_code == 200
+
+
 def test_what_takes_seconds_comes_later(own):
     own.send("/today/jobs", jobs=jobs(WEEK))
     said = later(own, "/today/")
