@@ -252,8 +252,7 @@ def main(argv: list[str] | None = None) -> int:
             took, lost, wrong = at_once(address, alone)
             busy = learning.running
             rows["ten at once"] = {**quantiles(took), "lost": lost, "wrong": wrong}
-            while learning.running:
-                time.sleep(1)
+            learning._run.kill()  # it has served: it stands back, and may take long
             weights = {}
             linked = sum(len(asked(address, path)[1].encode()) for path in LINKED)
             for path in (*PLACES, f"{questions()[0]}&why=1&beside=base_off&beside=finer"):
