@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from threading import Lock, Thread
+from threading import Lock, Thread, Timer
 from typing import Any, NamedTuple, TypeVar
 
 from pipelines.desk.choices import Choices
@@ -29,8 +29,8 @@ from pipelines.workspace.problems import Kind, UserError
 
 T = TypeVar("T")
 # New inks that whoever opens a page waits for, a second or less; more are told to the model behind
-# it, and can be asked about a little later.
-MOST_NEW = 50
+# it, once the page is there, and can be asked about a little later.
+MOST_NEW, LATER_S = 50, 2.0
 MOST_WORKS = 500  # kept at a time; what was asked for longest ago goes first
 
 
@@ -145,7 +145,9 @@ class Desk:
                 self._now = now = self._read(shop)
                 self._mark = mark  # taken before: what changes meanwhile is read next time
                 if now.model is not None and now.model.coming:
-                    Thread(target=self._tell_all, args=(now,), daemon=True).start()
+                    behind = Timer(LATER_S, self._tell_all, (now,))
+                    behind.daemon = True
+                    behind.start()
             return self._now
 
     def _read(self, shop: str) -> Now:
@@ -153,18 +155,18 @@ class Desk:
         ledger = store.read_ledger(source)
         if not ledger.batches:
             raise UserError(f"{shop} holds no tables; run strikeoff import first.", Kind.MISSING)
-        model, why = None, None
+        state, model, why = current(ledger), None, None
         try:
-            model = open_model(self.workspace, shop, most_new=MOST_NEW)
+            model = open_model(self.workspace, shop, most_new=MOST_NEW, given=state.given)
         except UserError as error:
             why = error
-        return Now(self.workspace, shop, ledger, current(ledger), model, why)
+        return Now(self.workspace, shop, ledger, state, model, why)
 
     def _tell_all(self, now: Now) -> None:
         """Tell the model of the inks that are ``coming``; the next request finds them."""
         with suppress(UserError):  # what is wrong the next request that reads the shop is told
-            told = Now(now.workspace, now.shop, now.ledger, now.state,
-                       open_model(now.workspace, now.shop), None)  # fmt: skip
+            model = open_model(now.workspace, now.shop, given=now.given)
+            told = Now(now.workspace, now.shop, now.ledger, now.state, model, None)
             with self._lock:
                 if self._now is now:
                     self._now = told

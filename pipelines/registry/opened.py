@@ -17,7 +17,7 @@ from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.sealed import AGAIN
 from pipelines.registry.versions import StoredModel
-from pipelines.tables.folder import targets_of, to_shop
+from pipelines.tables.folder import Given, targets_of, to_shop
 from pipelines.tables.names import Names
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.targets import Targets, none_named
@@ -128,12 +128,18 @@ def _unreadable(kept: Archive, stored: StoredModel) -> UserError:
 
 
 def open_model(
-    workspace: Workspace, shop_name: str, version: str | None = None, most_new: int | None = None
+    workspace: Workspace,
+    shop_name: str,
+    version: str | None = None,
+    *,
+    most_new: int | None = None,
+    given: Given | None = None,
 ) -> Opened:
     """The model in charge of a shop, under the settings of now; or a version as it was then.
 
     Either is told of what has come into the tables since it learnt; its files stay as they are.
-    More than ``most_new`` inks that have come in, which take a while, are left out.
+    More than ``most_new`` inks that have come in, which take a while, are left out. ``given``: the
+    tables, where they were read before.
 
     Raises UserError when there is none, or it is damaged.
     """
@@ -153,7 +159,7 @@ def open_model(
     def opened() -> Opened:
         return Opened(
             model, stored.version, validation, catalogue, notes,
-            lambda: _targets(workspace.database(shop_name)), coming,
+            lambda: _targets(given or workspace.database(shop_name)), coming,
         )  # fmt: skip
 
     stamp = versions.database_stamp(workspace.database(shop_name))
@@ -162,7 +168,7 @@ def open_model(
             store,  # not needed, and slow to import, where nothing has changed
         )
 
-        given = store.read(workspace.database(shop_name))
+        given = given or store.read(workspace.database(shop_name))
         shop = to_shop(given)
         if most_new is not None:
             shop, coming = _with_few_new(shop, model, most_new)
@@ -212,7 +218,9 @@ def _changed(kept: Archive, stored: StoredModel, digest: str) -> list[str]:
     return ["the tables have changed since this model learnt; run strikeoff learn."]
 
 
-def _targets(source: Path | str) -> pd.DataFrame:
-    from pipelines.ledger import store  # slow to import, and not needed where no target is named
+def _targets(source: Given | Path | str) -> pd.DataFrame:
+    if not isinstance(source, Given):
+        from pipelines.ledger import store  # slow to import, and seldom needed
 
-    return targets_of(store.read(source))[0]
+        source = store.read(source)
+    return targets_of(source)[0]
