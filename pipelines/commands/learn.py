@@ -36,7 +36,8 @@ how near it comes and whether its bands are right.
 With --group all shops of group.toml are learnt, several at once; one that fails is told in the end
 (exit code 1) and stops no other, and the same command again goes on with what is left. Then plants
 tell each other what they know of inks they share, where group.toml lets them: each follows the
-others as far as that brings its own inks nearer. Figures of inks travel, never a print.
+others as far as that brings its own inks nearer. Figures of inks travel, never a print. A plant
+keeps what it was told when it learns anew by itself.
 """
 
 
