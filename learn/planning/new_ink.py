@@ -26,7 +26,7 @@ from learn.normal import mirrored
 from learn.planning.plan import usual_setup
 from learn.planning.prospect import Prospect
 from learn.predict.verdict import ask_for_test
-from learn.shop import SETUP_COLUMNS, UNDERBASE
+from learn.shop import SETUP_COLUMNS, UNDERBASE, latest_lots
 
 if TYPE_CHECKING:
     from learn.predict.protocol import PrintModel
@@ -40,6 +40,7 @@ MOSTLY = 0.9  # share of the prints whose garments, screens and bases are the us
 GARMENTS, SCREENS, BASES = 10, 8, 3  # of them at most
 NEXT_TO_NOTHING = 0.025  # of the tolerance: a print that narrows the band by less is not pulled
 DRAWS = 256  # and mirrored
+AT_HAND = "at hand"  # the one lot of an ink none of whose prints names any
 
 
 class Sureness(NamedTuple):
@@ -85,7 +86,8 @@ def plan_ink(
 
     Parameters
     ----------
-    prints : the shop's prints: what it usually does is taken from them
+    prints : the shop's prints: what it usually does is taken from them, and the lot of the ink
+        that is open, which is the one last printed
     garments, meshes : what the test prints may be pulled on and through; the usual ones
         unless given
     most : prints at most
@@ -112,9 +114,11 @@ def plan_ink(
         raise Unusable(msg, name="most")
     past = past_of(model, ink, prints)
     usual = usual_of(past)
-    asked = usual.assign(ink_id=ink, ink_lot="at hand", job_id=None)
+    # what was printed of the lot that is open tells of the prints to come
+    lot = latest_lots(prints).get(ink, AT_HAND)
+    asked = usual.assign(ink_id=ink, ink_lot=lot, job_id=None)
     choice = _choice(past, ink, garments, meshes, settings or {})
-    choice = choice.assign(printed_on=asked["printed_on"].max())
+    choice = choice.assign(ink_lot=lot, printed_on=asked["printed_on"].max())
     pulled, sure, gain = _greedy(model, choice, asked, most + 1)
     little = gain < NEXT_TO_NOTHING * model.settings_.tolerance_dE00
     enough = int(np.argmax([*little[:most], True]))
@@ -183,7 +187,7 @@ def _choice(
     grid = on.merge(screens, how="cross").merge(bases, how="cross")
     usual = usual_setup(past, list(on["substrate_id"]))
     kept = {c: v for c, v in usual.items() if c not in (*SCREEN, *UNDERBASE)} | dict(settings)
-    grid = grid.assign(**kept, ink_id=ink, ink_lot="at hand", readings=3.0)
+    grid = grid.assign(**kept, ink_id=ink, readings=3.0)
     return grid.reindex(columns=SETUP_COLUMNS)
 
 

@@ -18,6 +18,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.tasks.named import Named
+from pipelines.tasks.unlearnt import with_recorded
 from pipelines.tasks.usual import Usual
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -117,12 +118,13 @@ def new_ink(
         "settings": settings,
     }
     try:
-        found = plan_ink(opened.model, ink, prints, **limits)
-        mixed = strengths_of(opened.model, usual.shop)
-        worth = tint_worth(opened.model, ink, found.usual.iloc[0].to_dict(), mixed)
+        model, recorded = with_recorded(opened.model, usual.shop, ink)
+        found = plan_ink(model, ink, prints, **limits)
+        mixed = strengths_of(model, usual.shop)
+        worth = tint_worth(model, ink, found.usual.iloc[0].to_dict(), mixed)
     except Unusable as error:
         raise by_option(error) from None
-    tell(usual.faults + named.said + by_preset + opened.notes)
+    tell(usual.faults + named.said + by_preset + opened.notes + recorded)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}

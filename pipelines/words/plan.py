@@ -226,9 +226,9 @@ def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | Non
             f"{len(plan.usual)} of the shop's, printed with it."
         ]
     )
-    if plan.known_from in DRAWDOWN:
-        first = DRAWDOWN[plan.known_from]
-        out += _wrapped([f"Before any print: {first}; then strikeoff learn, and ask again."])
+    if plan.known_from in DRAWDOWN and plan.enough:
+        first, which = DRAWDOWN[plan.known_from], "another" if plan.printed else "any"
+        out += _wrapped([f"Before {which} print: {first}; then strikeoff learn, and ask again."])
     out += [
         "",
         "    nine of ten prints within     straight to production",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -28,6 +31,30 @@ def test_the_prints_of_an_ink_from_the_command_line_to_the_record(
     measured.to_csv("measured.csv", index=False)
     assert main(["record", "measured.csv", "--prints", "red.csv", "--dry-run"]) == 0
     assert f"{len(listed)} prints to learn from" in capsys.readouterr().out
+
+
+def test_a_print_that_is_recorded_and_not_learnt_is_counted(
+    learnt_workspace, tmp_path, capsys, monkeypatch
+):
+    shutil.copytree(learnt_workspace, tmp_path / "own")
+    monkeypatch.chdir(tmp_path / "own")
+    assert main(["new-ink", "--ink", "C08", "--most", "1", "--out", "red.csv"]) == 0
+    before = capsys.readouterr().out
+    listed = read_sheet(Path("red.csv"))[0]
+    lab = small_model().predict_lab(typed(listed)).mean.round(2)
+    measured = pd.DataFrame(lab, columns=list("Lab")).assign(sample=listed["print_id"].tolist())
+    measured.to_csv("measured.csv", index=False)
+    assert main(["record", "measured.csv", "--prints", "red.csv"]) == 0
+    capsys.readouterr()
+    assert main(["new-ink", "--ink", "C08", "--most", "1"]) == 0
+    shown = capsys.readouterr()
+    assert "1 print of C08 recorded since the model learnt: counted here." in shown.err
+    assert "printed 1 time so far" in shown.out
+
+    def now(text: str) -> str:
+        return next(line for line in text.splitlines() if "dE00 of prediction" in line)
+
+    assert now(shown.out) != now(before)
 
 
 def typed(cells: pd.DataFrame) -> pd.DataFrame:

@@ -54,6 +54,20 @@ def test_the_first_print_leaves_usual_set_ups_least_unsure_of_all_once_learnt(ne
     assert max(rest) > 1.05 * best  # the choice matters
 
 
+def test_what_is_printed_of_the_lot_that_is_open_is_counted(new_ink):
+    one = new_ink.prints.iloc[[0]].assign(
+        job_id="T", ink_lot="L1", printed_on=new_ink.usual["printed_on"].max()
+    )
+    prints = small_shop().prints
+    known = pd.concat([prints, one.assign(print_id="T0")], ignore_index=True)
+    of_lot = plan_ink(appended(one), "C08", known, most=1)
+    assert of_lot.printed == 1
+    of_another = plan_ink(appended(one), "C08", prints, most=1)
+    assert of_lot.before.within_dE00 < of_another.before.within_dE00
+    first = new_ink.prints["within_dE00"].iloc[0]  # as it was said beforehand
+    assert abs(of_lot.before.within_dE00 - first) < 0.1 * first
+
+
 def test_the_same_print_again_tells_less_than_another(new_ink):
     rows = pd.concat([new_ink.prints.iloc[[0, 0, 1]], new_ink.usual], ignore_index=True)
     rows = rows.assign(ink_lot="at hand", printed_on=new_ink.usual["printed_on"].max())
