@@ -62,6 +62,14 @@ class Weighing:
             if not getattr(self, name) > 0:
                 msg = f"is {getattr(self, name):g}: it must be above 0"
                 raise Unusable(msg, name=name)
+        for ink, value in self.density.items():
+            if not value > 0:
+                msg = f"of '{ink}' is {value:g} g/ml: it must be above 0"
+                raise Unusable(msg, name="density")
+        for ink, value in self.price.items():
+            if not value >= 0:
+                msg = f"of '{ink}' is {value:g} a kg: 0 or more is possible"
+                raise Unusable(msg, name="price")
         if self.smallest_g > 500 * self.bucket_kg:
             msg = (
                 f"{self.smallest_g:g} g is more than half of a {self.bucket_kg:g} kg bucket: "

@@ -163,8 +163,12 @@ def _bucket(mixing: Mixing, percent: dict[str, float], bucket_kg: float) -> Arra
     if not bucket_kg > 0:
         msg = f"the bucket holds {bucket_kg:g} kg: there is nothing to correct"
         raise Unusable(msg)
-    kg = np.array([max(0.0, percent.get(i, 0.0)) for i in mixing.inks]) / 100
-    if min(percent.values()) < 0 or abs(kg.sum() - 1) > 0.005:
+    below = [i for i, share in percent.items() if share < 0]
+    if below:
+        msg = f"the mix has {percent[below[0]]:g} % of '{below[0]}': a share is 0 or more"
+        raise Unusable(msg)
+    kg = np.array([percent.get(i, 0.0) for i in mixing.inks]) / 100
+    if abs(kg.sum() - 1) > 0.005:
         msg = f"the percentages of the mix sum to {sum(percent.values()):g}: they must sum to 100"
         raise Unusable(msg)
     return kg / kg.sum() * bucket_kg

@@ -185,6 +185,16 @@ def test_bad_input_is_one_sentence(changes, sentence):
         recipes(small_model(), [45, 45, 20], SETUP, GARMENTS, **changes)
 
 
+def test_what_cannot_be_weighed_or_paid_is_refused():
+    for wrong, sentence in (
+        ({"density": {"C08": 0.0}}, "density of 'C08' is 0 g/ml: it must be above 0"),
+        ({"price": {"C08": -1.0}}, "price of 'C08' is -1 a kg: 0 or more"),
+        ({"bucket_kg": 0.001}, "more than half of a 0.001 kg bucket"),
+    ):
+        with pytest.raises(ValueError, match=sentence):
+            Weighing(**wrong)
+
+
 def test_an_old_mix_is_used_up(mixing):
     """Without a test print: the target is one that the old mix and two more inks make."""
     old = {"C08": 60.0, "C24": 40.0}
@@ -215,6 +225,7 @@ def test_a_bucket_that_is_none(mixing):
         ({"C08": 60.0}, 3.0, "must sum to 100"),
         ({"C08": 100.0}, 0.0, "nothing to correct"),
         ({"Q": 100.0}, 1.0, "'Q' is not among"),
+        ({"C08": 105.0, "C24": -5.0}, 1.0, "has -5 % of 'C24': a share is 0 or more"),
     ):
         with pytest.raises(ValueError, match=sentence):
             top_up(mixing, mix, kg, {"G01": [1, 2, 3]}, [1, 2, 3], tolerance=2.0)
