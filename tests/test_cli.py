@@ -35,6 +35,7 @@ class StubModel:
     """Stands for the learnt model where only reading, storing and writing is looked at."""
 
     viewing_ = viewing()
+    last_print = None
     set_aside_ = pd.DataFrame({"print_id": ["P3"], "reason": ["far from its neighbours"]})
     validation_: ClassVar[dict] = {
         "n_prints": 2,

@@ -34,7 +34,7 @@ from learn.predict.history import History, doubted, history, recall, set_aside
 from learn.predict.in_print import InPrint
 from learn.predict.lots import Carded, Lot, carded_of, lots_of
 from learn.predict.newcomers import take_in_cards, tell
-from learn.predict.novelty import Likeness
+from learn.predict.novelty import DAY, Likeness
 from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
 from learn.predict.sisters import Sisters
@@ -329,6 +329,12 @@ class ShiftModel:
     def in_print(self, setups: pd.DataFrame) -> InPrint:
         """The optics of set-ups at any weights."""
         return InPrint.of(self, setups)
+
+    @property
+    def last_print(self) -> pd.Timestamp | None:
+        """The day of the last print learnt from; None where none has a date."""
+        day = self.likeness_.last_day * DAY
+        return self.encoder_.first_day + pd.Timedelta(days=day) if np.isfinite(day) else None
 
     def prints_of(self, ink: str) -> int:
         """How many prints of an ink were learnt from."""

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 WORKSPACE = "the workspace (default: the current folder)"
 GARMENT = ("--garment", "--substrate")
 BASE_INK, BASE_MESH, BASE_STROKES = "--base-ink", "--base-mesh", "--base-strokes"
+_LOT = "(default: the latest printed); new for a new one, none for no particular one"
+_DAY = "day of printing, as 2026-03-31 (default: today); none for no particular one"
 # One set-up on the command line: column of the set-ups table -> names of the option, and its help.
 SETUP_OPTIONS = {
     "substrate_id": (GARMENT, "garment to print on"),
@@ -30,9 +32,9 @@ SETUP_OPTIONS = {
     "underbase_ink_id": ((BASE_INK, "--underbase-ink"), "ink of the base; leave out for none"),
     "underbase_mesh_id": ((BASE_MESH, "--underbase-mesh"), "mesh of the base"),
     "underbase_strokes": ((BASE_STROKES, "--underbase-strokes"), "strokes of the base"),
-    "ink_lot": (("--lot",), "batch of the ink (default: the latest printed); new for a new one"),
+    "ink_lot": (("--lot",), f"batch of the ink {_LOT}"),
     "press_id": (("--press",), "press"),
-    "printed_on": (("--date",), "day of printing, as 2026-03-31"),
+    "printed_on": (("--date",), _DAY),
     **{s.name: ((s.option,), f"{s.word}, {s.unit}") for s in SETTINGS},
     "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
 }
@@ -48,6 +50,8 @@ OPTIONS = {
     "max_film_um": "--max-film",
     "bucket_kg": "--bucket",
     "smallest_g": "--smallest",
+    "density": "--density",
+    "price": "--price",
     "most": "--most",
 }
 MISSING = ("the option is missing", "add it")
@@ -141,6 +145,18 @@ def add_aim(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tolerance", metavar="DE00", help="(default: the target's, the shop's)")
 
 
+def lots_given(args: argparse.Namespace) -> dict[str, str]:
+    """Ink -> lot, as `add_of_now` has it."""
+    return pairs("--lot", args.lot, "INK=LOT, such as red=24-06 or red=none")
+
+
+def add_of_now(parser: argparse._ActionsContainer) -> None:
+    """``--lot`` and ``--date`` of a search over many inks."""
+    help_text = f"the batch that is open {_LOT}"
+    parser.add_argument("--lot", metavar="INK=LOT", action="append", help=help_text)
+    parser.add_argument("--date", metavar="DAY", help=_DAY)
+
+
 def add_setup(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = ()) -> None:
     """The options of one set-up, but for some columns."""
     for column, (names, help_text) in SETUP_OPTIONS.items():
@@ -220,13 +236,13 @@ def whole(option: str, text: str) -> int:
     return int(value)
 
 
-def pairs(option: str, given: list[str] | None) -> dict[str, str]:
-    """``NAME=VALUE`` as often as given."""
+def pairs(option: str, given: list[str] | None, how: str = "NAME=VALUE") -> dict[str, str]:
+    """``NAME=VALUE`` as often as given; ``how`` it is written."""
     found = {}
     for one in given or []:
         name, sign, value = one.partition("=")
         if not (name.strip() and sign and value.strip()):
-            raise UserError(f'{option} "{one}": write it as NAME=VALUE.')
+            raise UserError(f'{option} "{one}": write it as {how}.')
         found[name.strip()] = value.strip()
     return found
 

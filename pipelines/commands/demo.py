@@ -10,7 +10,7 @@ from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
 from pipelines.tasks.demo import SHOP, TABLES, WEEK, demo_folder, refuse_to_replace_a_real_shop
-from pipelines.tasks.lots import with_latest
+from pipelines.tasks.of_today import of_today
 from pipelines.workspace.files import as_before_unless_done, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.progress import Progress
@@ -53,7 +53,7 @@ def demo(*, workspace: Workspace) -> int:
     progress("predicting next week's jobs")
     opened = open_model(workspace, SHOP)
     setups, _ = read_setups(source / WEEK, opened.known, opened.targets)
-    setups, _ = with_latest(setups, opened.catalogue.lots)
+    setups, _ = of_today(setups, opened)
     predictions, jobs = opened.predict_jobs(setups)
     reports = workspace.reports(SHOP)
     page = reports / "next-week.html"

@@ -14,32 +14,35 @@ from pipelines.commands._options import (
     GARMENT,
     add_aim,
     add_command,
+    add_of_now,
     add_shop,
     by_option,
+    lots_given,
     number,
     numbers,
     pairs,
     whole,
 )
 from pipelines.commands.plan import usual_of
-from pipelines.tasks.finding import mix_setup, topped_up
-from pipelines.tasks.lots import open_lots
+from pipelines.tasks.finding import mix_setup, mixed, topped_up
 from pipelines.tasks.named import Named
+from pipelines.tasks.of_today import searched
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
 OPTIONS = {
     "mesh_id": "--mesh",
+    "strokes": "--strokes",
     **dict(zip(UNDERBASE, (BASE_INK, BASE_MESH, BASE_STROKES), strict=True)),
 }
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
-be mixed (mixable). Each ink is taken from the lot it was last printed from, unless --lot names
-another. With --have and --measured it tells instead what to add to a mix that has been printed
-once, and with --have alone what turns an old mix into the target, to use it up; nothing can be
-taken out of a bucket, so only additions are sought.
+be mixed (mixable). Each ink is taken from the lot it was last printed from, and the press as it
+should print today, unless --lot and --date tell otherwise. With --have and --measured it tells
+instead what to add to a mix that has been printed once, and with --have alone what turns an old mix
+into the target, to use it up; nothing can be taken out of a bucket, so only additions are sought.
 
 How much an ink does in a mix is not what its own film says. Cards of two inks (drawdowns.csv with
 mixed_with and share_pct, best one part in four of white) and printed mixes (the column mix of
@@ -76,8 +79,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         screen.add_argument(*names, metavar="VALUE", help=what)
     mixing = add.add_argument_group("mixing")
     mixing.add_argument("--ink", metavar="ID", action="append", help="an ink that may be mixed")
-    lot = "the batch that is open (default: the latest printed); new for a new one"
-    mixing.add_argument("--lot", metavar="INK=LOT", action="append", help=lot)
+    add_of_now(mixing)
     mixing.add_argument("--most-inks", metavar="N", default="4", help="2, 3 or 4 (default 4)")
     mixing.add_argument("--bucket", metavar="KG", default="1", help="what is mixed (default 1 kg)")
     mixing.add_argument("--smallest", metavar="G", default="1", help="least that can be weighed")
@@ -102,7 +104,9 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         "flash_count": None if args.flashes is None else whole("--flashes", args.flashes),
         "underbase_ink_id": args.base_ink,
         "underbase_mesh_id": args.base_mesh,
-        "underbase_strokes": args.base_strokes and whole(BASE_STROKES, args.base_strokes),
+        "underbase_strokes": (
+            None if args.base_strokes is None else whole(BASE_STROKES, args.base_strokes)
+        ),
         "press_id": args.press,
     }
     return mix(
@@ -111,7 +115,8 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
         screen=screen,
         inks=args.ink,
-        lots=pairs("--lot", args.lot),
+        lots=lots_given(args),
+        day=args.date or "",
         most_inks=whole("--most-inks", args.most_inks),
         weighing={
             "bucket_kg": number("--bucket", args.bucket),
@@ -134,6 +139,7 @@ def mix(
     screen: dict[str, Any],
     inks: list[str] | None,
     lots: dict[str, str],
+    day: str = "",
     most_inks: int,
     weighing: dict[str, Any],
     have: dict[str, float],
@@ -142,8 +148,7 @@ def mix(
     shop: str | None = None,
 ) -> int:
     """Find recipes, or with ``have`` and ``measured`` the additions to one."""
-    from learn.mixing.evidence import strengths_of
-    from learn.mixing.recipes import Weighing, recipes
+    from learn.mixing.recipes import Weighing
     from learn.planning.plan import checked_garments
     from pipelines.ledger import store
     from pipelines.measured.target import read_target
@@ -172,7 +177,7 @@ def mix(
     inks = named.several("--ink", inks, "ink_id") if inks else None
     have = named.keyed("--have", have, "ink_id")
     given = named.keyed("--lot", lots, "ink_id")
-    lots, lots_taken = open_lots(given, inks and [*inks, *have], opened.catalogue.lots)
+    of_now = searched(opened, day, given, inks and [*inks, *have])
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
     usual, by_preset = usual_of(workspace, name, garments)
@@ -182,7 +187,6 @@ def mix(
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
     held = to_shop(store.read(workspace.database(name)))
-    strengths = strengths_of(opened.model, held)
     try:
         weigh = Weighing(**weighing)
         if have:
@@ -192,28 +196,19 @@ def mix(
                 for g, text in measured.items()
             }
             told = topped_up(
-                opened, held, aim, garments, tolerance, setup, weigh, have, readings, inks, lots
+                opened, held, aim, garments, tolerance, setup, of_now, weigh, have, readings, inks
             )
             block = top_up_block(told, names, weigh.bucket_kg, tolerance)
             mixes = [list(told.percent)]
         else:
-            found = recipes(
-                opened.model,
-                aim.lab,
-                setup,
-                garments,
-                inks=inks,
-                most_inks=most_inks,
-                tolerance=tolerance,
-                weighing=weigh,
-                strengths=strengths,
-                lots=lots,
+            found = mixed(
+                opened, held, aim, garments, tolerance, setup, of_now, weigh, inks, most_inks
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + aim.notes + by_preset + lots_taken + opened.notes)
+    tell(named.said + aim.notes + by_preset + of_now.notes + opened.notes)
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "

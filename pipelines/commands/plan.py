@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,17 +15,18 @@ from pipelines.commands._options import (
     add_aim,
     add_command,
     add_figure,
+    add_of_now,
     add_shop,
     by_option,
+    lots_given,
     number,
-    pairs,
     whole,
 )
 from pipelines.tasks.finding import planned
-from pipelines.tasks.lots import open_lots
 from pipelines.tasks.named import Named
+from pipelines.tasks.of_today import searched
 from pipelines.tasks.usual import Usual
-from pipelines.words.common import Names
+from pipelines.words.common import Names, counted
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -84,11 +84,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     limits.add_argument("--max-flashes", metavar="N", default="1", help="between them (default 1)")
     limits.add_argument("--max-base-strokes", metavar="N", default="2", help="(default 2)")
     limits.add_argument("--max-film", metavar="UM", help="dry film of base and ink together")
-    lot = "the batch that is open (default: the latest printed); new for a new one"
-    add.add_argument("--lot", metavar="INK=LOT", action="append", help=lot)
-    add.add_argument(
-        "--date", metavar="DAY", help="day of printing, as 2026-03-31 (default: today)"
-    )
+    add_of_now(add)
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
     add.add_argument(
         "--out", metavar="FILE", type=Path, help="the set-ups as a table, .csv or .xlsx"
@@ -116,7 +112,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         "max_flashes": whole("--max-flashes", args.max_flashes),
         "max_base_strokes": whole("--max-base-strokes", args.max_base_strokes),
         "max_film_um": None if args.max_film is None else number("--max-film", args.max_film),
-        "lots": pairs("--lot", args.lot),
+        "lots": lots_given(args),
     }
     return plan(
         target=args.target,
@@ -168,16 +164,17 @@ def plan(
     named = Named(opened.known)
     garments = named.several(GARMENT[0], garments, "substrate_id")
     limits |= named_limits(named, limits)
-    limits["lots"], lots = open_lots(limits["lots"], limits["inks"], opened.catalogue.lots)
-    limits |= {"fixed": {} if day is None else {"printed_on": _day(day)}}
+    of_now = searched(opened, day or "", limits.pop("lots"), limits["inks"])
     usual, by_preset = usual_of(workspace, name, garments)
     try:
-        found, by_ink, today = planned(opened, aim, garments, tolerance, limits, usual, lines)
+        found, by_ink, told = planned(
+            opened, aim, garments, tolerance, limits, usual, of_now, lines
+        )
     except Unusable as error:
         raise by_option(error) from None
     if (sheet or figure) and not 1 <= line <= len(found.lines):
-        raise UserError(f"--line {line}: the plan has {len(found.lines)} lines.")
-    tell(named.said + aim.notes + by_preset + lots + today + opened.notes)
+        raise UserError(f"--line {line}: the plan has {counted(len(found.lines), 'line')}.")
+    tell(named.said + aim.notes + by_preset + told + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     presses = opened.catalogue.called("presses")
     print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
@@ -235,15 +232,6 @@ def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:
         if limits.get(key) is not None:
             found[key] = tuple(named.several(option, limits[key], column))
     return found
-
-
-def _day(text: str) -> pd.Timestamp:
-    import pandas as pd
-
-    try:
-        return pd.Timestamp(date.fromisoformat(text))
-    except ValueError:
-        raise UserError(f'--date "{text}" is not a date; write it as 2026-03-31.') from None
 
 
 def _table(found: Plan, names: Names) -> pd.DataFrame:

@@ -19,7 +19,8 @@ from pipelines.commands._options import (
     setups_by_option,
 )
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
-from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
+from pipelines.tasks.lots import carded_lots
+from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
 from pipelines.tasks.usual import completed
 from pipelines.words.common import counted
@@ -44,6 +45,9 @@ straight to production, a test print first, or change the set-up first. Without 
 goes to production; it is told how predictable the print is and how far it lies from the bucket.
 Set-ups of one job (column job) are its colours: the job goes when each of them goes, and all of
 them together by their common errors; the page begins with a board of the jobs, the worst on top.
+A set-up that names no day or no lot is of today and of the lot its ink was last printed from, and
+it is told; --date none and --lot none ask for none in particular. --date goes with a file too, for
+the set-ups without a day.
 """
 
 
@@ -99,11 +103,15 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         if args.sheets is not None:
             raise UserError("--sheets is for a file of set-ups; give one.")
         return predict_one(cells, target=args.target, out=args.out, **common)
+    day = cells.pop("printed_on", "")  # of those without one in the file
     if cells or args.target:
-        raise UserError("Give either a file of set-ups or one set-up by options, not both.")
+        raise UserError(
+            "Give either a file of set-ups, with --date for those without one, or one set-up by "
+            "options."
+        )
     if args.out is None:
         raise UserError("Say where the predictions go, with --out FILE.csv (or .xlsx).")
-    return predict_file(setups, out=args.out, sheets=args.sheets, **common)
+    return predict_file(setups, out=args.out, day=day, sheets=args.sheets, **common)
 
 
 def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[str, str]]:
@@ -122,6 +130,7 @@ def predict_file(
     setups_csv: Path,
     *,
     out: Path,
+    day: str = "",
     page: Path | None = None,
     sheets: Path | None = None,
     figure: Path | None = None,
@@ -129,7 +138,8 @@ def predict_file(
     shop: str | None = None,
     version: str | None = None,
 ) -> int:
-    """Predict every set-up of a file into a table and, if wanted, a page to look at."""
+    """Predict every set-up of a file into a table and, if wanted, a page to look at; those without
+    a date on ``day``, today where it is empty."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
     from pipelines.words.jobs import board
@@ -140,10 +150,11 @@ def predict_file(
     refuse_outputs(out, page, sheets, listed, figure, inputs=[setups_csv])
     opened = open_model(workspace, workspace.pick(shop), version)
     asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
-    setups, lots = with_latest(asked, opened.catalogue.lots)
+    said = COLUMNS._replace(day=OPTIONS.day)
+    setups, of_now = of_today(asked, opened, said, day=day)
     names = opened.catalogue.called("inks")
     known = carded_lots(opened.model, names, setups) + told_inks(opened.model, names, setups)
-    tell(warnings + latest_taken(lots) + known + opened.notes)
+    tell(warnings + of_now + known + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
 

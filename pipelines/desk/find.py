@@ -22,6 +22,7 @@ from pipelines.desk.words import words
 from pipelines.tables.names import resolved
 from pipelines.tables.targets import NotATarget, Target
 from pipelines.tasks.finding import mix_setup, mixed, planned
+from pipelines.tasks.of_today import NOWHERE, searched
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("find", __name__, url_prefix="/find")
@@ -216,14 +217,18 @@ def _found(
     def search() -> Any:
         usual, _ = now.usual.setup(garments)
         with now.once("one search at a time", Lock):  # several would only wait for each other
+            inks = limits["ink"] or None
+            of_now = searched(opened, "", {}, inks, NOWHERE)
             if way == "ink":
-                told = {"lots": dict(opened.catalogue.lots), **_of_plans(limits)}
-                return planned(opened, aim, garments, tolerance, told, usual, LINES)
+                told = _of_plans(limits)
+                return planned(opened, aim, garments, tolerance, told, usual, of_now, LINES)
             from learn.mixing.recipes import Weighing
 
             setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
-            shop, inks = now.usual.shop, limits["ink"] or None
-            return mixed(opened, shop, aim, garments, tolerance, setup, Weighing(), inks), setup
+            found = mixed(
+                opened, now.usual.shop, aim, garments, tolerance, setup, of_now, Weighing(), inks
+            )
+            return found, setup, of_now.notes
 
     def said() -> Any:
         try:

@@ -17,6 +17,7 @@ from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.finding import Planned
 from pipelines.words.common import number
 from pipelines.words.plan import cost_words, mixing_caution, setup_words
+from pipelines.words.prediction import known
 from pipelines.words.reasons import PlanWords, ink_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason
 
@@ -37,7 +38,7 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
             for n, line in enumerate(plan.lines.to_dict("records"), start=1)
         ]
         return {"cards": cards, "said": [*why, cost_words(plan.lines, settings), *found.notes]}
-    recipes, setup = found
+    recipes, setup, of_now = found
     cards = [
         _line(asked, n, _with_worst(line, n, recipes), recipes, now) | _of_mix(asked, line, now)
         for n, line in enumerate(recipes.lines.to_dict("records"), start=1)
@@ -47,7 +48,8 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
     printed = setup_words(phrase, names_of(now), recipes.garments)
     types = now.opened.model.encoder_.inks["ink_type"]
     said = [f"{words().find.printed} {printed}.", cost_words(recipes.lines, settings)]
-    return {"cards": cards, "said": [*said, mixing_caution(types, recipes.lines["inks"].tolist())]}
+    said += [mixing_caution(types, recipes.lines["inks"].tolist()), *of_now]
+    return {"cards": cards, "said": said}
 
 
 def names_of(now: Now) -> dict[str, str | None]:
@@ -106,7 +108,8 @@ def _of_plan(
         "target": asked["target"],
     }
     ask = {**setup, "garment": garments, "tolerance": asked["tolerance"]}
-    ask["also"] = f"printed_on:{line['printed_on']:%Y-%m-%d}"
+    if known(line, "printed_on") is not None:
+        ask["also"] = f"printed_on:{line['printed_on']:%Y-%m-%d}"
     first = {**setup, "garment": garments[0], "tolerance": asked["tolerance"]}
     at = {**asked, "line": n}
     return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,8 +22,8 @@ from pipelines.pages.prediction import shown_rows
 from pipelines.registry.archive import archive_of
 from pipelines.tables.folder import read_setups
 from pipelines.tasks import doubts, since, week
-from pipelines.tasks.lots import latest_taken, with_latest
 from pipelines.tasks.next_test import Ranking, ranking
+from pipelines.tasks.of_today import COLUMNS, of_today, today
 from pipelines.words import jobs as job_words
 from pipelines.words.prediction import known, lab_of
 from pipelines.words.status import drift_lines
@@ -127,22 +127,22 @@ def put_back() -> Response:
     return redirect(url_for("today.show"), 303)
 
 
-def _mark(file: Path) -> tuple[str, int, int]:
+def _mark(file: Path) -> tuple[str, int, int, date]:
     found = file.stat()
-    return file.name, found.st_mtime_ns, found.st_size
+    return file.name, found.st_mtime_ns, found.st_size, today()
 
 
 def _read(now: Now, file: Path) -> Week:
     opened = now.opened
     setups, warnings = read_setups(file, opened.known, opened.targets)
-    setups, lots = with_latest(setups, opened.catalogue.lots)
+    setups, of_now = of_today(setups, opened, COLUMNS)
     predictions, jobs = opened.predict_jobs(setups)
     described = opened.catalogue.describe(setups)
     return Week(
         setups,
         job_words.board(jobs, predictions, described),
         shown_rows(predictions, described, opened.catalogue.settings),
-        [*warnings, *latest_taken(lots), *opened.notes],
+        [*warnings, *of_now, *opened.notes],
     )
 
 

@@ -13,6 +13,7 @@ from pipelines.desk.typed import lab_lines
 from pipelines.desk.words import words
 from pipelines.tables.targets import Target
 from pipelines.tasks.finding import topped_up
+from pipelines.tasks.of_today import searched
 from pipelines.words.plan import mixing_caution, top_up_sentences
 from pipelines.workspace.problems import UserError
 
@@ -55,6 +56,7 @@ def told(
             garments,
             tolerance,
             setup,
+            searched(opened, "", {}),
             Weighing(bucket_kg=kg),
             have,
             readings,

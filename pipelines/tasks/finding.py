@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
+from pipelines.words.common import counted
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from learn.shop import Shop
     from pipelines.registry.opened import Opened
     from pipelines.tables.targets import Target
+    from pipelines.tasks.of_today import Searched
 
 
 class Planned(NamedTuple):
@@ -36,28 +37,23 @@ def planned(
     tolerance: float | None,
     limits: Mapping[str, Any],
     usual: Mapping[str, Any],
+    of_now: Searched,
     lines: int,
 ) -> Planned:
-    """Set-ups for a target; ``limits``: those of `learn.planning.candidates.Limits`, printed today
-    unless they fix the day: a press is asked for as it is now. Raises Unusable, naming the
-    argument, for what cannot be searched."""
-    import pandas as pd
-
+    """Set-ups for a target, ``of_now`` unless ``limits``, those of
+    `learn.planning.candidates.Limits`, fix it. Raises Unusable, naming the argument, for what
+    cannot be searched."""
     from learn.planning.candidates import Limits
     from learn.planning.plan import plan
     from learn.planning.shades import shades
 
-    fixed, notes = dict(limits.get("fixed", {})), []
-    if "printed_on" not in fixed:
-        today = date.today()
-        fixed["printed_on"] = pd.Timestamp(today)
-        notes = [f"day not given: taken as today, {today}."]
+    fixed = {"printed_on": of_now.day, **limits.get("fixed", {})}
     found = plan(
         opened.model,
         aim.lab,
         garments,
         tolerance=tolerance,
-        limits=Limits(**{**limits, "fixed": fixed}),
+        limits=Limits(**{**limits, "lots": of_now.lots, "fixed": fixed}),
         usual=usual,
         most=lines,
     )
@@ -70,9 +66,9 @@ def planned(
         first,
         found.garments,
         tolerance=found.tolerance,
-        lots=limits.get("lots"),
+        lots=of_now.lots,
     )
-    return Planned(found, by_ink, notes)
+    return Planned(found, by_ink, of_now.notes)
 
 
 def mixed(
@@ -82,25 +78,27 @@ def mixed(
     garments: list[str],
     tolerance: float,
     setup: Mapping[str, Any],
+    of_now: Searched,
     weighing: Weighing,
     inks: list[str] | None = None,
+    most_inks: int = 4,
 ) -> Recipes:
     """Recipes for a target over ``setup`` (see :func:`mix_setup`), of ``inks`` or of any that may
-    join, each from its latest lot. Raises Unusable, naming the argument, for what cannot be
-    searched."""
+    join. Raises Unusable, naming the argument, for what cannot be searched."""
     from learn.mixing.evidence import strengths_of
     from learn.mixing.recipes import recipes
 
     return recipes(
         opened.model,
         aim.lab,
-        dict(setup),
+        {**setup, "printed_on": of_now.day},
         garments,
         tolerance=tolerance,
         weighing=weighing,
         inks=inks,
+        most_inks=most_inks,
         strengths=strengths_of(opened.model, shop),
-        lots=opened.catalogue.lots,
+        lots=of_now.lots,
     )
 
 
@@ -111,11 +109,11 @@ def topped_up(
     garments: list[str],
     tolerance: float,
     setup: Mapping[str, Any],
+    of_now: Searched,
     weighing: Weighing,
     have: Mapping[str, float],
     measured: Mapping[str, Any],
     inks: list[str] | None = None,
-    lots: Mapping[str, str] | None = None,
 ) -> TopUp:
     """What to add to a mix of ``have`` (ink -> percent, a recorded mix among them) that printed as
     ``measured`` (garment -> Lab), of ``inks`` or of any that may join. Raises Unusable, naming the
@@ -135,11 +133,11 @@ def topped_up(
     return top_up(
         Mixing.of(
             opened.model,
-            dict(setup),
+            {**setup, "printed_on": of_now.day},
             printed,
             list(dict.fromkeys([*known, *more])),
             strengths_of(opened.model, shop),
-            lots or opened.catalogue.lots,
+            of_now.lots,
         ),
         known,
         weighing.bucket_kg,
@@ -162,7 +160,8 @@ def mix_setup(
     setup |= {k: v for k, v in screen.items() if v is not None and k not in UNDERBASE}
     if screen["mesh_id"] is not None:  # another screen is another print, not the usual strokes
         setup |= {
-            k: screen[k] or otherwise for k, otherwise in (("strokes", 1), ("flash_count", 0))
+            k: otherwise if screen[k] is None else screen[k]
+            for k, otherwise in (("strokes", 1), ("flash_count", 0))
         }
     if screen[UNDERBASE[0]] == "none":
         setup |= dict.fromkeys(UNDERBASE)
@@ -174,12 +173,18 @@ def mix_setup(
             f"{called[UNDERBASE[1]]} and {called[UNDERBASE[2]]} need {called[UNDERBASE[0]]}: "
             "name the ink of the base."
         )
-    strokes, flashes = setup["strokes"] or 1, setup["flash_count"] or 0
+    strokes = 1 if setup["strokes"] is None else setup["strokes"]
+    flashes, base = setup["flash_count"] or 0, setup[UNDERBASE[2]]
     if setup["mesh_id"] is None:
         raise UserError(f"There is no usual mesh yet: say which with {called['mesh_id']}.")
-    if strokes < 1 or not 0 <= flashes < strokes:
-        raise UserError(f"{flashes:g} flashes do not fit between {strokes:g} strokes.")
+    for column, n in (("strokes", strokes), (UNDERBASE[2], base)):
+        if n is not None and n < 1:
+            raise UserError(f"{called[column]} {n:g}: give 1 or more.")
+    if not 0 <= flashes < strokes:
+        raise UserError(
+            f"{counted(flashes, 'flash', 'flashes')} between {counted(strokes, 'stroke')}: give at "
+            "most one less than strokes."
+        )
     numbers = {"strokes": float(strokes), "flash_count": float(flashes)}
-    base = setup[UNDERBASE[2]]
     numbers[UNDERBASE[2]] = np.nan if base is None or pd.isna(base) else float(base)
     return setup | numbers

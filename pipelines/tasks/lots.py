@@ -1,5 +1,4 @@
-"""Lots: which print otherwise than those before, for ``learn``, ``record`` and ``status`` to tell;
-and which one a set-up is printed from that does not say."""
+"""Lots which print otherwise than those before, for ``learn``, ``record``, ``status`` to tell."""
 
 from __future__ import annotations
 
@@ -14,37 +13,6 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
     from pipelines.workspace.folders import Workspace
-
-
-def with_latest(
-    setups: pd.DataFrame, lots: Mapping[str, str]
-) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Set-ups with the latest of ``lots`` (ink -> lot) where they name none, and `NEW_LOT` in any
-    case as itself; and those lots that were filled in, by ink."""
-    lot, ink = setups["ink_lot"].astype(object), setups["ink_id"]
-    empty = lot.isna() & ink.isin(list(lots))
-    new = lot.astype(str).str.strip().str.casefold() == NEW_LOT
-    filled = {one: lots[one] for one in ink[empty].unique()}
-    return setups.assign(ink_lot=lot.mask(empty, ink.map(lots)).mask(new, NEW_LOT)), filled
-
-
-def latest_taken(filled: Mapping[str, str]) -> list[str]:
-    """What is told of lots that were filled in."""
-    if not filled:
-        return []
-    lots = list(filled.values())
-    which = f"the latest printed, {lots[0]}" if len(lots) == 1 else "the latest printed of each ink"
-    return [f"lot not given: taken as {which}; write {NEW_LOT} for one never printed."]
-
-
-def open_lots(
-    given: Mapping[str, str], inks: Collection[str] | None, latest: Mapping[str, str]
-) -> tuple[dict[str, str], list[str]]:
-    """The lot that each of ``inks`` (all) is printed from: as ``given``, else the ``latest``; and a
-    note where some are taken as that."""
-    new = {i: NEW_LOT for i, lot in given.items() if lot.casefold() == NEW_LOT}
-    filled = {i: lot for i, lot in latest.items() if i in (inks or latest) and i not in given}
-    return {**filled, **given, **new}, latest_taken(filled)
 
 
 def lots_of_batch(model: ShiftModel, data: Shop, print_ids: Collection[str] | None) -> list[str]:

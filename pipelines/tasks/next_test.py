@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from pipelines.tasks.lots import latest_taken, with_latest
+from pipelines.tasks.of_today import COLUMNS, of_today
 from pipelines.words.common import chance, counted
 from pipelines.workspace.problems import Kind, UserError
 
@@ -39,9 +39,8 @@ def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
     from learn.planning.next_test import rank_tests, unproven_lots
     from pipelines.words.lots import unproven_lines
 
-    setups, lots = with_latest(setups, opened.catalogue.lots)
+    setups, notes = of_today(setups, opened, COLUMNS)
     aimed = setups[["target_L", "target_a", "target_b"]].notna().all(axis=1)
-    notes = latest_taken(lots)
     if not aimed.any():
         raise UserError(f"{file}: no set-up has a target; fill in the column target.", Kind.MISSING)
     if not aimed.all():

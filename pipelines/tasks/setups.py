@@ -14,7 +14,8 @@ from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
-from pipelines.tasks.lots import carded_lots, latest_taken, with_latest
+from pipelines.tasks.lots import carded_lots
+from pipelines.tasks.of_today import Said, days_told, of_today
 from pipelines.tasks.sisters import told_inks
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
@@ -38,6 +39,7 @@ def checked(
 
     Raises UserError for what is wrong, each thing once, by what it is ``called``.
     """
+    rows, undated = days_told(rows)
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     cells, notes = ({}, []) if aim is None else (_aim_cells(aim), list(aim.notes))
     names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]
@@ -62,8 +64,9 @@ def checked(
     notes += [reading.on_command_line for reading in readings]
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
-    setups, lots = with_latest(setups, opened.catalogue.lots)
-    notes += latest_taken(lots)
+    said = Said(called.get("printed_on", ""), called.get("ink_lot", ""))
+    setups, of_now = of_today(setups, opened, said, undated=undated)
+    notes += of_now
     inks = opened.catalogue.called("inks")
     notes += carded_lots(opened.model, inks, setups) + told_inks(opened.model, inks, setups)
     return setups, notes + list(dict.fromkeys(assumed))

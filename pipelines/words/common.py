@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date as Date
 
+AS_WELL = " (new: a lot never printed; none: no particular one)"
 Names = Mapping[str, str | None]  # id -> what the shop calls it
 
 
@@ -94,6 +95,43 @@ def known_by(prints: int, drawn: bool | None = None) -> str:
 def date(day: Date) -> str:
     """``3 May 2025``"""
     return f"{day.day} {day:%b %Y}"
+
+
+def reckoned_for(day: Date | None, lots: Collection[str], by_day: str, by_lot: str) -> list[str]:
+    """What was taken as asked where no day or no lot was named, and how it is (``by_day``,
+    ``by_lot``; empty where it cannot be).
+
+    >>> from datetime import date
+    >>> reckoned_for(date(2026, 11, 28), [], "--date", "--lot")
+    ['reckoned for today, 28 Nov 2026; --date names another, or none.']
+    """
+    one = next(iter(lots), None)
+    taken = [] if day is None else [(f"today, {date(day)}", by_day)]
+    if one is not None:
+        which = f"lot {one}, the latest printed" if len(lots) == 1 else "the latest lot of each ink"
+        taken.append((which, by_lot))
+    if not taken:
+        return []
+    what, by = ", and ".join(words for words, _ in taken), [name for _, name in taken if name]
+    if not by:
+        return [f"reckoned for {what}."]
+    how = f"{' and '.join(by)} {'name others' if by[1:] else 'names another'}"
+    return [f"reckoned for {what}; {how}{AS_WELL if one is not None and by_lot else ', or none'}."]
+
+
+def long_since(last: Date, day: Date) -> str:
+    """Told where the last print that was learnt from lies long before ``day``.
+
+    >>> from datetime import date
+    >>> long_since(date(2025, 12, 19), date(2026, 11, 28))[:70]
+    'the last print learnt from is of 19 Dec 2025, 11 months before: bands '
+    """
+    months = round((day - last).days / 30.44)
+    gone = counted(months, "month") if months < 24 else counted(months // 12, "year")
+    return (
+        f"the last print learnt from is of {date(last)}, {gone} before: bands are wider by what "
+        "may have changed since."
+    )
 
 
 def minute(at: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pytest
 from learn.physics.print_model import column_of
 from pipelines.cli import main
 from pipelines.tables.spectra import SPECTRUM
+from pipelines.words import common as words
 from tests.small_demo import small_model, small_shop
 
 STRONGER = 35  # per cent
@@ -74,14 +76,17 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
         return next(line for line in shown.out.splitlines() if "  Print " in line), shown.err
 
     latest, told = predicted()
-    assert "lot not given: taken as the latest printed, C19-L05; write new for" in told
+    assert "and lot C19-L05, the latest printed; --date and --lot name others (new: a lot" in told
     named, told = predicted("--lot", "C19-L05")
     assert named == latest
-    assert "lot not given" not in told
+    assert "the latest printed" not in told
     new, told = predicted("--lot", "New")
     assert new != latest
-    assert "lot not given" not in told
+    assert "the latest printed" not in told
     assert predicted("--lot", "C19-L99")[0] == new  # never printed either
+    any_lot, told = predicted("--lot", "none")
+    assert any_lot != latest
+    assert "the latest printed" not in told
 
     columns = ["substrate_id", "ink_id", "mesh_id", "strokes", "flash_count", "ink_lot"]
     jobs = pd.DataFrame([["G01", "C19", "M77-55", 1, 0, ""]], columns=columns)
@@ -91,7 +96,7 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
         assert main(["predict", str(tmp_path / "jobs.csv"), "--out", str(tmp_path / "o.csv")]) == 0
         found.append(pd.read_csv(tmp_path / "o.csv")["L_sd"][0])
     assert found[0] == found[1] < found[2]
-    assert capsys.readouterr().err.count("lot not given") == 1
+    assert capsys.readouterr().err.count("the latest printed") == 1
 
     aim = [
         "plan",
@@ -105,10 +110,10 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
         "1",
     ]
     assert main(aim) == 0
-    assert "taken as the latest printed, C19-L05" in capsys.readouterr().err
+    assert "lot C19-L05, the latest printed" in capsys.readouterr().err
     sheet = tmp_path / "sheet.html"
     assert main([*aim, "--lot", "C19=new", "--sheet", str(sheet)]) == 0
-    assert "lot not given" not in capsys.readouterr().err
+    assert "the latest printed" not in capsys.readouterr().err
     assert ">new<" in sheet.read_text()
     listed = pd.read_csv(sheet.with_suffix(".csv"))
     assert listed["ink_lot"].isna().all()  # whoever measures it knows its name
@@ -139,3 +144,44 @@ def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path,
     capsys.readouterr()
     assert main(["--workspace", root, "predict", *setup, "--lot", "new"]) == 0
     assert "If it is the new one, name it as the lot." in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_set_up_without_a_day_is_of_today(learnt_workspace, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    today = f"{date.today()}"
+
+    def said(*given: str) -> tuple[str, str]:
+        assert main([*given]) == 0
+        shown = capsys.readouterr()
+        return shown.out, shown.err
+
+    for command in (
+        ["predict", "C19", "G01"],
+        ["compare", "C19", "G01,G02"],
+        ["why", "C19", "G01"],
+    ):
+        out, told = said(*command)
+        assert f"reckoned for today, {words.date(date.today())}, and lot C19-L05" in told
+        assert "the last print learnt from is of" in told  # the demo ends in 2025
+        assert said(*command, "--date", today)[0] == out
+        assert said(*command, "--date", "today")[0] == out
+    out, told = said("predict", "C19", "G01", "--date", "none")
+    assert "today" not in told
+    assert "Job " not in out
+
+    columns = ["press_id", "substrate_id", "ink_id", "mesh_id", "strokes", "flash_count"]
+    jobs = pd.DataFrame([["P2", "G01", "C19", "M77-55", 1, 0]] * 2, columns=columns)
+    jobs = jobs.assign(setup_id=["a", "b"], printed_on=["", "2025-06-02"])
+
+    def widths(table: pd.DataFrame, *day: str) -> list[float]:
+        table.to_csv(tmp_path / "jobs.csv", index=False)
+        said("predict", str(tmp_path / "jobs.csv"), "--out", str(tmp_path / "o.csv"), *day)
+        return pd.read_csv(tmp_path / "o.csv")["L_sd"].tolist()
+
+    now, then = widths(jobs)
+    assert now > then
+    assert widths(jobs.assign(printed_on=today)) == [now, now]
+    assert widths(jobs, "--date", today) == [now, then]
+    undated, as_written = widths(jobs, "--date", "none")
+    assert undated != now
+    assert as_written == then

@@ -64,8 +64,15 @@ def test_a_mix_is_recorded_teaches_its_inks_and_is_used_up(says, tmp_path):
 
 
 def test_what_cannot_be_mixed_is_one_sentence(says):
-    code, said = says(*AIM, "--measured", "G01=50,50,25")
-    assert code == 2
-    assert said == (
-        "strikeoff: --measured is the test print of a mix: say with --have what is in it."
-    )
+    for words, sentence in (
+        (["--measured", "G01=50,50,25"], "--measured is the test print of a mix: say with --have"),
+        (["--strokes", "0"], "--strokes 0: give 1 or more"),
+        (["--strokes", "1", "--flashes", "1"], "1 flash between 1 stroke: give at most one less"),
+        (["--density", "C08=0"], "--density of 'C08' is 0 g/ml: it must be above 0"),
+        (["--have", "C08=105", "--have", "C24=-5"], "has -5 % of 'C24': a share is 0 or more"),
+        (["--lot", "none"], '--lot "none": write it as INK=LOT, such as red=24-06'),
+    ):
+        code, said = says(*AIM, *words)
+        assert code == 2
+        assert sentence in said
+        assert said.count("strikeoff:") == 1

@@ -12,6 +12,7 @@ from learn.errors import Unusable
 from learn.planning.candidates import Limits
 from pipelines.cli import main
 from pipelines.commands._options import by_option
+from pipelines.words import common as words
 
 
 @pytest.mark.parametrize(
@@ -19,7 +20,7 @@ from pipelines.commands._options import by_option
     [
         (["--max-strokes", "x"], 'strikeoff: --max-strokes "x" is not a number'),
         (["--base-ink", "none", "--base-ink", "U1"], "contradict each other"),
-        (["--lot", "C08"], "write it as NAME=VALUE"),
+        (["--lot", "C08"], "write it as INK=LOT, such as"),
         (["--out", "nowhere/a.csv"], "there is no folder"),
     ],
 )
@@ -72,12 +73,12 @@ def test_a_plan_is_of_the_latest_lots_and_of_today(learnt_workspace, capsys, mon
         return shown.out, shown.err
 
     today, told = said()
-    assert f"day not given: taken as today, {date.today()}." in told
-    assert "lot not given: taken as the latest printed, C19-L05" in told
+    assert f"today, {words.date(date.today())}, and lot C19-L05, the latest printed" in told
     named, told = said("--date", f"{date.today()}", "--lot", "C19=C19-L05")
     assert named == today
-    assert "taken as" not in told
+    assert "reckoned for" not in told
     assert said("--date", "2024-06-03")[0] != today
+    assert "today" not in said("--date", "none")[1]
     assert said("--lot", "C19=new")[0] != today
 
 
@@ -92,10 +93,12 @@ def test_a_mix_is_of_the_latest_lots_unless_another_is_named(learnt_workspace, c
         return shown.out, shown.err
 
     latest, told = said()
-    assert "taken as the latest printed of each ink; write new for one never printed" in told
+    assert f"today, {words.date(date.today())}, and the latest lot of each ink" in told
     named, told = said("--lot", "turquoise=C19-L05")
     assert named == latest
-    assert "taken as the latest printed," in told  # of the other alone
+    assert "the latest printed; --date" in told  # of the other alone
+    assert said("--date", f"{date.today()}")[0] == latest
+    assert said("--date", "2024-06-03")[0] != latest
     assert said("--lot", "C19=new", "--lot", "C24=new")[0] != latest
 
 

@@ -27,6 +27,7 @@ import shutil
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import date
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
@@ -250,6 +251,7 @@ def _predicted_wrong(folder: Path, case: Case) -> list[str]:
             rows[column.name] = (
                 rows[column.name].astype(object).where(rows[column.name].notna(), None)
             )
+    rows["printed_on"] = rows["printed_on"].fillna(pd.Timestamp(date.today()))
     truth = opened.predict(rows)[COMPARED].astype(object).where(lambda f: f.notna(), "")
     answers = [name for name in ("a.csv", "a.xlsx") if (folder / name).exists()]
     if not answers:

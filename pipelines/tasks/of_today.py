@@ -1,0 +1,149 @@
+"""Printed when, and from which lot: where nothing is said, today and from the lot in use.
+
+Someone who asks what a set-up will print means the press as it stands and the bucket that is open.
+Where none of a shop's prints has a date, no day is taken: it would be far from all that is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from datetime import date
+from typing import TYPE_CHECKING, NamedTuple
+
+from learn.shop import NEW_LOT
+from pipelines.words.common import long_since, named, reckoned_for
+from pipelines.workspace.problems import UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipelines.registry.opened import Opened
+
+NONE, TODAY = "none", "today"  # for a day or a lot: none in particular
+LONG_DAYS = 60  # since the last print, from which on it is told
+
+
+class Said(NamedTuple):
+    """How a day and a lot are named where it was asked; empty where they cannot be."""
+
+    day: str = "--date"
+    lot: str = "--lot"
+
+
+OPTIONS, COLUMNS, NOWHERE = Said(), Said("printed_on", "ink_lot"), Said("", "")
+
+
+class Searched(NamedTuple):
+    """What a search for set-ups or mixes is of."""
+
+    lots: dict[str, str]  # ink -> lot
+    day: pd.Timestamp | None
+    notes: list[str]
+
+
+def today() -> date:
+    """The day it is."""
+    return date.today()
+
+
+def of_today(
+    setups: pd.DataFrame,
+    opened: Opened,
+    said: Said = OPTIONS,
+    *,
+    day: str = "",
+    undated: Collection[int] = (),
+) -> tuple[pd.DataFrame, list[str]]:
+    """Set-ups with a day and a lot where they name none, and what is told of that.
+
+    ``day``: the one of those without (:func:`day_of`), empty for today. ``undated``: positions of
+    those that asked for none in particular.
+    """
+    import pandas as pd
+
+    setups, lots = _with_lots(setups, opened.catalogue.lots)
+    printed_on = pd.to_datetime(setups["printed_on"])
+    empty = printed_on.isna() & ~pd.Series(setups.index, setups.index).isin(list(undated))
+    taken = day_of(said.day, day, opened) if empty.any() else None
+    if taken is not None:
+        printed_on = printed_on.mask(empty, taken)
+    return (
+        setups.assign(printed_on=printed_on),
+        _told(taken if not day else None, lots, setups["ink_id"].nunique(), opened, said),
+    )
+
+
+def searched(
+    opened: Opened,
+    day: str,
+    given: Mapping[str, str],
+    inks: Collection[str] | None = None,
+    said: Said = OPTIONS,
+) -> Searched:
+    """What is searched for, of ``inks`` (all): their lots as ``given``, else the latest; the
+    ``day`` (:func:`day_of`), empty for today."""
+    latest = opened.catalogue.lots
+    filled = {i: lot for i, lot in latest.items() if i in (inks or latest) and i not in given}
+    own = {i: lot for i, lot in given.items() if lot.casefold() != NONE}
+    new = {i: NEW_LOT for i, lot in own.items() if lot.casefold() == NEW_LOT}
+    taken = day_of(said.day, day, opened)
+    told = _told(taken if not day else None, filled, len(inks or latest), opened, said)
+    return Searched({**filled, **own, **new}, taken, told)
+
+
+def day_of(option: str, text: str, opened: Opened) -> pd.Timestamp | None:
+    """The day that is meant by ISO date, ``today`` or ``none``; by an empty text, today where the
+    model knows of days. Raises UserError for anything else."""
+    import pandas as pd
+
+    word = text.strip().casefold()
+    if word == NONE or (not word and opened.model.last_print is None):
+        return None
+    if word in ("", TODAY):
+        return pd.Timestamp(today())
+    try:
+        return pd.Timestamp(date.fromisoformat(word))
+    except ValueError:
+        do = "write it as 2026-03-31, or none for no day in particular"
+        raise UserError(f'{option} "{text}" is not a date; {do}.') from None
+
+
+def days_told(rows: list[dict[str, str]]) -> tuple[list[dict[str, str]], list[int]]:
+    """Set-ups (column -> text) with ``today`` as its date, and the positions of those that say
+    ``none``, which is then left out."""
+    told, undated = [], []
+    for i, row in enumerate(rows):
+        word = row.get("printed_on", "").strip().casefold()
+        if word == NONE:
+            undated.append(i)
+        instead = {NONE: "", TODAY: today().isoformat()}.get(word)
+        told.append(row if instead is None else {**row, "printed_on": instead})
+    return told, undated
+
+
+def _with_lots(
+    setups: pd.DataFrame, lots: Mapping[str, str]
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Set-ups with the latest of ``lots`` (ink -> lot) where they name none, `NEW_LOT` in any case
+    as itself and no lot for ``none``; and those lots that were filled in, by ink."""
+    lot, ink = setups["ink_lot"].astype(object), setups["ink_id"]
+    empty = lot.isna() & ink.isin(list(lots))
+    word = lot.astype(str).str.strip().str.casefold()
+    full = lot.mask(empty, ink.map(lots)).mask(word == NEW_LOT, NEW_LOT)
+    filled = {one: lots[one] for one in ink[empty].unique()}
+    return setups.assign(ink_lot=full.mask(lot.notna() & (word == NONE), None)), filled
+
+
+def _told(
+    day: pd.Timestamp | None, lots: Mapping[str, str], inks: int, opened: Opened, said: Said
+) -> list[str]:
+    """Notes on what was taken, of so many ``inks`` asked about."""
+    names = opened.catalogue.called("inks")
+    taken = [
+        f"{lot} of {named(ink, names.get(ink))}" if inks > 1 else lot for ink, lot in lots.items()
+    ]
+    notes = reckoned_for(day, taken, said.day, said.lot)
+    last = opened.model.last_print
+    if day is not None and last is not None and (day - last).days > LONG_DAYS:
+        notes.append(long_since(last, day))
+    return notes
