@@ -37,7 +37,8 @@ class PlainEngine:
         self.settings_, self.viewing_ = shop.settings, self.physics_.viewing_
         self.encoder_ = self.physics_.encoder_
         lab = lab_columns(shop.prints, self.viewing_)
-        told = np.isfinite(lab).all(axis=1)
+        gross = shop.prints["print_id"].isin(self.physics_.set_aside_["print_id"]).to_numpy()
+        told = np.isfinite(lab).all(axis=1) & ~gross
         prints, lab = shop.prints[told].reset_index(drop=True), lab[told]
         self.printed_ = {c: prints[c].value_counts().to_dict() for c in ("ink_id", "substrate_id")}
         self.levels_ = {c: sorted(self.physics_.features(prints)[c].dropna()) for c in LEVELS}

@@ -50,7 +50,12 @@ COMMON_BEND_SD = 0.03
 LOG_LENGTH_SPREAD = 0.5
 # Print-to-print scatter along each direction (relative; Lab units for "free"), and what
 # the prints of one job share along film and base film; 0 spread = held.
-NOISE = {"film": (0.03, 0.5), "base_film": (0.03, 0.5), "free": (0.15, 0.5)}
+NOISE = {
+    "film": (0.03, 0.5),
+    "base_film": (0.03, 0.5),
+    "haze": (0.2, 0.6),  # a thousandth of light more or less: it shows on what is dark
+    "free": (0.15, 0.5),
+}
 JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}
 NEGLIGIBLE = 1e-4
 JOB_DIRECTIONS = [DIRECTIONS.index(name) for name in JOB]

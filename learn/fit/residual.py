@@ -79,6 +79,7 @@ TERMS = [
         tails=PRESS_TAILS,
     ),
     Term("film: top against base, press", "film", 0.03, levels="era"),
+    Term("film: garment", "film", 0.03, levels="substrate"),
     Term("film: fibre", "film", 0.05, levels="fibre", where="bare"),
     Term("base film: ink", "base_film", 0.08, levels="base_ink", where="based"),
     Term("base film: mesh", "base_film", 0.05, levels="base_mesh", where="based"),
@@ -104,13 +105,17 @@ TERMS = [
     Term("soak: fibre", "soak", 0.30, levels="fibre", where="bare"),
     Term("soak: ink type", "soak", 0.30, levels="ink_type", where="bare"),
     Term("soak: ink", "soak", 0.15, levels="ink", where="bare"),
-    # A thin film brings little of what takes the dye away.
+    # The first of a film may sink in all but whole, or half of it stay up.
+    Term("soak: film", "soak", 0.30, smooth=("log_film",), linear=True, where="bare"),
     Term(
-        "discharge: film", "discharge", 0.50, smooth=("log_film",), linear=True, where="discharged"
+        "discharge: film", "discharge", 0.25, smooth=("log_film",), linear=True, where="discharged"
     ),
     Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
     Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
     Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
+    # Rough cloth tears a film, and a base over it.
+    Term("uneven: garment", "uneven", 0.25, levels="substrate", spread=0.3),
+    Term("uneven: fibre", "uneven", 0.20, levels="fibre", spread=0.3),
     Term("haze: ink", "haze", 0.30, levels="ink"),
     # Fibres stand out of ink on bare cloth, and send back light; a base lays them flat.
     Term("haze: garment", "haze", 0.20, levels="substrate", where="bare"),

@@ -66,8 +66,9 @@ CONSTANTS = [
     Constant("log_soak_um", float(np.log(2.0)), 0.8, "bare"),
     # K of the ink a um sunk in, as K/S of the cloth: about 1 over the cloth's own S x depth
     Constant("log_tint", float(np.log(0.15)), 1.0, "bare"),
-    # share of the dye taken away
-    Constant("discharge_logit", float(logit(0.7)), 1.0, "discharged"),
+    # share of the dye that can be taken away, and the film that takes two thirds of it
+    Constant("discharge_logit", float(logit(0.85)), 1.0, "discharged"),
+    Constant("log_discharge_um", float(np.log(3.0)), 0.7, "discharged"),
     Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
     Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0, "based"),  # under a base
@@ -87,6 +88,7 @@ LATENTS = [
     Latent("scattering"),  # log S of the top ink: more white in it, or less
     Latent("wet_out"),  # logit
     Latent("soak", "bare"),  # log of the depth the ink soaks in to
+    Latent("uneven"),  # log of how unevenly films stand on cloth
     Latent("haze"),  # log
     Latent("discharge", "discharged"),  # logit of the share of the dye taken away
 ]
@@ -256,23 +258,24 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     K = np.exp(inks.k + by_wavelength(shifts))
     S = np.exp(inks.s + shift["scattering"][:, None])
     soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
-    sigma_bare = float(np.exp(c["log_uneven_bare"]))
-    sigma_base = float(np.exp(c["log_uneven_base"]))
+    torn = np.clip(shift["uneven"] * stack.pores, -3.0, 1.5)
+    sigma_bare = np.exp(c["log_uneven_bare"] + torn)
+    sigma_base = np.exp(c["log_uneven_base"] + torn)
     r = np.empty_like(stack.cloth)
 
     bare = stack.base < 0
     if bare.any():
         pores = stack.pores[bare]
         w = pores[:, None] * expit(c["wet_out_logit"] + shift["wet_out"][bare, None])
-        taken = (
-            expit(c["discharge_logit"] + shift["discharge"][bare]) * stack.discharges[bare] * pores
-        )
+        taken = expit(c["discharge_logit"] + shift["discharge"][bare])
+        taken *= -np.expm1(-top_um[bare] / np.exp(c["log_discharge_um"]))
+        taken *= stack.discharges[bare] * pores
         wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
         sunk = pores * soak * -np.expm1(-x / soak)
         tinted = kubelka_munk.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
         standing = np.maximum(x - sunk, 1e-4)
-        sigma = np.where(pores > 0.0, sigma_bare, sigma_base)
+        sigma = np.where(pores > 0.0, sigma_bare[bare], sigma_base[bare])
         r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
 
     based = ~bare
@@ -281,7 +284,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         wet_out = shift["wet_out"][based, None]
         wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + wet_out)
         cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
-        sigma = np.where(pores > 0, sigma_bare, sigma_base)
+        sigma = np.where(pores > 0, sigma_bare[based], sigma_base[based])
         # A plan asks for thousands of set-ups made of a few grounds and a few films.
         one, like = _shared(stack.base[based], base_um[based], sigma, cloth)
         base = _uneven(
@@ -294,9 +297,10 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
             _WEIGHTS,
         )[like]
         batch = [shift[name][based] for name in ("strength", *SHAPES, "scattering")]
-        one, like = _shared(stack.ink[based], top_um[based], *batch)
+        sigma = sigma_base[based]
+        one, like = _shared(stack.ink[based], top_um[based], sigma, *batch)
         K, S, x = K[based][one], S[based][one], top_um[based][one]
-        r[based] = _uneven(K, S, x, sigma_base, base, _NODES3, _WEIGHTS3, like)
+        r[based] = _uneven(K, S, x, sigma[one], base, _NODES3, _WEIGHTS3, like)
     haze = np.exp(np.clip(c["log_haze"] + shift["haze"], -12.0, -2.0))
     return kubelka_munk.through_surface(r) + haze[:, None]
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 9  # of the arrays and the description; a model of another form is refused
+FORM = 10  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket

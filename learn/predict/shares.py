@@ -82,6 +82,7 @@ _OF_DIRECTION = {
     "wet_out": Mover.WET_OUT,
     "soak": Mover.SOAK,
     "haze": Mover.SURFACE,
+    "uneven": Mover.FILM,
     "discharge": Mover.DISCHARGE,
     "free": Mover.LEARNT,
 }

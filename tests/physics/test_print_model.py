@@ -165,11 +165,30 @@ def test_without_ink_the_wet_cloth_is_seen():
     stack = stack.take(stack.base < 0)
     state = replace(state, constants=CONSTANT_MEAN)
     named = {c.name: c.mean for c in CONSTANTS}
-    left = 1 - expit(named["discharge_logit"]) * stack.discharges[:, None]
-    wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth, left), expit(named["wet_out_logit"]))
+    wet = kubelka_munk.wet_out(stack.cloth, expit(named["wet_out_logit"]))
     by_hand = kubelka_munk.through_surface(wet)
     seen = with_film(stack, state, -15.0)
     np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=1e-3)
+
+
+def test_a_thicker_film_takes_more_of_the_dye_up_to_a_share():
+    """Of ink that neither hides nor colours: no film takes none, and the last micrometre least."""
+    stack, state, _ = random_job(4)
+    stack = stack.take((stack.discharges > 0) & (stack.base < 0) & (stack.pores > 0))
+    assert len(stack)
+    clear = replace(
+        state, constants=CONSTANT_MEAN, log_k=state.log_k - 20.0, log_s=state.log_s - 20.0
+    )
+    films = np.array([-15.0, -1.0, 0.0, 1.0, 2.0, 4.0, 5.0])
+    seen = np.array([with_film(stack, clear, film).mean(axis=1) for film in films])
+    assert (np.diff(seen, axis=0) > -1e-6).all()
+    np.testing.assert_allclose(seen[-1], seen[-2], atol=1e-4)
+    share = expit(dict((c.name, c.mean) for c in CONSTANTS)["discharge_logit"])
+    wet_out = expit(dict((c.name, c.mean) for c in CONSTANTS)["wet_out_logit"])
+    left = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth, 1 - share), wet_out)
+    haze = np.exp(dict((c.name, c.mean) for c in CONSTANTS)["log_haze"])
+    most = (kubelka_munk.through_surface(left) + haze).mean(axis=1)
+    np.testing.assert_allclose(seen[-1], most, atol=2e-3)
 
 
 @pytest.mark.parametrize("seed", [5, 6])
