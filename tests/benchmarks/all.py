@@ -63,7 +63,7 @@ RUNS = (
     Run("scale", 5),
     Run("commands", 2),
     Run("page", 4),
-    Run("group --part engines", 4),
+    Run("group --part engines --plants 3 --prints 60", 3),
     Run("group --part large", 6),
     Run("natural", 4),
     Run("wrong_files", 0.5),
