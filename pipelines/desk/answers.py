@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import request
 
 from learn.shop import UNDERBASE, Shop
+from pipelines.desk import slips
 from pipelines.desk.drafts import Answer, Changed
 from pipelines.desk.opened import Now
 from pipelines.desk.typed import FIELDS, lab_lines
@@ -40,13 +41,13 @@ def plainly(error: UserError) -> str:
     return str(error)
 
 
-def answer_of(now: Now, state: State, shop: Shop, number: int) -> Answer:
-    """What a form decides on one print."""
+def answer_of(now: Now, state: State, shop: Shop, rows: list[int]) -> Answer:
+    """What a form decides on one print of these rows."""
     form = request.form
     print_id, do = form.get("print", ""), form.get("do", "")
     reason = " ".join(form.get("reason", "").split())[:300]
     row = state.row_of(print_id)
-    if row is None or state.standing[row].batch != number:
+    if row is None or row not in rows:
         raise Changed
     if do == "keep":
         return Answer("kept", (print_id,), reason)
@@ -55,7 +56,7 @@ def answer_of(now: Now, state: State, shop: Shop, number: int) -> Answer:
             raise UserError(words().measured.why_aside)
         return Answer("set aside", (print_id,), reason)
     if do.startswith("fix-"):
-        found = arrived(state, shop, number, now.opened.model, {})
+        found = arrived(state, shop, rows, now.opened.model, {})
         fixes = next(one.fixes for one in found if one.print_id == print_id)
         if not do[4:].isdigit() or int(do[4:]) >= len(fixes):
             raise Changed
@@ -71,7 +72,8 @@ def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
     if bare:
         del cells[UNDERBASE[0]]
     called = {column: getattr(told, name) for name, column in FIELDS.items()}
-    cells = Named(known_in(now.given.tables)).cells(called, cells)
+    with slips.by_name(now):
+        cells = Named(known_in(now.given.tables)).cells(called, cells)
     if bare:
         cells |= dict.fromkeys(UNDERBASE, "")
     text = form.get("lab", "").strip()

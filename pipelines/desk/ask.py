@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import count
 from threading import Lock
@@ -15,14 +15,15 @@ from flask import Blueprint, current_app, render_template, request, url_for
 
 from learn.colour.colorimetry import srgb_hex
 from learn.process import SETTING_COLUMNS
-from learn.shop import UNDERBASE
+from learn.shop import NEW_LOT, UNDERBASE
+from pipelines.desk import slips
 from pipelines.desk.choices import Choice, first_of
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.pages.shares import bars
-from pipelines.tables.names import found_in, resolved
-from pipelines.tables.targets import NotATarget, Target
+from pipelines.tables.names import found_in
+from pipelines.tables.targets import Target
 from pipelines.tasks.base import about_the_base
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.setups import checked
@@ -30,13 +31,12 @@ from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words import why as why_words
 from pipelines.words.common import counted
-from pipelines.words.prediction import setup_words
 from pipelines.words.verdict import kind
-from pipelines.workspace.problems import Kind, UserError
+from pipelines.workspace.problems import UserError
 
 place = Blueprint("ask", __name__, url_prefix="/ask")
 
-MOST_GARMENTS = 6
+MOST_GARMENTS, MOST_LOTS = 6, 8
 INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
 # Columns of a set-up that a file may give and the form has no field for.
 PASSED_ON = (
@@ -98,6 +98,11 @@ class Asked:
         told |= changed
         return f"{url_for('ask.show')}?{urlencode([*_pairs(told)])}"
 
+    def instead(self, text: str, name: str) -> str:
+        """The address of this question with ``name`` in the place of what was typed."""
+        garments = [name if one == text else one for one in self.garments]
+        return self.address(ink=name if self.ink == text else self.ink, garment=garments)
+
 
 def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:
     pairs = []
@@ -123,9 +128,11 @@ def show() -> str | tuple[str, int]:
     now = desk.now()
     now.opened  # noqa: B018  without a model there is nothing to ask
     asked, wrong, status, answer = Asked.sent(), "", 200, Answer()
+    offers: list[tuple[str, str]] = []
     ink, garments = "", list[str]()
     try:
         ink, garments = _picked(asked, now)
+        asked = _own_lot(asked, ink, now)
         if ink and garments:
             at = ("ask", asked, date.today())
             answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
@@ -133,6 +140,8 @@ def show() -> str | tuple[str, int]:
         wrong, status = str(error), 400
         if coming := now.opened.coming:
             wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
+        if isinstance(error, slips.Meant):
+            offers = [(one.name, asked.instead(error.text, one.text)) for one in error.perhaps]
     choices = now.choices
     shown = render_template(
         "ask.html",
@@ -140,10 +149,12 @@ def show() -> str | tuple[str, int]:
         ink=ink,
         garments=garments,
         wrong=wrong.splitlines(),
+        offers=offers,
         answer=answer,
         choices=choices,
         ink_chips=first_of(choices.inks, [ink] if ink else []),
         garment_chips=first_of(choices.garments, garments),
+        lots=_lots(asked, ink, now),
         targets=sorted(name for name, _ in now.opened.targets.by_name.values()),
         tolerance=f"{now.opened.catalogue.settings.tolerance_dE00:g}",
         part=request.headers.get("X-Part") == "1",
@@ -152,12 +163,38 @@ def show() -> str | tuple[str, int]:
     return shown if status == 200 else (shown, status)
 
 
+def _own_lot(asked: Asked, ink: str, now: Now) -> Asked:
+    """The same without a lot of another ink, as a form sends it whose ink was changed."""
+    prints = now.usual.shop.prints
+
+    def foreign(one: str) -> bool:
+        column, _, lot = one.partition(":")
+        inks = prints.loc[prints["ink_lot"] == lot, INK] if column == "ink_lot" else prints[:0][INK]
+        return len(inks) > 0 and ink not in set(inks)
+
+    return replace(asked, also=tuple(one for one in asked.also if not foreign(one)))
+
+
+def _lots(asked: Asked, ink: str, now: Now) -> list[str]:
+    """Lots of the ink, the latest first, which is meant where none is named; and the one asked
+    about, if it is another."""
+    prints = now.usual.shop.prints
+    own = prints.loc[prints[INK] == ink].sort_values("printed_on", kind="stable")["ink_lot"]
+    last = now.opened.catalogue.lots.get(ink)
+    told = [one.partition(":")[2] for one in asked.also if one.startswith("ink_lot:")]
+    lots = [last] if last else []
+    lots += own.dropna().iloc[::-1].astype(str).drop_duplicates().tolist()[:MOST_LOTS]
+    return list(dict.fromkeys(lots + [one for one in told if last and one != NEW_LOT]))
+
+
 def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
-    """Identifiers of the ink and the garments that are named; raises UserError for one that is not
-    known, or fits several."""
+    """Identifiers of the ink and the garments that are named; raises slips.Meant for one that is
+    not known, or fits several."""
     known, called = now.opened.known, words().ask.called
-    ink = resolved(called.ink_id, asked.ink, known, INK, []) if asked.ink else ""
-    garments = [resolved(called.substrate_id, g, known, GARMENT, []) for g in asked.garments]
+    ink = slips.picked(called.ink_id, asked.ink, INK, known, now) if asked.ink else ""
+    garments = [
+        slips.picked(called.substrate_id, one, GARMENT, known, now) for one in asked.garments
+    ]
     return ink, list(dict.fromkeys(garments))
 
 
@@ -211,7 +248,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     for garment, first, own in zip(garments, firsts, steps, strict=True):
         card = _card(drawn[first], now.choices.garments.get(garment), cloths.get(garment))
         card["steps"] = [
-            _step(step, told[at], small[at], drawn.get(at), asked) for step, at in own.items()
+            _step(step, told[at], small[at], drawn.get(at), asked, now) for step, at in own.items()
         ]
         if asked.why:
             card["why_moves"] = _why(setups.iloc[[first]], told[first], now)
@@ -221,15 +258,10 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
 
 
 def _aim(asked: Asked, now: Now) -> Target | None:
-    """The target that is meant; nothing that a client writes is looked for among files."""
+    """The target that is meant."""
     if not asked.target:
         return None
-    try:
-        return now.opened.targets.read(asked.target)
-    except NotATarget as error:
-        meant = f' (is "{error.meant}" meant?)' if error.meant else ""
-        said = f'{words().ask.target} "{asked.target}" {error}; {words().ask.target_hint}{meant}.'
-        raise UserError(said, Kind.UNREADABLE) from None
+    return slips.aim(words().ask.target, asked.target, now.opened.targets)
 
 
 def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, str], list[Filled]]:
@@ -289,20 +321,27 @@ def _small(predicted: pd.DataFrame, now: Now) -> list[dict]:
     ]
 
 
-def _step(step: Step, setup: dict, small: dict, row: dict | None, asked: Asked) -> dict:
+def _step(step: Step, setup: dict, small: dict, row: dict | None, asked: Asked, now: Now) -> dict:
     """What one step would bring, and the address that shows it in full or takes it away."""
     put = step.value in asked.beside
     beside = [one for one in asked.beside if one != step.value] + ([] if put else [step.value])
     told = getattr(words().ask, step.value)
-    base = dict(setup_words(setup))["Base"]
+    base = _word(now.choices.bases, setup, UNDERBASE[0])
+    screen = _word(now.choices.screens, setup, MESH)
     return {
         "step": step.value,
-        "words": told.format(base=base, mesh=setup["mesh_id"]),
+        "words": told.format(base=base, mesh=screen),
         "small": small,
         "row": row,
         "shown": put,
         "href": asked.address(beside=tuple(beside)),
     }
+
+
+def _word(choices: dict[str, Choice], setup: dict, column: str) -> str:
+    """What is picked in a column, by name."""
+    one = setup[column]
+    return choices[one].name if one in choices else str(one or "")
 
 
 def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:

@@ -10,14 +10,15 @@ from flask import current_app, render_template
 
 from learn.colour.colorimetry import viewing
 from learn.shop import Shop
+from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
 from pipelines.ledger.aims import Aims
 from pipelines.ledger.state import State
 from pipelines.tables.folder import known_in, targets_of
 from pipelines.tables.settings import read_settings
-from pipelines.tables.targets import NotATarget, Target, Targets
-from pipelines.tasks.arrived import PRESSING, Arrived, Fix, Outcome, arrived
+from pipelines.tables.targets import Target, Targets
+from pipelines.tasks.arrived import PRESSING, Arrived, Fix, Outcome, arrived, rows_of
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.words.prediction import setup_words
 from pipelines.workspace.problems import Findings, UserError
@@ -37,13 +38,12 @@ def shown(
     """The page of batch ``at``, kept or not; ``there``: the shop with it, None if nothing is
     of it; ``told``: the targets of its prints."""
     prints: list[Arrived] = []
-    names: Callable[[str], str] = str
+    state = now.state
     if there is not None:
         state, shop = there
-        names = known_in(state.given.tables)["inks"].label
         model = now.model.model if now.model else None
         ids = state.given.tables["prints"]["print_id"].str.strip()
-        rows = [row for row, stands in state.standing.items() if stands.batch == at]
+        rows = rows_of(state, at)
         aims = {}
         for print_id in ids.loc[rows]:
             try:
@@ -52,14 +52,11 @@ def shown(
                 wrong, aim = wrong or str(error), None
             if aim is not None:
                 aims[print_id] = aim
-        prints = arrived(state, shop, at, model, aims)
+        prints = arrived(state, shop, rows, model, aims)
     first = sorted(prints, key=lambda one: PRESSING.index(one.outcome))[:MOST_SHOWN]
-    cloths = {}
-    if now.model:
-        cloths = cloth_fills(now.opened, [str(one.setup["substrate_id"]) for one in first])
     page = render_template(
         "measured_batch.html",
-        prints=[_card(one, cloths, names) for one in first],
+        prints=cards(first, now, state),
         more=len(prints) - len(first),
         big=_big(prints),
         wrong=wrong.splitlines(),
@@ -68,6 +65,15 @@ def shown(
         **({"number": None, "inside": None} | values),
     )
     return page if status == 200 else (page, status)
+
+
+def cards(prints: list[Arrived], now: Now, state: State) -> list[dict]:
+    """What the card of each print shows; ``state`` has the inks."""
+    cloths = {}
+    if now.model:
+        cloths = cloth_fills(now.opened, [str(one.setup["substrate_id"]) for one in prints])
+    names = known_in(state.given.tables)["inks"].label
+    return [_card(one, cloths, names) for one in prints]
 
 
 def _big(prints: list[Arrived]) -> dict | None:
@@ -107,14 +113,9 @@ def _fix_words(fix: Fix, label: Callable[[str], str]) -> str:
 
 
 def aim_of(text: str, tolerance: str, now: Now) -> Target | None:
-    """A target that was typed; nothing that a client writes is looked for among files."""
-    if not text:
-        return None
+    """A target that was typed, with its tolerance."""
     told = words().measured
-    try:
-        aim = targets_now(now).read(text)
-    except NotATarget as error:
-        raise UserError(f'{told.target} "{text}" {error}; {words().ask.target_hint}.') from None
+    aim = slips.aim(told.target, text, targets_now(now)) if text else None
     if not tolerance:
         return aim
     try:
@@ -123,7 +124,7 @@ def aim_of(text: str, tolerance: str, now: Now) -> Target | None:
         within = 0.0
     if not 0.05 <= within <= 50:  # as the tables take it
         raise UserError(told.bad_tolerance.format(text=tolerance))
-    return aim._replace(tolerance_dE00=within)
+    return None if aim is None else aim._replace(tolerance_dE00=within)
 
 
 def targets_now(now: Now) -> Targets:

@@ -83,6 +83,9 @@ def _in_use(prints: pd.DataFrame, column: str, ids: list[str]) -> list[str]:
 
 def _choice(one: str, names: Names, fills: dict[str, str]) -> Choice:
     entry = names.entries[one]
+    if entry.noun == MESH:  # by what stands on its frame
+        count = entry.names[0] if entry.names and entry.names[0] not in one else ""
+        return Choice(one, one, count, fills.get(one))
     name = entry.names[0] if entry.names else one
     told = [entry.further] if entry.further else []
     alike = [e for e in names.entries.values() if e.names and e.names[0] == name]

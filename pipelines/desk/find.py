@@ -10,16 +10,15 @@ from typing import Any
 from flask import Blueprint, Response, current_app, redirect, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
-from learn.colour.colorimetry import srgb_hex
+from learn.colour.colorimetry import in_srgb_gamut, srgb_hex
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
-from pipelines.desk import safety, top_up
+from pipelines.desk import safety, slips, top_up
 from pipelines.desk.batch import aim_of
 from pipelines.desk.choices import first_of
 from pipelines.desk.lines import address, answer_of, mix_words, names_of
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
-from pipelines.tables.names import resolved
 from pipelines.tables.targets import NotATarget, Target
 from pipelines.tasks.finding import mix_setup, mixed, planned
 from pipelines.tasks.of_today import NOWHERE, searched
@@ -42,6 +41,7 @@ def show() -> str | tuple[str, int]:
     comes back until it is done."""
     now = _now()
     asked, wrong, found = _asked(), "", None
+    offers: list[tuple[str, str]] = []
     garments: list[str] = []
     limits: dict[str, list[str]] = {}
     aim = None
@@ -52,8 +52,11 @@ def show() -> str | tuple[str, int]:
             found = _found(asked["way"], aim, garments, limits, now)
     except UserError as error:
         wrong = str(error)
+        if isinstance(error, slips.Meant):
+            offers = [(one.name, _instead(asked, error.text, one.text)) for one in error.perhaps]
     shown = render_template(
         "find.html",
+        offers=offers,
         asked=asked,
         ways=WAYS,
         wrong=wrong.splitlines(),
@@ -64,6 +67,7 @@ def show() -> str | tuple[str, int]:
         choices=now.choices,
         palette=_palette(asked, now),
         aim=None if aim is None else str(srgb_hex(aim.lab, now.opened.model.viewing_)),
+        aim_vivid=aim is not None and not in_srgb_gamut(aim.lab, now.opened.model.viewing_),
         pending=aim is not None and bool(garments) and found is None and not wrong,
         here=address(asked),
         answer=None if found is None else answer_of(asked, found, now),
@@ -142,12 +146,21 @@ def _asked() -> dict[str, Any]:
     given = request.args
     way = given.get("way", WAYS[0])
     return {
-        "target": given.get("target", "").strip(),
+        # A colour that is tapped comes after what stands in the field.
+        "target": next((t for t in reversed(given.getlist("target")) if t.strip()), "").strip(),
         "tolerance": given.get("tolerance", "").strip(),
         "garment": _named(given.getlist("garment"))[:MOST_GARMENTS],
         "way": way if way in WAYS else WAYS[0],
         **{name: _named(given.getlist(name))[:MOST_NAMED] for name in LIMITS},
     }
+
+
+def _instead(asked: Mapping[str, Any], text: str, name: str) -> str:
+    """The address with ``name`` in the place of what was typed."""
+    lists = {
+        key: [name if one == text else one for one in asked[key]] for key in ("garment", *LIMITS)
+    }
+    return address({**asked, **lists})
 
 
 def _named(texts: list[str]) -> list[str]:
@@ -157,7 +170,7 @@ def _named(texts: list[str]) -> list[str]:
 def _garments(asked: Mapping[str, Any], now: Now) -> list[str]:
     called = words().find.garment
     known = now.opened.known
-    found = [resolved(called, one, known, "substrate_id", []) for one in asked["garment"]]
+    found = [slips.picked(called, one, "substrate_id", known, now) for one in asked["garment"]]
     return list(dict.fromkeys(found))
 
 
@@ -167,7 +180,8 @@ def _limits(asked: Mapping[str, Any], now: Now) -> dict[str, list[str]]:
     for name, column in LIMITS.items():
         called, nones = getattr(words().find, name), {"none"} if name == "base" else set()
         ids = [
-            one if one in nones else resolved(called, one, known, column, []) for one in asked[name]
+            one if one in nones else slips.picked(called, one, column, known, now)
+            for one in asked[name]
         ]
         found[name] = list(dict.fromkeys(ids))
     return found
@@ -200,7 +214,8 @@ def _palette(asked: Mapping[str, Any], now: Now) -> list[dict]:
         {
             "name": name,
             "fill": str(srgb_hex(lab, model.viewing_)),
-            "href": address(asked, target=text),
+            "text": text,
+            "vivid": not in_srgb_gamut(lab, model.viewing_),
             "on": asked["target"] == text,
         }
         for name, text, lab in told

@@ -13,6 +13,7 @@ from pipelines.desk.words import words
 from pipelines.ledger.aims import aims_of
 from pipelines.ledger.recording import RECORD
 from pipelines.ledger.state import Addition, Batch, Ledger
+from pipelines.tasks.arrived import rows_of
 from pipelines.tasks.deciding import batch_of, store_decided, store_taken, taken_back
 from pipelines.words.common import minute
 from pipelines.workspace.problems import UserError
@@ -69,7 +70,8 @@ def decide(number: int) -> Response | tuple[str, int] | str:
     try:
         if request.form.get("seen") != stamp_of(now.ledger):
             raise Changed
-        answer, gate = answer_of(now, now.state, now.usual.shop, number), gate_now(now)
+        rows, gate = rows_of(now.state, number), gate_now(now)
+        answer = answer_of(now, now.state, now.usual.shop, rows)
 
         def plan(ledger: Ledger) -> Addition | None:
             if stamp_of(ledger) != request.form.get("seen"):

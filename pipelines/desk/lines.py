@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 import pandas as pd
 from flask import url_for
 
-from learn.colour.colorimetry import srgb_hex
+from learn.colour.colorimetry import in_srgb_gamut, srgb_hex
 from learn.shop import UNDERBASE
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
@@ -74,7 +74,11 @@ def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) ->
         "p": line["p_all"],
         "worst": f"{number(line['worst_dE00'])} dE00",
         "up_to": number(line["worst_hi"]),
-        "reason": line_reason(line, found.tolerance, len(found.garments)),
+        "reason": line_reason(
+            {**line, "worst_garment": now.choices.garments[line["worst_garment"]].name},
+            found.tolerance,
+            len(found.garments),
+        ),
         "cost": None if pd.isna(cost) else f"{cost:.0f}",
         "target": str(srgb_hex(found.target, view)),
         "garments": [
@@ -83,6 +87,7 @@ def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) ->
                 "cloth": cloths.get(one["substrate_id"]),
                 "fill": str(srgb_hex([one[c] for c in "Lab"], view)),
                 "dE00": one["dE00"],
+                "vivid": not in_srgb_gamut([one[c] for c in "Lab"], view),
             }
             for one in own
         ],
@@ -113,7 +118,7 @@ def _of_plan(
     first = {**setup, "garment": garments[0], "tolerance": asked["tolerance"]}
     at = {**asked, "line": n}
     return {
-        "title": setup_words(line, names_of(now), plan.garments),
+        "title": _title(line, garments, now),
         "facts": [(words().find.changes, told.changes(line)), (words().find.why, told.why(line))],
         "links": [
             (words().find.sheet, address(at, "find.sheet")),
@@ -122,6 +127,18 @@ def _of_plan(
         ],
         "measured": f"{url_for('measured.show')}?{urlencode(first)}",
     }
+
+
+def _title(line: dict, garments: list[str], now: Now) -> str:
+    """The set-up of a line by names alone."""
+    choices = now.choices
+    by_name = {
+        "ink_id": choices.inks[line["ink_id"]].name,
+        "base_on": tuple(choices.garments[one].name for one in line["base_on"]),
+    }
+    if line["base_on"]:
+        by_name[UNDERBASE[0]] = choices.bases[line[UNDERBASE[0]]].name
+    return setup_words({**line, **by_name}, {}, garments)
 
 
 def _of_mix(asked: Mapping[str, Any], line: dict, now: Now) -> dict:

@@ -12,7 +12,7 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from werkzeug.wrappers import Response
 
 from learn.shop import Shop
-from pipelines.desk import kept
+from pipelines.desk import kept, waiting
 from pipelines.desk.answers import answer_of, gate_now, plainly, stamp_of
 from pipelines.desk.batch import aim_of, shown, targets_now
 from pipelines.desk.draft_files import Drafts
@@ -25,12 +25,14 @@ from pipelines.ledger import store
 from pipelines.ledger.incoming import Called
 from pipelines.ledger.recording import RECORD, Report
 from pipelines.ledger.state import Addition, Batch, Ledger, State
+from pipelines.tasks.arrived import rows_of
 from pipelines.tasks.recording import read_batch, usable
 from pipelines.words.common import minute
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("measured", __name__, url_prefix="/measured")
 place.register_blueprint(kept.place)
+place.register_blueprint(waiting.place)
 
 SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".xml", ".cxf", ".cgats", ".dat")
 CONDITIONS = ("M0", "M1", "M2", "M3")
@@ -67,7 +69,7 @@ def _form(given: Mapping[str, str], wrong: str) -> str:
         choices=now.choices if now.model is not None else None,
         targets=sorted(name for name, _ in targets_now(now).by_name.values()),
         batches=[_batch_line(batch, states[batch.id]) for batch in recorded],
-        waiting=len(now.state.doubted()),
+        waiting=len(waiting.waiting(now)),
     )
 
 
@@ -196,7 +198,8 @@ def decide_new(name: str) -> Response | tuple[str, int] | str:
             changed = draft.with_answers(draft.answers[:-1])
         else:
             state, shop, _ = _after(draft, now)
-            answer = answer_of(now, state, shop, len(now.ledger.batches) + 1)
+            rows = rows_of(state, len(now.ledger.batches) + 1)
+            answer = answer_of(now, state, shop, rows)
             changed = draft.with_answers((*draft.answers, answer))
         _after(changed, now)
         _drafts(now).change(name, changed, draft.mark)

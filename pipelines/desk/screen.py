@@ -5,9 +5,10 @@ from __future__ import annotations
 from flask import Blueprint, current_app, render_template, request
 
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex, viewing
+from pipelines.desk import slips
+from pipelines.desk.batch import targets_now
 from pipelines.desk.opened import Desk
 from pipelines.desk.words import words
-from pipelines.tables.targets import written
 from pipelines.words.common import JUST_dE00, SAME_dE00
 from pipelines.workspace.problems import UserError
 
@@ -21,14 +22,18 @@ CHIP = "52,48,20"
 def show() -> str | tuple[str, int]:
     """The greys, and the chip whose Lab is given."""
     desk: Desk = current_app.extensions["desk"]
-    settings = desk.now().usual.shop.settings
+    now = desk.now()
+    settings = now.usual.shop.settings
     view = viewing(settings.illuminant, settings.observer)
-    text = request.args.get("lab", "").strip() or CHIP
-    target = written(text, view)
-    if target is None:
-        raise UserError(f'{words().screen.lab} "{text}": write it as {CHIP}.')
-    return render_template(
+    text, wrong = request.args.get("lab", "").strip() or CHIP, ""
+    targets = targets_now(now)
+    try:
+        target = slips.aim(words().screen.called, text, targets)
+    except UserError as error:
+        wrong, target = str(error), targets.read(CHIP)
+    shown = render_template(
         "screen.html",
+        wrong=wrong.splitlines(),
         greys=[(f"{L}", str(srgb_hex([L, 0, 0], view))) for L in GREYS],
         lab=text,
         fill=str(srgb_hex(target.lab, view)),
@@ -37,3 +42,4 @@ def show() -> str | tuple[str, int]:
         same=f"{SAME_dE00:g}",
         just=f"{JUST_dE00:g}",
     )
+    return (shown, 400) if wrong else shown

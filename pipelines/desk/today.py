@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
+from urllib.parse import urlencode
 
 import pandas as pd
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
@@ -17,6 +18,7 @@ from learn.shop import UNDERBASE
 from pipelines.desk.ask import PASSED_ON, Asked
 from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.safety import uploaded
+from pipelines.desk.typed import FIELDS
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.registry.archive import archive_of
@@ -85,6 +87,9 @@ def show() -> str:
         model=now.model is not None,
         no_model=str(now.no_model or ""),
         tests=tests,
+        leads=[(_address(one["row"]), _measured(one["row"], now)) for one in tests.found[1]]
+        if tests.found
+        else [],
         drift=drift,
         changed=changed,
         came=since.came(now.ledger, now.workspace, now.shop, day),
@@ -104,7 +109,7 @@ def _by_learner(now: Now) -> int:
     """How many prints the learner doubts."""
     if now.model is None:
         return 0
-    return len(doubts.by_learner(archive_of(now.workspace, now.shop), now.state))
+    return len(doubts.of_learner(archive_of(now.workspace, now.shop), now.state))
 
 
 @place.post("/jobs")
@@ -165,23 +170,40 @@ def _drift(now: Now) -> list[str]:
 
 def _address(row: dict) -> str:
     """The address that asks about a set-up of the file, as it stands there."""
-    lab = lab_of(row, "target_")
-
-    def text(column: str) -> str:
-        value = known(row, column)
-        if isinstance(value, pd.Timestamp):
-            return f"{value:%Y-%m-%d}"
-        return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
-
     return Asked(
         ink=row["ink_id"],
         garments=(row["substrate_id"],),
-        base=text(UNDERBASE[0]) or "none",
-        screen=text("mesh_id"),
-        strokes=text("strokes"),
-        flashes=text("flash_count"),
-        target="" if lab is None else ",".join(f"{v:.4g}" for v in lab),
-        tolerance=text("tolerance_dE00"),
+        base=_text(row, UNDERBASE[0]) or "none",
+        screen=_text(row, "mesh_id"),
+        strokes=_text(row, "strokes"),
+        flashes=_text(row, "flash_count"),
+        target=_target(row),
+        tolerance=_text(row, "tolerance_dE00"),
         whole="1",
-        also=tuple(f"{c}:{text(c)}" for c in PASSED_ON if text(c)),
+        also=tuple(f"{c}:{_text(row, c)}" for c in PASSED_ON if _text(row, c)),
     ).address()
+
+
+def _measured(row: dict, now: Now) -> str:
+    """The address that a test print of a set-up is handed in at, once it is measured."""
+    told = {field: _text(row, column) for field, column in FIELDS.items()}
+    told |= {
+        "ink": now.choices.inks[row["ink_id"]].text,
+        "garment": now.choices.garments[row["substrate_id"]].text,
+        "base": told["base"] or "none",
+        "target": _target(row),
+        "tolerance": _text(row, "tolerance_dE00"),
+    }
+    return f"{url_for('measured.show')}?{urlencode({n: text for n, text in told.items() if text})}"
+
+
+def _text(row: dict, column: str) -> str:
+    value = known(row, column)
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _target(row: dict) -> str:
+    lab = lab_of(row, "target_")
+    return "" if lab is None else ",".join(f"{v:.4g}" for v in lab)

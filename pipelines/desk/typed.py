@@ -5,15 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import pandas as pd
+
+from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
-from pipelines.tables.folder import known_in
+from pipelines.tables.folder import check_added, known_in
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import said
-from pipelines.workspace.problems import Kind, UserError
+from pipelines.workspace.problems import InputProblems, Kind, UserError
 
 # Fields of the form -> columns of prints.csv.
 FIELDS = {
@@ -75,16 +79,20 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     bare = base is not None and base.casefold() == "none"
     if base is not None and not bare:
         given["underbase_ink_id"] = base
-    cells = named.cells(called, given) | ({"underbase_ink_id": "none"} if bare else {})
+    with slips.by_name(now):
+        cells = named.cells(called, given) | ({"underbase_ink_id": "none"} if bare else {})
     full, filled = now.usual.completed(cells)
     moment = datetime.now()
     cells = {
         "print_id": fields.get("print", "").strip() or f"R{moment:%y%m%d-%H%M%S}",
         "printed_on": fields.get("day", "").strip() or f"{moment:%Y-%m-%d}",
+        "strokes": "",
+        "flash_count": "",
         **{column: text for column, text in full.items() if text != ""},
     }
     if cells.get("strokes") == "1" and "flash_count" not in given:
         cells["flash_count"] = "0"
+    _checked([{**cells, **dict(zip("Lab", lab, strict=True))} for lab in readings], called, now)
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     table.writerow([*cells, "L", "a", "b"])
@@ -93,3 +101,17 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     path.write_text(out.getvalue(), encoding="utf-8")
     how = said(filled)
     return path, named.said + ([words().measured.filled.format(what=how)] if how else [])
+
+
+def _checked(rows: list[dict[str, str]], called: dict[str, str], now: Now) -> None:
+    """Raises InputProblems for what cannot be right of one print, by what the form calls it."""
+    told = words().measured
+    fields = {**called, "print_id": told.print, "printed_on": told.day}
+    frame = pd.DataFrame(rows, index=range(2, len(rows) + 2), dtype=object).fillna("")
+    _, faults = check_added(now.given, frame)
+    found = [
+        replace(one, file=fields.get(one.column or "", told.readings_called), row=None, column=None)
+        for one in faults
+    ]
+    if found:
+        raise InputProblems(list({str(one): one for one in found}.values()), told.nothing_changed)

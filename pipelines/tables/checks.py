@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.tables.cells import DECIMAL_COMMA
 from pipelines.tables.names import Known, fault
 from pipelines.tables.schema import Table
+from pipelines.words.common import counted
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 ALIKE = 3  # cells of a column that fail alike are no slips from here on
@@ -58,8 +59,9 @@ def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
 
     strokes, flashes = frame["strokes"], frame["flash_count"]
     for row in frame.index[flashes > strokes - 1]:
-        what = f"{flashes[row]:g} flashes do not fit between {strokes[row]:g} strokes"
-        do = "count the flashes between strokes of the top ink only: at most strokes - 1"
+        flashed = counted(flashes[row], "flash does", "flashes do")
+        what = f"{flashed} not fit between {counted(strokes[row], 'stroke')}"
+        do = "count the flashes between strokes of the top ink only: at most one fewer than strokes"
         problems.append(Problem(file, int(row), "flash_count", what, do, Kind.CONTRADICTION))
 
     base, mesh = frame["underbase_ink_id"].notna(), frame["underbase_mesh_id"].notna()

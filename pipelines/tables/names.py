@@ -181,6 +181,11 @@ class Names:
 
     def closest(self, text: str, nouns: Collection[str] | None = None) -> str | None:
         """What may have been meant, by identifier and name; None where nothing is near."""
+        near = self.nearest(text, nouns)
+        return None if near is None else self.label(near)
+
+    def nearest(self, text: str, nouns: Collection[str] | None = None) -> str | None:
+        """The identifier of what may have been meant; None where nothing is near."""
         near: list[tuple[float, str]] = []
         asked = text.casefold().split()
         bare = [word for word in asked if word not in SHIRT] or asked
@@ -191,9 +196,9 @@ class Names:
                     whole = _alike(name.casefold(), " ".join(words))
                     first = " ".join(name.casefold().split()[: len(words)])
                     # a beginning is less than a whole name
-                    near.append((max(whole, 0.95 * _alike(first, " ".join(words))), entry.label))
-        ratio, label = max(near, default=(0.0, ""), key=lambda pair: pair[0])
-        return label if ratio >= 0.6 else None
+                    near.append((max(whole, 0.95 * _alike(first, " ".join(words))), entry.id))
+        ratio, one = max(near, default=(0.0, ""), key=lambda pair: pair[0])
+        return one if ratio >= 0.6 else None
 
     def _best(self, asked: Phrase, among: list[Entry], *, loosely: bool) -> list[str]:
         if not asked.words:
@@ -286,12 +291,29 @@ def found_in(text: str, names: Names, *, table: str, column: str) -> list[str]:
     return found
 
 
-def closest_in(text: str, names: Names, *, table: str, column: str) -> str | None:
+def nearest_in(text: str, names: Names, *, table: str, column: str) -> str | None:
     """What may have been meant in a column, as `found_in` reads it; None where nothing is near."""
     if column == "substrate_id" and table != "drawdowns":
-        return names.closest(text, (GARMENT,))
-    base = names.closest(text, (BASE_INK,)) if column == "underbase_ink_id" else None
-    return base or names.closest(text)
+        return names.nearest(text, (GARMENT,))
+    base = names.nearest(text, (BASE_INK,)) if column == "underbase_ink_id" else None
+    return base or names.nearest(text)
+
+
+def closest_in(text: str, names: Names, *, table: str, column: str) -> str | None:
+    """The same by identifier and name."""
+    near = nearest_in(text, names, table=table, column=column)
+    return None if near is None else names.label(near)
+
+
+class NotNamed(UserError):
+    """A name that fits several things, or none: ``called`` what was asked for, ``text`` the name,
+    ``perhaps`` the identifiers that may be meant."""
+
+    def __init__(
+        self, said: str, kind: Kind, called: str, text: str, perhaps: Collection[str]
+    ) -> None:
+        super().__init__(said, kind)
+        self.called, self.text, self.perhaps = called, text, tuple(perhaps)
 
 
 @dataclass(frozen=True)
@@ -387,22 +409,22 @@ def table_of(column: str) -> str:
 def resolved(option: str, text: str, known: Known, column: str, said: list[str]) -> str:
     """The identifier that ``text`` stands for on the command line; told in ``said`` if by name.
 
-    Raises UserError where it fits several things or none.
+    Raises NotNamed where it fits several things or none.
     """
     table = table_of(column)
     names, text = known[table], text.strip()
     found = found_in(text, names, table="setups", column=column)
     if len(found) > 1:
-        raise UserError(
-            f'{option} "{text}" may be {listed(found, names)}; write one of them.', Kind.AMBIGUOUS
-        )
+        said_of = f'{option} "{text}" may be {listed(found, names)}; write one of them.'
+        raise NotNamed(said_of, Kind.AMBIGUOUS, option, text, found)
     if not found and not names.complete:
         said += filter(None, [new_press(text, names)])
         return text
     if not found:
-        close = closest_in(text, names, table="setups", column=column)
-        hint = f'is "{close}" meant?' if close else f"correct it, or add it to {table}."
-        raise UserError(f'{option} "{text}" is not in {table}.csv; {hint}', Kind.UNKNOWN)
+        near = nearest_in(text, names, table="setups", column=column)
+        hint = f'is "{names.label(near)}" meant?' if near else f"correct it, or add it to {table}."
+        said_of = f'{option} "{text}" is not in {table}.csv; {hint}'
+        raise NotNamed(said_of, Kind.UNKNOWN, option, text, [near] if near else [])
     if found[0] != text:
         said.append(Reading(text, names.noun(found[0]), names.label(found[0]), 1).on_command_line)
     return found[0]

@@ -1,5 +1,5 @@
-"""Prints of a batch beside what the model expects of them and the target they were meant for, and
-what could be wrong with those that are doubtful, as the corrections it would take."""
+"""Prints beside what the model expects of them and the target they were meant for, and what could
+be wrong with those that are doubtful, as the corrections it would take."""
 
 from __future__ import annotations
 
@@ -91,16 +91,20 @@ class Arrived:
         return Outcome.INSIDE if self.inside else Outcome.OUTSIDE
 
 
+def rows_of(state: State, batch: int) -> list[int]:
+    """The rows of the prints that came with ``batch``."""
+    return [row for row, stands in state.standing.items() if stands.batch == batch]
+
+
 def arrived(
     state: State,
     shop: Shop,
-    batch: int,
+    rows: list[int],
     model: ShiftModel | None,
     aims: Mapping[str, Target],
 ) -> list[Arrived]:
-    """The prints that came with ``batch``, in their order; ``shop``: the tables of ``state``,
-    typed; ``aims``: print -> target."""
-    rows = [row for row, stands in state.standing.items() if stands.batch == batch]
+    """The prints of some ``rows``, in their order; ``shop``: the tables of ``state``, typed;
+    ``aims``: print -> target. Mix-ups are looked for among them."""
     if not rows:
         return []
     from learn.physics.drawdowns import lab_columns

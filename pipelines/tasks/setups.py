@@ -59,7 +59,10 @@ def checked(
         given, readings = with_ids(SETUPS, given, opened.known)
         setups = check_setups(given, opened.known, else_called)
     except InputProblems as error:
-        told = {str(one): one for one in map(placed, error.problems)}
+        found = error.problems
+        if len(given) > 1:  # what is wrong in all alike is said of a column, which is none here
+            found = _first_alone(given, opened, else_called) or found
+        told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
@@ -70,6 +73,16 @@ def checked(
     inks = opened.catalogue.called("inks")
     notes += carded_lots(opened.model, inks, setups) + told_inks(opened.model, inks, setups)
     return setups, notes + list(dict.fromkeys(assumed))
+
+
+def _first_alone(given: pd.DataFrame, opened: Opened, else_called: str) -> list[Problem]:
+    """What is wrong with the first set-up that is wrong by itself."""
+    for at in range(len(given)):
+        try:
+            check_setups(given.iloc[[at]], opened.known, else_called)
+        except InputProblems as error:
+            return error.problems
+    return []
 
 
 def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:

@@ -27,8 +27,8 @@ def came(ledger: Ledger, workspace: Workspace, shop: str, day: str) -> list[str]
     said = list(_in_store(ledger, day))
     for version in kept.names():
         if _made(kept, version) >= day:
-            state = ", in charge" if version == charge else ", not in charge"
-            said.append(f"Model {version} has learnt{state}.")
+            state = "and is in charge" if version == charge else "and is not in charge"
+            said.append(f"Model {version} was learnt {state}.")
     return said
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from learn.colour.looks import looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
-from pipelines.words.common import date
+from pipelines.words.common import date, named
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -77,7 +77,8 @@ def reason(row: Mapping) -> str:
     ``row``: ``cause`` and its facts as `learn.predict.model.ShiftModel.predict` gives them; the
     garment's ``colour_name`` if known; ``where``, the garment of several that is meant.
     """
-    cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"])
+    called = {"ink": row.get("ink_name"), "garment": row.get("colour_name")}
+    cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
     aimed = row["aimed"]
     said = REASONS[cause].format(
         off=row["off_dE00"],
@@ -110,12 +111,15 @@ def top_up_reason(told: TopUp, tolerance: float) -> str:
     return reason({**told._asdict(), **facts})
 
 
-def unseen_words(unseen: Iterable[Unseen]) -> str:
-    """What was never printed, or hardly."""
-    return "; ".join(_unseen(one) for one in unseen)
+def unseen_words(unseen: Iterable[Unseen], called: Mapping[str, object] | None = None) -> str:
+    """What was never printed, or hardly; ``called``: the name of the ink, of the garment."""
+    return "; ".join(_unseen(one, called or {}) for one in unseen)
 
 
-def _unseen(one: Unseen) -> str:
+def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
+    name = called.get(one.what)
+    if isinstance(name, str):
+        one = one._replace(level=named(one.level, name))
     if one.how == "never":
         level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""

@@ -78,13 +78,22 @@ def test_several_garments_have_a_card_each(client):
 @pytest.mark.parametrize(
     ("query", "sentence"),
     [
-        ({"ink": "turqoise", "garment": "black"}, 'Ink "turqoise" is not in inks.csv; is'),
+        (
+            {"ink": "turqoise", "garment": "black"},
+            'Ink "turqoise" is not known here; is Turquoise meant?',
+        ),
         ({"ink": "red", "garment": "black"}, 'Ink "red" may be'),
-        ({"ink": "turquoise", "garment": "blakc"}, 'Garment "blakc" is not in'),
-        ({"ink": "turquoise", "garment": "black", "strokes": "many"}, "Strokes:"),
+        (
+            {"ink": "turquoise", "garment": "blakc"},
+            'Garment "blakc" is not known here; is Black meant?',
+        ),
+        (
+            {"ink": "turquoise", "garment": "black", "strokes": "many"},
+            'Strokes: "many" is not a number;',
+        ),
         ({"ink": "turquoise", "garment": "black", "strokes": "1", "flashes": "3"}, "Flashes"),
         ({"ink": "turquoise", "garment": "black", "screen": "M43-81"}, "Screen:"),
-        ({"ink": "turquoise", "garment": "black", "tolerance": "-1"}, "Tolerance:"),
+        ({"ink": "turquoise", "garment": "black", "tolerance": "-1"}, 'Tolerance: "-1" is outside'),
         ({"ink": "turquoise", "garment": "black", "target": "a shade of dawn"}, "is no target"),
     ],
 )
@@ -159,3 +168,23 @@ def test_a_shop_without_a_model_is_told_so(tmp_path):
     reply = client.get("/ask/")
     assert reply.status_code == 400
     assert "No shop in" in text_of(reply.text)
+
+
+def test_a_lot_can_be_asked_about_and_goes_with_its_ink(client):
+    query = {"ink": "Turquoise", "garment": "Black"}
+    html = client.get("/ask/", query_string=query).text
+    offered = re.findall(r'<option value="(ink_lot:[^"]+)"', html)
+    assert offered[-1] == "ink_lot:new" and len(offered) > 1
+    for lot in (offered[0], offered[-1]):
+        html = client.get("/ask/", query_string=query | {"also": lot}).text
+        assert f'value="{lot}" selected' in html and "Chance" in html
+    other = client.get("/ask/", query_string=query | {"ink": "Deep red", "also": offered[0]}).text
+    assert offered[0] not in other
+
+
+def test_a_name_that_fits_several_is_offered_to_be_tapped(client):
+    html = client.get("/ask/?ink=red&garment=Black&target=45,60,30").text
+    tap = re.search(r'<a class="button" href="([^"]+)">Bright red</a>', html)[1]
+    page = client.get(tap.replace("&amp;", "&"))
+    assert page.status_code == 200 and "Bright red on Black" in text_of(page.text)
+    assert 'name="target" list="targets" autocomplete="off" value="45,60,30"' in page.text

@@ -249,7 +249,10 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
     for data, sentence in (
         ({"do": "aside"}, "Say why it is set aside"),
         ({"do": "correct"}, "Nothing to correct is filled in"),
-        ({"do": "correct", "ink": "turqoise"}, "Ink &#34;turqoise&#34; is not in inks.csv"),
+        (
+            {"do": "correct", "ink": "turqoise"},
+            "Ink &#34;turqoise&#34; is not known here; is Turquoise meant?",
+        ),
         ({"do": "correct", "lab": "1, 2"}, "is not three numbers"),
     ):
         reply = client.post(f"{at}/decide", seen=client.seen(at), print="ONE", **data)
@@ -268,7 +271,10 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
         ({}, "neither three numbers"),
         ({"readings": "45,60"}, "neither three numbers"),
         ({"readings": "45,60,30"}, "Ink: nothing is given"),
-        (RED | {"ink": "turqoise"}, "is not in inks.csv"),
+        (RED | {"ink": "turqoise"}, "is Turquoise meant?"),
+        (RED | {"day": "2026-02-31"}, "Printed on: &#34;2026-02-31&#34; is not a date"),
+        (RED | {"readings": "138, 62, 34"}, "Readings: &#34;138&#34; is outside 0 to 100"),
+        (RED | {"strokes": "x"}, "Strokes: &#34;x&#34; is not a number"),
         (RED | {"target": "a shade of dawn"}, "is no target"),
         (RED | {"target": "45,60,30", "tolerance": "none"}, "is no dE00"),
         ({"file": (io.BytesIO(b"MZ"), "readings.exe")}, "readings.exe"),

@@ -21,6 +21,7 @@ PAGES = [
     "/measured/",
     "/measured/?ink=turquoise&garment=Black&target=45,-30,-20&screen=M43-80",
     "/measured/new/gone",
+    "/measured/waiting/",
     "/screen/",
     "/shelf/",
     "/shelf/?kind=garments&word=nothing",

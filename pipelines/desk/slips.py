@@ -1,0 +1,64 @@
+"""What was typed and is not right, in a sentence by names; and what may be meant, to be tapped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from pipelines.desk.choices import Choice
+from pipelines.desk.opened import Now
+from pipelines.desk.words import words
+from pipelines.tables.folder import known_in
+from pipelines.tables.names import Known, NotNamed, resolved
+from pipelines.tables.targets import FORMS, NotATarget, Target, Targets
+from pipelines.workspace.problems import Kind, UserError
+
+
+class Meant(UserError):
+    """A name that fits several things, or none; ``perhaps`` one of these was meant by ``text``."""
+
+    def __init__(self, said: str, kind: Kind, text: str, perhaps: list[Choice]) -> None:
+        super().__init__(said, kind)
+        self.text, self.perhaps = text, perhaps
+
+
+@contextmanager
+def by_name(now: Now) -> Iterator[None]:
+    """Turns what a command would say of a name into what the page says: by names, without files."""
+    try:
+        yield
+    except NotNamed as error:
+        perhaps = [_choice(one, now) for one in error.perhaps]
+        told = words().slips
+        said = told.several if error.kind == Kind.AMBIGUOUS else told.near if perhaps else told.none
+        names = [one.name for one in perhaps]
+        last = f" {told.last} ".join([", ".join(names[:-1]), names[-1]] if names[1:] else names)
+        text = said.format(called=error.called, text=error.text, names=last)
+        raise Meant(text, error.kind, error.text, perhaps) from None
+
+
+def picked(called: str, text: str, column: str, known: Known, now: Now) -> str:
+    """The identifier that ``text`` stands for in ``column`` of a set-up; raises Meant."""
+    with by_name(now):
+        return resolved(called, text, known, column, [])
+
+
+def aim(called: str, text: str, targets: Targets) -> Target:
+    """The target that ``text`` means; nothing that a client writes is looked for among files."""
+    try:
+        return targets.read(text)
+    except NotATarget as error:
+        do = words().slips.target if FORMS in error.do else error.do
+        meant = words().slips.meant.format(name=error.meant) if error.meant else ""
+        raise UserError(f'{called} "{text}" {error.what}; {do}{meant}.', Kind.UNREADABLE) from None
+
+
+def _choice(one: str, now: Now) -> Choice:
+    if now.model is not None:
+        choices = now.choices
+        for kind in (choices.inks, choices.garments, choices.bases, choices.screens):
+            if one in kind:
+                return kind[one]
+    known = known_in(now.given.tables)
+    label = next((names.label(one) for names in known.values() if one in names), one)
+    return Choice(one, label, "")

@@ -1,0 +1,74 @@
+"""*Waiting*: every doubtful print can be decided on from the page, and turned round again."""
+
+from __future__ import annotations
+
+import re
+from unittest import mock
+
+from pipelines.desk.answers import stamp_of
+from pipelines.ledger import store
+from pipelines.ledger.state import current
+from pipelines.tasks import doubts
+from pipelines.workspace.folders import Workspace
+from tests.desk.conftest import text_of
+
+FAR = {"ink": "Bright red", "garment": "Black", "readings": "38, 62, -34", "print": "FAR-1"}
+TO = "/measured/waiting/decide"
+
+
+def ledger(own):
+    workspace = Workspace(own.root)
+    return store.read_ledger(workspace.database(workspace.pick(None)))
+
+
+def state(own):
+    return current(ledger(own))
+
+
+def stands(own, print_id):
+    now = state(own)
+    return now.standing[now.row_of(print_id)]
+
+
+def seen(own):
+    return stamp_of(ledger(own))
+
+
+def test_what_waits_is_decided_on_and_turned_round(own):
+    before = len(doubts.set_aside(state(own)))
+    looked = own.send("/measured/look", **FAR).location
+    mark = re.search(r'name="seen" value="([^"]+)"', own.get(looked).text)[1]
+    assert own.send(f"{looked}/keep", seen=mark).status_code == 303
+    assert stands(own, "FAR-1").doubted
+
+    today = own.get("/today/").text
+    assert f"{before + 1} set aside on arrival" in text_of(today)
+    assert 'href="/measured/waiting/"' in today and 'href="/measured/waiting/"' in (
+        own.get("/measured/").text
+    )
+    page = own.get("/measured/waiting/").text
+    assert 'aria-label="FAR-1"' in page and "put it right" in text_of(page)
+
+    refused = own.send(TO, seen=seen(own), print="FAR-1", do="aside")
+    assert refused.status_code == 400 and "Say why it is set aside" in text_of(refused.text)
+    old = seen(own)
+    assert own.send(TO, seen=old, print="FAR-1", do="keep").status_code == 303
+    assert stands(own, "FAR-1").why is None
+    page = own.get("/measured/waiting/").text
+    assert 'aria-label="FAR-1"' not in page and "FAR-1 : kept" in text_of(page)
+    assert own.send(TO, seen=old, print="FAR-1", do="keep").status_code == 409
+
+    sent = {"seen": seen(own), "print": "FAR-1", "do": "aside", "reason": "decided otherwise"}
+    assert own.send(TO, **sent).status_code == 303
+    assert stands(own, "FAR-1").why == "decided otherwise"
+
+
+def test_what_the_model_doubts_waits_too(own):
+    fixed, other = state(own).given.tables["prints"]["print_id"].iloc[:2]
+    facts = {"facts": {"set_aside": [{"print_id": fixed, "reason": "far from the others"}]}}
+    with mock.patch("pipelines.tasks.doubts.versions.described", return_value=facts):
+        page = text_of(own.get("/measured/waiting/").text)
+        assert fixed in page and "far from the others" in page and "Look again" in page
+        assert own.send(TO, seen=seen(own), print=other, do="keep").status_code == 409
+        assert own.send(TO, seen=seen(own), print=fixed, do="keep").status_code == 303
+        assert "far from the others" not in text_of(own.get("/measured/waiting/").text)
