@@ -63,13 +63,13 @@ SET_UP = {
 
 
 def prints_at(temperatures: list[float]) -> str:
-    """Red prints on a white base, darker the hotter the flash was: an invented effect."""
+    """Red prints on a white base, darker and richer the hotter the flash was: as of more film."""
     head = (
         "print_id,job_id,substrate_id,underbase_ink_id,underbase_mesh_id,underbase_strokes,"
         "ink_id,mesh_id,strokes,flash_count,flash_c,L,a,b"
     )
     same = ",".join(SET_UP.values())
-    rows = [f"P{i},J{i},{same},{c},{62 - 0.1 * c:.2f},60,32" for i, c in enumerate(temperatures)]
+    rows = [f"P{i},J{i},{same},{c},{62 - 0.1 * c:.2f},{50 + 0.1 * c:.2f},{24 + 0.08 * c:.2f}" for i, c in enumerate(temperatures)]
     return "\n".join([head, *rows, ""])
 
 

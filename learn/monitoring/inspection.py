@@ -4,6 +4,7 @@ A print is doubtful when its colour lies further from the prediction than all bu
 of right ones do. What may have gone wrong is weighed like any other uncertain thing: every slip
 a shop commonly makes - another ink, the base forgotten, two columns exchanged, two prints mixed
 up - predicts a colour; the one that explains what was measured is named, and only if it does.
+Prints of one lot or press that are off alike, by no such slip, bear each other out (`agreeing`).
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ from scipy.special import logsumexp
 
 from learn.colour.colorimetry import delta_e00
 from learn.gp.posterior import one_thread
+from learn.monitoring.agreeing import borne_out
 from learn.normal import distance_at, log_density, squared_distance
-from learn.predict.protocol import Predicts
+from learn.predict.protocol import Predicts, PrintModel
 from learn.shop import UNDERBASE
 
 Array = NDArray[np.floating]
@@ -58,7 +60,7 @@ class Arrival(NamedTuple):
     expected: Array  # (n, 3) Lab
     distance: Array  # (n,) standardised, in standard deviations
     dE00: Array  # (n,)
-    doubtful: NDArray[np.bool_]  # (n,)
+    doubtful: NDArray[np.bool_]  # (n,) and not borne out by others
     slips: list[Slip | None]
 
 
@@ -109,6 +111,18 @@ def inspect_arrivals(
             worst, _explain(model, prints, lab, here, known, worst, typed, bases), strict=True
         ):
             slips[row] = slip
+    if doubtful.any() and isinstance(model, PrintModel):
+        named = np.array([slip is not None for slip in slips])
+        rows = np.flatnonzero(known)
+        news = borne_out(
+            model,
+            prints.iloc[rows].reset_index(drop=True),
+            lab[rows],
+            (doubtful & ~named)[rows],
+            ~doubtful[rows],
+            limit(false_alarm),
+        )
+        doubtful[rows[news]] = False
     return Arrival(expected, distance, dE00, doubtful, slips)
 
 
