@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
+from pipelines.tasks import of_today
 from tests.servers import fresh_database, running_server
 from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop, small_workspace
 
@@ -20,6 +22,11 @@ threadpool_limits(limits=1, user_api="blas")
 # The same examples in every run, and no example fails for being slow.
 settings.register_profile("same", deadline=None, derandomize=True)
 settings.load_profile("same")
+
+
+# What is asked without a day is of this one, as far from the last print in every run.
+TODAY = date(2026, 3, 2)
+of_today.today = lambda: TODAY
 
 
 @pytest.fixture(scope="session")

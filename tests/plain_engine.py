@@ -49,6 +49,10 @@ class PlainEngine:
         self.noise_ = np.diag([gp.kernel_.k2.noise_level for gp in self.channels_])
         return self
 
+    @property
+    def last_print(self) -> pd.Timestamp | None:
+        return self.physics_.last_print
+
     def told_of(self, shop: Shop, *, gone: bool = False) -> PlainEngine:
         told = copy.copy(self)
         told.physics_ = self.physics_.told_of(shop, gone=gone)

@@ -69,7 +69,10 @@ def prints_at(temperatures: list[float]) -> str:
         "ink_id,mesh_id,strokes,flash_count,flash_c,L,a,b"
     )
     same = ",".join(SET_UP.values())
-    rows = [f"P{i},J{i},{same},{c},{62 - 0.1 * c:.2f},{50 + 0.1 * c:.2f},{24 + 0.08 * c:.2f}" for i, c in enumerate(temperatures)]
+    rows = [
+        f"P{i},J{i},{same},{c},{62 - 0.1 * c:.2f},{50 + 0.1 * c:.2f},{24 + 0.08 * c:.2f}"
+        for i, c in enumerate(temperatures)
+    ]
     return "\n".join([head, *rows, ""])
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -12,6 +11,7 @@ import pytest
 from learn.physics.print_model import column_of
 from pipelines.cli import main
 from pipelines.tables.spectra import SPECTRUM
+from pipelines.tasks import of_today
 from pipelines.words import common as words
 from tests.small_demo import small_model, small_shop
 
@@ -148,7 +148,7 @@ def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path,
 
 def test_a_set_up_without_a_day_is_of_today(learnt_workspace, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(learnt_workspace)
-    today = f"{date.today()}"
+    today = f"{of_today.today()}"
 
     def said(*given: str) -> tuple[str, str]:
         assert main([*given]) == 0
@@ -161,7 +161,7 @@ def test_a_set_up_without_a_day_is_of_today(learnt_workspace, capsys, tmp_path, 
         ["why", "C19", "G01"],
     ):
         out, told = said(*command)
-        assert f"reckoned for today, {words.date(date.today())}, and lot C19-L05" in told
+        assert f"reckoned for today, {words.date(of_today.today())}, and lot C19-L05" in told
         assert "the last print learnt from is of" in told  # the demo ends in 2025
         assert said(*command, "--date", today)[0] == out
         assert said(*command, "--date", "today")[0] == out
