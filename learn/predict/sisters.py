@@ -76,7 +76,7 @@ class Sisters:
         )
         summaries = tuple(
             Summary.from_state(arrays[f"told_{i}"], rest)
-            for i, rest in enumerate(state.get("summaries", []))  # not kept in the beginning
+            for i, rest in enumerate(state["summaries"])
         )
         return cls(inks, float(state["share"]), heard, summaries)
 

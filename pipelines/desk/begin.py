@@ -118,7 +118,10 @@ def pressed() -> Response:
 
 def _page(said: list[str] | None = None, wrong: str = "", name: str = "") -> str:
     now = _begun()
-    late = Late(None, False, "") if now is None else now.late(FIRST, lambda: _list(now))
+    late = Late(None, False, "")
+    # who has a model seldom asks what to print first, and it takes seconds an ink
+    if now is not None and (now.model is None or request.args.get("first")):
+        late = now.late(FIRST, lambda: _list(now))
     first: FirstPrints | None = late.found
     batch = None if now is None else _last(now)
     return render_template(

@@ -194,7 +194,7 @@ def taps_to_a_verdict(address: str) -> int | None:
     taps = 0
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        page = browser.new_context(base_url=address, **WAYS["tablet"]).new_page()
+        page = browser.new_context(base_url=address, **WAYS["phone"]).new_page()
         page.goto("/ask/")
         for field, name in (("ink", "Bright red"), ("garment", "Black")):
             chip = page.locator(f'label.chip:has(input[name="{field}"][value="{name}"])')

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +11,7 @@ from learn.errors import Unusable
 from learn.planning.candidates import Limits
 from pipelines.cli import main
 from pipelines.commands._options import by_option
+from pipelines.tasks import of_today
 from pipelines.words import common as words
 
 
@@ -73,8 +73,8 @@ def test_a_plan_is_of_the_latest_lots_and_of_today(learnt_workspace, capsys, mon
         return shown.out, shown.err
 
     today, told = said()
-    assert f"today, {words.date(date.today())}, and lot C19-L05, the latest printed" in told
-    named, told = said("--date", f"{date.today()}", "--lot", "C19=C19-L05")
+    assert f"today, {words.date(of_today.today())}, and lot C19-L05, the latest printed" in told
+    named, told = said("--date", f"{of_today.today()}", "--lot", "C19=C19-L05")
     assert named == today
     assert "reckoned for" not in told
     assert said("--date", "2024-06-03")[0] != today
@@ -93,11 +93,11 @@ def test_a_mix_is_of_the_latest_lots_unless_another_is_named(learnt_workspace, c
         return shown.out, shown.err
 
     latest, told = said()
-    assert f"today, {words.date(date.today())}, and the latest lot of each ink" in told
+    assert f"today, {words.date(of_today.today())}, and the latest lot of each ink" in told
     named, told = said("--lot", "turquoise=C19-L05")
     assert named == latest
     assert "the latest printed; --date" in told  # of the other alone
-    assert said("--date", f"{date.today()}")[0] == latest
+    assert said("--date", f"{of_today.today()}")[0] == latest
     assert said("--date", "2024-06-03")[0] != latest
     assert said("--lot", "C19=new", "--lot", "C24=new")[0] != latest
 

@@ -1,4 +1,4 @@
-"""Ways to use the local page: a mouse, a finger on a phone or a tablet, keys alone, no script."""
+"""Ways to use the local page: a mouse, a finger on a phone, keys alone at a tablet, no script."""
 
 from __future__ import annotations
 
@@ -14,8 +14,7 @@ PATIENCE_S = 600  # a machine may have much else to do
 WAYS = {
     "mouse": {"viewport": {"width": 1280, "height": 800}},
     "phone": {"viewport": {"width": 360, "height": 740}, "has_touch": True, "is_mobile": True},
-    "tablet": {"viewport": {"width": 768, "height": 1024}, "has_touch": True, "is_mobile": True},
-    "keys": {"viewport": {"width": 1280, "height": 800}, "color_scheme": "dark"},
+    "keys": {"viewport": {"width": 768, "height": 1024}, "color_scheme": "dark"},
     "no script": {"viewport": {"width": 1280, "height": 800}, "java_script_enabled": False},
 }
 
@@ -29,7 +28,7 @@ class Hands:
     def tap(self, what) -> None:
         """Press a button, follow a link, tick a box."""
         what = what.first
-        if self.way in ("phone", "tablet"):
+        if self.way == "phone":
             what.tap()
         elif self.way == "keys":
             self.reach(what)

@@ -27,7 +27,6 @@ import shutil
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import date
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
@@ -42,6 +41,7 @@ from pipelines.registry.opened import open_model
 from pipelines.tables.folder import targets_of, to_shop
 from pipelines.tables.schema import PREDICTION_COLUMNS, SETUPS, SHOP_TABLES
 from pipelines.tables.spectra import SPECTRUM
+from pipelines.tasks import of_today
 from pipelines.workspace.folders import Workspace
 
 HERE = Path(__file__).parent
@@ -251,7 +251,7 @@ def _predicted_wrong(folder: Path, case: Case) -> list[str]:
             rows[column.name] = (
                 rows[column.name].astype(object).where(rows[column.name].notna(), None)
             )
-    rows["printed_on"] = rows["printed_on"].fillna(pd.Timestamp(date.today()))
+    rows["printed_on"] = rows["printed_on"].fillna(pd.Timestamp(of_today.today()))
     truth = opened.predict(rows)[COMPARED].astype(object).where(lambda f: f.notna(), "")
     answers = [name for name in ("a.csv", "a.xlsx") if (folder / name).exists()]
     if not answers:
