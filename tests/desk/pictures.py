@@ -56,7 +56,7 @@ def main(workspace: Path) -> None:
                 fill = page.locator(".tile.print").first.get_attribute("style") or ""
                 target = fill.partition(":")[2]  # what prints so is asked for
                 page.goto(f"/ask/?{urlencode(ASKED | {'target': target})}")
-                page.wait_for_selector(".verdict")
+                page.wait_for_selector(".verdict:visible")
                 take(page, "ask")
                 page.goto("/today/")
                 page.wait_for_selector(".jobs li")
