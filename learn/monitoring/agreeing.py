@@ -13,20 +13,28 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.normal import distance_at
 from learn.predict.protocol import PrintModel
 from learn.shop import jobs_of
 
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
-# So many prints of a lot or a press, itself among them, can bear a print out: two may be one slip
-# made twice.
+# So many prints of a lot or a press that are off, itself among them, can bear a print out: two may
+# be one slip made twice.
 AGREEING = 3
+OFF = distance_at(0.01)  # squared distance from which on a print counts as off: 1 in 100 right ones
 MOST_TOGETHER = 300  # prints looked at together; the doubtful come first
 
 
 def borne_out(
-    model: PrintModel, prints: pd.DataFrame, lab: Array, doubtful: Mask, usual: Mask, limit: float
+    model: PrintModel,
+    prints: pd.DataFrame,
+    lab: Array,
+    distance: Array,
+    doubtful: Mask,
+    usual: Mask,
+    limit: float,
 ) -> Mask:
     """Which of the ``doubtful`` (n,) prints others of their lot or press bear out, (n,).
 
@@ -34,6 +42,7 @@ def borne_out(
     ----------
     prints : n prints as measured, all known to the model
     lab : (n, 3) as measured
+    distance : (n,) standardised, from what was expected of each by itself
     doubtful, usual : (n,) whose colour is far off without a slip that is likely; near enough
     limit : standardised distance from which on a print is doubtful
     """
@@ -41,7 +50,7 @@ def borne_out(
     causes = [_shared(prints["ink_id"], prints["ink_lot"]), _shared(prints["press_id"])]
     near = np.any([np.isin(c, c[doubtful & (c >= 0)]) & (c >= 0) for c in causes], axis=0)
     some = np.concatenate([np.flatnonzero(doubtful), np.flatnonzero(usual & near)])[:MOST_TOGETHER]
-    if doubtful.sum() == 0 or len(some) < AGREEING:
+    if not doubtful.any() or len(some) < AGREEING:
         return found
     asked = prints.iloc[some].reset_index(drop=True)
     screen = pd.factorize(jobs_of(asked["job_id"]).astype(str) + "\x1f" + asked["ink_id"])[0]
@@ -50,11 +59,12 @@ def borne_out(
     total = belief.unknown.copy()
     total[together, :, together, :] += belief.scatter
     left = agreeing(total, lab[some] - belief.mean, doubtful[some], limit)
+    off = left & (distance[some] ** 2 > OFF)
     for cause in causes:
         group = cause[some]
-        count = np.bincount(group[left & (group >= 0)], minlength=group.max(initial=-1) + 1)
-        many = (group >= 0) & (count[group] >= AGREEING) if len(count) else group >= 0
-        found[some[left & many & doubtful[some]]] = True
+        alike = np.bincount(group[off & (group >= 0)], minlength=len(prints))
+        many = (group >= 0) & (alike[group] >= AGREEING)
+        found[some[off & many & doubtful[some]]] = True
     return found
 
 

@@ -118,6 +118,7 @@ def inspect_arrivals(
             model,
             prints.iloc[rows].reset_index(drop=True),
             lab[rows],
+            distance[rows],
             (doubtful & ~named)[rows],
             ~doubtful[rows],
             limit(false_alarm),

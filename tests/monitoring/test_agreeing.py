@@ -72,5 +72,13 @@ def test_a_strong_lot_is_news_and_a_spoilt_print_of_it_is_not():
 
 
 def test_two_alike_may_be_one_slip_made_twice():
-    strong = batch("X1", 2 * STRONGER, AGREEING - 1)
+    """However many others of the press are as expected."""
+    strong = batch("X1", 1.2 * STRONGER, AGREEING - 1)
     assert arrived(strong).all()
+    usual = batch("C19-L05", 0.0, 12)
+    among = pd.concat([strong, usual], ignore_index=True).assign(
+        press_id="P1", job_id=[f"J{i}" for i in range(AGREEING + 11)]
+    )
+    found = arrived(among)
+    assert found[: AGREEING - 1].all()
+    assert not found[AGREEING - 1 :].any()
