@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import date
 from itertools import count
 from threading import Lock
 from typing import Any
@@ -26,6 +25,7 @@ from pipelines.tables.names import found_in
 from pipelines.tables.targets import Target
 from pipelines.tasks.base import about_the_base
 from pipelines.tasks.cloth import cloth_fills
+from pipelines.tasks.of_today import today
 from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
@@ -134,7 +134,7 @@ def show() -> str | tuple[str, int]:
         ink, garments = _picked(asked, now)
         asked = _own_lot(asked, ink, now)
         if ink and garments:
-            at = ("ask", asked, date.today())
+            at = ("ask", asked, today())
             answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
     except UserError as error:
         wrong, status = str(error), 400

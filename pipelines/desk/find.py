@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from threading import Lock
 from typing import Any
 
@@ -21,7 +20,7 @@ from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.tables.targets import NotATarget, Target
 from pipelines.tasks.finding import mix_setup, mixed, planned
-from pipelines.tasks.of_today import NOWHERE, searched
+from pipelines.tasks.of_today import NOWHERE, searched, today
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("find", __name__, url_prefix="/find")
@@ -253,7 +252,7 @@ def _found(
 
     only = tuple(tuple(limits[name]) for name in LIMITS)
     at = (way, tuple(aim.lab.round(3).tolist()), tolerance, tuple(garments), only)
-    key = ("find", *at, date.today())
+    key = ("find", *at, today())
     begun = now.later(key, said)
     return begun.result() if begun.done() else None
 
@@ -275,5 +274,5 @@ def _sheet() -> tuple[str, str]:
         raise UserError(words().find.no_line.format(line=line, n=len(found.plan.lines)))
     aimed = "-".join(asked["target"].replace(",", " ").split())
     # The day keeps the names of prints apart when the same is printed once more.
-    job = words().find.job.format(target=aimed, line=line, day=f"{date.today():%y%m%d}")
+    job = words().find.job.format(target=aimed, line=line, day=f"{today():%y%m%d}")
     return sheet_of(found.plan, line, now.opened, job)
