@@ -38,8 +38,10 @@ def group_of(root: Path, names: tuple[str, ...] = NAMES) -> Path:
     return root
 
 
-def copy_of(root: Path, to: Path) -> Path:
-    return Path(shutil.copytree(root, to))
+def copy_of(root: Path, to: Path, names: tuple[str, ...] = NAMES) -> Path:
+    """A copy of the workspace, with these of its shops; `group.toml` stays as it is."""
+    others = set(NAMES) - set(names)
+    return Path(shutil.copytree(root, to, ignore=lambda _, found: others.intersection(found)))
 
 
 def versions_in(root: Path) -> dict[str, bytes]:

@@ -15,32 +15,8 @@ from pipelines.tasks import groups
 from pipelines.tasks.groups import Engine, learn_all
 from pipelines.workspace.folders import Workspace
 from tests.cluster import running_cluster
-from tests.group_of_shops import (
-    NAMES,
-    check_quickly,
-    copy_of,
-    group_of,
-    learn_quickly,
-    versions_in,
-)
+from tests.group_of_shops import NAMES, check_quickly, copy_of, learn_quickly, versions_in
 from tests.quick_shop import run
-
-
-@pytest.fixture(scope="module")
-def fresh(tmp_path_factory):
-    """Four shops of which nothing is learnt."""
-    return group_of(tmp_path_factory.mktemp("group") / "fresh")
-
-
-@pytest.fixture(scope="module")
-def serial(fresh, tmp_path_factory):
-    """The same, learnt one after another in one process."""
-    root = copy_of(fresh, tmp_path_factory.mktemp("group") / "serial")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(groups, "learn_plant", learn_quickly)
-        code, said = run(root, "learn", "--group", "--workers", "1")
-    assert code == 0, said
-    return root
 
 
 @pytest.fixture(autouse=True)

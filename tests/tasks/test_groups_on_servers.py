@@ -11,7 +11,7 @@ from learn.predict import telling
 from pipelines.registry.archive import archive_of
 from pipelines.tasks import groups
 from pipelines.workspace.folders import Workspace
-from tests.group_of_shops import check_quickly, group_of, learn_quickly, versions_in
+from tests.group_of_shops import check_quickly, copy_of, learn_quickly, versions_in
 from tests.quick_shop import began, run
 from tests.servers import down, fresh_database
 
@@ -19,12 +19,14 @@ LEARN = ("learn", "--group", "--workers", "1")
 
 
 @pytest.fixture
-def root(server: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A shop in files and one on a server, which tell each other of inks; nothing learnt."""
+def root(
+    server: str, serial: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Path]:
+    """A shop in files, learnt, and one on a server, not learnt; they tell each other of inks."""
     monkeypatch.setattr(groups, "learn_plant", learn_quickly)
     monkeypatch.setattr(groups, "check_part", check_quickly)
     monkeypatch.setattr(telling, "FEWEST", 2)
-    root = group_of(tmp_path / "group", ("north",))
+    root = copy_of(serial, tmp_path / "group", ("north",))
     (tmp_path / "other").mkdir()
     with fresh_database(server) as url:
         elsewhere = ("import", str(began() / "tables"), "--shop", "east", "--database", url)
