@@ -10,7 +10,7 @@ import pytest
 
 from learn.mixing.mixture import Mixing
 from learn.mixing.top_up import top_up
-from learn.planning.candidates import Limits
+from learn.planning.candidates import Grid, Limits
 from learn.planning.next_test import rank_tests
 from learn.planning.plan import Plan, plan
 from learn.planning.shades import shades
@@ -55,8 +55,7 @@ def plans() -> list[Plan]:
             max_base_strokes=1,
         )
         garment = rng.choice(shop.prints["substrate_id"].unique())
-        first = plan(model, [50, 0, 0], [garment], limits=limits)
-        lab = first.colours[["L", "a", "b"]].to_numpy(float)[0]
+        (lab,) = model.means(on_garments(Grid.of(model, limits).setups(np.arange(1)), [garment]))
         away = rng.normal(size=3)
         target = lab + rng.choice([0.0, 1.5, 3.0, 8.0]) * away / np.linalg.norm(away)
         target = np.clip(target, [0, -150, -150], [100, 150, 150])
