@@ -10,6 +10,7 @@ WIDTHS = [360, 768, 1280, 1600]
 LOOKS = (Path(__file__).parent / "looks.js").read_text(encoding="utf-8")
 # WCAG 2.2 at level AA, and what axe-core holds to be good practice besides.
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+CONTRAST = {"type": "rule", "values": ["color-contrast"]}  # all that a dark page may break anew
 AXE = Axe()
 
 
@@ -21,9 +22,9 @@ def wrong_with(page) -> dict[str, list]:
     return {name: told for name, told in found.items() if told}
 
 
-def barriers(page) -> dict[str, list[str]]:
+def barriers(page, rules: list[str] | dict = LEVELS) -> dict[str, list[str]]:
     """Rules of axe-core that the page as it is shown breaks, and where; nothing in a sound one."""
-    options = {"runOnly": LEVELS, "resultTypes": ["violations"]}
+    options = {"runOnly": rules, "resultTypes": ["violations"]}
     found = AXE.run(page, options=options).response["violations"]
     return {one["id"]: [node["html"][:160] for node in one["nodes"]] for one in found}
 

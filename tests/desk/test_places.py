@@ -3,9 +3,11 @@ own, small enough."""
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
-from tests.desk.looking import WIDTHS, barriers, too_wide, wrong_with
+from tests.desk.looking import CONTRAST, WIDTHS, barriers, too_wide, wrong_with
 
 # A place adds its pages here: empty, full, and with a mistake.
 PAGES = [
@@ -36,20 +38,24 @@ HEAVIEST_BYTES = 300_000
 
 @pytest.mark.parametrize("path", PAGES)
 def test_it_holds_at_every_width_in_light_and_dark(browser, address, path):
-    for scheme in ("light", "dark"):
-        context = browser.new_context(base_url=address, color_scheme=scheme)
-        page = context.new_page()
-        page.goto(path)
-        page.wait_for_function(
-            "() => !document.querySelector('[data-pending], [aria-busy=true]')", timeout=300_000
-        )
-        for width in WIDTHS:
-            page.set_viewport_size({"width": width, "height": 800})
-            assert not too_wide(page, width), f"scrolls sideways at {width}"
-            assert wrong_with(page) == {}
-            if width in (WIDTHS[0], WIDTHS[-1]):
-                assert barriers(page) == {}
-        context.close()
+    context = browser.new_context(base_url=address, color_scheme="light")
+    page = context.new_page()
+    page.goto(path)
+    page.wait_for_function(
+        "() => !document.querySelector('[data-pending], [aria-busy=true]')", timeout=300_000
+    )
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 800})
+        assert not too_wide(page, width), f"scrolls sideways at {width}"
+        assert wrong_with(page) == {}
+        if width in (WIDTHS[0], WIDTHS[-1]):
+            assert barriers(page) == {}
+    page.emulate_media(color_scheme="dark")  # the style sheet has other colours, and no more
+    for width in (WIDTHS[-1], WIDTHS[0]):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert wrong_with(page) == {}
+        assert barriers(page, CONTRAST) == {}
+    context.close()
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -74,3 +80,12 @@ def test_what_is_wrong_is_seen(browser):
     )
     assert {"color-contrast", "button-name", "html-has-lang"} <= set(barriers(page))
     page.close()
+
+
+def test_dark_is_the_same_page_in_other_colours(client):
+    """Why a dark page is looked at for its contrast alone."""
+    css = client.get("/static/desk.css").text
+    (dark,) = re.findall(r"@media\(prefers-color-scheme:dark\)\{:root\{(.*?)\}\}", css, re.DOTALL)
+    assert css.count("prefers-color-scheme") == 1
+    assert all(re.fullmatch(r"\s*--[a-z-]+:#[0-9a-f]{3,6}", one) for one in dark.split(";"))
+    assert "prefers-color-scheme" not in client.get("/static/desk.js").text
