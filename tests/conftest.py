@@ -14,9 +14,11 @@ from threadpoolctl import threadpool_limits
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
 from pipelines.tasks import of_today
+from tests.scratch import keep_in_memory
 from tests.servers import fresh_database, running_server
 from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop, small_workspace
 
+keep_in_memory()
 # As many tests run at once as there are processors: more BLAS threads would only wait.
 threadpool_limits(limits=1, user_api="blas")
 # The same examples in every run, and no example fails for being slow.
