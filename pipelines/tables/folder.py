@@ -305,8 +305,15 @@ def known_in(tables: dict[str, pd.DataFrame], today: date | None = None) -> dict
     """The same of tables of text cells, whatever else is wrong in them."""
     there = {name: tables[name] for name in WORDS if name in tables}
     day = today or date.today()
-    frames = {n: typed(SHOP_TABLES[n], c, f"{n}.csv", day)[0] for n, c in there.items()}
+    frames = {n: typed(_naming(n), c, f"{n}.csv", day)[0] for n, c in there.items()}
     return names_in(frames | {n: c for n, c in tables.items() if n == PRINTS.name})
+
+
+def _naming(name: str) -> Table:
+    """A shop's table without what no name is made of."""
+    table = SHOP_TABLES[name]
+    kept = {table.key, *WORDS[name]}
+    return replace(table, columns=tuple(c for c in table.columns if c.name in kept), colour=False)
 
 
 def _listed(tables: dict[str, pd.DataFrame], today: date) -> dict[str, Names]:

@@ -40,7 +40,7 @@ class Reading(NamedTuple):
     agrees: pd.Series  # two figures of a row or more, one of them against the count, say the same
     woven: pd.Series  # such a mesh can be bought
     closed: pd.Series  # it cannot be, or no ink would pass it
-    told: pd.Series  # what it would be like, in words
+    thread: pd.Series  # um, also of the fabric
 
 
 def per_cm(meshes: pd.DataFrame) -> pd.DataFrame:
@@ -68,6 +68,8 @@ def check_mesh_units(meshes: pd.DataFrame, file: str) -> list[Problem]:
 
 def _of_column(meshes: pd.DataFrame, column: str, file: str) -> list[Problem]:
     """Rows of one column that belong under the other, or may."""
+    if meshes.empty:
+        return []
     count = meshes[column]
     pitch = {PER_CM: 1e4 / count, PER_INCH: INCH_CM * 1e4 / count}
     other = PER_INCH if column == PER_CM else PER_CM
@@ -83,13 +85,20 @@ def _of_column(meshes: pd.DataFrame, column: str, file: str) -> list[Problem]:
     if column == PER_CM:
         near = np.abs(np.subtract.outer(count.to_numpy(), SOLD_PER_INCH))
         doubtful |= alone & ~wrong & (near <= 1).any(axis=1)
-    if len(meshes) > 1 and (wrong | doubtful).all() and wrong.any():
+    found = wrong | doubtful
+    if not found.any():
+        return []
+    told = {
+        unit: _in_words(meshes[found], pitch[unit][found], reading.thread)
+        for unit, reading in ((column, own), (other, else_))
+    }
+    if len(meshes) > 1 and found.all() and wrong.any():
         row = meshes.index[wrong][0]
-        readings = _readings(count[row], other, own, else_, row)
+        readings = _readings(count[row], told, row)
         what = f"every count looks like {_unit(other)}: {readings}"
         return [Problem(file, None, column, what, f"name the column {other}", Kind.UNIT)]
     problems = []
-    for row in meshes.index[wrong | doubtful]:
+    for row in meshes.index[found]:
         n, thread = count[row], meshes.loc[row, "thread_um"]
         with_thread = f" with a thread of {thread:g} um" if thread > 0 else ""
         n_else = n / INCH_CM if other == PER_INCH else n * INCH_CM
@@ -100,7 +109,7 @@ def _of_column(meshes: pd.DataFrame, column: str, file: str) -> list[Problem]:
         if doubtful[row]:
             looks = f"alone may be {_unit(column)} or {_unit(other)}"
             do = f"give its thread_um or opening_um, or move it to a column {other} if it is that"
-        what = f"{n:g}{with_thread} {looks}: {_readings(n, other, own, else_, row)}"
+        what = f"{n:g}{with_thread} {looks}: {_readings(n, told, row)}"
         problems.append(Problem(file, int(row), column, what, do, Kind.UNIT))
     return problems
 
@@ -109,12 +118,11 @@ def _unit(column: str) -> str:
     return column.replace("_", " ")
 
 
-def _readings(n: float, other: str, own: Reading, else_: Reading, row: int) -> str:
+def _readings(n: float, told: dict[str, pd.Series], row: int) -> str:
     """Both readings of a count in words."""
-    cm, inch = (own, else_) if other == PER_INCH else (else_, own)
     return (
-        f"{n:g} threads per cm would {cm.told[row]}; {n:g} per inch is {n / INCH_CM:.0f} per cm "
-        f"and would {inch.told[row]}"
+        f"{n:g} threads per cm would {told[PER_CM][row]}; {n:g} per inch is {n / INCH_CM:.0f} "
+        f"per cm and would {told[PER_INCH][row]}"
     )
 
 
@@ -136,10 +144,11 @@ def _read(meshes: pd.DataFrame, pitch: pd.Series) -> Reading:
     woven |= ~some & (laid >= LAID[0]) & (laid <= LAID[1])
     closed = (by_count["thread"] > CLOSED) | (by_count["opening"] <= 0)
     closed |= ~some & (laid > LAID[1])
-    return Reading(agrees, woven, closed, _in_words(meshes, pitch, thread))
+    return Reading(agrees, woven, closed, thread)
 
 
 def _in_words(meshes: pd.DataFrame, pitch: pd.Series, thread: pd.Series) -> pd.Series:
+    """What each row would be like with threads ``pitch`` apart; both in um."""
     usual = complete_meshes(pd.DataFrame({"threads_per_cm": 1e4 / pitch}))
     volume = usual["theoretical_ink_cm3_m2"]
     words = {}
