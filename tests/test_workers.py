@@ -13,9 +13,8 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from learn.predict.model import ShiftModel
 from learn.workers import at_work, in_threads, workers
-from tests.small_demo import small_model, small_shop
+from tests.small_demo import learnt, tiny_model, tiny_shop
 
 
 def _meet(folder: Path, item: int) -> tuple[int, int]:
@@ -97,9 +96,9 @@ def test_two_threads_work_at_once_and_answer_in_order():
 
 
 def test_a_fit_by_two_workers_is_that_by_one_to_the_last_bit():
-    alone = small_model()
+    alone = tiny_model()
     with threadpool_limits(2, user_api="blas"):  # as outside of a test run
-        both = ShiftModel(max_iterations=alone.max_iterations, n_jobs=2).fit(small_shop())
+        both = learnt(tiny_shop(), n_jobs=2)
         (arrays, description), (theirs, described) = both.to_state(), alone.to_state()
     assert arrays.keys() == theirs.keys()
     for name, values in arrays.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,15 +18,25 @@ from tests.monitoring.test_inspection import KnownShop
 from tests.tiny_shop import with_cell, write_shop
 
 
+@pytest.fixture(scope="session")
+def imported(tmp_path_factory) -> Path:
+    """A folder with the tables of the tiny shop (one print of it set aside) and a workspace."""
+    root = tmp_path_factory.mktemp("imported")
+    write_shop(root / "tables", prints=with_cell("prints.csv", 3, "L", "n/a"))
+    (root / "work").mkdir()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(root / "work")
+        patch.delenv("STRIKEOFF_WORKSPACE", raising=False)
+        assert main(["import", "../tables", "--shop", "tiny"]) == 0
+    return root
+
+
 @pytest.fixture
-def shop(tmp_path, monkeypatch, capsys) -> Path:
-    """A workspace with the tiny shop (one print of it set aside), which is the current folder."""
-    write_shop(tmp_path / "tables", prints=with_cell("prints.csv", 3, "L", "n/a"))
-    (tmp_path / "work").mkdir()
+def shop(imported, tmp_path, monkeypatch) -> Path:
+    """A copy of that workspace, the tables beside it, which is the current folder."""
+    shutil.copytree(imported, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path / "work")
     monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
-    assert main(["import", "../tables", "--shop", "tiny"]) == 0
-    capsys.readouterr()
     return tmp_path / "work"
 
 

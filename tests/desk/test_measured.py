@@ -280,8 +280,8 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
         ({"file": (io.BytesIO(b"MZ"), "readings.exe")}, "readings.exe"),
     ],
 )
-def test_a_mistake_is_a_sentence_and_what_was_typed_stays(client, root, given, sentence):
-    reply = client.post("/measured/look", **given)
+def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, sentence):
+    reply = Browser(app).post("/measured/look", **given)
     assert reply.status_code == 400
     assert sentence in text_of(reply.text) and "--" not in text_of(reply.text)
     if "ink" in given:
