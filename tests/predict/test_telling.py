@@ -29,7 +29,7 @@ def plants() -> tuple[list[Drawn], list[Shop], list[ShiftModel]]:
     """Two plants of a group, learnt by a short search."""
     drawn = draw_group(SEED, SIZES, "plastisol", ask=60)
     shops = [tables.read(one) for one in drawn]
-    quick = {"max_iterations": 4, "restarts": 0}
+    quick = {"max_iterations": 2, "restarts": 0}
     return drawn, shops, [ShiftModel(**quick).fit(shop) for shop in shops]
 
 
