@@ -25,7 +25,10 @@ def keep_in_memory() -> None:
     available = 1024 * int(told["MemAvailable"].split()[0])
     if min(available, shutil.disk_usage(MEMORY).free) < ENOUGH:
         return
-    folder = tempfile.mkdtemp(prefix="strikeoff-", dir=MEMORY)
+    for left in MEMORY.glob("strikeoff-*-*"):  # of a run that was killed
+        if not Path("/proc", left.name.split("-")[1]).exists():
+            shutil.rmtree(left, ignore_errors=True)
+    folder = tempfile.mkdtemp(prefix=f"strikeoff-{os.getpid()}-", dir=MEMORY)
     os.chmod(folder, 0o711)  # the user who runs the server has a folder in it
     os.environ["TMPDIR"] = tempfile.tempdir = folder
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
