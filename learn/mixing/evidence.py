@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import lab_from_reflectance
 from learn.errors import Unusable
+from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing
-from learn.mixing.strength import Law, Observation, Strengths, learn
+from learn.mixing.strength import Observation, Strengths, learn
 from learn.mixing.transport import to_film, to_particles
 from learn.physics.drawdowns import FILM_ERROR, LAB_ERROR, backs_of, card_reflectance, lab_columns
 from learn.shop import SETUP_COLUMNS
@@ -61,8 +62,7 @@ def _of_tint(model: MixModel, row: dict, measured: Array, back: Array, cloth: bo
 
     def lab_of(optics: Array, law: Law, k: int, film: Array) -> Array:
         a, s = to_particles(*np.exp(np.moveaxis(optics.reshape(2, 2, -1), 1, 0)))
-        counted, absorbs, scatters = law.blend(np.tile(shares, (k, 1)))
-        K, S = to_film(counted @ a * np.exp(absorbs), counted @ s * np.exp(scatters))
+        K, S = to_film(*law.blend(np.tile(shares, (k, 1))).of(a, s))
         r = card_reflectance(K, S, np.repeat(film, k), np.tile(back, (k, 1)))
         return lab_from_reflectance(r, model.viewing_)
 

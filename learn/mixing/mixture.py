@@ -2,7 +2,7 @@
 
 Absorption and scattering of a mix are the sums of its inks' by their share of the dry film (two
 constants: Duncan 1940, Proc. Phys. Soc. 52, 390; `learn.mixing.transport` on why not K and S),
-each counted by its strength (`learn.mixing.strength`). The mixed film then goes through the same
+each by its strengths (`learn.mixing.strength`). The mixed film then goes through the same
 physics as any other ink; what the history taught of each ink (film, haze, soak, what physics
 misses) is mixed alike. A mix of one ink is that ink.
 """
@@ -19,7 +19,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.mixing.families import refuse_crossing
-from learn.mixing.strength import Law, Strengths
+from learn.mixing.law import Law
+from learn.mixing.strength import Strengths
 from learn.mixing.transport import to_film, to_particles
 from learn.physics.print_model import Stack, State
 from learn.predict.causes import Unseen
@@ -139,10 +140,7 @@ class Mixing:
             base=np.where(stack.base >= 0, stack.base + M, -1),
             log_solids=held,
         )
-        counted, absorbs, scatters = law.blend(shares)
-        K, S = to_film(
-            counted @ at.absorbs * np.exp(absorbs), counted @ at.scatters * np.exp(scatters)
-        )
+        K, S = to_film(*law.blend(shares).of(at.absorbs, at.scatters))
         log_k, log_s = np.vstack([np.log(K), at.log_k]), np.vstack([np.log(S), at.log_s])
         state = State(at.constants, log_k, log_s)
         shifts = np.einsum("Mm,mgl->Mgl", shares, at.shifts).reshape(M * g, -1)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from learn.mixing.law import N_BENDS, Law
 from learn.mixing.mixture import Mixing, Way
-from learn.mixing.strength import PAIR_SD, Law
 from learn.predict.protocol import Joint
 
 Array = NDArray[np.floating]
@@ -81,19 +81,23 @@ class Seen:
 
 def _mean_of(law: Law, ways: list[Way], counts: Array) -> Way:
     """The weighted sum of the ways, each from the mean of all."""
-    strength = sum(
-        c * (way.law.log_strength - law.log_strength) for c, way in zip(counts, ways, strict=True)
-    )
-    m, n = len(law.log_strength), len(PAIR_SD)
-    none, no_own = np.zeros((m, m, n)), np.zeros(n)
+    m = len(law.log_strength)
+    none: dict[str, Array] = {
+        "log_strength": np.zeros(m),
+        "pairs": np.zeros((m, m, N_BENDS)),
+        "own": np.zeros(N_BENDS),
+        "log_scatter": np.zeros(m),
+    }
 
-    def of(part: Array | None, otherwise: Array) -> Array:
-        return otherwise if part is None else part
+    def moved(name: str) -> Array:
+        usual = _or(getattr(law, name), none[name])
+        off = [_or(getattr(way.law, name), none[name]) - usual for way in ways]
+        return usual + np.tensordot(counts, np.array(off), 1)
 
-    own = sum(c * of(way.law.own, no_own) for c, way in zip(counts, ways, strict=True))
-    usual = of(law.pairs, none)
-    pairs = sum(c * (of(way.law.pairs, none) - usual) for c, way in zip(counts, ways, strict=True))
-    moved = Law(law.log_strength + strength, usual + pairs, np.asarray(own))
     away = sum(c * way.away for c, way in zip(counts, ways, strict=True))
     weighed = sum(c * way.weighed for c, way in zip(counts, ways, strict=True))
-    return Way(away, weighed, moved)
+    return Way(away, weighed, Law(**{name: moved(name) for name in none}))
+
+
+def _or(part: Array | float | None, otherwise: Array) -> Array:
+    return otherwise if part is None else part + otherwise

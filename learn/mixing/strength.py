@@ -6,18 +6,20 @@ scattering inorganic pigments and 2 to 3 for transparent organic ones (Levinson,
 2005, Solar Energy Materials and Solar Cells 89, 319; from memory), of which
 `learn.mixing.transport` explains what absorbing without scattering does, 1 to 1.9.
 
-So an ink has a strength: an ink of strength 2 counts as twice its share. Strengths are relative to
-each other, and a mix of one ink is that ink whatever its strength. Two inks also do something to
-each other that belongs to the pair, and each recipe something of its own: smooth bends of log
-absorption and log scattering, that fade as one of the inks does. All are weights with priors, an
-ink's with heavy tails; tint cards and printed mixes are data (`learn.mixing.evidence`).
+So an ink has a strength: a trace of one of strength 2 absorbs as twice its share does in its own
+film. That fades as its share grows, and a mix of one ink is that ink whatever its strength. How it
+scatters changes too, but by less, and apart from how it absorbs: a white that dirties a mix more
+than its card says does not hide the more. Two inks also do something to each other that belongs to
+the pair, and each recipe something of its own: smooth bends of log absorption and log scattering,
+that fade as one of the inks does. All are weights with priors, an ink's with heavy tails; tint
+cards and printed mixes are data (`learn.mixing.evidence`).
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations
 from typing import NamedTuple
@@ -25,21 +27,26 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from learn.physics.drawdowns import bend_basis
+from learn.mixing.law import Law
 
 Array = NDArray[np.floating]
 Key = tuple[str, ...]  # one ink, or two in order of their names
 
-# Scale of a log strength under Student's t: the published factors have a standard deviation of
-# about 0.57 (log), which transport explains in part.
-STRENGTH_SCALE = 0.35
+# Scales of an ink's log strengths under Student's t, in absorbing and in scattering. The published
+# factors on absorption have a standard deviation of about 0.57 (log), that of a t of four degrees
+# and scale 0.4; those of inks that scatter are about 1.
+STRENGTH_SCALE = 0.4
+STRENGTHS = np.array([STRENGTH_SCALE, 0.1])
 TAILS = 4.0
 # Of a pair at equal shares: log absorption by level, tilt and curve, log scattering by level.
 # Published remainders after one strength an ink are 3.5 to 4 dE00, which sets their size.
 PAIR_SD = np.array([0.15, 0.12, 0.08, 0.15])
-N_ABSORBS = 3
+WIDTH = {1: len(STRENGTHS), 2: len(PAIR_SD)}  # weights of an ink, of a pair
 # Of these, the share (of the sd) that belongs to the recipe and tells nothing of the next.
 OWN = 0.4
+# How much stronger an ink is in one recipe than its strength fades to: no strength is quite the
+# same at every share, as a wetter grind or a flocculated one shows (common practice, no source).
+OWN_STRENGTHS = np.array([0.15, 0.05])
 # How far a shop's inks may be from these sizes (log): both scales are learnt over its inks.
 SCALE_SPREAD = 0.5
 SCALES = np.linspace(-1.2, 1.2, 7)
@@ -47,38 +54,6 @@ STEP = 1e-3
 ROUNDS = 6
 # 90 % of Student's t with 4 degrees lie within 2.13 scales, of a normal within 1.645 sd.
 AS_NORMAL = 1.296
-
-
-class Blend(NamedTuple):
-    """M mixes, as inks count in them."""
-
-    counted: Array  # (M, m) shares by strength
-    absorbs: Array  # (M, 31) log factor on absorption
-    scatters: Array  # (M, 31) on scattering
-
-
-@dataclass(frozen=True)
-class Law:
-    """How m inks mix, at some weights; with a leading axis, one law a mix."""
-
-    log_strength: Array  # ([M,] m)
-    pairs: Array | None  # ([M,] m, m, 4) symmetric, zero for an ink with itself; None: all zero
-    own: Array | None = None  # (4,) of the recipe
-
-    def blend(self, shares: Array) -> Blend:
-        """Mixes by their shares (M, m) of the dry film."""
-        counted = shares * np.exp(self.log_strength)
-        counted = counted / counted.sum(axis=1, keepdims=True)
-        bent = np.zeros((len(shares), len(PAIR_SD)))
-        if self.pairs is not None:
-            of = "Mijb" if self.pairs.ndim > 3 else "ijb"
-            bent = 2 * np.einsum(f"Mi,Mj,{of}->Mb", counted, counted, self.pairs, optimize=True)
-        if self.own is not None:
-            bent = bent + 2 * (1 - (counted**2).sum(axis=1, keepdims=True)) * self.own
-        basis = bend_basis()
-        return Blend(
-            counted, bent[:, :N_ABSORBS] @ basis[:N_ABSORBS], bent[:, N_ABSORBS:] @ basis[:1]
-        )
 
 
 @dataclass(frozen=True)
@@ -112,7 +87,8 @@ class Drawn(NamedTuple):
     """Standard normal numbers that stand for what is not known of a mix."""
 
     learnt: Array  # (p,)
-    inks: Array  # (m,)
+    inks: Array  # (m, 2)
+    own_inks: Array  # (m, 2)
     pairs: Array  # (m, m, 4), used above the diagonal
     own: Array  # (4,)
 
@@ -128,7 +104,7 @@ class Strengths:
     start: dict[Key, int] = field(default_factory=dict)
     mean: Array = field(default_factory=lambda: np.zeros(0))
     root: Array = field(default_factory=lambda: np.zeros((0, 0)))  # covariance = root root'
-    ink_scale: float = STRENGTH_SCALE
+    ink_scale: float = 1.0
     pair_scale: float = 1.0
     told: dict[Key, int] = field(default_factory=dict)
 
@@ -139,8 +115,9 @@ class Strengths:
 
     def drawn(self, rng: np.random.Generator, m: int) -> Drawn:
         """Numbers for :meth:`law` of m inks."""
-        n = len(PAIR_SD)
-        return Drawn(*(rng.standard_normal(s) for s in (self.size, m, (m, m, n), n)))
+        n, k = len(PAIR_SD), len(STRENGTHS)
+        sizes = (self.size, (m, k), (m, k), (m, m, n), n)
+        return Drawn(*(rng.standard_normal(size) for size in sizes))
 
     def law(self, inks: Sequence[str], drawn: Drawn | None = None, sign: float = 1.0) -> Law:
         """How these inks mix: as is likeliest, or as ``drawn``."""
@@ -148,32 +125,35 @@ class Strengths:
         if drawn is not None and self.size:
             weights = weights + sign * self.root @ drawn.learnt
         m, n = len(inks), len(PAIR_SD)
-        strength: Array = np.zeros(m)
+        strength: Array = np.zeros((m, len(STRENGTHS)))
         if drawn is not None:
-            strength = sign * AS_NORMAL * self.ink_scale * drawn.inks
+            strength = sign * AS_NORMAL * self.ink_scale * STRENGTHS * drawn.inks
         for i, ink in enumerate(inks):
             if (ink,) in self.start:
-                strength[i] = weights[self.start[ink,]]
+                strength[i] = weights[self.start[ink,] :][: len(STRENGTHS)]
         known = [
             (i, j, self.start[key])
             for (i, one), (j, other) in combinations(enumerate(inks), 2)
             if (key := pair_of(one, other)) in self.start
         ]
         if drawn is None and not known:
-            return Law(strength, None)
+            return Law(strength[:, 0], None, None, strength[:, 1])
         upper = np.zeros((m, m, n))
         if drawn is not None:
             sd = np.sqrt(1 - OWN**2) * self.pair_scale * PAIR_SD
             upper = sign * sd * np.triu(np.ones((m, m)), 1)[:, :, None] * drawn.pairs
         for i, j, start in known:
             upper[i, j] = weights[start : start + n]
-        own = None if drawn is None else sign * OWN * self.pair_scale * PAIR_SD * drawn.own
-        return Law(strength, upper + upper.transpose(1, 0, 2), own)
+        own = None
+        if drawn is not None:
+            own = sign * OWN * self.pair_scale * PAIR_SD * drawn.own
+            strength = strength + sign * self.pair_scale * OWN_STRENGTHS * drawn.own_inks
+        return Law(strength[:, 0], upper + upper.transpose(1, 0, 2), own, strength[:, 1])
 
     def sd_of(self, ink: str) -> float:
         """Standard deviation of an ink's log strength."""
         if (ink,) not in self.start:
-            return AS_NORMAL * self.ink_scale
+            return AS_NORMAL * self.ink_scale * STRENGTH_SCALE
         return float(np.linalg.norm(self.root[self.start[ink,]]))
 
     def of(self, ink: str) -> float:
@@ -200,9 +180,10 @@ def learn(observations: Sequence[Observation]) -> Strengths:
         for _ in range(3):
             prior = task.prior(*scales, odd)
             mean, covariance, left = at.solved(prior, task.noise(doubt, scales[1]))
-            strength = np.exp(scales[0]) * STRENGTH_SCALE
-            square = (mean**2 + np.diag(covariance))[: task.n_inks] / strength**2
-            odd = (TAILS + square) / (TAILS + 1)
+            square = (mean**2 + np.diag(covariance))[: task.of_inks] / np.tile(
+                (np.exp(scales[0]) * STRENGTHS) ** 2, task.n_inks
+            )
+            odd = (TAILS + square.reshape(task.n_inks, -1).sum(axis=1)) / (TAILS + len(STRENGTHS))
             doubt = np.maximum((TAILS + doubt * left) / (TAILS + 3), 1.0)
         step = mean - weights
         weights = weights + step * min(1.0, 1.0 / max(np.abs(step).max(), 1e-9))
@@ -215,10 +196,21 @@ def learn(observations: Sequence[Observation]) -> Strengths:
         task.start,
         weights,
         np.linalg.cholesky(covariance + 1e-12 * np.eye(task.size)),
-        float(STRENGTH_SCALE * np.exp(scales[0])),
+        float(np.exp(scales[0])),
         float(np.exp(scales[1])),
         dict(told),
     )
+
+
+def _law_of(m: int, weights: Array) -> Law:
+    """The law of m inks by their weights, or one each of several, ([M,] p)."""
+    k, b = len(STRENGTHS), len(PAIR_SD)
+    inks = weights[..., : m * k].reshape(*weights.shape[:-1], m, k)
+    pairs = np.zeros((*weights.shape[:-1], m, m, b))
+    for at, (r, c) in enumerate(combinations(range(m), 2)):
+        of = weights[..., m * k + at * b : m * k + (at + 1) * b]
+        pairs[..., r, c, :] = pairs[..., c, r, :] = of
+    return Law(inks[..., 0], pairs, None, inks[..., 1])
 
 
 class _Linear(NamedTuple):
@@ -265,19 +257,25 @@ class _Task:
         keys = list(dict.fromkeys(key for one in observations for key in one.keys))
         inks = [key for key in keys if len(key) == 1]
         pairs = [key for key in keys if len(key) == 2]
-        start: dict[Key, int] = {key: i for i, key in enumerate(inks)}
-        start |= {key: len(inks) + len(PAIR_SD) * i for i, key in enumerate(pairs)}
-        size = len(inks) + len(PAIR_SD) * len(pairs)
+        start: dict[Key, int] = {}
+        size = 0
+        for key in [*inks, *pairs]:
+            start[key] = size
+            size += WIDTH[len(key)]
         times = Counter(frozenset(one.inks) for one in observations)
         alike = np.array([times[frozenset(one.inks)] for one in observations], float)
         return cls(observations, start, len(inks), size, alike)
 
+    @property
+    def of_inks(self) -> int:
+        """Weights of inks, which come first."""
+        return self.n_inks * len(STRENGTHS)
+
     @cached_property
     def _columns(self) -> list[NDArray[np.intp]]:
         """Of each observation, which weights it depends on."""
-        width = {1: 1, 2: len(PAIR_SD)}
         return [
-            np.concatenate([self.start[k] + np.arange(width[len(k)]) for k in one.keys])
+            np.concatenate([self.start[k] + np.arange(WIDTH[len(k)]) for k in one.keys])
             for one in self.observations
         ]
 
@@ -286,14 +284,10 @@ class _Task:
         error, jacobian = np.zeros((n, 3)), np.zeros((n, 3, self.size))
         self._own.clear()
         for i, (one, columns) in enumerate(zip(self.observations, self._columns, strict=True)):
-            m, b = len(one.inks), len(PAIR_SD)
             trials = weights[columns] + np.vstack(
                 [np.zeros(len(columns)), STEP * np.eye(len(columns))]
             )
-            pairs = np.zeros((len(trials), m, m, b))
-            for k, (r, c) in enumerate(combinations(range(m), 2)):
-                pairs[:, r, c] = pairs[:, c, r] = trials[:, m + k * b : m + (k + 1) * b]
-            lab = one.lab(Law(trials[:, :m], pairs), len(trials))
+            lab = one.lab(_law_of(len(one.inks), trials), len(trials))
             by = ((lab[1:] - lab[0]) / STEP).T  # (3, own weights)
             jacobian[i][:, columns] = by
             error[i] = one.measured - lab[0] + by @ weights[columns]
@@ -306,15 +300,15 @@ class _Task:
         return []
 
     def _own_of(self, one: Observation, weights: Array, lab: Array) -> Array:
-        m, b = len(one.inks), len(PAIR_SD)
-        pairs = np.zeros((m, m, b))
-        for k, (r, c) in enumerate(combinations(range(m), 2)):
-            pairs[r, c] = pairs[c, r] = weights[m + k * b : m + (k + 1) * b]
-        steps = [
-            (one.lab(Law(weights[:m], pairs, own), 1)[0] - lab) / STEP for own in STEP * np.eye(b)
-        ]
-        by = np.array(steps).T * (OWN * PAIR_SD)
-        return by @ by.T
+        m = len(one.inks)
+        law = _law_of(m, weights)
+        moved = [replace(law, own=step) for step in STEP * np.eye(len(PAIR_SD))]
+        steps = STEP * np.eye(m)
+        moved += [replace(law, log_strength=law.log_strength + step) for step in steps]
+        moved += [replace(law, log_scatter=law.log_scatter + step) for step in steps]
+        by = np.array([(one.lab(other, 1)[0] - lab) / STEP for other in moved])
+        by *= np.concatenate([OWN * PAIR_SD, np.repeat(OWN_STRENGTHS, m)])[:, None]
+        return by.T @ by
 
     def noise(self, doubt: Array, log_pair: float) -> Array:
         """(n, 3, 3) of every reading; what all mixes of the same inks share is not averaged."""
@@ -326,11 +320,10 @@ class _Task:
 
     def prior(self, log_ink: float, log_pair: float, odd: Array) -> Array:
         """Variance (p,) of the weights."""
-        pairs = (self.size - self.n_inks) // len(PAIR_SD)
+        pairs = (self.size - self.of_inks) // len(PAIR_SD)
+        of_ink = np.exp(2 * log_ink) * STRENGTHS**2
         of_pair = (1 - OWN**2) * np.exp(2 * log_pair) * PAIR_SD**2
-        return np.concatenate(
-            [odd * (STRENGTH_SCALE * np.exp(log_ink)) ** 2, np.tile(of_pair, pairs)]
-        )
+        return np.concatenate([np.outer(odd, of_ink).ravel(), np.tile(of_pair, pairs)])
 
     def scales(self, at: _Linear, odd: Array, doubt: Array) -> tuple[float, float]:
         """The likeliest logs of the two scales, one after the other."""

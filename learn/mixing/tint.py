@@ -12,9 +12,10 @@ import pandas as pd
 from learn.colour.difference import from_mean
 from learn.mixing.evidence import of_tints
 from learn.mixing.families import families, unmixed
+from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing
-from learn.mixing.strength import Law, Strengths, learn
+from learn.mixing.strength import Strengths, learn
 from learn.normal import quasi_random
 
 if TYPE_CHECKING:

@@ -39,6 +39,7 @@ Array = NDArray[np.floating]
 PALETTE = 6  # inks beside the white
 MIXED_PRINTS = 12
 TINT_PCT = 20.0
+NEAR = 1.5  # dE00 that a mix should come to after one correction
 ASKED = (2, 2, 3)  # inks of the hidden recipes, in turn
 STAGES = ("never mixed", "tint cards", "tint cards and prints")
 
@@ -202,23 +203,28 @@ class Job:
             return {}
         line, garments = told.lines.iloc[0], [garment]
         percent = dict(zip(line["inks"], line["percent"], strict=True))
-        chance, read = self._printed(percent, target, told.tolerance)
+        chance, off, read = self._printed(percent, target, told.tolerance)
         more = top_up(
             told.mixing, percent, 1.0, dict(zip(garments, read, strict=True)), target,
             tolerance=told.tolerance,
         )  # fmt: skip
-        after, _ = self._printed(more.percent, target, told.tolerance)
+        after, off_after, _ = self._printed(more.percent, target, told.tolerance)
         return {
-            "said": line["p_all"], "true": chance, "go": line["verdict"] == "go",
+            "said": line["p_all"], "true": chance, "go": line["verdict"] == "go", "off": off,
             "said after": more.p_after, "true after": after, "go after": more.verdict == "go",
+            "off after": off_after,
         }  # fmt: skip
 
-    def _printed(self, percent: dict, target: Array, tolerance: float) -> tuple[float, Array]:
+    def _printed(
+        self, percent: dict, target: Array, tolerance: float
+    ) -> tuple[float, float, Array]:
+        """True chance of the target, how far off it is but for chance, and a reading (1, 3)."""
         at = dict(zip(self.names, self.palette, strict=True))
         world = self.bench.mixed({at[i]: p for i, p in percent.items()})
         made = printed_with(world, self.frame)
         read = lab_of(world.measure(self.bench.rng, made))
-        return float(world.chance_within(made, target[None], tolerance)[0]), read
+        off = float(delta_e00(lab_of(world.reflectance(made))[0], target))
+        return float(world.chance_within(made, target[None], tolerance)[0]), off, read
 
 
 def tell(rows: pd.DataFrame, report: Report) -> None:
@@ -241,6 +247,7 @@ def tell(rows: pd.DataFrame, report: Report) -> None:
                 "n": len(found),
                 "stated %": 100 * said.mean(),
                 "true %": 100 * true.mean(),
+                "within 1.5 %": 100 * (found[f"off{word}"] < NEAR).mean(),
                 "go %": 100 * go.mean(),
                 "true of go %": 100 * true[go].mean() if go.any() else np.nan,
             }

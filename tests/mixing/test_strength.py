@@ -10,10 +10,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from learn.mixing.evidence import of_print, of_tints, recipes_of, strengths_of
+from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
 from learn.mixing.seen import Seen
-from learn.mixing.strength import STRENGTH_SCALE, Law, Observation, Strengths, learn
+from learn.mixing.strength import STRENGTH_SCALE, Observation, Strengths, learn
 from learn.mixing.tint import tint_worth
 from learn.normal import Z90
 from tests.mixing.test_recipes import GARMENTS, INKS, SETUP
@@ -53,11 +54,13 @@ def test_a_mix_of_one_ink_is_that_ink_whatever_its_strength(mixing):
     assert_allclose(mixing.lab(np.eye(len(INKS)), law), mixing.lab(np.eye(len(INKS))), atol=1e-9)
 
 
-def test_an_ink_of_strength_two_counts_as_twice_its_share(mixing):
-    some, twice = np.zeros((2, len(INKS)))
-    some[[0, 3]], twice[[0, 3]] = [1 / 4, 3 / 4], [2 / 5, 3 / 5]
-    counted = strong(mixing, "C08", 2.0).blend(some[None]).counted[0]
-    assert_allclose(counted, twice)
+def test_a_trace_of_strength_two_absorbs_as_twice_its_share_and_scatters_as_before(mixing):
+    shares = np.zeros((2, len(INKS)))
+    shares[:, 0], shares[:, 3] = [1e-6, 1.0], [1 - 1e-6, 0.0]
+    blend = strong(mixing, "C08", 2.0).blend(shares)
+    assert_allclose(blend.absorbing[:, 0], [2e-6, 1.0], rtol=1e-5)
+    assert_allclose(blend.absorbing[:, 3], shares[:, 3])
+    assert_allclose(blend.scattering, shares)
 
 
 def test_tint_cards_tell_strengths():
@@ -71,6 +74,13 @@ def test_tint_cards_tell_strengths():
     assert known.of("C08") > 1.3 > 0.85 > known.of("C10")
     assert known.told["C08",] == 1
     assert known.sd_of("C08") < 0.7 * Strengths().sd_of("C08")
+
+
+def test_a_white_that_dirties_a_tint_does_not_hide_the_more():
+    known = strengths_of(small_model(), replace(small_shop(), tints=tints({"U1": 3.0})))
+    law = known.law(["U1", WHITE])
+    assert law.log_strength[0] > 0.05
+    assert np.abs(law.log_scatter).max() < 0.3 * law.log_strength[0]
 
 
 def test_one_card_narrows_the_next_mix_and_a_print_narrows_it_more():
