@@ -12,7 +12,7 @@ from pipelines.cli import main
 from pipelines.desk.app import make_app
 from pipelines.desk.opened import Desk
 from pipelines.workspace.folders import Workspace
-from tests.commands.conftest import shop  # noqa: F401  a fixture
+from tests.commands.conftest import imported, shop  # noqa: F401  fixtures
 from tests.desk.conftest import text_of
 from tests.small_demo import small_shop
 
