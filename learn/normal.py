@@ -1,4 +1,5 @@
-"""Normal laws: the numbers and small functions that every room to the right shares."""
+"""Normal laws, and how far what is told by them is believed: the numbers and small functions that
+every room to the right shares."""
 
 from __future__ import annotations
 
@@ -11,6 +12,10 @@ Array = NDArray[np.floating]
 
 # 90 % of a normal law lie within so many standard deviations of its mean.
 Z90 = 1.6448536269514722
+# Errors of predictions have the tails of a Student t of so many degrees of freedom, and bands are
+# drawn a little wider than they are believed to be (`learn.predict.dispersion`): 90 % of errors
+# are believed to lie within this share of a band.
+TAILS, BELIEVED = 5.0, 0.95
 
 
 def sd_of(covariance: Array) -> Array:
@@ -36,6 +41,21 @@ def mirrored(n: int, dimensions: int, seed: int) -> Array:
     """Standard normal draws (2 n, dimensions), each with its opposite: their mean is 0."""
     half = np.random.default_rng(seed).standard_normal((n, dimensions))
     return np.concatenate([half, -half])
+
+
+def believed(z: Array) -> Array:
+    """Draws (n, d) of errors of predictions as these are believed to be, from standard normal ``z``
+    (n, d + 1): a normal law tells their spread, but some are much more and most a little less.
+
+    All of one draw is stretched alike, as the last column says, which makes it a multivariate
+    Student t (Gelman et al. 2013, "Bayesian Data Analysis", 17.2).
+    """
+    from scipy.special import chdtri, ndtr, stdtrit
+
+    narrower = BELIEVED * Z90 / stdtrit(TAILS, 0.95)
+    stretch = np.sqrt(TAILS / chdtri(TAILS, ndtr(z[:, -1:])))
+    out: Array = narrower * stretch * z[:, :-1]
+    return out
 
 
 @lru_cache

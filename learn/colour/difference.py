@@ -1,8 +1,8 @@
 """dE00 of uncertain colours: how far from a target, with what chance within a tolerance.
 
-A predicted Lab is Gaussian, dE00 to a target is not: it is sampled, with the same draws for
-every colour, so that chances are smooth in the inputs and the same question always gets the
-same answer.
+dE00 to a target follows no simple law: it is sampled, with the same draws for every colour, so
+that chances are smooth in the inputs and the same question always gets the same answer. The
+draws lie as errors of predictions are believed to lie (`learn.normal.believed`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from learn.colour.colorimetry import delta_e00
-from learn.normal import distance_at, quasi_random, root, scattered
+from learn.normal import believed, distance_at, quasi_random, root, scattered
 
 Array = NDArray[np.floating]
 
@@ -38,18 +38,22 @@ def difference(
     reference: Array,
     tolerance: Array,
     reference_covariance: Array | None = None,
+    *,
+    steady: bool = False,
 ) -> Difference:
-    """dE00 of prints N(mean, covariance) to references, which may be uncertain as well.
+    """dE00 of prints predicted with mean and covariance to references, which may be uncertain too.
 
     Parameters
     ----------
     mean, reference : (n, 3) Lab
     covariance, reference_covariance : (n, 3, 3)
     tolerance : (n,) dE00
+    steady : whether all is known, and ``covariance`` the scatter of prints alone: a normal law
     """
     n = len(mean)
     out = np.empty((4, n))
-    z = quasi_random(N_DRAWS, 3 if reference_covariance is None else 6)
+    d = 3 if reference_covariance is None else 6
+    z = quasi_random(N_DRAWS, d) if steady else believed(quasi_random(N_DRAWS, d + 1))
     for start in range(0, n, BLOCK):
         rows = slice(start, start + BLOCK)
         prints = mean[rows, None] + scattered(covariance[rows], z[:, :3])

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference, within
-from learn.normal import mirrored, root
+from learn.normal import believed, mirrored, root
 from learn.predict.causes import Unseen
 from learn.predict.protocol import Joint, PrintModel
 from learn.predict.verdict import Facts
@@ -63,24 +63,27 @@ def joint(
     return model.predict_joint(on_garments(setups, garments, based), len(garments))
 
 
-def draws(predicted: Joint, n_draws: int = N_DRAWS) -> Array:
-    """Prints (n, n_draws, g, 3) drawn from ``predicted``: the same random numbers for every
-    set-up, so that set-ups are compared under equal luck."""
+def draws(predicted: Joint, *, steady: bool = False) -> Array:
+    """Prints (n, draws, g, 3) drawn from ``predicted``: the same random numbers for every
+    set-up, so that set-ups are compared under equal luck. ``steady`` where all is known but the
+    scatter of prints."""
     n, g = predicted.mean.shape[:2]
-    z = mirrored(n_draws // 2, 3 * g, seed=20_240)
+    half, d = N_DRAWS // 2, 3 * g
+    z = mirrored(half, d, 20_240) if steady else believed(mirrored(half, d + 1, 20_240))
     away = z @ root(predicted.covariance)
-    return predicted.mean[:, None] + away.reshape(n, n_draws, g, 3)
+    return predicted.mean[:, None] + away.reshape(n, N_DRAWS, g, 3)
 
 
-def outcome(predicted: Joint, target: Array, tolerance: float) -> Outcome:
-    """Chances of ``predicted`` prints to lie within ``tolerance`` dE00 of ``target`` (3,)."""
+def outcome(predicted: Joint, target: Array, tolerance: float, *, steady: bool = False) -> Outcome:
+    """Chances of ``predicted`` prints to lie within ``tolerance`` dE00 of ``target`` (3,);
+    ``steady`` as in :func:`draws`."""
     n, g = predicted.mean.shape[:2]
     out = Outcome(np.empty((n, g)), np.empty(n), np.empty((n, 3)))
     step = max(1, 30_000 // (N_DRAWS * g) * 10)
     for start in range(0, n, step):
         rows = slice(start, start + step)
         some = predicted.take(rows)
-        dE = delta_e00(draws(some), target)
+        dE = delta_e00(draws(some, steady=steady), target)
         worst = dE.max(axis=2)
         out.p[rows] = within(dE.transpose(0, 2, 1), tolerance)
         out.p_all[rows] = within(worst, tolerance)
@@ -98,15 +101,16 @@ def facts_of(
     """
     n, g = predicted.mean.shape[:2]
     off = delta_e00(predicted.mean, target).max(axis=1)
-    tolerances, steady = np.full(n, tolerance), predicted._replace(covariance=predicted.scatter)
+    tolerances = np.full(n, tolerance)
+    both = ((predicted, False), (predicted._replace(covariance=predicted.scatter), True))
     if g == 1:
         aim = np.broadcast_to(np.asarray(target, float), (n, 3))
         p, p_steady = (
-            difference(one.mean[:, 0], one.covariance, aim, tolerances).p_within
-            for one in (predicted, steady)
+            difference(one.mean[:, 0], one.covariance, aim, tolerances, steady=steady).p_within
+            for one, steady in both
         )
     else:
-        p, p_steady = (outcome(one, target, tolerance).p_all for one in (predicted, steady))
+        p, p_steady = (outcome(one, target, tolerance, steady=steady).p_all for one, steady in both)
     return Facts(p, p_steady, off, tolerances, np.full(n, True), unseen)
 
 

@@ -19,7 +19,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import within
 from learn.gp.covariance import apart
 from learn.gp.posterior import one_thread
-from learn.normal import mirrored, scattered
+from learn.normal import believed, mirrored, scattered
 from learn.predict.causes import Cause
 from learn.predict.protocol import PrintModel
 from learn.predict.verdict import Facts, causes
@@ -79,7 +79,7 @@ def judge_jobs(model: PrintModel, setups: pd.DataFrame, found: pd.DataFrame) -> 
         at = rows[j]
         # draws of all together and of one alone differ by chance; all is never likelier than one
         p_all[j] = min(p_all[j], chance_of_all(one.mean, one.covariance, aim[at], tolerance[at]))
-        p_steady[j] = chance_of_all(one.mean, one.scatter, aim[at], tolerance[at])
+        p_steady[j] = chance_of_all(one.mean, one.scatter, aim[at], tolerance[at], steady=True)
 
     lines = []
     for j, at in enumerate(rows):
@@ -112,10 +112,15 @@ def judge_jobs(model: PrintModel, setups: pd.DataFrame, found: pd.DataFrame) -> 
     return pd.DataFrame(lines)
 
 
-def chance_of_all(mean: Array, covariance: Array, aim: Array, tolerance: ArrayLike) -> float:
-    """Chance that m prints, N(mean (m, 3), covariance (3 m, 3 m)), all lie within their
-    ``tolerance`` (m,) dE00 of their own ``aim`` (m, 3)."""
-    off = scattered(covariance[None], mirrored(N_DRAWS // 2, mean.size, seed=20_241))[0]
+def chance_of_all(
+    mean: Array, covariance: Array, aim: Array, tolerance: ArrayLike, *, steady: bool = False
+) -> float:
+    """Chance that m prints, of mean (m, 3) and covariance (3 m, 3 m), all lie within their
+    ``tolerance`` (m,) dE00 of their own ``aim`` (m, 3); ``steady`` where all is known but the
+    scatter of prints."""
+    half, d = N_DRAWS // 2, mean.size
+    z = mirrored(half, d, 20_241) if steady else believed(mirrored(half, d + 1, 20_241))
+    off = scattered(covariance[None], z)[0]
     prints = mean + off.reshape(-1, *mean.shape)
     beyond = delta_e00(prints, np.broadcast_to(aim, prints.shape)) - np.asarray(tolerance, float)
     return float(within(beyond.max(axis=1), 0.0))

@@ -137,7 +137,7 @@ def judge(
     aim = np.where(aimed[:, None], target, mean)
     to_bucket = difference(mean, covariance, bucket, tolerance, bucket_covariance)
     to_aim = difference(mean, covariance, aim, tolerance)
-    by_noise = difference(mean, noise, aim, tolerance)
+    by_noise = difference(mean, noise, aim, tolerance, steady=True)
     off = delta_e00(mean, aim)
     facts = Facts(to_aim.p_within, by_noise.p_within, off, tolerance, aimed, unseen)
     cause = causes(facts, settings)

@@ -64,7 +64,7 @@ def stated_and_came(confidence: float) -> pd.DataFrame:
     each = np.repeat(np.arange(n), aim.shape[1])
     aim = aim.reshape(-1, 3)
     limit = np.full(len(each), 2.0)
-    stated = difference(mean[each], believed[each], aim, limit).p_within
+    stated = difference(mean[each], believed[each], aim, limit, steady=True).p_within
     return reliability(stated, delta_e00(measured[each], aim) <= 2.0, each)
 
 

@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
-from learn.normal import Z90, root
+from learn.normal import Z90, believed, root
 from learn.predict.model import ShiftModel
 from learn.predict.protocol import Prediction
 from learn.predict.verdict import chance_needed
@@ -138,8 +138,8 @@ def _told(said: Prediction, aim: NDArray, tolerance: float) -> NDArray:
 
 def _drawn(said: Prediction) -> NDArray:
     """True colours (n, 3) as they would be if the predictions were right in every way."""
-    z = np.random.default_rng(0).standard_normal((len(said.mean), 3, 1))
-    return said.mean + (root(said.covariance - said.noise) @ z)[:, :, 0]
+    z = believed(np.random.default_rng(0).standard_normal((len(said.mean), 4)))
+    return said.mean + (root(said.covariance - said.noise) @ z[:, :, None])[:, :, 0]
 
 
 def honesty(found: pd.DataFrame) -> dict[str, dict[str, float]]:

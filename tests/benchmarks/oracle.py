@@ -35,7 +35,7 @@ def waves_through(
 ) -> NDArray[np.bool_]:
     """Which set-ups (n,) need no test print when their true Lab (n, 3) is known."""
     tolerance = np.full(len(true), settings.tolerance_dE00)
-    chance = difference(true, press_noise(world, setups), true, tolerance).p_within
+    chance = difference(true, press_noise(world, setups), true, tolerance, steady=True).p_within
     return ~ask_for_test(chance, settings)
 
 

@@ -8,7 +8,9 @@ import colour
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import multivariate_t, t
 
+from learn.normal import BELIEVED, TAILS, Z90
 from learn.predict.causes import Cause, Verdict
 from learn.predict.jobs import WORST_FIRST, chance_of_all, judge_jobs
 from learn.predict.verdict import ask_for_test, chance_needed
@@ -38,23 +40,30 @@ def test_independent_errors_multiply():
     """The other exact limit."""
     own = np.diag([1.1, 1.3, 0.7])
     aim, tolerance = LAB + np.array([0.4, -0.3, 0.5]), np.array([1.4, 1.1, 1.3])
-    each = [chance_of_all(LAB[[i]], own, aim[[i]], tolerance[[i]]) for i in range(3)]
-    total = chance_of_all(LAB, np.kron(np.eye(3), own), aim, tolerance)
+    each = [chance_of_all(LAB[[i]], own, aim[[i]], tolerance[[i]], steady=True) for i in range(3)]
+    total = chance_of_all(LAB, np.kron(np.eye(3), own), aim, tolerance, steady=True)
     assert 0.1 < total < min(each) - 0.1
     assert total == pytest.approx(np.prod(each), abs=0.03)
 
 
 def test_against_brute_force():
-    """200 000 draws by numpy's own sampler, CIEDE2000 of colour-science."""
+    """200 000 draws by numpy's and scipy's own samplers, CIEDE2000 of colour-science."""
     rng = np.random.default_rng(5)
     half = rng.normal(0, 0.5, (9, 4))
     covariance = half @ half.T + 0.1 * np.eye(9)
     aim, tolerance = LAB + rng.normal(0, 0.5, (3, 3)), np.array([1.5, 2.0, 1.2])
-    prints = rng.multivariate_normal(LAB.ravel(), covariance, 200_000).reshape(-1, 3, 3)
-    inside = colour.delta_E(prints, np.broadcast_to(aim, prints.shape)) <= tolerance
-    brute = inside.all(axis=1).mean()
-    assert 0.2 < brute < 0.9
-    assert chance_of_all(LAB, covariance, aim, tolerance) == pytest.approx(brute, abs=0.025)
+    stretch = BELIEVED * Z90 / t(TAILS).ppf(0.95)
+    tailed = multivariate_t(LAB.ravel(), stretch**2 * covariance, df=TAILS, seed=1)
+    for prints, steady in (
+        (rng.multivariate_normal(LAB.ravel(), covariance, 200_000), True),
+        (tailed.rvs(200_000), False),
+    ):
+        prints = prints.reshape(-1, 3, 3)
+        inside = colour.delta_E(prints, np.broadcast_to(aim, prints.shape)) <= tolerance
+        brute = inside.all(axis=1).mean()
+        assert 0.2 < brute < 0.9
+        p = chance_of_all(LAB, covariance, aim, tolerance, steady=steady)
+        assert p == pytest.approx(brute, abs=0.025)
 
 
 @pytest.fixture(params=[small_model, plain_engine], ids=["ShiftModel", "plain"])

@@ -1,14 +1,17 @@
 """From a colour and its spread to a verdict: against plain Monte Carlo and exact limits.
 
-dE00 is judged by colour-science here, an implementation other than the one under test.
+dE00 is judged by colour-science here, an implementation other than the one under test; Student's t
+is drawn by scipy.
 """
 
 import colour
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import multivariate_normal, multivariate_t, t
 
 from learn.colour.difference import difference
+from learn.normal import BELIEVED, TAILS, Z90
 from learn.predict.causes import Unseen
 from learn.predict.verdict import HOPELESS, ask_for_test, judge
 from learn.shop import ShopSettings
@@ -28,6 +31,10 @@ def dE00(a, b) -> np.ndarray:
     return colour.delta_E(np.asarray(a), np.asarray(b), method="CIE 2000")
 
 
+STRETCH = BELIEVED * Z90 / t(TAILS).ppf(0.95)
+
+
+@pytest.mark.parametrize("steady", [True, False])
 @pytest.mark.parametrize(
     ("mean", "spread", "target", "its_spread"),
     [
@@ -38,14 +45,17 @@ def dE00(a, b) -> np.ndarray:
         (RED, cov(0.3, 0.3, 0.3), [20.0, 30.0, 10.0], cov(3.0, 2.0, 1.0, lean=0.5)),
     ],
 )
-def test_against_monte_carlo(mean, spread, target, its_spread):
-    rng = np.random.default_rng(0)
-    n = 40_000
-    prints = rng.multivariate_normal(mean, spread, n)
-    aims = np.tile(target, (n, 1))
-    if its_spread is not None:
-        aims = rng.multivariate_normal(target, its_spread, n)
-    drawn = dE00(prints, aims)
+def test_against_monte_carlo(mean, spread, target, its_spread, steady):
+    """Print and target, where that is uncertain too, are drawn together."""
+    both = np.zeros((6, 6))
+    both[:3, :3] = spread
+    both[3:, 3:] = 0.0 if its_spread is None else its_spread
+    at = {"allow_singular": True, "seed": 0}
+    if steady:
+        law = multivariate_normal(np.r_[mean, target], both, **at)
+    else:
+        law = multivariate_t(np.r_[mean, target], STRETCH**2 * both, df=TAILS, **at)
+    drawn = dE00(*np.split(law.rvs(40_000), 2, axis=1))
     tolerance = np.median(drawn) * 1.1
     found = difference(
         np.array([mean]),
@@ -53,12 +63,14 @@ def test_against_monte_carlo(mean, spread, target, its_spread):
         np.array([target]),
         np.array([tolerance]),
         None if its_spread is None else its_spread[None],
+        steady=steady,
     )
     scale = drawn.std()
     assert found.median[0] == pytest.approx(np.median(drawn), abs=0.1 * scale)
     assert found.lo[0] == pytest.approx(np.quantile(drawn, 0.05), abs=0.15 * scale)
     assert found.hi[0] == pytest.approx(np.quantile(drawn, 0.95), abs=0.25 * scale)
-    assert found.p_within[0] == pytest.approx((drawn <= tolerance).mean(), abs=0.025)
+    if steady or its_spread is None:  # what is asked of chances
+        assert found.p_within[0] == pytest.approx((drawn <= tolerance).mean(), abs=0.025)
 
 
 def test_without_spread_it_is_the_difference():
@@ -79,7 +91,11 @@ def test_a_narrow_spread_is_a_gaussian_along_the_difference():
     slope = [(dE00(np.add(RED, h * e), target) - dE00(RED, target)) / h for e in np.eye(3)]
     wide = sd * np.linalg.norm(slope)
     found = difference(
-        np.array([RED]), cov(sd, sd, sd)[None], target[None], np.array([dE00(RED, target)])
+        np.array([RED]),
+        cov(sd, sd, sd)[None],
+        target[None],
+        np.array([dE00(RED, target)]),
+        steady=True,
     )
     assert found.median[0] == pytest.approx(dE00(RED, target), abs=0.1 * wide)
     assert found.hi[0] - found.lo[0] == pytest.approx(2 * 1.645 * wide, rel=0.03)
