@@ -58,6 +58,14 @@ def believed(z: Array) -> Array:
     return out
 
 
+def drawn_errors(n: int, dimensions: int, seed: int, *, steady: bool = False) -> Array:
+    """:func:`mirrored` draws (2 n, dimensions) of errors as `believed`; ``steady`` where all is
+    known but the scatter of prints, which is normal."""
+    if steady:
+        return mirrored(n, dimensions, seed)
+    return believed(mirrored(n, dimensions + 1, seed))
+
+
 @lru_cache
 def quasi_random(n: int, dimensions: int) -> Array:
     """Standard normal quasi-random draws (n, dimensions): smoother than random ones.

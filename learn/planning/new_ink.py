@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from learn.colour.difference import from_mean, local_metric, within
 from learn.errors import Unusable
 from learn.gp.covariance import Belief
-from learn.normal import believed, mirrored
+from learn.normal import drawn_errors
 from learn.planning.plan import usual_setup
 from learn.planning.prospect import Prospect
 from learn.predict.verdict import ask_for_test
@@ -266,7 +266,7 @@ def errors_after(
 
 def _sureness(mean: Array, covariance: Array, model: PrintModel) -> Sureness:
     """Of set-ups predicted as N(mean (m, 3), covariance (m, 3, 3))."""
-    dE = from_mean(mean, covariance, believed(mirrored(DRAWS, 4, seed=3)))
+    dE = from_mean(mean, covariance, drawn_errors(DRAWS, 3, seed=3))
     p = within(dE, model.settings_.tolerance_dE00)
     go = ~ask_for_test(p, model.settings_)  # the prediction is the target: it cannot miss
     return Sureness(float(np.quantile(dE, 0.9)), float(go.mean()))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import within
 from learn.errors import Unusable
-from learn.normal import believed, mirrored, scattered, sd_of
+from learn.normal import drawn_errors, scattered, sd_of
 from learn.planning.prospect import Prospect, spread_after
 from learn.predict.causes import Verdict
 from learn.shop import ShopSettings
@@ -161,7 +161,7 @@ def rank(
     tested_now = (1 - p_now) * spoiled > test
     saving, spared = np.empty(n), np.empty(n)
     least = UNTOUCHED * np.einsum("nii->n", predicted)
-    readings, still = believed(mirrored(READINGS_TRIED, 4, seed=1)), np.zeros((1, 3))
+    readings, still = drawn_errors(READINGS_TRIED, 3, seed=1), np.zeros((1, 3))
     for t in range(n):
         once = known.once(t)
         seen = once.unknown[:, :, t, :]  # (n, 3, 3)
@@ -203,6 +203,6 @@ def _costs(settings: ShopSettings) -> tuple[float, float]:
 
 def _chance(means: Array, covariance: Array, target: Array, tolerance: Array) -> Array:
     """(n, k) chance to lie within tolerance, for k means (n, k, 3) a covariance (n, 3, 3)."""
-    off = scattered(covariance, believed(mirrored(PRINTS_TRIED, 4, seed=2)))  # (n, draws, 3)
+    off = scattered(covariance, drawn_errors(PRINTS_TRIED, 3, seed=2))  # (n, draws, 3)
     dE = delta_e00(means[:, :, None] + off[:, None], target[:, None, None])
     return within(dE, tolerance[:, None, None])

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference, within
-from learn.normal import believed, mirrored, root
+from learn.normal import drawn_errors, root
 from learn.predict.causes import Unseen
 from learn.predict.protocol import Joint, PrintModel
 from learn.predict.verdict import Facts
@@ -68,8 +68,7 @@ def draws(predicted: Joint, *, steady: bool = False) -> Array:
     set-up, so that set-ups are compared under equal luck. ``steady`` where all is known but the
     scatter of prints."""
     n, g = predicted.mean.shape[:2]
-    half, d = N_DRAWS // 2, 3 * g
-    z = mirrored(half, d, 20_240) if steady else believed(mirrored(half, d + 1, 20_240))
+    z = drawn_errors(N_DRAWS // 2, 3 * g, seed=20_240, steady=steady)
     away = z @ root(predicted.covariance)
     return predicted.mean[:, None] + away.reshape(n, N_DRAWS, g, 3)
 

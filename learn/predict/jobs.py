@@ -19,7 +19,7 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import within
 from learn.gp.covariance import apart
 from learn.gp.posterior import one_thread
-from learn.normal import believed, mirrored, scattered
+from learn.normal import drawn_errors, scattered
 from learn.predict.causes import Cause
 from learn.predict.protocol import PrintModel
 from learn.predict.verdict import Facts, causes
@@ -118,8 +118,7 @@ def chance_of_all(
     """Chance that m prints, of mean (m, 3) and covariance (3 m, 3 m), all lie within their
     ``tolerance`` (m,) dE00 of their own ``aim`` (m, 3); ``steady`` where all is known but the
     scatter of prints."""
-    half, d = N_DRAWS // 2, mean.size
-    z = mirrored(half, d, 20_241) if steady else believed(mirrored(half, d + 1, 20_241))
+    z = drawn_errors(N_DRAWS // 2, mean.size, seed=20_241, steady=steady)
     off = scattered(covariance[None], z)[0]
     prints = mean + off.reshape(-1, *mean.shape)
     beyond = delta_e00(prints, np.broadcast_to(aim, prints.shape)) - np.asarray(tolerance, float)
