@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
-import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -60,10 +60,15 @@ def _started(*command: str, first: Path | None = None) -> subprocess.Popen:
     )
 
 
-def _free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return free.getsockname()[1]
+def _address_in(file: Path, scheduler: subprocess.Popen) -> str:
+    """What a scheduler says of itself, once it listens at the port it was given."""
+    until = time.monotonic() + 120
+    while True:
+        with suppress(OSError, ValueError):  # not there, or half-written
+            return json.loads(file.read_text(encoding="utf-8"))["address"]
+        assert scheduler.poll() is None, "the scheduler has ended"
+        assert time.monotonic() < until, "the scheduler did not start"
+        time.sleep(0.1)
 
 
 @contextmanager
@@ -75,22 +80,21 @@ def running_cluster(folder: Path, workers: int = 2) -> Iterator[Cluster]:
     pytest.importorskip("distributed", reason="Dask is not installed: pip install '.[cluster]'")
     from distributed import Client
 
-    address = f"tcp://127.0.0.1:{_free_port()}"
-    host, port = address.removeprefix("tcp://").split(":")
-    scheduler = _started("scheduler", "--host", host, "--port", port, "--no-dashboard")
-    cluster = Cluster(address, scheduler)
+    folder.mkdir(parents=True, exist_ok=True)
+    told = folder / "scheduler.json"
+    told.unlink(missing_ok=True)
+    # a port of its own choice: one found free before may be another's by then
+    scheduler = _started(
+        "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+        "--scheduler-file", str(told),
+    )  # fmt: skip
+    cluster = Cluster("", scheduler)
     try:
+        cluster.address = _address_in(told, scheduler)
         for _ in range(workers):
             cluster.start_worker(folder)
-        until = time.monotonic() + 120
-        while True:
-            try:
-                with Client(address, timeout=5, set_as_default=False) as client:
-                    client.wait_for_workers(workers, timeout=120)
-                break
-            except OSError:
-                assert time.monotonic() < until, "the scheduler did not start"
-                time.sleep(0.5)
+        with Client(cluster.address, timeout=60, set_as_default=False) as client:
+            client.wait_for_workers(workers, timeout=120)
         yield cluster
     finally:
         for process in [*cluster.workers, scheduler]:
