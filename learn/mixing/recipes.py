@@ -39,6 +39,7 @@ STEPS = 10
 SAME = 0.1  # dE00 by which a mix of more inks must come nearer
 WITH_BANDS = 24  # mixes that get bands
 CHANCE_ALIKE = 0.05
+MISS_ALIKE = 0.5  # dE00 beyond the tolerance
 FARTHEST = 6.0  # step of a log share at most, summed over the inks
 
 
@@ -225,8 +226,9 @@ def _best(
     off = delta_e00(mixed.joint.mean, target).max(axis=1)
     price = np.nan_to_num(_prices(mixing, weighing, shares))
     size = (shares > 0).sum(axis=1)
-    # by chance; of chances alike the fewest inks, then the cheapest, then the nearest
-    best = np.lexsort([off, price, size, -np.floor(p / CHANCE_ALIKE)])[:most]
+    # by chance, then how far beyond the tolerance; of those alike the fewest inks, the cheapest
+    beyond = np.floor(np.maximum(off - tolerance, 0) / MISS_ALIKE)
+    best = np.lexsort([off, price, size, beyond, -np.floor(p / CHANCE_ALIKE)])[:most]
     mixed = Mixed(mixed.joint.take(best), mixed.unknown[best])
     return _told(mixing, weighing, shares[best], mixed, target, tolerance)
 

@@ -128,6 +128,14 @@ def test_percentages_can_be_weighed():
     assert_allclose(told.lines["price"], 10.0)
 
 
+def test_where_nothing_lands_the_nearest_comes_first_not_the_simplest():
+    told = recipes(small_model(), [40, 20, -10], SETUP, GARMENTS, inks=INKS, most=20).lines
+    assert told["p_all"].max() < 0.05
+    two = told[told["inks"].map(len) == 2]["worst_dE00"].min()
+    assert two > told["worst_dE00"].min() + 1
+    assert told["worst_dE00"].iloc[0] < told["worst_dE00"].min() + 0.5
+
+
 def test_fewer_inks_than_a_mix_may_have_are_enough():
     """Two and three inks are named, and mixes of up to four sought."""
     for inks in (["C08", "C24"], ["C08", "C10", "C24"]):
