@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from unittest.mock import patch
 
 import numpy as np
@@ -24,12 +25,12 @@ from learn.mixing.strength import Strengths
 from learn.mixing.top_up import top_up
 from learn.normal import Z90
 from learn.predict.model import ShiftModel
-from learn.shop import SETUP_COLUMNS, Shop
+from learn.shop import SETUP_COLUMNS, Shop, latest_lots
 from tests.benchmarks.measures import by_tenths
 from tests.benchmarks.results import Report
 from tests.worlds import tables
 from tests.worlds.light import lab_of
-from tests.worlds.mixing import MixingLaws, draw_mixing, printed_with, with_mix
+from tests.worlds.mixing import MixingLaws, draw_mixing, lots_in_use, printed_with, with_mix
 from tests.worlds.parts import Which
 from tests.worlds.shop import Drawn, draw_shop
 from tests.worlds.world import World
@@ -67,6 +68,11 @@ class Bench:
     def day(self) -> float:
         return float(self.drawn.history["day"].max())
 
+    @property
+    def lots(self) -> dict[str, str]:
+        """Ink -> the lot it is mixed from, as the shop takes it to be: the last one printed."""
+        return latest_lots(self.shop.prints)
+
     def ids(self, inks: list[int]) -> list[str]:
         return self.drawn.world.inks.frame["ink_id"].iloc[inks].tolist()
 
@@ -86,8 +92,17 @@ class Bench:
         weights = np.maximum(self.rng.dirichlet(np.full(size, 1.5)), 0.04)
         return {int(i): float(w) for i, w in zip(inks, weights / weights.sum(), strict=True)}
 
+    @cached_property
+    def at_hand(self) -> NDArray[np.intp]:
+        """The lot of every ink that was printed last, strange ones at the end of the history too;
+        of an ink never printed the one in use."""
+        lots = lots_in_use(self.drawn.world, self.day)
+        last = self.drawn.history.sort_values("day", kind="stable").groupby("ink")["lot"].last()
+        lots[last.index] = last
+        return lots
+
     def mixed(self, by_weight: dict[int, float]) -> World:
-        return with_mix(self.drawn.world, self.laws, by_weight, self.day)
+        return with_mix(self.drawn.world, self.laws, by_weight, self.at_hand)
 
     def setups(self, n: int) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Usual set-ups, of today, as they are and as the shop types them."""
@@ -100,13 +115,16 @@ class Bench:
         return frame, tables.read_query(self.drawn, self.shop, asked)
 
     def tints(self, palette: list[int]) -> pd.DataFrame:
-        """One card an ink over white: a fifth of it by weight in the white base."""
+        """One card an ink over white: a fifth of it by weight in the white base, of the lots in use
+        on some day of the history."""
         white, rows = palette[0], []
         card = int(np.flatnonzero(self.drawn.world.cloths.cards)[0])
         cards = self.drawn.world.cloths.frame["substrate_id"]
         film = 12.0 if self.drawn.kind == "water" else 45.0
         for ink in palette[1:]:
-            world = self.mixed({ink: TINT_PCT, white: 100 - TINT_PCT})
+            lots = lots_in_use(self.drawn.world, self.rng.uniform(0, self.day))
+            by_weight = {ink: TINT_PCT, white: 100 - TINT_PCT}
+            world = with_mix(self.drawn.world, self.laws, by_weight, lots)
             at = pd.DataFrame({"cloth": [card], "base": -1})
             laid = np.array([film * np.exp(self.rng.normal(0, 0.03))])
             spectrum = world.of_films(printed_with(world, at), laid, 0 * laid)
@@ -138,7 +156,7 @@ class Bench:
         """What is known at each of `STAGES`."""
         tints, prints = self.tints(palette), self.prints(palette, MIXED_PRINTS)
         carded = replace(self.shop, tints=tints)
-        both = replace(carded, prints=prints)
+        both = replace(carded, prints=pd.concat([self.shop.prints, prints], ignore_index=True))
         return [Strengths(), strengths_of(self.model, carded), strengths_of(self.model, both)]
 
     def jobs(self, n: int) -> Iterator[dict[str, float | str]]:
@@ -176,7 +194,8 @@ class Job:
         """The hidden recipe predicted, beside sums of K and S."""
         setup = {k: v for k, v in self.setup.items() if k not in ("substrate_id", "ink_id")}
         cloth = [self.setup["substrate_id"]]
-        mixing = Mixing.of(self.bench.model, setup, cloth, self.names, self.known)
+        lots = self.bench.lots
+        mixing = Mixing.of(self.bench.model, setup, cloth, self.names, self.known, lots)
         shares = Weighing().shares(mixing, weights)
         said = mixing.predict(shares)
         sd = np.sqrt(np.diag(said.joint.covariance[0]))
@@ -197,7 +216,7 @@ class Job:
         try:
             told = recipes(
                 model, target, self.setup, [garment], inks=self.names, most_inks=3,
-                strengths=self.known,
+                strengths=self.known, lots=self.bench.lots,
             )  # fmt: skip
         except Unusable:
             return {}

@@ -58,15 +58,24 @@ def draw_mixing(rng: np.random.Generator, world: World) -> MixingLaws:
     )
 
 
-def with_mix(world: World, laws: MixingLaws, by_weight: dict[int, float], day: float) -> World:
-    """The world with one ink more at the end of its shelf: inks, by position, of the lots in use
-    that day, mixed by weight. Its one lot stands at the end of the lots."""
+def lots_in_use(world: World, day: float) -> NDArray[np.intp]:
+    """The lot of every ink (n,) that day, by position; -1 for a base, which has none."""
+    inks = np.arange(len(world.inks.frame))
+    used = world.lots.on(inks, np.full(len(inks), day))
+    return np.where(np.isin(inks, world.lots.ink), used, -1)
+
+
+def with_mix(
+    world: World, laws: MixingLaws, by_weight: dict[int, float], lots: NDArray[np.intp]
+) -> World:
+    """The world with one ink more at the end of its shelf: inks, by position, mixed by weight from
+    these ``lots`` of every ink (n,), -1 for none. Its one lot stands at the end of the lots."""
     inks = np.array(list(by_weight), int)
     weight = np.array(list(by_weight.values()), float)
     dry = weight * world.inks.solids[inks] / laws.density[inks]
     c = dry / dry.sum()
-    lots = world.lots.on(inks, np.full(len(inks), day))
-    by_a, by_s = world.lots.spectral(lots)
+    none = (lots[inks] < 0)[:, None]
+    by_a, by_s = (np.where(none, 1.0, by) for by in world.lots.spectral(lots[inks]))
     less = (1 - c) ** laws.fades
     a = c * np.exp(laws.strength[inks] * less) @ (world.inks.absorption[inks] * by_a)
     s = c * np.exp(laws.scatter[inks] * less) @ (world.inks.scattering[inks] * by_s)
@@ -89,7 +98,7 @@ def with_mix(world: World, laws: MixingLaws, by_weight: dict[int, float], day: f
         inside=np.append(was.inside, share @ was.inside[inks]),
         haze=np.append(was.haze, share @ was.haze[inks]),
     )
-    lot = Lots(
+    of_mix = Lots(
         ink=np.append(world.lots.ink, n),
         number=np.append(world.lots.number, 1),
         first_day=np.append(world.lots.first_day, -1.0),
@@ -97,7 +106,7 @@ def with_mix(world: World, laws: MixingLaws, by_weight: dict[int, float], day: f
         scattering=np.append(world.lots.scattering, 0.0),
         tilt=np.append(world.lots.tilt, 0.0),
     )
-    return replace(world, inks=mixed, lots=lot)
+    return replace(world, inks=mixed, lots=of_mix)
 
 
 def printed_with(world: World, setups: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from tests.worlds import tables
 from tests.worlds.group import OF_LIGHT, draw_group
 from tests.worlds.laws import NODES, draw_laws, patches
 from tests.worlds.light import NM, Ground, Paths, apart, lab_of, over
-from tests.worlds.mixing import STRONGEST, WEAKEST, draw_mixing, with_mix
+from tests.worlds.mixing import STRONGEST, WEAKEST, draw_mixing, lots_in_use, with_mix
 from tests.worlds.parts import GROUPS, PARTS
 from tests.worlds.shop import KINDS, PLAIN_TO_SEE, Drawn, draw_shop
 
@@ -139,14 +139,15 @@ def test_a_mix_that_is_all_of_one_ink_is_that_ink_and_a_trace_has_the_drawn_stre
     laws = draw_mixing(np.random.default_rng(SEED), world)
     assert (np.exp(laws.strength) >= WEAKEST).all() and (np.exp(laws.strength) <= STRONGEST).all()
     ink, white = 0, int(world.inks.bases[0])
-    lot = world.lots.on(np.array([ink, white]), np.zeros(2))
-    by_a, _ = world.lots.spectral(lot)
-    alone = with_mix(world, laws, {ink: 1.0}, 0.0).inks
+    lots = lots_in_use(world, 0.0)
+    assert lots[white] == -1
+    by_a, _ = world.lots.spectral(lots[[ink]])
+    alone = with_mix(world, laws, {ink: 1.0}, lots).inks
     np.testing.assert_allclose(alone.absorption[-1], world.inks.absorption[ink] * by_a[0])
-    traced = with_mix(world, laws, {ink: 1e-5, white: 1.0}, 0.0).inks
+    traced = with_mix(world, laws, {ink: 1e-5, white: 1.0}, lots).inks
     dry = 1e-5 * world.inks.solids[ink] / laws.density[ink]
     share = dry / (dry + world.inks.solids[white] / laws.density[white])
-    more = traced.absorption[-1] - (1 - share) * world.inks.absorption[white] * by_a[1]
+    more = traced.absorption[-1] - (1 - share) * world.inks.absorption[white]
     own = share * world.inks.absorption[ink] * by_a[0]
     band = int(own.argmax())
     assert more[band] / own[band] == pytest.approx(np.exp(laws.strength[ink]), rel=0.02)
