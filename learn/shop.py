@@ -39,9 +39,12 @@ def jobs_of(job: pd.Series, prints: Sequence | None = None) -> pd.Series:
 NEW_LOT = "new"  # of a set-up: a lot never printed
 
 
-def latest_lots(prints: pd.DataFrame) -> dict[str, str]:
-    """Ink -> the lot of its last print that names one; undated prints come first."""
+def latest_lots(prints: pd.DataFrame, until: pd.Timestamp | None = None) -> dict[str, str]:
+    """Ink -> the lot of its last print that names one, of those ``until`` a day where it is known;
+    undated prints come first."""
     named = prints[prints["ink_lot"].notna() & (prints["ink_lot"] != NEW_LOT)]
+    if until is not None:
+        named = named[~(named["printed_on"] > until)]
     in_order = named.sort_values("printed_on", kind="stable", na_position="first")
     return dict(in_order.groupby("ink_id")["ink_lot"].last())
 

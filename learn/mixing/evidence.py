@@ -7,6 +7,7 @@ density that nobody stated is part of an ink's strength.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +22,7 @@ from learn.mixing.recipes import Weighing
 from learn.mixing.strength import Observation, Strengths, learn
 from learn.mixing.transport import to_film, to_particles
 from learn.physics.drawdowns import FILM_ERROR, LAB_ERROR, backs_of, card_reflectance, lab_columns
-from learn.shop import SETUP_COLUMNS
+from learn.shop import SETUP_COLUMNS, latest_lots
 
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
@@ -95,7 +96,8 @@ def of_prints(model: MixModel, shop: Shop) -> list[Observation]:
     for i in order[np.isfinite(lab[order]).all(axis=1)][:MOST]:
         row = prints.iloc[i]
         try:
-            found.append(of_print(model, row, recipe.loc[prints.index[i]], lab[i]))
+            lots = latest_lots(shop.prints, row["printed_on"])
+            found.append(of_print(model, row, recipe.loc[prints.index[i]], lab[i], lots=lots))
         except Unusable:
             continue
     return found
@@ -116,11 +118,13 @@ def of_print(
     recipe: tuple[tuple[str, float], ...],
     measured: Array,
     strengths: Strengths | None = None,
+    lots: Mapping[str, str] | None = None,
 ) -> Observation:
-    """One print of a mix, ``recipe`` by weight; raises Unusable as `Mixing.of` does."""
+    """One print of a mix, ``recipe`` by weight, of its inks' ``lots``; raises Unusable as
+    `Mixing.of` does."""
     inks = [ink for ink, _ in recipe]
     described = {c: setup.get(c) for c in SETUP_COLUMNS if c not in ("ink_id", "substrate_id")}
-    mixing = Mixing.of(model, described, [setup["substrate_id"]], inks, strengths)
+    mixing = Mixing.of(model, described, [setup["substrate_id"]], inks, strengths, lots)
     shares = Weighing().shares(mixing, np.array([weight for _, weight in recipe]))
     said = mixing.predict(shares, mixing.law, DRAWS)
     unknown, total = said.unknown[0], said.joint.covariance[0]
