@@ -5,7 +5,9 @@ Nothing can be taken out.
 The test print says what the inks and their strengths in the mix really are (`learn.mixing.seen`);
 what it leaves unexplained, and is not scatter of press and instrument, is taken to stay while the
 mix changes a little. Additions are then sought, none below zero, that bring the mix to the target
-with as little ink as possible. An old mix without a test print is as its recipe says.
+with as little ink as possible, and as much of them is added as is likeliest to hit: the farther a
+mix moves, the less its test print says of it. An old mix without a test print is as its recipe
+says.
 """
 
 from __future__ import annotations
@@ -32,6 +34,8 @@ COST_OF_DOUBLING = 0.5
 CORRECTING, USING_UP = 1.0, 4.0  # most that is added, as a share of the bucket
 FURTHER = 2  # inks that are not in an old mix and may be added, one after the other
 GOOD = 0.5  # dE00 from which on no ink beyond those of the mix is tried
+PARTS = (0.6, 0.8, 1.0)  # of the additions that hit best, which may be likelier to: less is moved
+CHANCE_ALIKE = 0.01
 WORTH_OPENING_THE_BUCKET = 0.1  # dE00 by which additions must help
 WORTH_ANOTHER_INK = 0.2  # dE00 by which an ink that is not in the mix must help
 
@@ -124,13 +128,14 @@ def top_up(
         if miss > best - WORTH_ANOTHER_INK:
             break
         best, add, used = miss, more, np.append(used, other)
-    add = np.round(add / (weighing.smallest_g / 1000)) * weighing.smallest_g / 1000
-    joint = told.predict(weighing.shares(mixing, np.array([held, held + add])))
-    p_before, p_after = (float(p) for p in outcome(joint, target, tolerance).p_all)
-    before, after = delta_e00(joint.mean, target).max(axis=1)
-    if after > before - WORTH_OPENING_THE_BUCKET or p_after < p_before:
-        add, after, p_after, joint = np.zeros(len(held)), before, p_before, joint.take(slice(1))
-    printed = joint.take(slice(len(joint.mean) - 1, None))
+    grain = weighing.smallest_g / 1000
+    adds = np.round(np.outer([0.0, *PARTS], add) / grain) * grain
+    joint = told.predict(weighing.shares(mixing, held + adds))
+    chance, off = outcome(joint, target, tolerance).p_all, delta_e00(joint.mean, target).max(axis=1)
+    at = 1 + int(np.lexsort([off[1:], -np.floor(chance[1:] / CHANCE_ALIKE)])[0])
+    if off[at] > off[0] - WORTH_OPENING_THE_BUCKET or chance[at] < chance[0]:
+        at = 0
+    add, printed = adds[at], joint.take(slice(at, at + 1))
     now = held + add
     seen_now = mixing.unseen(weighing.shares(mixing, held))[0] if rows else ()
     unseen = tuple(u for u in mixing.unseen(weighing.shares(mixing, now))[0] if u not in seen_now)
@@ -142,10 +147,10 @@ def top_up(
             i: float(100 * a / now.sum()) for i, a in zip(mixing.inks, now, strict=True) if a > 0
         },
         bucket_kg=float(now.sum()),
-        before_dE00=float(before),
-        after_dE00=float(after),
-        p_before=p_before,
-        p_after=p_after,
+        before_dE00=float(off[0]),
+        after_dE00=float(off[at]),
+        p_before=float(chance[0]),
+        p_after=float(chance[at]),
         lab=lab(now),
         within_dE00=float(outcome(printed, target, tolerance).worst[0, 2]),
         verdict=cause.verdict,
