@@ -14,13 +14,14 @@ from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
 from learn.mixing.seen import Seen
-from learn.mixing.strength import STRENGTH_SCALE, Observation, Strengths, learn
+from learn.mixing.strength import OWN_STRENGTHS, STRENGTH_SCALE, Observation, Strengths, learn
 from learn.mixing.tint import tint_worth
 from learn.normal import Z90
 from tests.mixing.test_recipes import GARMENTS, INKS, SETUP
 from tests.small_demo import small_model, small_shop
 
 WHITE = "C24"
+TWICE = ["C08", "C10", "C19"]
 
 
 @pytest.fixture(scope="module")
@@ -76,6 +77,21 @@ def test_tint_cards_tell_strengths():
     assert known.sd_of("C08") < 0.7 * Strengths().sd_of("C08")
 
 
+def test_what_cards_agree_on_holds_in_part_for_an_ink_without_one():
+    known = strengths_of(small_model(), replace(small_shop(), tints=tints(dict.fromkeys(TWICE, 2))))
+    assert "C26" not in TWICE and not known.told.get(("C26",))
+    assert 1.15 < known.of("C26") < min(known.of(ink) for ink in TWICE)
+    assert known.sd_of(TWICE[0]) < known.sd_of("C26") < Strengths().sd_of("C26")
+    # as it is told, so it is drawn
+    rng = np.random.default_rng(5)
+    drawn = np.array(
+        [known.law(["C26", TWICE[0]], known.drawn(rng, 2)).log_strength for _ in range(4000)]
+    )
+    told = [known.sd_of("C26"), known.sd_of(TWICE[0])]
+    own = np.sqrt(drawn.var(axis=0) - (known.pair_scale * OWN_STRENGTHS[0]) ** 2)
+    assert_allclose(own, told, rtol=0.05)
+
+
 def test_a_white_that_dirties_a_tint_does_not_hide_the_more():
     known = strengths_of(small_model(), replace(small_shop(), tints=tints({"U1": 3.0})))
     law = known.law(["U1", WHITE])
@@ -90,7 +106,8 @@ def test_one_card_narrows_the_next_mix_and_a_print_narrows_it_more():
     printed = pd.Series({**SETUP, "substrate_id": GARMENTS[0], "print_id": "X"})
     fact = of_print(small_model(), printed, mix, np.zeros(3), carded)
     read = fact.lab(Law(np.log([1.8, 1.0]), None), 1)[0]
-    frame = pd.DataFrame([{**printed, "ink_id": "MIX", "mix": mix, "printed_on": pd.NaT}])
+    of_mix = {"ink_id": "MIX", "ink_lot": None, "mix": mix, "printed_on": pd.NaT}
+    frame = pd.DataFrame([{**printed, **of_mix}])
     frame = frame.assign(**dict(zip("Lab", read, strict=True)))
     both = strengths_of(small_model(), replace(shop, prints=frame))
     shares = np.array([[0.5, 0.5]])
