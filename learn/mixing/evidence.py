@@ -36,7 +36,12 @@ MOST = 80  # prints of mixes that are learnt from, the latest: about 10 s of one
 
 def strengths_of(model: MixModel, shop: Shop) -> Strengths:
     """The strengths that the shop's tint cards and printed mixes tell of."""
-    return learn([*of_tints(model, shop.tints), *of_prints(model, shop)])
+    return learn(of_shop(model, shop))
+
+
+def of_shop(model: MixModel, shop: Shop) -> list[Observation]:
+    """Every tint card and printed mix of a shop."""
+    return [*of_tints(model, shop.tints), *of_prints(model, shop)]
 
 
 def of_tints(model: MixModel, tints: pd.DataFrame) -> list[Observation]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -12,10 +12,9 @@ import pandas as pd
 from learn.colour.difference import from_mean
 from learn.mixing.evidence import of_tints
 from learn.mixing.families import families, unmixed
-from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing
-from learn.mixing.strength import Strengths, learn
+from learn.mixing.strength import Observation, Strengths, learn
 from learn.normal import quasi_random
 
 if TYPE_CHECKING:
@@ -58,22 +57,24 @@ def white_for(model: MixModel, ink: str) -> str | None:
 
 
 def tint_worth(
-    model: MixModel, ink: str, setup: Mapping[str, Any], known: Strengths
+    model: MixModel, ink: str, setup: Mapping[str, Any], told: Sequence[Observation]
 ) -> TintWorth | None:
     """Of mixes of ``ink`` in white at one set-up; None where cards or mixes have told of it, no
     white goes with it, or the shop has no card to lay it on.
 
-    ``setup``: the columns of a set-up, with its garment.
+    ``setup``: the columns of a set-up, with its garment. ``told``: what was measured of mixes
+    (`learn.mixing.evidence`), whose inks tell in part of this one.
     """
     cards = model.encoder_.substrates.query("kind == 'card'").index
     white = white_for(model, ink)
-    if known.told.get((ink,)) or white is None or cards.empty:
+    if any(ink in one.inks for one in told) or white is None or cards.empty:
         return None
     row = {"ink_id": ink, "mixed_with": white, "substrate_id": cards[0], "film_um": CARD_UM}
     tints = pd.DataFrame([row | {"share_pct": TINT_PCT, "L": 50.0, "a": 0.0, "b": 0.0}])
     card = of_tints(model, tints)[0]
-    # what a card narrows does not depend on what it will read
-    card = replace(card, measured=card.lab(Law(np.zeros(2), None), 1)[0])
+    known = learn(told)
+    # what a card narrows hardly depends on what it will read
+    card = replace(card, measured=card.lab(known.law([ink, white]), 1)[0])
 
     def sure(strengths: Strengths) -> float:
         mixing = Mixing.of(model, setup, [setup["substrate_id"]], [ink, white], strengths)
@@ -81,4 +82,4 @@ def tint_worth(
         off = from_mean(joint.mean[:, 0], joint.covariance, quasi_random(DRAWS, 3))
         return float(np.quantile(off, 0.9))
 
-    return TintWorth(ink, white, sure(Strengths()), sure(learn([card])))
+    return TintWorth(ink, white, sure(known), sure(learn([*told, card])))

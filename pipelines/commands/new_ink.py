@@ -88,7 +88,7 @@ def new_ink(
     shop: str | None = None,
 ) -> int:
     """Plan the prints of one ink, tell them, and write the list to measure if wanted."""
-    from learn.mixing.evidence import strengths_of
+    from learn.mixing.evidence import of_shop
     from learn.mixing.tint import tint_worth
     from learn.planning.new_ink import plan_ink
     from pipelines.ledger import store
@@ -120,7 +120,7 @@ def new_ink(
     try:
         model, recorded = with_recorded(opened.model, usual.shop, ink)
         found = plan_ink(model, ink, prints, **limits)
-        mixed = strengths_of(model, usual.shop)
+        mixed = of_shop(model, usual.shop)
         worth = tint_worth(model, ink, found.usual.iloc[0].to_dict(), mixed)
     except Unusable as error:
         raise by_option(error) from None

@@ -222,11 +222,15 @@ def test_a_stronger_print_is_corrected_as_a_stronger_ink(mixing):
 
 def test_a_card_is_worth_something_until_there_is_one():
     setup = {**SETUP, "substrate_id": GARMENTS[0]}
-    worth = tint_worth(small_model(), "C08", setup, Strengths())
+    worth = tint_worth(small_model(), "C08", setup, [])
     assert worth is not None and worth.white in ("C24", "U1")
     assert 0.5 < worth.after_dE00 < 0.8 * worth.before_dE00
-    known = strengths_of(small_model(), replace(small_shop(), tints=tints({"C08": 1.0})))
-    assert tint_worth(small_model(), "C08", setup, known) is None
+    known = of_tints(small_model(), tints(dict.fromkeys(TWICE[1:], 1)))
+    less = tint_worth(small_model(), "C08", setup, known)  # cards of others tell in part of it
+    assert less is not None and less.white == worth.white
+    assert worth.after_dE00 < 1.05 * less.before_dE00 < worth.before_dE00
+    assert less.after_dE00 < less.before_dE00
+    assert tint_worth(small_model(), "C10", setup, known) is None
 
 
 def test_a_print_has_its_own_recipe_before_that_of_its_ink():
