@@ -11,6 +11,7 @@ import pandas as pd
 from learn.mixing.recipes import Recipes
 from learn.mixing.tint import TintWorth
 from learn.mixing.top_up import TopUp
+from learn.normal import Z90
 from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import UNLIKELY
@@ -126,6 +127,14 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
     return "\n".join(out)
 
 
+TIMES = {
+    2: "half to double",
+    3: "a third to three times",
+    4: "a quarter to four times",
+    6: "a sixth to six times",
+}
+
+
 def no_mix_lands(found: Recipes) -> str:
     """That none of the recipes is expected to land, or none can; empty where one is."""
     nearest, best = found.lines["worst_dE00"].min(), found.lines["p_all"].max()
@@ -143,9 +152,11 @@ def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:
     never = [ink for ink in inks if not known.told.get((ink,))]
     if never:
         which = " and ".join(ink_words(ink, names) for ink in never)
+        times = np.exp(Z90 * max(known.sd_of(ink) for ink in never))  # nine of ten do
+        usual = min(TIMES, key=lambda n: abs(np.log(n / times)))
         yield (
             f"How much {which} do{'' if never[1:] else 'es'} in a mix is taken as is usual of "
-            "pigments, half to double, so the bands are wide. One card of each, 1 part in 4 of "
+            f"pigments, {TIMES[usual]}, so the bands are wide. One card of each, 1 part in 4 of "
             "white (drawdowns.csv: mixed_with and share_pct), or this mix once printed and "
             "recorded with its recipe (the column mix), narrows them."
         )

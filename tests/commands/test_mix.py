@@ -37,6 +37,7 @@ def test_a_mix_is_recorded_teaches_its_inks_and_is_used_up(says, tmp_path):
     code, before = says(*inks)
     assert code == 0
     assert "How much Bright red (C08) and Bright white (C24) do in a mix is taken" in before
+    assert "usual of pigments, a third to three times" in before
     assert "One card of each, 1 part in 4 of white" in before
     coming = record(
         tmp_path / "coming",
