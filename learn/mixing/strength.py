@@ -93,7 +93,6 @@ class Drawn(NamedTuple):
     """Standard normal numbers that stand for what is not known of a mix."""
 
     learnt: Array  # (p,)
-    common: float
     inks: Array  # (m, 2)
     own_inks: Array  # (m, 2)
     pairs: Array  # (m, m, 4), used above the diagonal
@@ -104,33 +103,32 @@ class Drawn(NamedTuple):
 class Strengths:
     """What is known of the strength of inks in mixes, and of what pairs do to each other.
 
-    ``start``: where the weights of an ink or a pair begin among the p learnt ones; all others stand
-    at their prior. ``told``: how many measured mixes told of each.
+    ``start``: where the weights of an ink or a pair begin among the p that are kept, first what all
+    have in common; all others stand at their prior. ``told``: how many measured mixes told of each.
     """
 
-    start: dict[Key, int] = field(default_factory=dict)
-    mean: Array = field(default_factory=lambda: np.zeros(0))
-    root: Array = field(default_factory=lambda: np.zeros((0, 0)))  # covariance = root root'
+    start: dict[Key, int] = field(default_factory=lambda: {COMMON: 0})
+    mean: Array = field(default_factory=lambda: np.zeros(1))
+    root: Array = field(default_factory=lambda: np.array([[COMMON_SD]]))  # covariance = root root'
     ink_scale: float = 1.0
     pair_scale: float = 1.0
     told: dict[Key, int] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
-        """Learnt weights, p."""
+        """Kept weights, p."""
         return len(self.mean)
 
     def drawn(self, rng: np.random.Generator, m: int) -> Drawn:
         """Numbers for :meth:`law` of m inks."""
         n, k = len(PAIR_SD), len(STRENGTHS)
-        learnt, common = rng.standard_normal(self.size), float(rng.standard_normal())
-        sizes = ((m, k), (m, k), (m, m, n), n)
-        return Drawn(learnt, common, *(rng.standard_normal(size) for size in sizes))
+        sizes = (self.size, (m, k), (m, k), (m, m, n), n)
+        return Drawn(*(rng.standard_normal(size) for size in sizes))
 
     def law(self, inks: Sequence[str], drawn: Drawn | None = None, sign: float = 1.0) -> Law:
         """How these inks mix: as is likeliest, or as ``drawn``."""
         weights = self.mean
-        if drawn is not None and self.size:
+        if drawn is not None:
             weights = weights + sign * self.root @ drawn.learnt
         m, n = len(inks), len(PAIR_SD)
         strength: Array = np.zeros((m, len(STRENGTHS)))
@@ -139,10 +137,7 @@ class Strengths:
         for i, ink in enumerate(inks):
             if (ink,) in self.start:
                 strength[i] = weights[self.start[ink,] :][: len(STRENGTHS)]
-        if COMMON in self.start:
-            strength[:, 0] += weights[self.start[COMMON]]
-        elif drawn is not None:
-            strength[:, 0] += sign * COMMON_SD * drawn.common
+        strength[:, 0] += weights[self.start[COMMON]]
         known = [
             (i, j, self.start[key])
             for (i, one), (j, other) in combinations(enumerate(inks), 2)
@@ -164,18 +159,15 @@ class Strengths:
 
     def sd_of(self, ink: str) -> float:
         """Standard deviation of an ink's log strength."""
-        own = AS_NORMAL * self.ink_scale * STRENGTH_SCALE
-        if COMMON not in self.start:
-            return float(np.hypot(own, COMMON_SD))
         common = self.root[self.start[COMMON]]
-        if (ink,) not in self.start:
-            return float(np.hypot(own, np.linalg.norm(common)))
-        return float(np.linalg.norm(common + self.root[self.start[ink,]]))
+        if (ink,) in self.start:
+            return float(np.linalg.norm(common + self.root[self.start[ink,]]))
+        return float(np.hypot(np.linalg.norm(common), AS_NORMAL * self.ink_scale * STRENGTH_SCALE))
 
     def of(self, ink: str) -> float:
         """Strength of an ink, 1 where nothing tells of it."""
-        known = [self.mean[self.start[key]] for key in (COMMON, (ink,)) if key in self.start]
-        return float(np.exp(sum(known)))
+        own = self.mean[self.start[ink,]] if (ink,) in self.start else 0.0
+        return float(np.exp(self.mean[self.start[COMMON]] + own))
 
 
 def learn(observations: Sequence[Observation]) -> Strengths:
