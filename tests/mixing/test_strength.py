@@ -14,7 +14,14 @@ from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
 from learn.mixing.seen import Seen
-from learn.mixing.strength import OWN_STRENGTHS, STRENGTH_SCALE, Observation, Strengths, learn
+from learn.mixing.strength import (
+    AS_NORMAL,
+    OWN_STRENGTHS,
+    STRENGTH_SCALE,
+    Observation,
+    Strengths,
+    learn,
+)
 from learn.mixing.tint import tint_worth
 from learn.normal import Z90
 from tests.mixing.test_recipes import GARMENTS, INKS, SETUP
@@ -182,7 +189,7 @@ def test_what_is_said_of_strengths_holds_nine_times_of_ten():
             off = known.mean[at[0]] - known.mean[at[1]] - (strength[i] - strength[7])
             sd = np.linalg.norm(known.root[at[0]] - known.root[at[1]])
             inside.append(abs(off) < Z90 * sd)
-            narrower.append(sd / (np.sqrt(2) * Strengths().sd_of("I0")))
+            narrower.append(sd / (np.sqrt(2) * AS_NORMAL * STRENGTH_SCALE))
     assert 0.82 < np.mean(inside) <= 1
     assert np.mean(narrower) < 0.7
 
@@ -194,9 +201,14 @@ def test_a_wrong_card_among_many_counts_for_little():
     right = learn(seen)
     wrong = replace(seen[0], measured=seen[0].measured + np.array([40.0, -30.0, 30.0]))
     spoilt = learn([wrong, *seen[1:]])
-    moved = abs(spoilt.mean[spoilt.start["I0",]] - right.mean[right.start["I0",]])
-    assert moved < 0.1
-    assert learn([]).size == 0
+    assert abs(np.log(spoilt.of("I0") / right.of("I0"))) < 0.1
+    assert abs(np.log(spoilt.of("I2") / right.of("I2"))) < 0.1  # by what all have in common
+
+
+def test_of_nothing_nothing_is_learnt():
+    nothing = learn([])
+    assert not nothing.told and nothing.of("I0") == 1
+    assert nothing.sd_of("I0") == Strengths().sd_of("I0")
 
 
 def test_a_test_print_as_expected_moves_nothing_and_narrows(mixing):
