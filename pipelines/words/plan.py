@@ -25,6 +25,13 @@ from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 
 WIDTH = 96
 RECIPE_HEAD = f"    {'chance of all':<36}{'worst garment, dE00':<27}apart"
+# How much nine of ten inks do in a mix, at most so many times what their own films say.
+TIMES = {
+    2: "half to double",
+    3: "a third to three times",
+    4: "a quarter to four times",
+    6: "a sixth to six times",
+}
 
 
 def by_model(version: str) -> str:
@@ -127,14 +134,6 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
     return "\n".join(out)
 
 
-TIMES = {
-    2: "half to double",
-    3: "a third to three times",
-    4: "a quarter to four times",
-    6: "a sixth to six times",
-}
-
-
 def no_mix_lands(found: Recipes) -> str:
     """That none of the recipes is expected to land, or none can; empty where one is."""
     nearest, best = found.lines["worst_dE00"].min(), found.lines["p_all"].max()
@@ -152,7 +151,7 @@ def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:
     never = [ink for ink in inks if not known.told.get((ink,))]
     if never:
         which = " and ".join(ink_words(ink, names) for ink in never)
-        times = np.exp(Z90 * max(known.sd_of(ink) for ink in never))  # nine of ten do
+        times = np.exp(Z90 * max(known.sd_of(ink) for ink in never))
         usual = min(TIMES, key=lambda n: abs(np.log(n / times)))
         yield (
             f"How much {which} do{'' if never[1:] else 'es'} in a mix is taken as is usual of "
