@@ -27,6 +27,8 @@ many came out within tolerance of their target. Targets lie 0 to 4.5 dE00 off th
 tell of it, so that more goes well than any forecast can have said. "as told %" would be let go if
 true colours lay about the predictions just as these say; what lacks to the oracle's is ignorance.
 Whether chances are honest is told apart, for targets as far off the predicted colour.
+``--without`` draws the same shops without some of their troubles (`tests.worlds.kinder`): what goes
+more often then is what these cost, and nobody can know a lot never printed or a cell left empty.
 ``--out`` keeps every print for a comparison: ``--before`` of a later run takes such a file and
 tells what changed, print by print.
 """
@@ -34,6 +36,7 @@ tells what changed, print by print.
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +52,7 @@ from learn.predict.verdict import chance_needed
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
 from tests.worlds import tables
+from tests.worlds.kinder import TROUBLES
 from tests.worlds.light import lab_of
 from tests.worlds.parts import PARTS, Which
 from tests.worlds.shop import KINDS, draw_shop
@@ -77,9 +81,11 @@ KEYS = ["shop kind", "seed", "kind", "setup_id"]
 RESAMPLES = 1000
 
 
-def of_shop(which: Which) -> tuple[pd.DataFrame, dict[str, float | str]]:
+def of_shop(
+    which: Which, without: Collection[str] = ()
+) -> tuple[pd.DataFrame, dict[str, float | str]]:
     """Every print kept back by a shop, a row each, and a line on the shop itself."""
-    drawn = draw_shop(*which)
+    drawn = draw_shop(*which, without=without)
     shop = tables.read(drawn)
     started = time.perf_counter()
     model = ShiftModel(n_jobs=1).fit(shop)
@@ -204,14 +210,16 @@ def changes(before: pd.DataFrame, now: pd.DataFrame) -> dict[str, float]:
     }
 
 
-def learnt(shops: list[Which], workers: int) -> tuple[pd.DataFrame, dict[str, dict]]:
+def learnt(
+    shops: list[Which], workers: int, without: Collection[str] = ()
+) -> tuple[pd.DataFrame, dict[str, dict]]:
     """All shops, ``workers`` at once with one thread each."""
     from joblib import Parallel, delayed
 
     progress = Progress()
     longest = sorted(range(len(shops)), key=lambda i: -shops[i].size)
     progress(f"{len(shops)} shops, {workers} at once")
-    asked = Parallel(n_jobs=workers)(delayed(of_shop)(shops[i]) for i in longest)
+    asked = Parallel(n_jobs=workers)(delayed(of_shop)(shops[i], without) for i in longest)
     done = [asked[longest.index(i)] for i in range(len(shops))]
     lines = {f"{w.kind} {w.seed}": line for w, (_, line) in zip(shops, done, strict=True)}
     return pd.concat([found for found, _ in done], ignore_index=True), lines
@@ -224,6 +232,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--part", choices=PARTS, default="choose")
     parser.add_argument("--shops", type=int, help="of each kind of shop (default: all)")
     parser.add_argument("--kind", choices=KINDS, action="append", help="of shop (default: all)")
+    parser.add_argument("--without", choices=TROUBLES, nargs="+", default=[])
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, help="CSV of every print, to compare with")
     parser.add_argument("--before", type=Path, help="such a file of an earlier run")
@@ -231,7 +240,7 @@ def main(argv: list[str] | None = None) -> int:
     shops = []
     for kind in arguments.kind or KINDS:
         shops += [w for w in PARTS[arguments.part] if w.kind == kind][: arguments.shops]
-    found, lines = learnt(shops, arguments.workers)
+    found, lines = learnt(shops, arguments.workers, arguments.without)
     if arguments.out:
         found.round(4).to_csv(arguments.out, index=False)
     for kind, some in found.groupby("shop kind", sort=False):

@@ -7,7 +7,7 @@ known by Lab alone, meant for some sixty prints.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tests.worlds.kinder import without as kinder
 from tests.worlds.laws import draw_laws
 from tests.worlds.light import apart, lab_of
 from tests.worlds.materials import (
@@ -106,15 +107,19 @@ class _Shelves:
         self.strong, self.never = common[0 : 2 * n : 2][:3], common[1 : 2 * n : 2][:3]
 
 
-def draw_shop(seed: int, size: int, kind: str, ask: int = 90) -> Drawn:
+def draw_shop(
+    seed: int, size: int, kind: str, ask: int = 90, without: Collection[str] = ()
+) -> Drawn:
     """A shop of ``size`` prints and about ``ask`` prints of each kind kept back.
 
-    The same seed, size and kind give the same shop. Raises ValueError for an unknown kind.
+    The same seed, size and kind give the same shop, ``without`` some of its troubles
+    (`tests.worlds.kinder`) if so asked. Raises ValueError for an unknown kind.
     """
     if kind not in KINDS:
         msg = f"no kind of shop is called {kind!r}: {', '.join(KINDS)}"
         raise ValueError(msg)
-    return draw_plant([seed, size, KINDS.index(kind)], size, kind, ask, f"{kind}-{size}-{seed}")
+    name, seeds = f"{kind}-{size}-{seed}", [seed, size, KINDS.index(kind)]
+    return draw_plant(seeds, size, kind, ask, name, without=without)
 
 
 def inks_of(kind: str, size: int) -> int:
@@ -123,7 +128,13 @@ def inks_of(kind: str, size: int) -> int:
 
 
 def draw_plant(
-    seed: list[int], size: int, kind: str, ask: int, name: str, common: Common | None = None
+    seed: list[int],
+    size: int,
+    kind: str,
+    ask: int,
+    name: str,
+    common: Common | None = None,
+    without: Collection[str] = (),
 ) -> Drawn:
     """:func:`draw_shop` by any seed; what is ``common`` to a group is taken, not drawn."""
     # a stream of its own each, so that a change of one leaves the others as they were
@@ -143,6 +154,7 @@ def draw_plant(
         presses=draw_presses(streams[6], has.n_presses, has.days),
         instrument=None if common is None else common.instrument,
     )
+    world = kinder(world, without)
     rng = streams[7]
     jobs = _Jobs(rng, world, has)
     history = jobs.history(size)
