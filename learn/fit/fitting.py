@@ -61,6 +61,8 @@ FIRST_PRINTS = 1500
 # How far the shop's own calibration of the physics moves the expected constants (1: all the
 # way), and the steps it gets.
 CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
+# No constant moves farther than so many of its prior sds in one step: tangents tell what is near.
+STRIDE = 1.5
 # Steps of the first search, while gross errors are still among the prints, and of the search on
 # all prints of a longer history.
 ROUGH, POLISH = 12, 8
@@ -206,6 +208,8 @@ class Fitting:
             error = lab - self.layout.lab(linear.rows, w, linear.features)
             return posterior.penalised_misfit(design, self.hyper, error, w)
 
+        strides = np.abs(step[self.layout.slices[0]]).max() / STRIDE
+        step = step / max(1.0, strides)
         here = misfit(self.weights)
         for share in (1.0, 0.5, 0.25, 0.1, 0.03):
             trial = self.weights + share * step
