@@ -186,7 +186,9 @@ def _factors(asked: list[Case], left: list[LeftOut]) -> dict[str, float]:
         about = case.group >= 0
         seen.setdefault(case.situation, []).append(Errors(out.z[about], case.group[about]))
     pooled = {situation: dispersion.pooled(found) for situation, found in seen.items()}
-    return dispersion.factors(pooled, ALL_SITUATIONS)
+    found = dispersion.factors(pooled, ALL_SITUATIONS)
+    jobs = len(np.unique(pooled["job"].group))
+    return found | {"job": found["job"] * dispersion.tuned(jobs)}
 
 
 def periods(day: Array) -> Iterator[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:

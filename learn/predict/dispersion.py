@@ -27,6 +27,10 @@ HELD = 0.9  # of L, a and b that bands are to hold
 WIDEST = 3.0  # factors beyond say something is wrong
 # How many groups the priors are worth that the sizes of effects were learnt with.
 PRIOR_GROUPS = 4
+# How many numbers of a history's own its prints of known things are told with, in effect: errors of
+# what is to come are larger than those left out in closed form by as much as one more such number
+# for each of so many jobs would make them.
+TUNED = 10
 # A factor is this quantile of what is believed of it.
 CAREFUL = 0.75
 # Prior of the common log factor, and of how far situations lie from it (half-normal).
@@ -80,6 +84,16 @@ def allowance(groups: NDArray[np.intp]) -> Array:
     """
     wider = stdtrit(groups + PRIOR_GROUPS, (1 + HELD) / 2) / Z90
     return np.where(groups > 0, wider, 1.0)
+
+
+def tuned(jobs: int) -> float:
+    """By how much more prints of known things scatter than their left-out errors say.
+
+    Sizes of effects and length scales were learnt from these very prints. As the error of a
+    regression with that many numbers of its own: sqrt(1 + p / n) (Akaike 1969, final prediction
+    error, to first order; from memory).
+    """
+    return float(np.sqrt(1 + TUNED / max(jobs, 1)))
 
 
 def factor(errors: Errors) -> float:

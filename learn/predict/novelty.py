@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.fit.linearisation import GROUND_SCALES
 from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
 from learn.predict.calibration import FEW_PRINTS, SITUATIONS
@@ -29,6 +30,10 @@ TOLD_INK = "ink told"
 # out; the longest of these go twice as far.
 LATER_DAYS, LATEST = 30, 2.0
 CHANNELS = 3  # L, a, b: what one print tells of an ink
+# What cloth does to a film thinner than any it has borne bare nobody has seen: for an e-fold beyond
+# the first tenth, and no more after it, variance rises by so much; by half of it where nothing was
+# printed on the garment but over a base.
+THINNER, NEVER_BARE, BORNE = 1.2, 0.5, 0.1
 
 
 @dataclass(frozen=True)
@@ -38,6 +43,7 @@ class Likeness:
     counts: dict[str, dict[str, int]]  # key of `LEVELS` -> level -> prints
     ranges: dict[str, tuple[float, float]]  # scaled
     last_day: float  # scaled; -inf without dates
+    thinnest: dict[str, float]  # garment -> log of the thinnest film printed bare on it
     told: frozenset[str] = frozenset()  # inks that other plants told of
 
     @classmethod
@@ -50,7 +56,9 @@ class Likeness:
             if len(known):
                 ranges[number.name] = (float(known.min()), float(known.max()))
         days = X["day"].dropna()
-        return cls(counts, ranges, float(days.max()) if len(days) else -np.inf)
+        bare = X[X["bare"].astype(bool)]
+        thinnest = _log_film(bare).groupby(bare["substrate"]).min().to_dict()
+        return cls(counts, ranges, float(days.max()) if len(days) else -np.inf, thinnest)
 
     def with_more(self, other: Likeness) -> Likeness:
         """Of two histories together."""
@@ -61,7 +69,9 @@ class Likeness:
         both = self.ranges.keys() | other.ranges.keys()
         ends = {c: [r[c] for r in (self.ranges, other.ranges) if c in r] for c in both}
         ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
-        return Likeness(counts, ranges, max(self.last_day, other.last_day), self.told)
+        films = [self.thinnest, other.thinnest]
+        thinnest = {k: min(f[k] for f in films if k in f) for f in films for k in f}
+        return Likeness(counts, ranges, max(self.last_day, other.last_day), thinnest, self.told)
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -86,6 +96,15 @@ class Likeness:
         day is not known; then in proportion to the days, as the variance of what wanders."""
         days = (X["day"].to_numpy(float) - self.last_day) * DAY
         return np.nan_to_num(np.clip(days / LATER_DAYS, 0.0, LATEST), nan=0.0)
+
+    def thinner(self, X: pd.DataFrame) -> NDArray[np.float64]:
+        """By how much (n,), in log film up to 1, each film is thinner than any its garment has
+        borne bare."""
+        borne = X["substrate"].map(self.thinnest).to_numpy(float)
+        beyond = np.clip(borne - _log_film(X).to_numpy(float) - BORNE, 0.0, 1.0)
+        beyond = np.where(np.isnan(borne), NEVER_BARE, beyond)
+        known = self.seen(X, "garment") > 0  # one that is new is wide as such
+        return np.where(X["bare"].to_numpy(bool) & known, beyond, 0.0)
 
     def numbers_outside(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """How many process numbers of each set-up lie outside all past prints, (n,)."""
@@ -116,15 +135,16 @@ class Likeness:
         variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
         new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
         few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
-        # so few prints say little of how far this ink is off
-        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
+        # the first print says where this ink lies, and only further ones by how much it may be off
+        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink") - 1, 0))
         new.append((self.few(X).astype(int), few))
         new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
         times = np.array([*(k for k, _ in new), later > 0])
         variance = np.array([*(v for _, v in new), usual + later * on])
         # what each of several adds to the usual variance adds up; what is new is never judged less
         # carefully than what is known
-        return np.sqrt(usual + (times * np.maximum(variance - usual, 0.0)).sum(axis=0))
+        whole = usual + (times * np.maximum(variance - usual, 0.0)).sum(axis=0)
+        return np.sqrt(whole * (1 + THINNER * self.thinner(X)))
 
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
@@ -139,6 +159,10 @@ class Likeness:
             for i in np.flatnonzero(low | high):
                 found[i].append(Unseen(column, "below" if low[i] else "above"))
         return [tuple(one) for one in found]
+
+
+def _log_film(X: pd.DataFrame) -> pd.Series:
+    return X["log_film"].astype(float) * GROUND_SCALES["log_film"]
 
 
 def together(unseen: list[tuple[Unseen, ...]], g: int) -> list[tuple[Unseen, ...]]:

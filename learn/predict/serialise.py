@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 10  # of the arrays and the description; a model of another form is refused
+FORM = 11  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -77,6 +77,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "likeness": {
             "counts": model.likeness_.counts,
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
+            "thinnest": model.likeness_.thinnest,
             "last_day": None if np.isinf(model.likeness_.last_day) else model.likeness_.last_day,
         },
         "cards": [
@@ -170,6 +171,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         counts=d["likeness"]["counts"],
         ranges={k: tuple(v) for k, v in d["likeness"]["ranges"].items()},
         last_day=-np.inf if last is None else float(last),
+        thinnest={k: float(v) for k, v in d["likeness"]["thinnest"].items()},
         told=frozenset(one.ink for one in sisters.inks),
     )
     model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])

@@ -5,11 +5,15 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from learn.fit.linearisation import GROUND_SCALES
 from learn.predict.calibration import ALL_SITUATIONS
 from learn.predict.causes import Cause, Unseen
-from learn.predict.novelty import DAY, LATER_DAYS, LEVELS, TOLD, Likeness
+from learn.predict.novelty import DAY, LATER_DAYS, LEVELS, THINNER, TOLD, Likeness
 from pipelines.words.verdict import unseen_words
 from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
+
+USUAL = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
+USUAL |= {"bare": False, "log_film": 0.0}
 
 
 def test_what_was_never_seen_is_named():
@@ -50,7 +54,7 @@ def test_a_screen_never_used_for_a_base_is_named():
 def test_bands_of_what_is_new_in_several_ways():
     """What each adds to the usual variance adds up; what is new is never judged less
     carefully than what is known."""
-    usual = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
+    usual = USUAL
     history = pd.DataFrame([usual | {"day": 0.0}] * 9)
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
     factors |= {"outside": 1.2, "ink": 0.9}
@@ -70,19 +74,40 @@ def test_bands_of_what_is_new_in_several_ways():
     few = setups.head(1).assign(ink="few")
     # whose lots are new with it
     assert_allclose(likeness.spread(few.assign(lot="few\x1fI24"), factors), 1.1)
-    # a print is three values: the 90 % points of Student's t with 7 and 10 degrees of freedom
-    # (printed tables) beside the normal one
-    t7, t10 = 1.895 / 1.645, 1.812 / 1.645
-    assert_allclose(once.spread(few, factors), 1.1 * t7, rtol=1e-3)
-    assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1) * t7, rtol=1e-3)
+    # a print beyond the first is three values: the 90 % points of Student's t with 4 and 7 degrees
+    # of freedom (printed tables) beside the normal one
+    t4, t7 = 2.132 / 1.645, 1.895 / 1.645
+    assert_allclose(once.spread(few, factors), 1.1 * t4, rtol=1e-3)
+    assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1) * t4, rtol=1e-3)
     twice = once.with_more(Likeness.of(history.head(1).assign(ink="few")))
-    assert_allclose(twice.spread(few, factors), 1.1 * t10, rtol=1e-3)
+    assert_allclose(twice.spread(few, factors), 1.1 * t7, rtol=1e-3)
+
+
+def test_bands_of_films_thinner_than_a_garment_has_borne():
+    """Bare, and only there: wider from a tenth on, up to an e-fold; a garment that was printed
+    over a base alone is as little known half-way; one never printed is new as such."""
+    usual = USUAL | {"day": 0.0, "bare": True}
+    borne = usual | {"log_film": np.log(10.0) / GROUND_SCALES["log_film"]}
+    likeness = Likeness.of(pd.DataFrame([borne, borne | {"substrate": "S2", "bare": False}] * 5))
+    um = np.array([20.0, 10.0, 9.5, 6.0, 4.0, 1.0, 0.1])
+    films = pd.DataFrame([borne] * len(um)).assign(log_film=np.log(um) / GROUND_SCALES["log_film"])
+    factors = dict.fromkeys(ALL_SITUATIONS, 1.1)
+    found = likeness.spread(films, factors)
+    assert_allclose(found[:3], 1.1)
+    assert (np.diff(found[2:6]) > 0).all()
+    assert_allclose(found[5:], 1.1 * np.sqrt(1 + THINNER))
+    assert_allclose(likeness.spread(films.assign(bare=False), factors), 1.1)
+    half = 1.1 * np.sqrt(1 + THINNER / 2)
+    assert_allclose(likeness.spread(films.assign(substrate="S2"), factors), half)
+    assert_allclose(likeness.spread(films.assign(substrate="S3"), factors), 1.1)
+    more = likeness.with_more(Likeness.of(films.tail(1)))
+    assert_allclose(more.spread(films, factors), 1.1)
 
 
 @pytest.mark.parametrize(("later", "far"), [(0.9, 1.1), (1.5, np.sqrt(2 * 1.5**2 - 1.1**2))])
 def test_bands_change_steadily_with_the_days_since_the_last_print(later, far):
     """Without a day on which a verdict would turn; not narrower than what was ever left out."""
-    usual = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
+    usual = USUAL
     likeness = Likeness.of(pd.DataFrame([usual | {"day": 10.0}] * 9))
     after = np.array([-50.0, 0, LATER_DAYS / 2, LATER_DAYS, 9 * LATER_DAYS])
     setups = pd.DataFrame([usual | {"day": 10 + days / DAY} for days in after])
