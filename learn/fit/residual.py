@@ -113,6 +113,9 @@ TERMS = [
     Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
     Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
     Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
+    # Polyester lets go of its dye where cotton holds it, and one dyer's more than another's.
+    Term("migration: fibre", "migration", 0.70, levels="fibre"),
+    Term("migration: garment", "migration", 0.40, levels="substrate"),
     # Rough cloth tears a film, and a base over it.
     Term("uneven: garment", "uneven", 0.25, levels="substrate", spread=0.3),
     Term("uneven: fibre", "uneven", 0.20, levels="fibre", spread=0.3),

@@ -86,16 +86,28 @@ def beneath_surface(
     return rest / ((1 - k1) * (1 - k2) + k2 * rest)
 
 
-def dyed(r: ArrayLike, share: ArrayLike, more: ArrayLike = 0.0) -> Array:
-    """Cloth with ``share`` (0..1) of its own dye left and ``more`` K/S dyed into it.
+def k_over_s(r: ArrayLike) -> Array:
+    """K/S = (1 - R)^2 / 2R of a thick cloth of reflectance ``r`` (Kubelka & Munk 1931)."""
+    r = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
+    return (1 - r) ** 2 / (2 * r)
 
-    In Kubelka and Munk's single-constant theory, as textile dyers use it, K/S = (1 - R)^2 / 2R
-    of a thick cloth adds up over all that is in it (Kubelka & Munk 1931; its use for dyed
-    textiles: common practice).
-    """
-    dry = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
-    k = np.asarray(share, float) * (1 - dry) ** 2 / (2 * dry) + np.asarray(more, float)
+
+def less_dyed(r: ArrayLike, share: ArrayLike) -> Array:
+    """Cloth with ``share`` (0..1) of its own dye left: K/S of a thick cloth is in proportion to
+    the dye in it (its use for dyed textiles: common practice)."""
+    k = np.asarray(share, float) * k_over_s(r)
     return 1 / (1 + k + np.sqrt(k * (k + 2)))
+
+
+def inked_cloth(r: ArrayLike, depth: ArrayLike, K: ArrayLike, S: ArrayLike) -> Array:
+    """Thick cloth of reflectance ``r`` that ink has sunk into.
+
+    Down to where it reaches the cloth is a layer that scatters ``depth`` (S x thickness) by itself
+    and absorbs and scatters ``K`` and ``S`` more (times the ink's thickness) by what is in it; K
+    and S add up, and beneath lies the cloth as it was (Kubelka 1948).
+    """
+    depth = np.asarray(depth, float)
+    return reflectance_over(depth * k_over_s(r) + K, depth + S, 1.0, r)
 
 
 def wet_out(r: ArrayLike, w: ArrayLike) -> Array:

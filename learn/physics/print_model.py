@@ -2,14 +2,14 @@
 
 Light meets, from above: the ink film, the underbase film if there is one, the garment.
 Each layer is Kubelka-Munk over what lies beneath it, with one surface on top. Printed
-straight on cloth the ink wets the cloth out, part of it sinks in and dyes it, a discharge ink
+straight on cloth the ink wets the cloth out, part of it sinks into a layer of it, a discharge ink
 takes the garment's own dye away, and the film is uneven over the yarns; an underbase seals
-the cloth and evens the film.
+the cloth and evens the film. Loose dye wanders into what lies lowest.
 
 What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
 of every ink (:class:`learn.physics.drawdowns.Shelf`), and a shift per print of a few
-:data:`LATENTS` - log film, log base film, log strength, wet-out, soak, haze, discharge -
-which is what the residual model learns to predict.
+:data:`LATENTS` - log film, log base film, log strength, wet-out, soak, ... -, which is what the
+residual model learns to predict.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
-from learn.physics import kubelka_munk
+from learn.physics import kubelka_munk, uneven
 from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 
@@ -64,13 +64,22 @@ CONSTANTS = [
     Constant("log_base_transfer", 0.0, 0.20, "based"),  # base against top ink
     Constant("wet_out_logit", float(logit(0.35)), 1.0, "bare"),
     Constant("log_soak_um", float(np.log(2.0)), 0.8, "bare"),
-    # K of the ink a um sunk in, as K/S of the cloth: about 1 over the cloth's own S x depth
-    Constant("log_tint", float(np.log(0.15)), 1.0, "bare"),
+    # how much the cloth scatters down to where ink sinks in, as S x depth
+    Constant("log_cloth_depth", float(np.log(2.0)), 0.8, "bare"),
+    # share of the first of a film that sinks in
+    Constant("uptake_logit", float(logit(0.7)), 1.0, "bare"),
     # share of the dye that can be taken away, and the film that takes two thirds of it
     Constant("discharge_logit", float(logit(0.85)), 1.0, "discharged"),
     Constant("log_discharge_um", float(np.log(3.0)), 0.7, "discharged"),
+    # absorption a um that the lowest film gets from the garment's dye, as a share of the K/S of it
+    Constant("log_migration", float(np.log(4e-4)), 1.2),
+    # how unevenly a film stands on bare cloth, on a base or a card, and a base on cloth
     Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
+    Constant("log_uneven_under", float(np.log(0.25)), 0.5, "based"),
+    # `learn.physics.uneven`: how near to two levels films are, and how much of them is thin
+    Constant("log_film_sharp", float(np.log(0.4)), 1.0),
+    Constant("film_thin", -0.4, 0.6),
     Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0, "based"),  # under a base
     # a cured ink is not a mirror: a little gloss reaches even a 45:0 instrument
     Constant("log_haze", float(np.log(0.004)), 0.7),
@@ -91,6 +100,7 @@ LATENTS = [
     Latent("uneven"),  # log of how unevenly films stand on cloth
     Latent("haze"),  # log
     Latent("discharge", "discharged"),  # logit of the share of the dye taken away
+    Latent("migration"),  # log of the dye that wanders into the lowest film
 ]
 
 # How a batch of ink differs from another beyond its strength: Legendre polynomials over the
@@ -98,11 +108,8 @@ LATENTS = [
 _X = np.linspace(-1.0, 1.0, 31)
 SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
-# Gauss-Hermite nodes for a standard normal: films vary log-normally over the yarns.
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
-_NODES3, _WEIGHTS3 = np.polynomial.hermite_e.hermegauss(3)
-_WEIGHTS3 = _WEIGHTS3 / _WEIGHTS3.sum()
+MIGRATED_UM = 20.0  # dye wanders so far into a film: common practice, no source
+PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
@@ -208,30 +215,6 @@ def acted_on(stack: Stack) -> Mapping[Where, NDArray[np.bool_]]:
     }
 
 
-def _uneven(
-    K: Array,
-    S: Array,
-    film: Array,
-    sigma: Array | float,
-    back: Array,
-    nodes: Array,
-    weights: Array,
-    like: Index | None = None,
-) -> Array:
-    """Reflectance averaged over a log-normal film of mean ``film`` (m,): (n, 31).
-
-    ``like`` (n,): which of the m films lies over each back, where several share one.
-    """
-    r = np.zeros_like(back)
-    for z, weight in zip(nodes, weights, strict=True):
-        x = film * np.exp(sigma * z - 0.5 * sigma**2)
-        R0, T = kubelka_munk.film(K, S, x[:, None])
-        if like is not None:
-            R0, T = R0[like], T[like]
-        r += weight * kubelka_munk.over(R0, T, back)
-    return r
-
-
 def _shared(*keys: NDArray) -> tuple[Index, Index]:
     """Rows that stand for all with the same ``keys`` (n,) or (n, k), and who stands for whom."""
     rows = np.column_stack(keys)
@@ -259,24 +242,32 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     S = np.exp(inks.s + shift["scattering"][:, None])
     soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
     torn = np.clip(shift["uneven"] * stack.pores, -3.0, 1.5)
-    sigma_bare = np.exp(c["log_uneven_bare"] + torn)
-    sigma_base = np.exp(c["log_uneven_base"] + torn)
+    spreads = ("bare", "base", "under")
+    sigma_bare, sigma_base, sigma_under = (np.exp(c[f"log_uneven_{s}"] + torn) for s in spreads)
+    bend = np.exp(c["log_film_sharp"]), c["film_thin"]
     r = np.empty_like(stack.cloth)
 
     bare = stack.base < 0
+    # loose dye absorbs as it does in the cloth, less a um the farther it has to go
+    loose = stack.pores * np.exp(np.clip(c["log_migration"] + shift["migration"], -30.0, -2.0))
+    reached = np.where(bare, top_um, base_um) / MIGRATED_UM
+    loose *= -np.expm1(-reached) / reached
+    dye = loose[:, None] * kubelka_munk.k_over_s(stack.cloth)
     if bare.any():
         pores = stack.pores[bare]
         w = pores[:, None] * expit(c["wet_out_logit"] + shift["wet_out"][bare, None])
         taken = expit(c["discharge_logit"] + shift["discharge"][bare])
         taken *= -np.expm1(-top_um[bare] / np.exp(c["log_discharge_um"]))
         taken *= stack.discharges[bare] * pores
-        wet = kubelka_munk.wet_out(kubelka_munk.dyed(stack.cloth[bare], 1 - taken[:, None]), w)
+        wet = kubelka_munk.wet_out(kubelka_munk.less_dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
-        sunk = pores * soak * -np.expm1(-x / soak)
-        tinted = kubelka_munk.dyed(wet, 1.0, np.exp(c["log_tint"]) * K[bare] * sunk[:, None])
+        sunk = pores * soak * -np.expm1(-expit(c["uptake_logit"]) * x / soak)
+        depth, inked = np.exp(c["log_cloth_depth"]), sunk[:, None]
+        tinted = kubelka_munk.inked_cloth(wet, depth, K[bare] * inked, S[bare] * inked)
         standing = np.maximum(x - sunk, 1e-4)
         sigma = np.where(pores > 0.0, sigma_bare[bare], sigma_base[bare])
-        r[bare] = _uneven(K[bare], S[bare], standing, sigma, tinted, _NODES, _WEIGHTS)
+        films = standing * uneven.thickness(PLACES, sigma, *bend)
+        r[bare] = uneven.seen(K[bare] + dye[bare], S[bare], films, tinted)
 
     based = ~bare
     if based.any():
@@ -284,23 +275,17 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         wet_out = shift["wet_out"][based, None]
         wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + wet_out)
         cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
-        sigma = np.where(pores > 0, sigma_bare[based], sigma_base[based])
-        # A plan asks for thousands of set-ups made of a few grounds and a few films.
-        one, like = _shared(stack.base[based], base_um[based], sigma, cloth)
-        base = _uneven(
-            np.exp(inks.base_k[based][one]),
-            np.exp(inks.base_s[based][one]),
-            base_um[based][one],
-            sigma[one],
-            cloth[one],
-            _NODES,
-            _WEIGHTS,
-        )[like]
-        batch = [shift[name][based] for name in ("strength", *SHAPES, "scattering")]
         sigma = sigma_base[based]
+        own = np.where(pores > 0, sigma_under[based], sigma)
+        # A plan asks for thousands of set-ups made of a few grounds and a few films.
+        one, like = _shared(stack.base[based], base_um[based], loose[based], sigma, own, cloth)
+        films = base_um[based][one] * uneven.thickness(PLACES, own[one], *bend)
+        base_k, base_s = np.exp(inks.base_k[based][one]), np.exp(inks.base_s[based][one])
+        base = uneven.seen(base_k + dye[based][one], base_s, films, cloth[one])[like]
+        batch = [shift[name][based] for name in ("strength", *SHAPES, "scattering")]
         one, like = _shared(stack.ink[based], top_um[based], sigma, *batch)
-        K, S, x = K[based][one], S[based][one], top_um[based][one]
-        r[based] = _uneven(K, S, x, sigma[one], base, _NODES3, _WEIGHTS3, like)
+        films = top_um[based][one] * uneven.thickness(OVER_BASE, sigma[one], *bend)
+        r[based] = uneven.seen(K[based][one], S[based][one], films, base, like)
     haze = np.exp(np.clip(c["log_haze"] + shift["haze"], -12.0, -2.0))
     return kubelka_munk.through_surface(r) + haze[:, None]
 

@@ -54,6 +54,7 @@ class Mover(StrEnum):
     WET_OUT = "wet_out"  # cloth darkened by the ink that fills it
     SOAK = "soak"  # ink sunk into the cloth
     DISCHARGE = "discharge"  # the garment's dye taken out
+    MIGRATION = "migration"  # and wandered into the print
     SURFACE = "surface"  # haze of the cured print
     LOT = "lot"  # strength of this batch
     PRESS = "press"  # and its settings
@@ -65,7 +66,7 @@ MOVERS = tuple(Mover)
 # it is no thinner than one stroke through the shop's middle mesh.
 STEPS = (
     *(Mover.LOT, Mover.SURFACE, Mover.DISCHARGE, Mover.BASE, Mover.CLOTH, Mover.FILM),
-    *(Mover.WET_OUT, Mover.SOAK, Mover.PRESS, Mover.LEARNT),
+    *(Mover.WET_OUT, Mover.SOAK, Mover.MIGRATION, Mover.PRESS, Mover.LEARNT),
 )
 # What of a stack each mover brings with it.
 _BRINGS = {
@@ -84,6 +85,7 @@ _OF_DIRECTION = {
     "haze": Mover.SURFACE,
     "uneven": Mover.FILM,
     "discharge": Mover.DISCHARGE,
+    "migration": Mover.MIGRATION,
     "free": Mover.LEARNT,
 }
 _AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}
@@ -206,6 +208,7 @@ def _bucket(model: ShiftModel, end: _Place, state: State) -> _Place:
     shifts = np.zeros_like(end.shifts)
     shifts[MOVERS.index(Mover.WET_OUT), column_of("wet_out")] = OFF
     shifts[MOVERS.index(Mover.SOAK), column_of("soak")] = OFF
+    shifts[MOVERS.index(Mover.MIGRATION), column_of("migration")] = OFF
     haze = state.constants[[c.name for c in CONSTANTS].index("log_haze")]
     shifts[MOVERS.index(Mover.SURFACE), column_of("haze")] = np.log(DRAWDOWN_HAZE) - haze
     stack = replace(

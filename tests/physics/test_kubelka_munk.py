@@ -147,13 +147,26 @@ def test_wet_cloth_is_darker():
     np.testing.assert_array_equal(kubelka_munk.wet_out(dry, 0.0), dry)
 
 
-def test_dye_adds_up_in_cloth():
-    """Kubelka & Munk 1931, km_infinite_thickness.csv: K/S of a thick cloth, half of it taken
-    away, some dyed in, all of it gone."""
+def test_dye_is_taken_out_of_cloth():
+    """Kubelka & Munk 1931, km_infinite_thickness.csv: K/S of a thick cloth, none, half and all of
+    it taken away."""
     rows = table("km_infinite_thickness")
     R, k = rows["R_inf"].to_numpy(), rows["K_over_S"].to_numpy()
-    np.testing.assert_allclose(kubelka_munk.dyed(R, 1.0), R, rtol=1e-6)
-    for dyed, expected in (((R, 0.5), k / 2), ((R, 1.0, 0.3), k + 0.3)):
-        r = kubelka_munk.dyed(*dyed)
-        np.testing.assert_allclose((1 - r) ** 2 / (2 * r), expected, rtol=1e-6)
-    np.testing.assert_allclose(kubelka_munk.dyed(R, 0.0), 1.0)
+    np.testing.assert_allclose(kubelka_munk.k_over_s(R), k, rtol=1e-6)
+    np.testing.assert_allclose(kubelka_munk.less_dyed(R, 1.0), R, rtol=1e-6)
+    half = kubelka_munk.less_dyed(R, 0.5)
+    np.testing.assert_allclose((1 - half) ** 2 / (2 * half), k / 2, rtol=1e-6)
+    np.testing.assert_allclose(kubelka_munk.less_dyed(R, 0.0), 1.0)
+
+
+def test_ink_adds_up_in_the_cloth_it_reaches():
+    """Nothing sunk in is the cloth itself; sunk in all the way, K/S adds up (the same table); in
+    cloth that hardly scatters it lies as a film of its own over the rest."""
+    rows = table("km_infinite_thickness")
+    R, k = rows["R_inf"].to_numpy(), rows["K_over_S"].to_numpy()
+    np.testing.assert_allclose(kubelka_munk.inked_cloth(R, 2.0, 0.0, 0.0), R, rtol=1e-6)
+    through = kubelka_munk.inked_cloth(R, 1e3, 0.3e3, 0.5e3)
+    expected = (k + 0.3) / 1.5
+    np.testing.assert_allclose((1 - through) ** 2 / (2 * through), expected, rtol=1e-6)
+    film = kubelka_munk.reflectance_over(0.4, 0.2, 1.0, R)
+    np.testing.assert_allclose(kubelka_munk.inked_cloth(R, 1e-9, 0.4, 0.2), film, rtol=1e-6)
