@@ -88,8 +88,8 @@ def beneath_surface(
 
 def k_over_s(r: ArrayLike) -> Array:
     """K/S = (1 - R)^2 / 2R of a thick cloth of reflectance ``r`` (Kubelka & Munk 1931)."""
-    r = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
-    return (1 - r) ** 2 / (2 * r)
+    thick: Array = np.clip(np.asarray(r, float), 1e-4, 1 - 1e-9)
+    return (1 - thick) ** 2 / (2 * thick)
 
 
 def less_dyed(r: ArrayLike, share: ArrayLike) -> Array:
@@ -106,7 +106,7 @@ def inked_cloth(r: ArrayLike, depth: ArrayLike, K: ArrayLike, S: ArrayLike) -> A
     and absorbs and scatters ``K`` and ``S`` more (times the ink's thickness) by what is in it; K
     and S add up, and beneath lies the cloth as it was (Kubelka 1948).
     """
-    depth = np.asarray(depth, float)
+    depth, K, S = (np.asarray(v, float) for v in (depth, K, S))
     return reflectance_over(depth * k_over_s(r) + K, depth + S, 1.0, r)
 
 
