@@ -135,8 +135,8 @@ class Likeness:
         variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
         new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
         few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
-        # the first print says where this ink lies, and only further ones by how much it may be off
-        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink") - 1, 0))
+        # so few prints say little of how far this ink is off
+        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
         new.append((self.few(X).astype(int), few))
         new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
         times = np.array([*(k for k, _ in new), later > 0])

@@ -74,13 +74,13 @@ def test_bands_of_what_is_new_in_several_ways():
     few = setups.head(1).assign(ink="few")
     # whose lots are new with it
     assert_allclose(likeness.spread(few.assign(lot="few\x1fI24"), factors), 1.1)
-    # a print beyond the first is three values: the 90 % points of Student's t with 4 and 7 degrees
-    # of freedom (printed tables) beside the normal one
-    t4, t7 = 2.132 / 1.645, 1.895 / 1.645
-    assert_allclose(once.spread(few, factors), 1.1 * t4, rtol=1e-3)
-    assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1) * t4, rtol=1e-3)
+    # a print is three values: the 90 % points of Student's t with 7 and 10 degrees of freedom
+    # (printed tables) beside the normal one
+    t7, t10 = 1.895 / 1.645, 1.812 / 1.645
+    assert_allclose(once.spread(few, factors), 1.1 * t7, rtol=1e-3)
+    assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1) * t7, rtol=1e-3)
     twice = once.with_more(Likeness.of(history.head(1).assign(ink="few")))
-    assert_allclose(twice.spread(few, factors), 1.1 * t7, rtol=1e-3)
+    assert_allclose(twice.spread(few, factors), 1.1 * t10, rtol=1e-3)
 
 
 def test_bands_of_films_thinner_than_a_garment_has_borne():
