@@ -108,7 +108,7 @@ LATENTS = [
 _X = np.linspace(-1.0, 1.0, 31)
 SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
-MIGRATED_UM = 20.0  # dye wanders so far into a film: common practice, no source
+MIGRATED_UM = 20.0  # dye wanders about so far into a film: an assumption, no source
 PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 

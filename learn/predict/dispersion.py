@@ -27,9 +27,7 @@ HELD = 0.9  # of L, a and b that bands are to hold
 WIDEST = 3.0  # factors beyond say something is wrong
 # How many groups the priors are worth that the sizes of effects were learnt with.
 PRIOR_GROUPS = 4
-# How many numbers of a history's own its prints of known things are told with, in effect: errors of
-# what is to come are larger than those left out in closed form by as much as one more such number
-# for each of so many jobs would make them.
+# Prints of known things are predicted with about so many numbers learnt from themselves.
 TUNED = 10
 # A factor is this quantile of what is believed of it.
 CAREFUL = 0.75

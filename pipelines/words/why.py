@@ -48,7 +48,7 @@ def names_of(setup: Mapping, beside: Mapping | None = None) -> dict[Mover, str]:
         Mover.WET_OUT: "the cloth, darker where ink wets it",
         Mover.SOAK: "ink soaked into the cloth",
         Mover.DISCHARGE: "dye discharged from the cloth",
-        Mover.MIGRATION: "dye of the cloth wandered into the print",
+        Mover.MIGRATION: "dye migrating from the cloth into the print",
         Mover.SURFACE: "the surface, more or less matt",
         Mover.LOT: f"lot {known(setup, 'ink_lot') or 'not given'} of the ink",
         Mover.PRESS: "the press and its settings",

@@ -54,8 +54,7 @@ def test_a_screen_never_used_for_a_base_is_named():
 def test_bands_of_what_is_new_in_several_ways():
     """What each adds to the usual variance adds up; what is new is never judged less
     carefully than what is known."""
-    usual = USUAL
-    history = pd.DataFrame([usual | {"day": 0.0}] * 9)
+    history = pd.DataFrame([USUAL | {"day": 0.0}] * 9)
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
     factors |= {"outside": 1.2, "ink": 0.9}
     outside = {number.name: 9.0 for number in TOLD[:2]}
@@ -67,7 +66,7 @@ def test_bands_of_what_is_new_in_several_ways():
         (np.sqrt(1.3**2 + 1.4**2 - 1.1**2), {"era": "new", "substrate": "new"}),
         (np.sqrt(1.1**2 + 2 * (1.2**2 - 1.1**2)), outside),
     ]
-    setups = pd.DataFrame([usual | {"day": 0.0} | new for _, new in asked])
+    setups = pd.DataFrame([USUAL | {"day": 0.0} | new for _, new in asked])
     likeness = Likeness.of(history)
     assert_allclose(likeness.spread(setups, factors), [spread for spread, _ in asked])
     once = likeness.with_more(Likeness.of(history.head(1).assign(ink="few")))
@@ -107,10 +106,9 @@ def test_bands_of_films_thinner_than_a_garment_has_borne():
 @pytest.mark.parametrize(("later", "far"), [(0.9, 1.1), (1.5, np.sqrt(2 * 1.5**2 - 1.1**2))])
 def test_bands_change_steadily_with_the_days_since_the_last_print(later, far):
     """Without a day on which a verdict would turn; not narrower than what was ever left out."""
-    usual = USUAL
-    likeness = Likeness.of(pd.DataFrame([usual | {"day": 10.0}] * 9))
+    likeness = Likeness.of(pd.DataFrame([USUAL | {"day": 10.0}] * 9))
     after = np.array([-50.0, 0, LATER_DAYS / 2, LATER_DAYS, 9 * LATER_DAYS])
-    setups = pd.DataFrame([usual | {"day": 10 + days / DAY} for days in after])
+    setups = pd.DataFrame([USUAL | {"day": 10 + days / DAY} for days in after])
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"later": later}
     later = max(later, 1.1)
     half = np.sqrt((1.1**2 + later**2) / 2)
