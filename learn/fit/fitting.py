@@ -19,7 +19,7 @@ from scipy.special import fdtri
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
 from learn.fit.linearisation import Layout, Linear, Rows
-from learn.fit.strangeness import judged
+from learn.fit.strangeness import contradicted, judged
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
@@ -63,6 +63,11 @@ FIRST_PRINTS = 1500
 CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
 # No constant moves farther than so many of its prior sds in one step: tangents tell what is near.
 STRIDE = 1.5
+# Of an ink of fewer prints none is borne out by two others: where one is far from what its card and
+# the other say, nobody can tell which is wrong.
+BORNE_OUT = 3
+# An ink of fewer prints is judged by what these say of its card, so often.
+FEW_PRINTS, JUDGED = 4, 3
 # Steps of the first search, while gross errors are still among the prints, and of the search on
 # all prints of a longer history.
 ROUGH, POLISH = 12, 8
@@ -93,6 +98,7 @@ class Fitting:
         self.gross = GROSS_DISTANCE  # from which on it is a gross error, squared
         self.noise_scale: Array | None = None
         self.ahead = False  # the searches are over, and what counts is to predict
+        self.contradict: dict[str, bool] = {}  # inks of few prints: whether one is far off
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -140,6 +146,7 @@ class Fitting:
             self.screen(back=True)
         self.ahead = True
         self.converge(self.keep, 6, robust=True)
+        self.judge_inks()
 
     def expect_constants(self, among: Mask) -> None:
         """Expect the constants half-way to where the physics alone explains the prints best.
@@ -190,6 +197,19 @@ class Fitting:
             if not (judge and self._judge_levels(post)) and settled:
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
+
+    def judge_inks(self) -> None:
+        """Where the few prints of an ink contradict its card, all that is its own is more
+        uncertain than of other inks (`learn.fit.strangeness.contradicted`)."""
+        ink = self.rows.X["ink"][self.keep]
+        few = ink[ink.map(ink.value_counts()) < FEW_PRINTS].unique()
+        for _ in range(JUDGED if len(few) else 0):
+            found = contradicted(self.layout, self.hyper, self.posterior, few)
+            if found is None:
+                break
+            self.layout, self.hyper = found.layout, found.hyper
+            self.weights = self.weights * found.factor
+            self.converge(self.keep, 2, robust=True)
 
     def _judge_levels(self, post: Posterior) -> bool:
         """Let every level of a heavy-tailed term be as strange as it shows itself; whether that
@@ -279,6 +299,8 @@ class Fitting:
         gross = is_gross(distance, off, self.gross)
         if back:
             gross &= ~shared(gross, self.rows.X)
+            far = far_off(distance, off) & ~self.trusted
+            self.contradict = contradicting(self.rows.X["ink"], far)
         self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
 
@@ -290,6 +312,18 @@ def by_itself(squared: Array, lots: pd.Series) -> Array:
     common = by_lot.transform("median").where(by_lot.transform("size") >= AGREE, 0.0)
     out: Array = squared / np.maximum(1.0, common.fillna(0.0).to_numpy() / DOUBTFUL)
     return out
+
+
+def far_off(squared: Array, dE00: Array) -> Mask:
+    """Which prints are far from what all else says of them, (n,), gross errors or not."""
+    return is_gross(squared, dE00, DOUBTFUL)
+
+
+def contradicting(ink: pd.Series, far: Mask) -> dict[str, bool]:
+    """Of every ink (n,) whether one of its prints is ``far`` off (n,)."""
+    return {
+        str(one): bool(off) for one, off in pd.Series(far).groupby(ink.to_numpy()).any().items()
+    }
 
 
 def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:

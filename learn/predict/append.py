@@ -11,9 +11,8 @@ import pandas as pd
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import Progress, by_itself, is_gross
+from learn.fit.fitting import FEW_PRINTS, Progress, by_itself, contradicting, far_off, is_gross
 from learn.physics.drawdowns import lab_columns
-from learn.predict.calibration import FEW_PRINTS
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell
 from learn.predict.novelty import Likeness
@@ -45,7 +44,9 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     error, squared = update.surprise(state, rows, lab, *fixed)
     squared = by_itself(squared, rows.X["lot"])
     keep = ~is_gross(squared, delta_e00(lab - error, lab), model.gross_)
-    keep |= prints["print_id"].isin(trusted).to_numpy()
+    right = prints["print_id"].isin(trusted).to_numpy()
+    keep |= right
+    off = contradicting(rows.X["ink"], far_off(squared, delta_e00(lab - error, lab)) & ~right)
     seen = model.likeness_.seen(rows.X, "ink")
     few = rows.X["ink"][keep & (seen < FEW_PRINTS)].unique()
     state = update.learnt(state, rows.take(keep), lab[keep], *fixed, few=few)
@@ -54,6 +55,7 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     out = set_aside(prints, keep, np.sqrt(squared))
     model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
-    model.likeness_ = model.likeness_.with_more(Likeness.of(linear.rows.X))
+    likeness = model.likeness_.with_more(Likeness.of(linear.rows.X))
+    model.likeness_ = likeness.contradicted_by(off)
     model.marks_ = marks
     model.appended_ += int(keep.sum())

@@ -48,7 +48,6 @@ SITUATIONS = {
 ALL_SITUATIONS = ["job", *SITUATIONS, "later", "outside"]
 # So much of the history, up to so many times, stands for "later than everything learnt from".
 LATEST_SHARE, PERIODS = 0.12, 3
-FEW_PRINTS = 4
 # Share of prints at either end of a process number that is left out at once.
 EDGE_SHARE = 0.1
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from learn.predict.verdict import Facts, ask_for_test, causes
+from learn.predict.verdict import Facts, causes, wants_test
 from learn.shop import ShopSettings
 
 Array = NDArray[np.floating]
@@ -49,5 +49,5 @@ def decide(facts: Facts, settings: ShopSettings) -> Decision:
     risk = (1 - p) * spoiled
     with np.errstate(divide="ignore"):
         turns_at = np.where(p < 1, one / np.maximum(1 - p, 1e-12), np.inf)
-    cost = np.where(ask_for_test(p, settings), one, risk)
+    cost = np.where(wants_test(facts, settings), one, risk)
     return Decision(verdict, cause, cost, turns_at)

@@ -233,7 +233,7 @@ class ShiftModel:
         self.set_aside_ = set_aside(self.prints_, fitting.keep, fitting.distance)
         self.gross_ = fitting.gross
         self.doubted_ = doubted(self.prints_[fitting.keep], fitting.design.noise_scale)
-        self.likeness_ = Likeness.of(self.rows_.X)
+        self.likeness_ = Likeness.of(self.rows_.X).contradicted_by(fitting.contradict)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
         self.carrying_ = Carrying.whole()
         self.cards_: list[LotCard] = []

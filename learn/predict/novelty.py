@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.fit.fitting import BORNE_OUT, FEW_PRINTS
 from learn.fit.linearisation import GROUND_SCALES
 from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
-from learn.predict.calibration import FEW_PRINTS, SITUATIONS
+from learn.predict.calibration import SITUATIONS
 from learn.predict.causes import Unseen
 from learn.process import NUMBERS
 
@@ -45,6 +46,7 @@ class Likeness:
     last_day: float  # scaled; -inf without dates
     thinnest: dict[str, float]  # garment -> log of the thinnest film printed bare on it
     told: frozenset[str] = frozenset()  # inks that other plants told of
+    contradict: frozenset[str] = frozenset()  # inks whose card and few prints do not fit together
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -71,7 +73,15 @@ class Likeness:
         ranges = {c: (min(e[0] for e in v), max(e[1] for e in v)) for c, v in ends.items()}
         films = [self.thinnest, other.thinnest]
         thinnest = {k: min(f[k] for f in films if k in f) for f in films for k in f}
-        return Likeness(counts, ranges, max(self.last_day, other.last_day), thinnest, self.told)
+        day = max(self.last_day, other.last_day)
+        return Likeness(counts, ranges, day, thinnest, self.told, self.contradict)
+
+    def contradicted_by(self, off: Mapping[str, bool]) -> Likeness:
+        """With inks whose latest prints were far ``off`` what else is known of them, or not; those
+        of which enough are printed contradict nothing: they are right."""
+        inks = (self.contradict - off.keys()) | {ink for ink, far in off.items() if far}
+        alone = {ink for ink in inks if self.counts["ink"].get(ink, 0) < BORNE_OUT}
+        return replace(self, contradict=frozenset(alone))
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -149,12 +159,17 @@ class Likeness:
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
+        contradict = X["ink"].isin(self.contradict).to_numpy()
         for what in TOLD_LEVELS:
             levels = X[LEVELS[what]].to_numpy()
-            for i in np.flatnonzero(self.seen(X, what) == 0):
+            never = self.seen(X, what) == 0
+            if what == "ink":
+                never &= ~contradict
+            for i in np.flatnonzero(never):
                 found[i].append(Unseen(what, "never", str(levels[i])))
-        for i in np.flatnonzero(self.few(X)):
-            found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
+        for i in np.flatnonzero(self.few(X) | contradict):
+            how = "contradict" if contradict[i] else "few"
+            found[i].append(Unseen("ink", how, str(X["ink"].iloc[i])))
         for column, low, high in self._beyond(X):
             for i in np.flatnonzero(low | high):
                 found[i].append(Unseen(column, "below" if low[i] else "above"))

@@ -50,20 +50,32 @@ def ask_for_test(p_within: Array, settings: ShopSettings) -> NDArray[np.bool_]:
     return p_within < chance_needed(settings)
 
 
+def wants_test(facts: Facts, settings: ShopSettings) -> NDArray[np.bool_]:
+    """Whether set-ups want a test print, by their chances or whatever these say."""
+    return ask_for_test(facts.p, settings) | _contradict(facts)
+
+
+def _contradict(facts: Facts) -> NDArray[np.bool_]:
+    """Where the ink's print or its card is wrong, and with it the chances, which rest on both."""
+    return np.array([any(u.how == "contradict" for u in some) for some in facts.unseen], bool)
+
+
 def causes(facts: Facts, settings: ShopSettings) -> Array:
     """The `Cause` (n,) of the verdict on each set-up; ``Cause.verdict`` is what follows.
 
     The one place where it is decided, for predictions, plans, mixes and test prints alike.
     What is predicted beyond its tolerance never goes, whatever the costs; it is tested only
-    where nothing like it was seen and there is some chance yet.
+    where nothing like it was seen and there is some chance yet. Nor does an ink of which the
+    little that was printed does not fit its card: one of them is wrong, and chances rest on both.
     """
     unseen = np.array([len(one) > 0 for one in facts.unseen], bool)
+    hopeless = (facts.p < HOPELESS) & ~_contradict(facts)
     beyond = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00)
     close = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00 / 2)
-    sure = ~ask_for_test(facts.p, settings) & ~beyond
+    sure = ~wants_test(facts, settings) & ~beyond
     scatters = ask_for_test(facts.p_steady, settings)
     order = {
-        Cause.MISSES: beyond & (~unseen | (facts.p < HOPELESS)),
+        Cause.MISSES: beyond & (~unseen | hopeless),
         Cause.SURE: sure & facts.aimed,
         Cause.NO_TARGET: sure,
         Cause.UNSEEN: unseen,

@@ -1,6 +1,7 @@
 """A batch appended to a model, against learning everything anew."""
 
 import copy
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from learn.fit import update
 from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import SPECTRUM
 from learn.predict.model import ShiftModel
+from learn.shop import Shop
 from tests.small_demo import small_model, small_shop, tiny_shop
 
 
@@ -80,3 +82,41 @@ def test_an_ink_whose_first_prints_contradict_its_card_widens(monkeypatch):
     _, narrow, fewer = the_ink_of_another_bucket(monkeypatch, judged=False)
     assert sd > 1.2 * narrow
     assert inside > max(0.8, fewer)
+
+
+def test_an_ink_whose_only_print_does_not_fit_its_card_never_goes():
+    """Learnt anew or appended, until somebody says that the print is right or a second one agrees;
+    also where it is so far off that it is set aside."""
+    shop = tiny_shop()
+    ink = shop.prints["ink_id"].value_counts().index[-1]
+    its = shop.prints[shop.prints["ink_id"] == ink].reset_index(drop=True)
+    others = shop.prints[shop.prints["ink_id"] != ink]
+    quick = {"max_iterations": 2, "restarts": 0}
+    model = ShiftModel(**quick).fit(replace(shop, prints=others.reset_index(drop=True)))
+    as_said = dict(zip("Lab", model.means(its).T, strict=True))
+    read = its.assign(**as_said).drop(columns=its.columns.intersection(SPECTRUM))
+    target = its.assign(setup_id=its["print_id"], target_L=0.0, target_a=0.0, target_b=0.0)
+
+    def hows(learnt: ShiftModel) -> set[str]:
+        said = learnt.predict_lab(target).mean
+        aimed = target.assign(target_L=said[:, 0], target_a=said[:, 1], target_b=said[:, 2])
+        found = learnt.predict(aimed.assign(tolerance_dE00=30.0))
+        how = {one.how for some in found["unseen"] for one in some if one.what == "ink"}
+        assert (found["verdict"] == "go").all() != ("contradict" in how)
+        return how
+
+    def prints(*off: float) -> Shop:
+        some = read.head(len(off))
+        some = some.assign(b=some["b"] + np.array(off))
+        return replace(shop, prints=pd.concat([others, some], ignore_index=True))
+
+    def appended(*off: float, trusted: Collection[str] = ()) -> set[str]:
+        learnt = copy.copy(model).append(prints(off[0]), trusted=trusted)
+        return hows(learnt if len(off) == 1 else learnt.append(prints(*off), trusted=trusted))
+
+    assert appended(0.0) == {"few"}
+    for off in (15.0, 60.0):
+        assert appended(off) == {"contradict"}
+        assert appended(off, trusted=[str(its["print_id"][0])]) == {"few"}
+    anew = ShiftModel(**quick).fit(prints(60.0))
+    assert hows(anew) == hows(ShiftModel.from_state(*anew.to_state())) == {"contradict"}

@@ -82,6 +82,30 @@ def test_bands_of_what_is_new_in_several_ways():
     assert_allclose(twice.spread(few, factors), 1.1 * t10, rtol=1e-3)
 
 
+def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
+    once = Likeness.of(
+        pd.DataFrame([USUAL | {"day": 0.0}] * 9 + [USUAL | {"ink": "odd", "day": 0.0}])
+    )
+    asked = pd.DataFrame(
+        [USUAL | {"day": 0.0, "ink": ink} for ink in ("odd", "none", USUAL["ink"])]
+    )
+
+    def how(likeness: Likeness) -> list[str]:
+        return [u.how for one in likeness.unseen(asked) for u in one if u.what == "ink"]
+
+    assert how(once) == ["few", "never"]
+    far = once.contradicted_by({"odd": True, "none": True, USUAL["ink"]: True})
+    assert how(far) == ["contradict", "contradict"], "the other has been printed nine times"
+    assert how(far.contradicted_by({})) == ["contradict", "contradict"]
+    assert how(far.contradicted_by({"odd": False})) == ["few", "contradict"], (
+        "a second print agrees"
+    )
+    more = Likeness.of(asked.head(1))
+    again = far.with_more(more).contradicted_by({"odd": True})
+    assert how(again)[0] == "contradict"
+    assert how(again.with_more(more).contradicted_by({"odd": True}))[0] == "few"
+
+
 def test_bands_of_films_thinner_than_a_garment_has_borne():
     """Bare, and only there: wider from a tenth on, up to an e-fold; a garment that was printed
     over a base alone is as little known half-way; one never printed is new as such."""

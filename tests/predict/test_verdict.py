@@ -13,7 +13,8 @@ from scipy.stats import multivariate_normal, multivariate_t, t
 from learn.colour.difference import difference
 from learn.normal import BELIEVED, TAILS, Z90
 from learn.predict.causes import Unseen
-from learn.predict.verdict import HOPELESS, ask_for_test, judge
+from learn.predict.costs import decide
+from learn.predict.verdict import HOPELESS, Facts, ask_for_test, judge
 from learn.shop import ShopSettings
 
 RED, BLUE, GREY = [45.0, 60.0, 30.0], [35.0, 10.0, -45.0], [60.0, 0.5, 0.0]
@@ -184,6 +185,19 @@ def test_what_is_not_known():
     assert told(sure) == ("go", "sure")
     assert sure["unseen"] == NEW, "a go keeps its note"
     assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=NEW)) == ("change", "misses")
+
+
+def test_an_ink_whose_print_does_not_fit_its_card_is_tested_whatever_its_chance():
+    odd = (Unseen("ink", "contradict", "K1"),)
+    cheap = ShopSettings("x", cost_test_print=99.0, cost_spoiled_print=100.0)
+    for settings in (SHOP, cheap):
+        found = verdict(RED, SHARP, STEADY, target=RED, unseen=odd, settings=settings)
+        assert told(found) == ("test", "unseen")
+        assert found["p_in_tolerance"] > 0.99
+        assert told(verdict(RED, SHARP, STEADY, unseen=odd, settings=settings))[1] == "unseen"
+    facts = Facts(*np.array([[0.999], [1.0], [0.0], [2.0]]), np.array([True]), [odd])
+    assert decide(facts, cheap).cost == [99.0]
+    assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=odd)) == ("test", "unseen")
 
 
 def test_what_a_test_print_cannot_mend():
