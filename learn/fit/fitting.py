@@ -49,7 +49,7 @@ GROSS_dE00 = 1.0
 DOUBTFUL = distance_at(0.01)
 # So many prints of a lot can say together that the lot is off.
 AGREE = 3
-# Share of the prints of a garment or press that must be doubtful to be no slips.
+# Share of the prints of an ink, garment or press that must be doubtful to be no slips.
 TOO_MANY = 0.2
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
@@ -300,7 +300,7 @@ class Fitting:
         if back:
             gross &= ~shared(gross, self.rows.X)
             far = far_off(distance, off) & ~self.trusted
-            self.contradict = contradicting(self.rows.X["ink"], far)
+            self.contradict = contradicting(self.rows.X["ink"], far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
 
@@ -319,11 +319,13 @@ def far_off(squared: Array, dE00: Array) -> Mask:
     return is_gross(squared, dE00, DOUBTFUL)
 
 
-def contradicting(ink: pd.Series, far: Mask) -> dict[str, bool]:
-    """Of every ink (n,) whether one of its prints is ``far`` off (n,)."""
-    return {
-        str(one): bool(off) for one, off in pd.Series(far).groupby(ink.to_numpy()).any().items()
-    }
+def contradicting(ink: pd.Series, far: Mask, gross: Mask) -> dict[str, bool]:
+    """Of every ink (n,) whether its prints leave open what is right: one of too few is ``far`` off
+    (n,), or a fifth and more are ``gross`` errors (n,)."""
+    off = pd.DataFrame({"far": far, "gross": gross}).groupby(ink.to_numpy())
+    found = off["far"].any() & (off.size() < BORNE_OUT)
+    found |= (off["gross"].sum() > 1) & (off["gross"].mean() >= TOO_MANY)
+    return {str(one): bool(unclear) for one, unclear in found.items()}
 
 
 def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:

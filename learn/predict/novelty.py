@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.fitting import BORNE_OUT, FEW_PRINTS
+from learn.fit.fitting import FEW_PRINTS
 from learn.fit.linearisation import GROUND_SCALES
 from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
@@ -46,7 +46,7 @@ class Likeness:
     last_day: float  # scaled; -inf without dates
     thinnest: dict[str, float]  # garment -> log of the thinnest film printed bare on it
     told: frozenset[str] = frozenset()  # inks that other plants told of
-    contradict: frozenset[str] = frozenset()  # inks whose card and few prints do not fit together
+    contradict: frozenset[str] = frozenset()  # inks whose card and prints do not fit together
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -77,11 +77,9 @@ class Likeness:
         return Likeness(counts, ranges, day, thinnest, self.told, self.contradict)
 
     def contradicted_by(self, off: Mapping[str, bool]) -> Likeness:
-        """With inks whose latest prints were far ``off`` what else is known of them, or not; those
-        of which enough are printed contradict nothing: they are right."""
-        inks = (self.contradict - off.keys()) | {ink for ink, far in off.items() if far}
-        alone = {ink for ink in inks if self.counts["ink"].get(ink, 0) < BORNE_OUT}
-        return replace(self, contradict=frozenset(alone))
+        """With inks that prints were found to be ``off``, or not to be any more."""
+        far = {ink for ink, far in off.items() if far}
+        return replace(self, contradict=(self.contradict - off.keys()) | far)
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
