@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.errors import Unusable
 from learn.fit.eras import eras_of
+from learn.fit.gaps import alike, filled
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
 from learn.physics.print_model import Stack, acted_on
@@ -55,6 +56,7 @@ class Encoder:
     first_day: pd.Timestamp
     usual_stencil_um: float  # stands in where a print's stencil is not known
     changes: pd.DataFrame  # of presses: press_id, changed_on
+    alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
 
     @classmethod
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
@@ -68,6 +70,7 @@ class Encoder:
             usual_stencil_um=_usual(shop.prints, "eom_um", USUAL_STENCIL_UM),
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             changes=changes_in(shop),
+            alike=alike(shop.prints),
         )
 
     def unknown(self, setups: pd.DataFrame) -> pd.DataFrame:
@@ -89,6 +92,10 @@ class Encoder:
                 lost |= ids.isna().to_numpy()
             found += [(row, column, ids.iloc[row]) for row in np.flatnonzero(lost)]
         return pd.DataFrame(found, columns=["row", "column", "value"])
+
+    def completed(self, setups: pd.DataFrame) -> pd.DataFrame:
+        """Set-ups with empty cells as the others of their job have them (`learn.fit.gaps`)."""
+        return filled(setups, self.alike)
 
     def _refuse(self, setups: pd.DataFrame) -> NoReturn:
         row, column, value = self.unknown(setups).iloc[0]

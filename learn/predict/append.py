@@ -33,7 +33,7 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
         msg = f"{changed[0]}{more} changed since the model learnt from it"
         raise ValueError(msg)
     new = ~shop.prints["print_id"].isin(model.marks_["prints"]).to_numpy()
-    prints = shop.prints[new].reset_index(drop=True)
+    prints = model.encoder_.completed(shop.prints)[new].reset_index(drop=True)
     say(f"learning {len(prints)} new prints")
     lab = lab_columns(prints, model.viewing_)
     tell(model, shop)

@@ -51,7 +51,7 @@ def history(model: ShiftModel) -> History:
 def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     """See :meth:`learn.predict.model.ShiftModel.recall`."""
     model = copy(model)
-    prints = shop.prints.reset_index(drop=True)
+    prints = model.encoder_.completed(shop.prints.reset_index(drop=True))
     lab = lab_columns(prints, model.viewing_)
     usable = np.isfinite(lab).all(axis=1)
     model.prints_, model.lab_ = prints[usable].reset_index(drop=True), lab[usable]

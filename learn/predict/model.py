@@ -126,7 +126,8 @@ class ShiftModel:
             self.viewing_,
         )
         shop = self._usable(shop)
-        self.prints_, self.lab_ = shop.prints, lab_columns(shop.prints, self.viewing_)
+        self.prints_ = self.encoder_.completed(shop.prints)
+        self.lab_ = lab_columns(shop.prints, self.viewing_)
         self.marks_, self.appended_ = marks_of(shop), 0
         fitting = self._fitting(self.encode(self.prints_), trusted)
         terms = TERMS if self.terms is None else self.terms
@@ -243,7 +244,7 @@ class ShiftModel:
 
     def encode(self, setups: pd.DataFrame) -> Rows:
         """Set-ups as the physics and the residual model want them."""
-        setups = setups.reindex(columns=SETUP_COLUMNS)
+        setups = self.encoder_.completed(setups.reindex(columns=SETUP_COLUMNS))
         stack = self.encoder_.layers(setups, self.shelf_.ink_ids)
         readings = setups["readings"].astype(float).fillna(1.0).clip(lower=1.0).to_numpy()
         return Rows(stack, self.encoder_.process(setups, stack), readings)

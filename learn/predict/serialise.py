@@ -71,6 +71,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "meshes": _records(encoder.meshes),
         "first_day": str(encoder.first_day.date()),
         "usual_stencil_um": encoder.usual_stencil_um,
+        "alike": list(encoder.alike),
         "changes": [
             [press, str(day.date())] for press, day in encoder.changes.itertuples(index=False)
         ],
@@ -138,6 +139,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         substrate_r=arrays["substrate_r"],
         first_day=pd.Timestamp(d["first_day"]),
         usual_stencil_um=float(d["usual_stencil_um"]),
+        alike=tuple(str(column) for column in d["alike"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(
             {"press_id": object, "changed_on": "datetime64[ns]"}
         ),
