@@ -182,6 +182,7 @@ class Encoder:
             "mesh": setups["mesh_id"],
             "job": setups["job_id"],
             "substrate": setups["substrate_id"],
+            "laid_on": setups["substrate_id"] + np.where(based, "\x1fbased", "\x1fbare"),
             "fibre": self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy(),
             "ink_type": self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy(),
         }

@@ -63,9 +63,10 @@ FIRST_PRINTS = 1500
 CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
 # No constant moves farther than so many of its prior sds in one step: tangents tell what is near.
 STRIDE = 1.5
-# Of an ink of fewer prints none is borne out by two others: where one is far from what its card and
-# the other say, nobody can tell which is wrong.
+# Of an ink, or a garment bare or based, of fewer prints none is borne out by two others: where one
+# is far from what all else says, nobody can tell which is wrong.
 BORNE_OUT = 3
+CONTRADICT = ("ink", "laid_on")
 # An ink of fewer prints is judged by what these say of its card, so often.
 FEW_PRINTS, JUDGED = 4, 3
 # Steps of the first search, while gross errors are still among the prints, and of the search on
@@ -98,7 +99,7 @@ class Fitting:
         self.gross = GROSS_DISTANCE  # from which on it is a gross error, squared
         self.noise_scale: Array | None = None
         self.ahead = False  # the searches are over, and what counts is to predict
-        self.contradict: dict[str, bool] = {}  # inks of few prints: whether one is far off
+        self.contradict: dict[tuple[str, str], bool] = {}  # levels of `CONTRADICT`
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -300,7 +301,7 @@ class Fitting:
         if back:
             gross &= ~shared(gross, self.rows.X)
             far = far_off(distance, off) & ~self.trusted
-            self.contradict = contradicting(self.rows.X["ink"], far, gross & ~self.trusted)
+            self.contradict = contradicting(self.rows.X, far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
 
@@ -319,13 +320,16 @@ def far_off(squared: Array, dE00: Array) -> Mask:
     return is_gross(squared, dE00, DOUBTFUL)
 
 
-def contradicting(ink: pd.Series, far: Mask, gross: Mask) -> dict[str, bool]:
-    """Of every ink (n,) whether its prints leave open what is right: one of too few is ``far`` off
-    (n,), or a fifth and more are ``gross`` errors (n,)."""
-    off = pd.DataFrame({"far": far, "gross": gross}).groupby(ink.to_numpy())
-    found = off["far"].any() & (off.size() < BORNE_OUT)
-    found |= (off["gross"].sum() > 1) & (off["gross"].mean() >= TOO_MANY)
-    return {str(one): bool(unclear) for one, unclear in found.items()}
+def contradicting(X: pd.DataFrame, far: Mask, gross: Mask) -> dict[tuple[str, str], bool]:
+    """Of every level of `CONTRADICT` whether its prints leave open what is right: one of too few is
+    ``far`` off (n,), or a fifth and more are ``gross`` errors (n,)."""
+    out: dict[tuple[str, str], bool] = {}
+    for column in CONTRADICT:
+        off = pd.DataFrame({"far": far, "gross": gross}).groupby(X[column].to_numpy())
+        found = off["far"].any() & (off.size() < BORNE_OUT)
+        found |= (off["gross"].sum() > 1) & (off["gross"].mean() >= TOO_MANY)
+        out |= {(column, str(level)): bool(unclear) for level, unclear in found.items()}
+    return out
 
 
 def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:
@@ -334,7 +338,7 @@ def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:
     out = np.zeros(len(X), bool)
     season = pd.Series(np.floor(X["day"].to_numpy(float)))  # the feature's unit is 60 days
     groups = [
-        X["substrate"].astype(str) + "\x1f" + X["based"].astype(str),
+        X["laid_on"],
         X["press"].astype(str) + "\x1f" + season.astype(str),
     ]
     table = pd.DataFrame({"doubtful": doubtful, "job": jobs_of(X["job"]).to_numpy()})

@@ -11,7 +11,7 @@ import pandas as pd
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import BORNE_OUT, FEW_PRINTS, Progress, by_itself, far_off, is_gross
+from learn.fit.fitting import FEW_PRINTS, Progress, by_itself, far_off, is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell
@@ -56,9 +56,6 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
     likeness = model.likeness_.with_more(Likeness.of(linear.rows.X))
-    # inks of more prints are judged when all is learnt anew
-    alone = likeness.seen(rows.X, "ink") <= BORNE_OUT
-    off = pd.Series(far[alone]).groupby(rows.X["ink"].to_numpy()[alone]).any()
-    model.likeness_ = likeness.contradicted_by(off.to_dict())
+    model.likeness_ = likeness.with_prints(rows.X, far)
     model.marks_ = marks
     model.appended_ += int(keep.sum())

@@ -44,5 +44,5 @@ class Unseen(NamedTuple):
     what: (
         str  # ink, garment, mesh, base mesh, press, ground, mix, or a process number (its feature)
     )
-    how: str  # "never" or "few" prints of it, or these "contradict" its card; "below" or "above"
+    how: str  # "never" or "few" prints of it, or these "contradict" all else; "below" or "above"
     level: str = ""  # which ink, garment, ...; empty for a number

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.fitting import FEW_PRINTS
+from learn.fit.fitting import BORNE_OUT, CONTRADICT, FEW_PRINTS
 from learn.fit.linearisation import GROUND_SCALES
 from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
@@ -21,9 +21,9 @@ from learn.process import NUMBERS
 TOLD = [number for number in NUMBERS if number.word]
 # Levels that are counted: those that widen a band, and one that the situations of a calibration
 # do not hold apart: a screen may be usual, but never for a base.
-LEVELS = {**SITUATIONS, "base mesh": "base_mesh"}
+LEVELS = {**SITUATIONS, "base mesh": "base_mesh", "laid_on": "laid_on"}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
-TOLD_LEVELS = [what for what in LEVELS if what != "lot"]
+TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on")]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 # The factor of an ink never printed here that other plants told of (`learn.predict.telling`).
 TOLD_INK = "ink told"
@@ -46,7 +46,8 @@ class Likeness:
     last_day: float  # scaled; -inf without dates
     thinnest: dict[str, float]  # garment -> log of the thinnest film printed bare on it
     told: frozenset[str] = frozenset()  # inks that other plants told of
-    contradict: frozenset[str] = frozenset()  # inks whose card and prints do not fit together
+    # levels, by their column, whose prints do not fit all else
+    contradict: frozenset[tuple[str, str]] = frozenset()
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -76,10 +77,20 @@ class Likeness:
         day = max(self.last_day, other.last_day)
         return Likeness(counts, ranges, day, thinnest, self.told, self.contradict)
 
-    def contradicted_by(self, off: Mapping[str, bool]) -> Likeness:
-        """With inks that prints were found to be ``off``, or not to be any more."""
-        far = {ink for ink, far in off.items() if far}
+    def contradicted_by(self, off: Mapping[tuple[str, str], bool]) -> Likeness:
+        """With levels whose prints were found to be ``off``, or not to be any more."""
+        far = {level for level, far in off.items() if far}
         return replace(self, contradict=(self.contradict - off.keys()) | far)
+
+    def with_prints(self, X: pd.DataFrame, far: NDArray[np.bool_]) -> Likeness:
+        """After prints (n,) of which some were ``far`` off what was expected: what that says of
+        levels of which few were learnt; others are judged once all is learnt anew."""
+        off: dict[tuple[str, str], bool] = {}
+        for column in CONTRADICT:
+            alone = self.seen(X, column) <= BORNE_OUT
+            found = pd.Series(far[alone]).groupby(X[column].to_numpy()[alone]).any()
+            off |= {(column, str(level)): bool(some) for level, some in found.items()}
+        return self.contradicted_by(off)
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -132,6 +143,10 @@ class Likeness:
         seen = self.seen(X, "ink")
         return (seen > 0) & (seen < FEW_PRINTS)
 
+    def contradicts(self, X: pd.DataFrame, column: str) -> NDArray[np.bool_]:
+        """Set-ups (n,) whose level of ``column`` has prints that do not fit all else."""
+        return X[column].isin([level for of, level in self.contradict if of == column]).to_numpy()
+
     def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
@@ -157,17 +172,18 @@ class Likeness:
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
-        contradict = X["ink"].isin(self.contradict).to_numpy()
+        off = {column: self.contradicts(X, column) for column in CONTRADICT}
         for what in TOLD_LEVELS:
-            levels = X[LEVELS[what]].to_numpy()
             never = self.seen(X, what) == 0
-            if what == "ink":
-                never &= ~contradict
-            for i in np.flatnonzero(never):
+            levels = X[LEVELS[what]].to_numpy()
+            for i in np.flatnonzero(never & ~off.get(what, False)):
                 found[i].append(Unseen(what, "never", str(levels[i])))
-        for i in np.flatnonzero(self.few(X) | contradict):
-            how = "contradict" if contradict[i] else "few"
-            found[i].append(Unseen("ink", how, str(X["ink"].iloc[i])))
+        for i in np.flatnonzero(self.few(X) & ~off["ink"]):
+            found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
+        for what, column in {"ink": "ink", "garment": "laid_on"}.items():
+            levels = X[LEVELS[what]].to_numpy()
+            for i in np.flatnonzero(off[column]):
+                found[i].append(Unseen(what, "contradict", str(levels[i])))
         for column, low, high in self._beyond(X):
             for i in np.flatnonzero(low | high):
                 found[i].append(Unseen(column, "below" if low[i] else "above"))

@@ -176,7 +176,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         last_day=-np.inf if last is None else float(last),
         thinnest={k: float(v) for k, v in d["likeness"]["thinnest"].items()},
         told=frozenset(one.ink for one in sisters.inks),
-        contradict=frozenset(d["likeness"]["contradict"]),
+        contradict=frozenset((str(of), str(level)) for of, level in d["likeness"]["contradict"]),
     )
     model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])
     model.cards_ = [

@@ -56,7 +56,7 @@ def wants_test(facts: Facts, settings: ShopSettings) -> NDArray[np.bool_]:
 
 
 def _contradict(facts: Facts) -> NDArray[np.bool_]:
-    """Where the ink's print or its card is wrong, and with it the chances, which rest on both."""
+    """Where a print or what it contradicts is wrong, and with it chances that rest on both."""
     return np.array([any(u.how == "contradict" for u in some) for some in facts.unseen], bool)
 
 
@@ -65,8 +65,8 @@ def causes(facts: Facts, settings: ShopSettings) -> Array:
 
     The one place where it is decided, for predictions, plans, mixes and test prints alike.
     What is predicted beyond its tolerance never goes, whatever the costs; it is tested only
-    where nothing like it was seen and there is some chance yet. Nor does an ink of which the
-    little that was printed does not fit its card: one of them is wrong, and chances rest on both.
+    where nothing like it was seen and there is some chance yet. Nor does an ink or a garment of
+    which the little that was printed does not fit all else: one is wrong, and chances rest on both.
     """
     unseen = np.array([len(one) > 0 for one in facts.unseen], bool)
     hopeless = (facts.p < HOPELESS) & ~_contradict(facts)

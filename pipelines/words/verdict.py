@@ -126,8 +126,10 @@ def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
         return f"no print yet {WITH[one.what]} {level}{since}"
     if one.how == "few":
         return f"only a few prints of {one.what} {one.level}"
+    if one.how == "contradict" and one.what == "ink":
+        return f"what was printed of ink {one.level} does not fit its drawdowns"
     if one.how == "contradict":
-        return f"what was printed of {one.what} {one.level} does not fit its drawdowns"
+        return f"what was printed on {one.what} {one.level} does not fit the other prints"
     return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"
 
 

@@ -59,8 +59,7 @@ def test_doubtful_prints_of_one_garment_are_news_and_a_swapped_job_is_not():
     n = 40
     X = pd.DataFrame(
         {
-            "substrate": ["G1"] * 10 + ["G2"] * 30,
-            "based": [False] * n,
+            "laid_on": ["G1"] * 10 + ["G2"] * 30,
             "press": ["P1", "P2"] * 20,
             "day": np.arange(n) / 10,
             "job": [f"J{i // 2}" for i in range(n)],
@@ -80,7 +79,14 @@ def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
     """0: a print as expected, 1: one far off, 2: a gross error."""
     inks = {"once": [1], "twice": [0, 1], "fits": [0], "far": [1, 1, 0, 0], "slip": [2] + 3 * [0]}
     inks |= {"fifth": [2, 2] + 8 * [0], "tenth": [2, 2] + 18 * [0]}
-    ink = pd.Series([name for name, off in inks.items() for _ in off])
+    name = [name for name, off in inks.items() for _ in off]
     off = np.array([one for each in inks.values() for one in each])
-    found = {name for name, unclear in contradicting(ink, off > 0, off > 1).items() if unclear}
-    assert found == {"once", "twice", "fifth"}
+    X = pd.DataFrame({"ink": name, "laid_on": "G1"})
+    found = contradicting(X, off > 0, off > 1)
+    assert {level for level, unclear in found.items() if unclear} == {
+        ("ink", "once"),
+        ("ink", "twice"),
+        ("ink", "fifth"),
+    }
+    by_garment = contradicting(X.assign(ink="K1", laid_on=name), off > 0, off > 1)
+    assert {of for (of, _), unclear in by_garment.items() if unclear} == {"laid_on"}

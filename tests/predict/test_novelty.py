@@ -94,13 +94,16 @@ def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
         return [u.how for one in likeness.unseen(asked) for u in one if u.what == "ink"]
 
     assert how(once) == ["few", "never"]
-    far = once.contradicted_by({"odd": True, "none": True})
+    far = once.contradicted_by({("ink", "odd"): True, ("ink", "none"): True})
     assert how(far) == ["contradict", "contradict"]
     assert how(far.contradicted_by({})) == ["contradict", "contradict"]
-    assert how(far.contradicted_by({"odd": False})) == ["few", "contradict"], (
-        "a second print agrees"
-    )
-    assert how(far.with_more(Likeness.of(asked.head(1)))) == ["contradict", "contradict"]
+    again = far.with_more(Likeness.of(asked.head(1)))
+    assert how(again) == ["contradict", "contradict"]
+    second = asked.head(1)
+    assert how(again.with_prints(second, np.array([False]))) == ["few", "contradict"], "it agrees"
+    assert how(once.with_prints(second, np.array([True]))) == ["contradict", "never"]
+    usual = asked.tail(1)
+    assert how(once.with_prints(usual, np.array([True]))) == ["few", "never"], "nine others agree"
 
 
 def test_bands_of_films_thinner_than_a_garment_has_borne():
