@@ -22,6 +22,7 @@ ALIKE = 0.95
 def alike(prints: pd.DataFrame) -> tuple[str, ...]:
     """The columns in which prints of a job of this history are alike."""
     found = []
+    prints = prints.reindex(columns=["job_id", "ink_id", *OF_JOB, *OF_INK])
     for column in (*OF_JOB, *OF_INK):
         known = prints[prints["job_id"].notna() & prints[column].notna()]
         if not len(known):

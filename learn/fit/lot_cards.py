@@ -21,6 +21,7 @@ from learn.physics.drawdowns import (
     POSTERIOR_DIRECTIONS,
     Shelf,
     card_errors,
+    describe_shelf,
 )
 from learn.physics.print_model import SHAPES
 
@@ -86,15 +87,23 @@ def lot_cards(
     if own.all():
         return []
     beside = dict(cards[own].groupby("ink_id")["ink_lot"].first())
+    asked = [
+        (str(ink), str(lot), rows)
+        for (ink, lot), rows in cards[~own].groupby(["ink_id", "ink_lot"], sort=True)
+        if ink in shelf.ink_ids and level_of(ink, lot) not in but
+    ]
+    if not asked:
+        return []
+    # what theory misses of the ink's own cards it misses of the lot's as well
+    near = describe_shelf(shop.inks, cards[own], shop.substrates, substrate_r, viewing, missed=0.0)
     found = []
-    for (ink, lot), rows in cards[~own].groupby(["ink_id", "ink_lot"], sort=True):
-        if ink in shelf.ink_ids and level_of(ink, lot) not in but:
-            at = shelf.ink_ids.index(ink)
-            films = cards.loc[own & (cards["ink_id"] == ink).to_numpy(), "film_um"]
-            vague = _vague(shelf, at, bend_sd[at] * _apart(rows["film_um"], films))
-            theta = np.concatenate([shelf.log_k[at], shelf.log_s[at]])
-            information, told = _difference(theta, vague, rows, shop, substrate_r, viewing)
-            found.append(LotCard(ink, lot, beside.get(ink), information, told))
+    for ink, lot, rows in asked:
+        at, of = shelf.ink_ids.index(ink), near.ink_ids.index(ink)
+        films = cards.loc[own & (cards["ink_id"] == ink).to_numpy(), "film_um"]
+        vague = _vague(near, of, bend_sd[at] * _apart(rows["film_um"], films))
+        theta = np.concatenate([near.log_k[of], near.log_s[of]])
+        information, told = _difference(theta, vague, rows, shop, substrate_r, viewing)
+        found.append(LotCard(ink, lot, beside.get(ink), information, told))
     return found
 
 

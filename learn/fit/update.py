@@ -59,6 +59,7 @@ def joined(old: Shelf, new: Shelf) -> Shelf:
         directions_k=both("directions_k"),
         directions_s=both("directions_s"),
         bucket_measured=both("bucket_measured"),
+        missed=old.missed,
     )
 
 

@@ -10,7 +10,7 @@ alone, or not at all, is vague, and predictions for it inherit that.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ from learn.colour.colorimetry import (
     lab_jacobian,
     reflectance_from_lab,
 )
+from learn.normal import log_density
 from learn.physics import kubelka_munk
 
 Array = NDArray[np.floating]
@@ -41,6 +42,11 @@ READING_FLOOR = 0.0015
 DRAWDOWN_HAZE = 0.002
 FILM_ERROR = 0.03
 LAB_ERROR = 0.5
+# What two fluxes and one surface miss of a film: a share of its reflectance, alike at neighbouring
+# wavelengths; how large, a shop's own cards say, about what is usual. Without it a card's last per
+# cent would say, and surely, how much an ink scatters.
+MISSED = (0.005, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08)
+MISSED_NM, MISSED_USUAL, MISSED_SPREAD = 200.0, 0.02, 0.7
 # How far a real spectrum may lie from the smoothest one of its Lab.
 GUESS_SHARE, GUESS_FLOOR = 0.20, 0.02
 # Cloth takes a drawdown less evenly than a card does; what wetting it costs is a guess.
@@ -106,16 +112,21 @@ class Shelf:
     directions_s: Array  # (m, q, 31)
     bucket_measured: Array  # (m, 3) Lab, NaN where no bucket was measured
     known_from: list[str]  # "spectra", "one backing", "Lab" or "nothing"
+    missed: float  # share of a film's reflectance that theory misses, by the cards
 
     def index(self, ink_ids: pd.Series) -> NDArray[np.intp]:
         """Positions of ``ink_ids`` on the shelf, -1 where the id is missing or unknown."""
         return pd.Index(self.ink_ids).get_indexer(ink_ids)
 
 
+def _near(nm: float) -> Array:
+    """How alike wavelengths are, (31, 31), over a length of so many nm."""
+    return np.exp(-0.5 * ((WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM) / nm) ** 2)
+
+
 def _smooth_covariance(level_sd: float, shape_sd: float, shape_nm: float) -> Array:
-    gap = (WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM) / shape_nm
     rough = 1e-4 * np.eye(N_WAVELENGTHS)
-    return level_sd**2 + shape_sd**2 * np.exp(-0.5 * gap**2) + rough
+    return level_sd**2 + shape_sd**2 * _near(shape_nm) + rough
 
 
 @dataclass(frozen=True)
@@ -164,10 +175,12 @@ def card_reflectance(K: Array, S: Array, film_um: Array, back: Array) -> Array:
 
 
 def _linearised(
-    theta: Array, rows: _Drawdowns, viewing: Viewing
+    theta: Array, rows: _Drawdowns, viewing: Viewing, missed: float = 0.0
 ) -> tuple[list[Array], list[Array], list[Array]]:
-    """Residuals, Jacobians (., 62) and covariances, one entry a drawdown."""
+    """Residuals, Jacobians (., 62) and covariances, one entry a drawdown; ``missed``: the share of
+    a film's reflectance that theory misses."""
     step = 1e-4
+    alike = missed**2 * _near(MISSED_NM)
     r = _film_reflectance(theta, rows)
     shift = np.zeros_like(theta)
     shift[:N_WAVELENGTHS] = step
@@ -177,10 +190,11 @@ def _linearised(
     for d in range(len(r)):
         jac = np.hstack([np.diag(dk[d]), np.diag(ds[d])])
         dx = (dk[d] + ds[d]) * (0.0 if np.isinf(rows.film_um[d]) else FILM_ERROR)
+        off = np.outer(dx, dx) + alike * np.outer(r[d], r[d])
         if np.isfinite(rows.spectra[d]).all():
             residual = rows.spectra[d] - r[d]
             reading = READING_FLOOR + READING_SHARE * rows.spectra[d]
-            cov = np.diag(reading**2) + np.outer(dx, dx)
+            cov = np.diag(reading**2) + off
         else:
             # Lab says little of the spectrum; a smooth one is likelier than a rugged one
             residuals.append(rows.smooth[d] - r[d])
@@ -190,7 +204,7 @@ def _linearised(
             to_lab = lab_jacobian(r[d], viewing)
             jac = to_lab @ jac
             residual = rows.lab[d] - lab_from_reflectance(r[d], viewing)
-            cov = LAB_ERROR**2 * np.eye(3) + np.outer(to_lab @ dx, to_lab @ dx)
+            cov = LAB_ERROR**2 * np.eye(3) + to_lab @ off @ to_lab.T
         residuals.append(residual)
         jacobians.append(jac)
         covariances.append(cov * rows.noise[d] ** 2)
@@ -198,7 +212,7 @@ def _linearised(
 
 
 def _fit_one(
-    rows: _Drawdowns, prior: _Prior, viewing: Viewing, iterations: int = 60
+    rows: _Drawdowns, prior: _Prior, viewing: Viewing, missed: float, iterations: int = 60
 ) -> tuple[Array, Array]:
     """MAP (62,) and Laplace covariance (62, 62) by Levenberg-Marquardt."""
 
@@ -211,7 +225,7 @@ def _fit_one(
 
     theta, damping = prior.mean.copy(), 1.0
     curvature = prior.precision
-    errors, jacobians, covariances = _linearised(theta, rows, viewing)
+    errors, jacobians, covariances = _linearised(theta, rows, viewing, missed)
     for _ in range(iterations if errors else 0):
         gradient, curvature = prior.precision @ (prior.mean - theta), prior.precision.copy()
         for e, J, cov in zip(errors, jacobians, covariances, strict=True):
@@ -223,7 +237,7 @@ def _fit_one(
             step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), gradient)
             step *= min(1.0, 2.0 / np.abs(step).max())
             trial = np.clip(theta + step, np.log(1e-7), np.log(50.0))
-            moved = _linearised(trial, rows, viewing)
+            moved = _linearised(trial, rows, viewing, missed)
             # under the same covariances, else a step could pay by making itself vague
             gain = here - misfit(trial, moved[0], covariances)
             if gain > 0:
@@ -236,6 +250,24 @@ def _fit_one(
         if gain < 1e-5 * (1 + here):
             break
     return theta, np.linalg.inv(curvature)
+
+
+def _most_likely(inks: Sequence[tuple[Array, _Drawdowns, _Prior]], viewing: Viewing) -> float:
+    """The share that theory misses by which the cards of inks are likeliest: their evidence by the
+    tangents at log K and log S (62,) as fitted, and what is usual."""
+    shares = np.array(MISSED)
+    found = -0.5 * (np.log(shares / MISSED_USUAL) / MISSED_SPREAD) ** 2
+    for theta, rows, prior in inks:
+        errors, jacobians, covariances = _linearised(theta, rows, viewing)
+        if len(errors) > len(rows.film_um):
+            continue  # Lab tells too little of the spectrum
+        H, r = np.vstack(jacobians), _film_reflectance(theta, rows) * rows.noise[:, None]
+        away = np.concatenate(errors) + H @ (theta - prior.mean)
+        whole = block_diag(*covariances) + H @ np.linalg.solve(prior.precision, H.T)
+        alike = block_diag(*(_near(MISSED_NM) * np.outer(one, one) for one in r))
+        for i, share in enumerate(shares):
+            found[i] += log_density(away, whole + share**2 * alike)
+    return float(shares[found.argmax()])
 
 
 def _effect_on_lab(theta: Array, viewing: Viewing) -> Array:
@@ -311,7 +343,8 @@ def card_errors(
     viewing: Viewing,
 ) -> tuple[Array, Array, Array]:
     """What drawdowns of one ink are off log K and log S ``theta`` (62,): errors (r,), their
-    derivative (r, 62) and covariance (r, r). Cards of one film were laid in one draw."""
+    derivative (r, 62) and covariance (r, r), but for what theory misses of them. Cards of one film
+    were laid in one draw."""
     rows = _rows_of(drawdowns, substrates, substrate_r, viewing)
     errors, jacobians, covariances = _linearised(theta, rows, viewing)
     of_lab = ~np.isfinite(rows.spectra).all(axis=1)
@@ -345,6 +378,8 @@ def describe_shelf(
     substrate_r: Array,
     viewing: Viewing,
     beside: Mapping[str, Array] | None = None,
+    *,
+    missed: float | None = None,
 ) -> Shelf:
     """Fit every ink of the shelf to its drawdowns.
 
@@ -354,6 +389,7 @@ def describe_shelf(
     substrate_r : (n_substrates, 31) measured reflectance in the order of ``substrates``
     viewing : condition of any Lab among the drawdowns
     beside : role -> (m, 62) log K and log S of inks described before, by spectra
+    missed : the share of a film's reflectance that theory misses; None: what the cards say of it
     """
     by_ink = {
         ink: _rows_of(rows, substrates, substrate_r, viewing)
@@ -372,7 +408,13 @@ def describe_shelf(
         name = "underbase" if role[ink] == "underbase" else "colour"
         return _prior(LOG_K_LEVEL[name] * ones, cov_k, LOG_S_LEVEL[name] * ones, cov_s)
 
-    fits = {i: _fit_one(rows[i], wide(i), viewing) for i in ids if known[i] == "spectra"}
+    plain = [i for i in ids if known[i] == "spectra"]
+    share = MISSED_USUAL if missed is None else missed
+    fits = {i: _fit_one(rows[i], wide(i), viewing, share) for i in plain}
+    if missed is None:
+        share = _most_likely([(fits[i][0], rows[i], wide(i)) for i in plain], viewing)
+        if share != MISSED_USUAL:
+            fits = {i: _fit_one(rows[i], wide(i), viewing, share) for i in plain}
 
     def pooled(ink: str) -> _Prior:
         """Where the drawdowns say little, inks of the same role lend their scattering."""
@@ -389,7 +431,8 @@ def describe_shelf(
             spread,
         )
 
-    fits |= {i: _fit_one(rows[i], pooled(i), viewing) for i in ids if known[i] != "spectra"}
+    vague = [i for i in ids if known[i] != "spectra"]
+    fits |= {i: _fit_one(rows[i], pooled(i), viewing, share) for i in vague}
     theta = np.stack([fits[i][0] for i in ids])
     directions = [_directions(*fits[i], viewing) for i in ids]
     bucket = np.full((len(ids), 3), np.nan)
@@ -407,4 +450,5 @@ def describe_shelf(
         directions_s=np.stack([d[1] for d in directions]),
         bucket_measured=bucket,
         known_from=[known[i] for i in ids],
+        missed=share,
     )

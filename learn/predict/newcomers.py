@@ -78,6 +78,7 @@ def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
             substrate_reflectance(shop.substrates, view),
             view,
             beside=_by_role(model),
+            missed=model.shelf_.missed,
         )
         shelf = update.joined(model.shelf_, described)
         state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)

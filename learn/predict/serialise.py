@@ -61,7 +61,11 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "form": FORM,
         "settings": asdict(model.settings_),
         "parameters": {"calibrate_inks": model.calibrate_inks, "random_state": model.random_state},
-        "shelf": {"ink_ids": shelf.ink_ids, "known_from": shelf.known_from},
+        "shelf": {
+            "ink_ids": shelf.ink_ids,
+            "known_from": shelf.known_from,
+            "missed": shelf.missed,
+        },
         "terms": [
             {"term": asdict(t.term), "level_names": list(t.level_names)}
             for t in model.layout_.terms
@@ -130,6 +134,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     model.shelf_ = Shelf(
         ink_ids=list(d["shelf"]["ink_ids"]),
         known_from=list(d["shelf"]["known_from"]),
+        missed=float(d["shelf"]["missed"]),
         **{name: arrays[f"shelf_{name}"] for name in _SHELF_ARRAYS},
     )
     model.encoder_ = Encoder(

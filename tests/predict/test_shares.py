@@ -96,7 +96,7 @@ def test_no_share_is_much_larger_than_the_whole(ink, base, film):
     for garment in ("G01", "G02", "G04"):
         one = setup(ink_id=ink, substrate_id=garment, ink_lot=None, **film, **base)
         shares = from_bucket(small_model(), one)
-        assert np.abs(shares.dE00).max() < shares.total_dE00 + 0.65
+        assert np.abs(shares.dE00).max() < shares.total_dE00 + 0.9
         assert shares.lab.sum(axis=0) == pytest.approx(shares.end - shares.start, abs=1e-9)
 
 

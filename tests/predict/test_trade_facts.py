@@ -141,7 +141,7 @@ def test_an_opaque_ink_shifts_less_than_its_translucent_twin(model):
 def test_white_or_black_in_an_ink_makes_it_shift_less(with_white_or_black, base):
     """The same clear ink let down by 15 %, on the physics alone: nobody has printed the mix."""
     shift = predicted(physics_alone(), ["C02", with_white_or_black], [WHITE], base)["shift_dE00"]
-    assert shift[1] < 0.8 * shift[0]
+    assert shift[1] < 0.85 * shift[0]
 
 
 @pytest.mark.parametrize("ink", [*TRANSLUCENT, "C09"])
