@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.tiny_shop import write_shop
+from tests.tiny_shop import TINY, write_shop
 
 ROOT = Path(__file__).parents[1]
 END_OF_TABLE = "]\nSETTING_COLUMNS"
@@ -76,6 +76,13 @@ def prints_at(temperatures: list[float]) -> str:
     return "\n".join([head, *rows, ""])
 
 
+def cards() -> str:
+    """The red as it prints: the tiny shop's own card of it is a pale one."""
+    head, _, bucket = TINY["drawdowns.csv"].splitlines()
+    card = bucket.replace("bucket", "50").replace("48.1,62.0,35.5", "52.0,60.0,33.0")
+    return "\n".join([head, card, bucket, ""])
+
+
 @pytest.fixture(scope="module")
 def program(tmp_path_factory):
     """Runs the program with one row more in its table, after it has learnt a tiny shop."""
@@ -87,7 +94,7 @@ def program(tmp_path_factory):
     assert text.count(END_OF_TABLE) == 1
     table.write_text(text.replace(END_OF_TABLE, ROW + END_OF_TABLE), encoding="utf-8")
     temperatures = [90.0, 95.0, 100.0, 105.0, 110.0] * 6
-    shop = write_shop(at / "tiny", prints=prints_at(temperatures))
+    shop = write_shop(at / "tiny", prints=prints_at(temperatures), drawdowns=cards())
     for name in ("work", "other"):
         (at / name).mkdir()
     clean = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}

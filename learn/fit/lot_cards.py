@@ -90,7 +90,7 @@ def lot_cards(
     asked = [
         (str(ink), str(lot), rows)
         for (ink, lot), rows in cards[~own].groupby(["ink_id", "ink_lot"], sort=True)
-        if ink in shelf.ink_ids and level_of(ink, lot) not in but
+        if ink in shelf.ink_ids and level_of(str(ink), str(lot)) not in but
     ]
     if not asked:
         return []

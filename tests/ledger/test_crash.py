@@ -51,7 +51,9 @@ def killed_throughout(
         assert status == 0
         times.append(took)
     seen, killed, whole = {look()}, 0, min(times)
-    for i in range(INSTANTS):
+    for i in 3 * list(range(INSTANTS)):
+        if killed == INSTANTS:
+            break
         make()
         status, took = in_child(work, kill_after_s=whole * (i + 0.5) / INSTANTS)
         killed += os.WIFSIGNALED(status)
