@@ -14,14 +14,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colour.colorimetry import lab_from_reflectance
+from learn.colour.colorimetry import lab_from_reflectance, lab_jacobian
 from learn.errors import Unusable
 from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import Weighing
 from learn.mixing.strength import Observation, Strengths, learn
 from learn.mixing.transport import to_film, to_particles
-from learn.physics.drawdowns import FILM_ERROR, LAB_ERROR, backs_of, card_reflectance, lab_columns
+from learn.physics.drawdowns import (
+    FILM_ERROR,
+    LAB_ERROR,
+    backs_of,
+    card_reflectance,
+    lab_columns,
+    missed_of,
+)
 from learn.shop import SETUP_COLUMNS, latest_lots
 
 if TYPE_CHECKING:
@@ -66,11 +73,13 @@ def _of_tint(model: MixModel, row: dict, measured: Array, back: Array, cloth: bo
     optics, unsure = model.of_inks(inks, lambda k, s: np.hstack([k, s]))  # (2, 62), (2, 62, 62)
     film = np.array([row["film_um"]])
 
-    def lab_of(optics: Array, law: Law, k: int, film: Array) -> Array:
+    def card_of(optics: Array, law: Law, k: int, film: Array) -> Array:
         a, s = to_particles(*np.exp(np.moveaxis(optics.reshape(2, 2, -1), 1, 0)))
         K, S = to_film(*law.blend(np.tile(shares, (k, 1))).of(a, s))
-        r = card_reflectance(K, S, np.repeat(film, k), np.tile(back, (k, 1)))
-        return lab_from_reflectance(r, model.viewing_)
+        return card_reflectance(K, S, np.repeat(film, k), np.tile(back, (k, 1)))
+
+    def lab_of(optics: Array, law: Law, k: int, film: Array) -> Array:
+        return lab_from_reflectance(card_of(optics, law, k, film), model.viewing_)
 
     def lab(law: Law, k: int) -> Array:
         return lab_of(optics, law, k, film)
@@ -83,7 +92,10 @@ def _of_tint(model: MixModel, row: dict, measured: Array, back: Array, cloth: bo
     away = np.einsum("mij,dmj->dmi", root, z)
     off = np.array([lab_of(optics + s * d, plain, 1, film)[0] for d in away for s in (1, -1)])
     off = off - here
-    scatter = LAB_ERROR**2 * np.eye(3) * (4.0 if cloth else 1.0)
+    r = card_of(optics, plain, 1, film)[0]
+    to_lab = lab_jacobian(r, model.viewing_)
+    missed = to_lab @ missed_of(r, model.missed()) @ to_lab.T
+    scatter = (LAB_ERROR**2 * np.eye(3) + missed) * (4.0 if cloth else 1.0)
     if np.isfinite(film).all():
         thicker = lab_of(optics, plain, 1, film * np.exp(FILM_ERROR))[0] - here
         scatter = scatter + np.outer(thicker, thicker)

@@ -174,13 +174,17 @@ def card_reflectance(K: Array, S: Array, film_um: Array, back: Array) -> Array:
     return kubelka_munk.through_surface(r) + DRAWDOWN_HAZE
 
 
+def missed_of(r: Array, share: float) -> Array:
+    """Covariance (31, 31) of what theory misses of a reflectance (31,), that ``share`` of it."""
+    return share**2 * _near(MISSED_NM) * np.outer(r, r)
+
+
 def _linearised(
     theta: Array, rows: _Drawdowns, viewing: Viewing, missed: float = 0.0
 ) -> tuple[list[Array], list[Array], list[Array]]:
     """Residuals, Jacobians (., 62) and covariances, one entry a drawdown; ``missed``: the share of
     a film's reflectance that theory misses."""
     step = 1e-4
-    alike = missed**2 * _near(MISSED_NM)
     r = _film_reflectance(theta, rows)
     shift = np.zeros_like(theta)
     shift[:N_WAVELENGTHS] = step
@@ -190,7 +194,7 @@ def _linearised(
     for d in range(len(r)):
         jac = np.hstack([np.diag(dk[d]), np.diag(ds[d])])
         dx = (dk[d] + ds[d]) * (0.0 if np.isinf(rows.film_um[d]) else FILM_ERROR)
-        off = np.outer(dx, dx) + alike * np.outer(r[d], r[d])
+        off = np.outer(dx, dx) + missed_of(r[d], missed)
         if np.isfinite(rows.spectra[d]).all():
             residual = rows.spectra[d] - r[d]
             reading = READING_FLOOR + READING_SHARE * rows.spectra[d]
@@ -264,7 +268,7 @@ def _most_likely(inks: Sequence[tuple[Array, _Drawdowns, _Prior]], viewing: View
         H, r = np.vstack(jacobians), _film_reflectance(theta, rows) * rows.noise[:, None]
         away = np.concatenate(errors) + H @ (theta - prior.mean)
         whole = block_diag(*covariances) + H @ np.linalg.solve(prior.precision, H.T)
-        alike = block_diag(*(_near(MISSED_NM) * np.outer(one, one) for one in r))
+        alike = block_diag(*(missed_of(one, 1.0) for one in r))
         for i, share in enumerate(shares):
             found[i] += log_density(away, whole + share**2 * alike)
     return float(shares[found.argmax()])

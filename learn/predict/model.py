@@ -363,6 +363,10 @@ class ShiftModel:
         """What its drawdowns tell of an ink."""
         return self.shelf_.known_from[self.shelf_.ink_ids.index(ink)]
 
+    def missed(self) -> float:
+        """The share of a film's reflectance that theory misses, by the shop's cards."""
+        return self.shelf_.missed
+
     def of_inks(
         self, inks: list[str], value: Callable[[Array, Array], Array]
     ) -> tuple[Array, Array]:

@@ -179,6 +179,10 @@ class MixModel(PrintModel, Protocol):
         """
         ...
 
+    def missed(self) -> float:
+        """The share of a film's reflectance that theory misses, by the shop's cards."""
+        ...
+
 
 @runtime_checkable
 class RecallingModel(PrintModel, Protocol):
