@@ -67,8 +67,10 @@ STRIDE = 1.5
 # is far from what all else says, nobody can tell which is wrong.
 BORNE_OUT = 3
 CONTRADICT = ("ink", "laid_on")
-# An ink of fewer prints is judged by what these say of its card, so often.
-FEW_PRINTS, JUDGED = 4, 3
+# An ink of fewer prints is judged by what these say of its card.
+FEW_PRINTS = 4
+# So often these inks, and the lots and presses of a batch, are judged anew.
+JUDGED = 3
 # Steps of the first search, while gross errors are still among the prints, and of the search on
 # all prints of a longer history.
 ROUGH, POLISH = 12, 8

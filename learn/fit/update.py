@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.fitting import SETTLED
+from learn.fit.fitting import JUDGED, SETTLED
 from learn.fit.linearisation import Layout, Rows
 from learn.fit.lot_cards import LATENTS, LotCard, level_of
 from learn.fit.strangeness import contradicted, judged, rescaled, strangeness_of
@@ -32,8 +32,6 @@ Array = NDArray[np.floating]
 
 # Gauss-Newton steps on a batch: what came before is linear, and the batch nearly so.
 STEPS = 4
-# How often the lots and presses of a batch are judged anew.
-JUDGED = 3
 
 
 class Grown(NamedTuple):

@@ -44,7 +44,7 @@ FILM_ERROR = 0.03
 LAB_ERROR = 0.5
 # What two fluxes and one surface miss of a film: a share of its reflectance, alike at neighbouring
 # wavelengths; how large, a shop's own cards say, about what is usual. Without it a card's last per
-# cent would say, and surely, how much an ink scatters.
+# cent would say, and surely, how much an ink scatters. Found on invented shops; no source.
 MISSED = (0.005, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08)
 MISSED_NM, MISSED_USUAL, MISSED_SPREAD = 200.0, 0.02, 0.7
 # How far a real spectrum may lie from the smoothest one of its Lab.
