@@ -81,7 +81,9 @@ class Hands:
         field.set_input_files({"name": name, "mimeType": "text/csv", "buffer": text.encode()})
 
     def look(self) -> None:
-        """What is wrong with the page as it stands: nothing."""
+        """What is wrong with the page as it stands: nothing. What is waited for may stand there
+        before the page's style sheet does."""
+        self.page.wait_for_load_state()
         assert not too_wide(self.page, WAYS[self.way]["viewport"]["width"])
         if self.way != "no script":  # what looks is a script itself
             found = wrong_with(self.page) | barriers(self.page)
