@@ -7,7 +7,7 @@ takes the garment's own dye away, and the film is uneven over the yarns; an unde
 the cloth and evens the film. Loose dye wanders into what lies lowest.
 
 What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
-of every ink (:class:`learn.physics.drawdowns.Shelf`), and a shift per print of a few
+of every ink (:class:`learn.physics.shelf.Shelf`), and a shift per print of a few
 :data:`LATENTS` - log film, log base film, log strength, wet-out, soak, ... -, which is what the
 residual model learns to predict.
 """
@@ -110,6 +110,7 @@ SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
 MIGRATED_UM = 20.0  # dye wanders about so far into a film: an assumption, no source
 PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
+TORN = 1.5, 3.0  # log of how much more, and less, uneven films lie on a cloth than on others
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
@@ -241,7 +242,8 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     K = np.exp(inks.k + by_wavelength(shifts))
     S = np.exp(inks.s + shift["scattering"][:, None])
     soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
-    torn = np.clip(shift["uneven"] * stack.pores, -3.0, 1.5)
+    tears = shift["uneven"] * stack.pores
+    torn = uneven.bounded(tears, np.where(tears > 0, *TORN))
     spreads = ("bare", "base", "under")
     sigma_bare, sigma_base, sigma_under = (np.exp(c[f"log_uneven_{s}"] + torn) for s in spreads)
     bend = np.exp(c["log_film_sharp"]), c["film_thin"]

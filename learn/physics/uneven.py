@@ -20,6 +20,13 @@ Index = NDArray[np.intp]
 
 # No spread is wider, no bend sharper or farther out: the outmost places would be all there is.
 WIDEST, SHARPEST, FARTHEST = 1.5, 3.0, 1.2
+BEND = 4  # half-way there nearly as if there were no end
+
+
+def bounded(x: Array | float, most: Array | float) -> Array:
+    """``x``, ever more slowly as it nears ``most``, on either side of zero: where a value stopped
+    at once, no slope would lead back."""
+    return np.divide(x, (1.0 + np.divide(x, most) ** BEND) ** (1.0 / BEND))
 
 
 def thickness(places: int, sigma: Array, sharp: float, thin: float) -> Array:
@@ -29,9 +36,9 @@ def thickness(places: int, sigma: Array, sharp: float, thin: float) -> Array:
     the area below it.
     """
     z = ndtri((np.arange(places) + 0.5) / places)
-    bent = np.tanh(min(sharp, SHARPEST) * (z - np.clip(thin, -FARTHEST, FARTHEST)))
+    bent = np.tanh(bounded(sharp, SHARPEST) * (z - bounded(thin, FARTHEST)))
     bent = (bent - bent.mean()) / bent.std()
-    thick = np.exp(np.minimum(sigma, WIDEST) * bent[:, None])
+    thick = np.exp(bounded(sigma, WIDEST) * bent[:, None])
     return thick / thick.mean(axis=0)
 
 
