@@ -95,8 +95,8 @@ def _without_small(
     half = half.reshape(m, 3 * k, p)
     H = half @ half.transpose(0, 2, 1)
     N = _noise_of_groups(own, hyper, m)
-    ridge = RIDGE * np.trace(N, axis1=1, axis2=2) / (3 * k)
-    gap = N - H + ridge[:, None, None] * np.eye(3 * k)
+    # a share of each channel's own: one of a print set at nought would drown the others'
+    gap = N - H + RIDGE * N * np.eye(3 * k)
     error = (own.y - own.phi @ post.mean).reshape(m, 3 * k, 1)
     solved = np.linalg.solve(gap, np.concatenate([error, H], axis=2))
     mean = own.y.reshape(m, k, 3) - (N @ solved[:, :, :1]).reshape(m, k, 3)
