@@ -53,7 +53,7 @@ class Checkup:
     by_date: bool
     budget: Budget
     limits: pd.DataFrame
-    known_from: dict[str, str]  # ink -> what its drawdowns tell (learn.physics.drawdowns.Shelf)
+    known_from: dict[str, str]  # ink -> what its drawdowns tell (learn.physics.shelf.Shelf)
     recorded: dict[str, float]  # column -> share of prints that fill it
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import fdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
+from learn.fit.contradiction import TOO_MANY, Contradicting, contradicting
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
 from learn.fit.linearisation import Layout, Linear, Rows
 from learn.fit.strangeness import contradicted, judged
@@ -24,8 +25,8 @@ from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.normal import distance_at, squared_distance
-from learn.physics.drawdowns import Shelf
 from learn.physics.print_model import CONSTANTS
+from learn.physics.shelf import Shelf
 from learn.shop import jobs_of
 
 Array = NDArray[np.floating]
@@ -49,8 +50,6 @@ GROSS_dE00 = 1.0
 DOUBTFUL = distance_at(0.01)
 # So many prints of a lot can say together that the lot is off.
 AGREE = 3
-# Share of the prints of an ink, garment or press that must be doubtful to be no slips.
-TOO_MANY = 0.2
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -63,10 +62,6 @@ FIRST_PRINTS = 1500
 CALIBRATED_SHARE, CALIBRATION_STEPS = 0.5, 8
 # No constant moves farther than so many of its prior sds in one step: tangents tell what is near.
 STRIDE = 1.5
-# Of an ink, or a garment bare or based, of fewer prints none is borne out by two others: where one
-# is far from what all else says, nobody can tell which is wrong.
-BORNE_OUT = 3
-CONTRADICT = ("ink", "laid_on")
 # An ink of fewer prints is judged by what these say of its card.
 FEW_PRINTS = 4
 # So often these inks, and the lots and presses of a batch, are judged anew.
@@ -101,7 +96,7 @@ class Fitting:
         self.gross = GROSS_DISTANCE  # from which on it is a gross error, squared
         self.noise_scale: Array | None = None
         self.ahead = False  # the searches are over, and what counts is to predict
-        self.contradict: dict[tuple[str, str], bool] = {}  # levels of `CONTRADICT`
+        self.contradicting: Contradicting = {}
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -303,7 +298,7 @@ class Fitting:
         if back:
             gross &= ~shared(gross, self.rows.X)
             far = far_off(distance, off) & ~self.trusted
-            self.contradict = contradicting(self.rows.X, far, gross & ~self.trusted)
+            self.contradicting = contradicting(self.rows.X, error, far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
 
@@ -320,18 +315,6 @@ def by_itself(squared: Array, lots: pd.Series) -> Array:
 def far_off(squared: Array, dE00: Array) -> Mask:
     """Which prints are far from what all else says of them, (n,), gross errors or not."""
     return is_gross(squared, dE00, DOUBTFUL)
-
-
-def contradicting(X: pd.DataFrame, far: Mask, gross: Mask) -> dict[tuple[str, str], bool]:
-    """Of every level of `CONTRADICT` whether its prints leave open what is right: one of too few is
-    ``far`` off (n,), or a fifth and more are ``gross`` errors (n,)."""
-    out: dict[tuple[str, str], bool] = {}
-    for column in CONTRADICT:
-        off = pd.DataFrame({"far": far, "gross": gross}).groupby(X[column].to_numpy())
-        found = off["far"].any() & (off.size() < BORNE_OUT)
-        found |= (off["gross"].sum() > 1) & (off["gross"].mean() >= TOO_MANY)
-        out |= {(column, str(level)): bool(unclear) for level, unclear in found.items()}
-    return out
 
 
 def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:

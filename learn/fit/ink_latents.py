@@ -20,7 +20,8 @@ from learn.colour.colorimetry import Viewing, lab_from_reflectance
 from learn.fit.linearisation import Layout
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm
-from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, card_reflectance
+from learn.physics.drawdowns import card_reflectance
+from learn.physics.shelf import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]

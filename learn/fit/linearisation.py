@@ -23,7 +23,6 @@ from learn.gp.design_matrix import Part, Phi, groups_of
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Seen, Term, seen_by
 from learn.physics import print_model
-from learn.physics.drawdowns import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.physics.print_model import (
     CONSTANT_MEAN,
     CONSTANT_SD,
@@ -33,6 +32,7 @@ from learn.physics.print_model import (
     Tangents,
     column_of,
 )
+from learn.physics.shelf import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 from learn.shop import jobs_of
 
 Array = NDArray[np.floating]

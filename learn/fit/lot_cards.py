@@ -16,14 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing
-from learn.physics.drawdowns import (
-    BEND_DIRECTIONS,
-    POSTERIOR_DIRECTIONS,
-    Shelf,
-    card_errors,
-    describe_shelf,
-)
+from learn.physics.drawdowns import card_errors
 from learn.physics.print_model import SHAPES
+from learn.physics.shelf import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf, describe_shelf
 
 if TYPE_CHECKING:
     from learn.shop import Shop

@@ -22,7 +22,7 @@ from learn.fit.linearisation import Layout
 from learn.fit.residual import INK_TAILS
 from learn.gp.posterior import Block, Hyper, Posterior, column_variance
 from learn.gp.terms import Term, band_of
-from learn.physics.drawdowns import POSTERIOR_DIRECTIONS
+from learn.physics.shelf import POSTERIOR_DIRECTIONS
 
 Array = NDArray[np.floating]
 

@@ -26,7 +26,7 @@ from learn.gp.arrow import FREE
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, most_levels
 from learn.normal import squared_distance
-from learn.physics.drawdowns import Shelf
+from learn.physics.shelf import Shelf
 
 Array = NDArray[np.floating]
 

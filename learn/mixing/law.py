@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from learn.physics.drawdowns import bend_basis
+from learn.physics.shelf import bend_basis
 
 Array = NDArray[np.floating]
 

@@ -25,7 +25,8 @@ from learn.gp.posterior import Design, Posterior, one_thread
 from learn.gp.terms import Term
 from learn.kinship.summary import Summary
 from learn.physics import print_model
-from learn.physics.drawdowns import describe_shelf, lab_columns
+from learn.physics.drawdowns import lab_columns
+from learn.physics.shelf import describe_shelf
 from learn.predict import calibration, carrying, together
 from learn.predict.append import append
 from learn.predict.carrying import Carrying
@@ -234,7 +235,7 @@ class ShiftModel:
         self.set_aside_ = set_aside(self.prints_, fitting.keep, fitting.distance)
         self.gross_ = fitting.gross
         self.doubted_ = doubted(self.prints_[fitting.keep], fitting.design.noise_scale)
-        self.likeness_ = Likeness.of(self.rows_.X).contradicted_by(fitting.contradict)
+        self.likeness_ = Likeness.of(self.rows_.X).contradicted_by(fitting.contradicting)
         self.spread_factors_ = dict.fromkeys(calibration.ALL_SITUATIONS, 1.0)
         self.carrying_ = Carrying.whole()
         self.cards_: list[LotCard] = []
@@ -276,7 +277,9 @@ class ShiftModel:
         own = posterior.own_noise(design, self.hyper_) + posterior.job_noise(design, self.hyper_)
         X = linear.rows.X
         factor = self.likeness_.spread(X, self.spread_factors_)[:, None, None] ** 2
-        return Prediction(mean, factor * (cov + noise), own), X
+        apart = self.likeness_.apart(X)
+        total = factor * (cov + noise) + apart[:, :, None] * apart[:, None, :]
+        return Prediction(mean, total, own), X
 
     def predict_joint(self, setups: pd.DataFrame, g: int) -> Joint:
         """n jobs, each printed on g garments with errors in common; (n g) rows."""

@@ -7,20 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from learn.colour.colorimetry import viewing
 from learn.fit import update
 from learn.fit.encoding import changes_in, substrate_reflectance
 from learn.fit.lot_cards import describing, lot_cards
 from learn.physics.deposit import complete_meshes
-from learn.physics.drawdowns import describe_shelf
+from learn.physics.shelf import describe_shelf
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
-
-Array = NDArray[np.float64]
 
 
 def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
@@ -68,19 +65,17 @@ def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
     inks, substrates, meshes = (
         there[~there.index.isin(old.index)] for old, there in zip(known, now, strict=True)
     )
-    fresh = shop.inks["ink_id"].isin(set(inks.index) - set(model.shelf_.ink_ids))
-    drawdowns = shop.drawdowns[describing(shop.drawdowns)]
-    if fresh.any():
+    fresh = inks.index.difference(model.shelf_.ink_ids, sort=False)
+    if len(fresh):
+        # with all others: what a card may be off, and how inks scatter, they say together
         described = describe_shelf(
-            shop.inks[fresh],
-            drawdowns[drawdowns["ink_id"].isin(shop.inks.loc[fresh, "ink_id"])],
+            shop.inks,
+            shop.drawdowns[describing(shop.drawdowns)],
             shop.substrates,
             substrate_reflectance(shop.substrates, view),
             view,
-            beside=_by_role(model),
-            missed=model.shelf_.missed,
         )
-        shelf = update.joined(model.shelf_, described)
+        shelf = update.joined(model.shelf_, described.only(fresh))
         state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
         state = update.with_room(state, shelf)
         model.shelf_ = shelf
@@ -108,11 +103,3 @@ def _with(known: pd.DataFrame, new: pd.DataFrame, now: pd.DataFrame | None) -> p
     if not len(new):
         return kept
     return pd.concat([kept.astype(object), new.astype(object)])
-
-
-def _by_role(model: ShiftModel) -> dict[str, Array]:
-    """log K and log S (m, 62) of the inks that spectra describe, by role."""
-    shelf, roles = model.shelf_, model.encoder_.inks["role"].reindex(model.shelf_.ink_ids)
-    theta = np.hstack([shelf.log_k, shelf.log_s])
-    well = np.array(shelf.known_from) == "spectra"
-    return {str(role): theta[well & (roles == role).to_numpy()] for role in roles.dropna().unique()}

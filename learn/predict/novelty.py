@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.fit.fitting import BORNE_OUT, CONTRADICT, FEW_PRINTS
+from learn.fit import contradiction
+from learn.fit.contradiction import Apart, Contradicting, Level
+from learn.fit.fitting import FEW_PRINTS
 from learn.fit.linearisation import GROUND_SCALES
 from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
 from learn.predict.calibration import SITUATIONS
 from learn.predict.causes import Unseen
 from learn.process import NUMBERS
+
+Array = NDArray[np.floating]
 
 # What somebody is told of when it lies outside all past prints.
 TOLD = [number for number in NUMBERS if number.word]
@@ -46,8 +50,8 @@ class Likeness:
     last_day: float  # scaled; -inf without dates
     thinnest: dict[str, float]  # garment -> log of the thinnest film printed bare on it
     told: frozenset[str] = frozenset()  # inks that other plants told of
-    # levels, by their column, whose prints do not fit all else
-    contradict: frozenset[tuple[str, str]] = frozenset()
+    # levels whose prints do not fit all else, and how far these lie
+    contradict: Mapping[Level, Apart] = field(default_factory=dict)
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -77,20 +81,15 @@ class Likeness:
         day = max(self.last_day, other.last_day)
         return Likeness(counts, ranges, day, thinnest, self.told, self.contradict)
 
-    def contradicted_by(self, off: Mapping[tuple[str, str], bool]) -> Likeness:
-        """With levels whose prints were found to be ``off``, or not to be any more."""
-        far = {level for level, far in off.items() if far}
-        return replace(self, contradict=(self.contradict - off.keys()) | far)
+    def contradicted_by(self, found: Contradicting) -> Likeness:
+        """With levels whose prints were found not to fit, or to fit by now."""
+        off = {level: apart for level, apart in {**self.contradict, **found}.items() if apart}
+        return replace(self, contradict=off)
 
-    def with_prints(self, X: pd.DataFrame, far: NDArray[np.bool_]) -> Likeness:
-        """After prints (n,) of which some were ``far`` off what was expected: what that says of
-        levels of which few were learnt; others are judged once all is learnt anew."""
-        off: dict[tuple[str, str], bool] = {}
-        for column in CONTRADICT:
-            alone = self.seen(X, column) <= BORNE_OUT
-            found = pd.Series(far[alone]).groupby(X[column].to_numpy()[alone]).any()
-            off |= {(column, str(level)): bool(some) for level, some in found.items()}
-        return self.contradicted_by(off)
+    def with_prints(self, X: pd.DataFrame, error: Array, far: NDArray[np.bool_]) -> Likeness:
+        """After prints (n,), some of them ``far`` off what was expected, by ``error`` (n, 3)."""
+        seen = {column: self.seen(X, column) for column in contradiction.LEVELS}
+        return self.contradicted_by(contradiction.contradicting_first(X, error, far, seen))
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -147,6 +146,15 @@ class Likeness:
         """Set-ups (n,) whose level of ``column`` has prints that do not fit all else."""
         return X[column].isin([level for of, level in self.contradict if of == column]).to_numpy()
 
+    def apart(self, X: pd.DataFrame) -> Array:
+        """Lab (n, 3) by which prints of each set-up's ink and garment were off where they do not
+        fit: one sd of which of the two is right, alike on all its prints."""
+        out = np.zeros((len(X), 3))
+        for (column, level), apart in self.contradict.items():
+            more = np.linalg.norm(apart) > np.linalg.norm(out, axis=1)
+            out[(X[column] == level).to_numpy() & more] = apart
+        return out
+
     def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
@@ -172,7 +180,7 @@ class Likeness:
     def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was."""
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
-        off = {column: self.contradicts(X, column) for column in CONTRADICT}
+        off = {column: self.contradicts(X, column) for column in contradiction.LEVELS}
         for what in TOLD_LEVELS:
             never = self.seen(X, what) == 0
             levels = X[LEVELS[what]].to_numpy()

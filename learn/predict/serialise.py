@@ -19,7 +19,7 @@ from learn.fit.linearisation import Layout
 from learn.fit.lot_cards import LotCard
 from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
-from learn.physics.drawdowns import Shelf
+from learn.physics.shelf import Shelf
 from learn.predict.carrying import Carrying
 from learn.predict.novelty import Likeness
 from learn.predict.sisters import Sisters
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 12  # of the arrays and the description; a model of another form is refused
+FORM = 13  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -83,7 +83,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
             "counts": model.likeness_.counts,
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
             "thinnest": model.likeness_.thinnest,
-            "contradict": sorted(model.likeness_.contradict),
+            "contradict": [[*level, *apart] for level, apart in model.likeness_.contradict.items()],
             "last_day": None if np.isinf(model.likeness_.last_day) else model.likeness_.last_day,
         },
         "cards": [
@@ -181,7 +181,10 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         last_day=-np.inf if last is None else float(last),
         thinnest={k: float(v) for k, v in d["likeness"]["thinnest"].items()},
         told=frozenset(one.ink for one in sisters.inks),
-        contradict=frozenset((str(of), str(level)) for of, level in d["likeness"]["contradict"]),
+        contradict={
+            (str(of), str(level)): (float(L), float(a), float(b))
+            for of, level, L, a, b in d["likeness"]["contradict"]
+        },
     )
     model.carrying_ = Carrying(float(d["carried_share"]), arrays["physics_alone"])
     model.cards_ = [

@@ -105,6 +105,8 @@ def _some_jobs(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
     spread = model.likeness_.spread(linear.rows.X, model.spread_factors_)
     spread = np.repeat(spread.reshape(-1, g), 3, axis=1)
     total = total * spread[:, :, None] * spread[:, None, :]
+    apart = model.likeness_.apart(linear.rows.X)
+    total += covariance.in_common(apart[:, :, None], group=g)
     return Joint(mean.reshape(-1, g, 3), total, scatter)
 
 

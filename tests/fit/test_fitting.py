@@ -8,7 +8,6 @@ from scipy.stats import chi2
 from learn.fit.fitting import (
     GROSS_DISTANCE,
     by_itself,
-    contradicting,
     gross_distance,
     is_gross,
     shared,
@@ -73,20 +72,3 @@ def test_doubtful_prints_of_one_garment_are_news_and_a_swapped_job_is_not():
     swapped[:4] = True
     one_job = X.assign(job=["J0"] * 4 + [f"K{i}" for i in range(n - 4)])
     assert not shared(swapped, one_job).any()
-
-
-def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
-    """0: a print as expected, 1: one far off, 2: a gross error."""
-    inks = {"once": [1], "twice": [0, 1], "fits": [0], "far": [1, 1, 0, 0], "slip": [2] + 3 * [0]}
-    inks |= {"fifth": [2, 2] + 8 * [0], "tenth": [2, 2] + 18 * [0]}
-    name = [name for name, off in inks.items() for _ in off]
-    off = np.array([one for each in inks.values() for one in each])
-    X = pd.DataFrame({"ink": name, "laid_on": "G1"})
-    found = contradicting(X, off > 0, off > 1)
-    assert {level for level, unclear in found.items() if unclear} == {
-        ("ink", "once"),
-        ("ink", "twice"),
-        ("ink", "fifth"),
-    }
-    by_garment = contradicting(X.assign(ink="K1", laid_on=name), off > 0, off > 1)
-    assert {of for (of, _), unclear in by_garment.items() if unclear} == {"laid_on"}

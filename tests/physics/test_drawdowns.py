@@ -10,7 +10,8 @@ import pytest
 
 from learn.colour.colorimetry import WAVELENGTHS_NM, lab_from_reflectance, viewing
 from learn.physics import drawdowns, kubelka_munk, print_model
-from learn.physics.drawdowns import LAB, SPECTRUM, Shelf, describe_shelf
+from learn.physics.drawdowns import LAB, SPECTRUM
+from learn.physics.shelf import POSTERIOR_DIRECTIONS, USUAL, Shelf, describe_shelf
 
 D50 = viewing("D50", "2")
 NM = WAVELENGTHS_NM
@@ -76,7 +77,7 @@ def print_sd(shelf: Shelf, at: int) -> np.ndarray:
     """Standard deviation of `print_lab` by what the drawdowns leave open."""
     k, s = shelf.log_k[at], shelf.log_s[at]
     variance, step = np.zeros((3, 3)), 1e-4
-    for d in range(drawdowns.POSTERIOR_DIRECTIONS):
+    for d in range(POSTERIOR_DIRECTIONS):
         dk, ds = step * shelf.directions_k[at, d], step * shelf.directions_s[at, d]
         variance += ((print_lab(k + dk, s + ds) - print_lab(k - dk, s - ds)) / (2 * step)) ** 2
     return np.sqrt(variance)
@@ -156,7 +157,7 @@ def test_noisy_drawdowns_miss_by_as_much_as_the_posterior_says():
                 error = drawdowns.READING_FLOOR + drawdowns.READING_SHARE * r
                 table.append(drawdown(ids[i], film, card, r + error * rng.standard_normal(31)))
     assert shelf_of(ids, plain).missed < shelf_of(ids, rows).missed <= 0.04
-    assert shelf_of(["none"], []).missed == drawdowns.MISSED_USUAL, "without cards, as is usual"
+    assert shelf_of(["none"], []).missed == USUAL, "without cards, as is usual"
     shelf = shelf_of(ids, rows, missed=0.03)
     z = [
         (print_lab(shelf.log_k[i], shelf.log_s[i]) - print_lab(*np.log(truth[i])))
@@ -165,6 +166,20 @@ def test_noisy_drawdowns_miss_by_as_much_as_the_posterior_says():
     ]
     inside = np.abs(z) < 1.645
     assert 0.80 < inside.mean() < 0.98
+
+
+@pytest.mark.parametrize("missed", [0.005, 0.015, 0.04])
+def test_cards_tell_what_theory_misses(missed):
+    rng = np.random.default_rng(3)
+    alike = np.linalg.cholesky(drawdowns.missed_of(np.ones(31), missed) + 1e-9 * np.eye(31))
+    ids, rows = [f"I{i}" for i in range(24)], []
+    for i, ink_id in enumerate(ids):
+        for film, card in BOTH_CARDS:
+            laid = film * np.exp(drawdowns.FILM_ERROR * rng.standard_normal())
+            r = reading(made_up_ink(200 + i), laid, card) * (1 + alike @ rng.standard_normal(31))
+            error = drawdowns.READING_FLOOR + drawdowns.READING_SHARE * r
+            rows.append(drawdown(ink_id, film, card, r + error * rng.standard_normal(31)))
+    assert missed / 1.5 < shelf_of(ids, rows).missed < 1.5 * missed
 
 
 def test_the_less_was_measured_the_wider_the_band():

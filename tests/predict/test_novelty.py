@@ -94,16 +94,24 @@ def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
         return [u.how for one in likeness.unseen(asked) for u in one if u.what == "ink"]
 
     assert how(once) == ["few", "never"]
-    far = once.contradicted_by({("ink", "odd"): True, ("ink", "none"): True})
+    apart = (3.0, -4.0, 0.0)
+    far = once.contradicted_by({("ink", "odd"): apart, ("ink", "none"): (1.0, 0.0, 0.0)})
+    assert far.apart(asked).tolist() == [[3, -4, 0], [1, 0, 0], [0, 0, 0]]
+    garment = far.contradicted_by({("laid_on", USUAL["laid_on"]): (0.0, 0.0, 2.0)})
+    assert garment.apart(asked).tolist() == [[3, -4, 0], [0, 0, 2], [0, 0, 2]], "the farther one"
     assert how(far) == ["contradict", "contradict"]
     assert how(far.contradicted_by({})) == ["contradict", "contradict"]
     again = far.with_more(Likeness.of(asked.head(1)))
     assert how(again) == ["contradict", "contradict"]
-    second = asked.head(1)
-    assert how(again.with_prints(second, np.array([False]))) == ["few", "contradict"], "it agrees"
-    assert how(once.with_prints(second, np.array([True]))) == ["contradict", "never"]
+    second, off = asked.head(1), np.array([apart])
+    assert how(again.with_prints(second, off, np.array([False]))) == ["few", "contradict"], (
+        "it agrees"
+    )
+    assert how(once.with_prints(second, off, np.array([True]))) == ["contradict", "never"]
     usual = asked.tail(1)
-    assert how(once.with_prints(usual, np.array([True]))) == ["few", "never"], "nine others agree"
+    assert how(once.with_prints(usual, off, np.array([True]))) == ["few", "never"], (
+        "nine others agree"
+    )
 
 
 def test_bands_of_films_thinner_than_a_garment_has_borne():

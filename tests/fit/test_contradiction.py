@@ -1,0 +1,43 @@
+"""What is told of inks and garments whose few prints do not fit."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from learn.fit.contradiction import contradicting, no_slip
+
+
+def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
+    """0: a print as expected, 1: one far off, 2: a gross error."""
+    inks = {"once": [1], "twice": [0, 1], "fits": [0], "far": [1, 1, 0, 0], "slip": [2] + 3 * [0]}
+    inks |= {"fifth": [2, 2] + 8 * [0], "tenth": [2, 2] + 18 * [0]}
+    name = [name for name, off in inks.items() for _ in off]
+    off = np.array([one for each in inks.values() for one in each])
+    X = pd.DataFrame({"ink": name, "laid_on": "G1"})
+    error = np.arange(3.0 * len(X)).reshape(-1, 3)
+    found = contradicting(X, error, off > 0, off > 1)
+    assert {level for level, unclear in found.items() if unclear} == {
+        ("ink", "once"),
+        ("ink", "twice"),
+        ("ink", "fifth"),
+    }
+
+    def sd(i: int, share: float) -> np.ndarray:
+        return error[i] * np.sqrt(share * no_slip("ink", error[i]))
+
+    assert found["ink", "once"] == pytest.approx(sd(0, 1))
+    assert found["ink", "twice"] == pytest.approx(sd(2, 1 / 2)), "one of two is off"
+    second = np.flatnonzero(np.array(name) == "fifth")[1]
+    assert found["ink", "fifth"] == pytest.approx(sd(second, 1 / 5)), "by the farther one"
+    by_garment = contradicting(X.assign(ink="K1", laid_on=name), error, off > 0, off > 1)
+    assert {of for (of, _), unclear in by_garment.items() if unclear} == {"laid_on"}
+
+
+def test_the_farther_off_a_print_the_likelier_a_slip():
+    """A card may be of another ink; no garment takes ink so unlike others."""
+    off = np.arange(0.0, 90.0, 10.0)
+    for column in ("ink", "laid_on"):
+        chance = np.array([no_slip(column, np.array([0.0, 0.0, one])) for one in off])
+        assert (np.diff(chance) < 0).all()
+        assert chance[0] > 0.8 and chance[-1] < 0.1
+    assert no_slip("ink", np.array([30.0, 0, 0])) > 0.5 > no_slip("laid_on", np.array([30.0, 0, 0]))
