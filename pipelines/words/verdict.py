@@ -32,7 +32,7 @@ REASONS = {
     "target, or a test print to approve.",
     Cause.UNSURE: "Too unsure: up to {within:.1f} dE00 from {goal}{where} is possible (tolerance "
     "{tolerance:g}); a test print will settle it.",
-    Cause.UNSEEN: "Too new: {unseen}; a test print will tell.",
+    Cause.UNSEEN: "{too_new}: {unseen}; a test print will tell.",
     Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where} (tolerance "
     "{tolerance:g}); change the set-up or the ink, a test print will not help.",
     Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where} (tolerance "
@@ -87,6 +87,7 @@ def reason(row: Mapping) -> str:
         goal="the target" if aimed else "this prediction",
         where=f" on {row['where']}" if row.get("where") else "",
         unseen=unseen,
+        too_new="Unclear" if any(one.how == "contradict" for one in row["unseen"]) else "Too new",
         although=f", although {unseen}" if unseen else "",
         bucket="" if aimed else _beside_the_bucket(row),
         but="but" if aimed or row["shift_dE00"] > row["tolerance_dE00"] else "and",

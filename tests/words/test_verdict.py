@@ -221,6 +221,14 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
     assert "although" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts})
 
 
+def test_what_is_long_known_but_does_not_fit_is_not_called_new():
+    facts = {"off_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
+    new, odd = Unseen("ink", "never", "C01"), Unseen("garment", "contradict", "G02")
+    said = words.reason({"cause": Cause.UNSEEN, "unseen": (odd,), **facts})
+    assert said.startswith("Unclear: what was printed on garment G02 does not fit the other prints")
+    assert words.reason({"cause": Cause.UNSEEN, "unseen": (new,), **facts}).startswith("Too new: ")
+
+
 def test_everything_unseen_and_every_cause_has_words():
     assert set(words.REASONS) == set(Cause)
     assert set(WITH_TARGET) == set(Verdict)
