@@ -26,6 +26,7 @@ from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
 from learn.physics import kubelka_munk, uneven
 from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
+from learn.physics.ends import between
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -110,7 +111,10 @@ SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
 MIGRATED_UM = 20.0  # dye wanders about so far into a film: an assumption, no source
 PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
-TORN = 1.5, 3.0  # log of how much more, and less, uneven films lie on a cloth than on others
+# Ends of what prints may make of it, and what is usual between them, all logs: what a cloth soaks
+# up, um; how much more uneven films lie on one than on others; loose dye; haze.
+SOAK, TORN = (-6.0, 0.0, 4.0), (-3.0, 0.0, 1.5)
+MIGRATION, HAZE = (-30.0, -8.0, -2.0), (-12.0, -6.0, -2.0)
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
@@ -241,9 +245,8 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     top_um, base_um = film_um(stack, constants, shifts)
     K = np.exp(inks.k + by_wavelength(shifts))
     S = np.exp(inks.s + shift["scattering"][:, None])
-    soak_um = np.exp(np.clip(c["log_soak_um"] + shift["soak"], -6.0, 4.0))
-    tears = shift["uneven"] * stack.pores
-    torn = uneven.bounded(tears, np.where(tears > 0, *TORN))
+    soak_um = np.exp(between(c["log_soak_um"] + shift["soak"], *SOAK))
+    torn = between(shift["uneven"] * stack.pores, *TORN)
     spreads = ("bare", "base", "under")
     sigma_bare, sigma_base, sigma_under = (np.exp(c[f"log_uneven_{s}"] + torn) for s in spreads)
     bend = np.exp(c["log_film_sharp"]), c["film_thin"]
@@ -251,7 +254,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
 
     bare = stack.base < 0
     # loose dye absorbs as it does in the cloth, less a um the farther it has to go
-    loose = stack.pores * np.exp(np.clip(c["log_migration"] + shift["migration"], -30.0, -2.0))
+    loose = stack.pores * np.exp(between(c["log_migration"] + shift["migration"], *MIGRATION))
     reached = np.where(bare, top_um, base_um) / MIGRATED_UM
     loose *= -np.expm1(-reached) / reached
     dye = loose[:, None] * kubelka_munk.k_over_s(stack.cloth)
@@ -288,7 +291,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         one, like = _shared(stack.ink[based], top_um[based], sigma, *batch)
         films = top_um[based][one] * uneven.thickness(OVER_BASE, sigma[one], *bend)
         r[based] = uneven.seen(K[based][one], S[based][one], films, base, like)
-    haze = np.exp(np.clip(c["log_haze"] + shift["haze"], -12.0, -2.0))
+    haze = np.exp(between(c["log_haze"] + shift["haze"], *HAZE))
     return kubelka_munk.through_surface(r) + haze[:, None]
 
 

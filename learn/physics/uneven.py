@@ -14,19 +14,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from learn.physics import kubelka_munk
+from learn.physics.ends import bounded
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 # No spread is wider, no bend sharper or farther out: the outmost places would be all there is.
 WIDEST, SHARPEST, FARTHEST = 1.5, 3.0, 1.2
-BEND = 4  # half-way there nearly as if there were no end
-
-
-def bounded(x: Array | float, most: Array | float) -> Array:
-    """``x``, ever more slowly as it nears ``most``, on either side of zero: where a value stopped
-    at once, no slope would lead back."""
-    return np.divide(x, (1.0 + np.divide(x, most) ** BEND) ** (1.0 / BEND))
 
 
 def thickness(places: int, sigma: Array, sharp: float, thin: float) -> Array:

@@ -54,14 +54,3 @@ def test_light_of_all_places_is_taken_together():
     like = np.array([0, 1, 1, 3])
     one_by_one = uneven.seen(K[like], S[like], films[:, like], back)
     np.testing.assert_allclose(uneven.seen(K, S, films, back, like), one_by_one, rtol=1e-10)
-
-
-@given(x=st.floats(-8, 8), most=st.floats(0.5, 3))
-def test_an_end_is_neared_and_never_reached(x, most):
-    """Nearly as it is far from the end; beyond it a slope is left, which leads back."""
-    found = uneven.bounded(x, most)
-    assert abs(found) < most
-    assert uneven.bounded(-x, most) == -found
-    assert uneven.bounded(x + 1e-3, most) > found
-    if abs(x) < most / 2:
-        assert found == pytest.approx(x, rel=0.02)
