@@ -112,9 +112,9 @@ SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 MIGRATED_UM = 20.0  # dye wanders about so far into a film: an assumption, no source
 PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
 # Ends of what prints may make of it, and what is usual between them, as above, in logs: what cloth
-# soaks up, um; how much more uneven films lie on one than on others; loose dye; haze.
+# soaks up, um; how much more uneven films lie on one than on others; loose dye; haze (a card's).
 SOAK, TORN = (-6.0, 0.7, 4.0), (-3.0, 0.0, 1.5)
-MIGRATION, HAZE = (-30.0, -7.8, -2.0), (-12.0, -5.5, -2.0)
+MIGRATION, HAZE = (-30.0, -7.8, -2.0), (-12.0, float(np.log(DRAWDOWN_HAZE)), -2.0)
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
