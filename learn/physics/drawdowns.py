@@ -84,6 +84,8 @@ def near(nm: float) -> Array:
 
 @dataclass(frozen=True)
 class Drawdowns:
+    """d drawdowns of one ink: what lies beneath them, and what was measured."""
+
     film_um: Array  # (d,), inf for the bucket
     back: Array  # (d, 31) beneath the surface
     spectra: Array  # (d, 31) measured, NaN where only Lab
@@ -158,6 +160,7 @@ def linearised(
 def drawdowns_of(
     drawdowns: pd.DataFrame, substrates: pd.DataFrame, substrate_r: Array, viewing: Viewing
 ) -> Drawdowns:
+    """Rows of the table of drawdowns, of one ink; the rest as `describe_shelf` takes it."""
     back, cloth = backs_of(drawdowns["substrate_id"], substrates, substrate_r)
     spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
     smooth = np.full_like(spectra, np.nan)
