@@ -119,4 +119,9 @@ def test_an_ink_whose_only_print_does_not_fit_its_card_never_goes():
         assert appended(off) == {"contradict"}
         assert appended(off, trusted=[str(its["print_id"][0])]) == {"few"}
     anew = ShiftModel(**quick).fit(prints(60.0))
-    assert hows(anew) == hows(ShiftModel.from_state(*anew.to_state())) == {"contradict"}
+    stored = ShiftModel.from_state(*anew.to_state())
+    assert hows(anew) == hows(stored) == {"contradict"}
+    wide, joint = stored.predict_lab(target).covariance, stored.predict_joint(target, 1).covariance
+    assert (sd_of(wide)[:, 2] > 8).all(), "the bands reach to what was printed"
+    np.testing.assert_array_equal(wide, anew.predict_lab(target).covariance)
+    np.testing.assert_allclose(joint, wide, rtol=1e-6, atol=1e-9)
