@@ -20,7 +20,7 @@ Level = tuple[str, str]  # a column of `LEVELS` and one of its levels
 Contradicting = Mapping[Level, Apart | None]  # None: its prints fit all else
 
 # How far off, in Lab, an ink whose card is another's may be, and a garment that takes ink unlike
-# others; and a slip, which may lie anywhere: one sd a channel, common practice, no source.
+# others; and a slip, which may lie anywhere: one sd a channel, assumptions, no source.
 UNLIKE = {"ink": 20.0, "laid_on": 8.0}
 SLIP = 35.0
 LEVELS = tuple(UNLIKE)
@@ -43,7 +43,7 @@ def contradicting(X: pd.DataFrame, error: Array, far: Mask, gross: Mask) -> Cont
     return out
 
 
-def contradicting_first(
+def contradicting_since(
     X: pd.DataFrame, error: Array, far: Mask, seen: Mapping[str, NDArray[np.intp]]
 ) -> Contradicting:
     """The same of prints (n,) that came in since, of levels ``seen`` (column -> (n,) prints by now)

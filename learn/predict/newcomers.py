@@ -67,7 +67,7 @@ def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
     )
     fresh = inks.index.difference(model.shelf_.ink_ids, sort=False)
     if len(fresh):
-        # with all others: what a card may be off, and how inks scatter, they say together
+        # with all others: what theory misses, and how inks scatter, their cards say together
         described = describe_shelf(
             shop.inks,
             shop.drawdowns[describing(shop.drawdowns)],

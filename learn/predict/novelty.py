@@ -89,7 +89,7 @@ class Likeness:
     def with_prints(self, X: pd.DataFrame, error: Array, far: NDArray[np.bool_]) -> Likeness:
         """After prints (n,), some of them ``far`` off what was expected, by ``error`` (n, 3)."""
         seen = {column: self.seen(X, column) for column in contradiction.LEVELS}
-        return self.contradicted_by(contradiction.contradicting_first(X, error, far, seen))
+        return self.contradicted_by(contradiction.contradicting_since(X, error, far, seen))
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
