@@ -1,12 +1,12 @@
 """Describe the shelf: K and S of every ink from its drawdowns, and how sure they are.
 
-Each ink is a Gaussian over (log K, log S) at 31 wavelengths: the maximum a posteriori
-fit to whatever was measured (spectra or Lab, any number of films over any backings, or
-nothing at all) under a prior that is smooth over wavelength, with the Laplace posterior
-covariance. Of that 62 x 62 covariance only the directions that move a print's Lab are
-carried on. An ink known from spectra over black and white is sharp; one known from Lab
-alone, or not at all, is vague, and predictions for it inherit that. How much theory
-misses of a film, all cards of a shop say together, by their evidence.
+Each ink is a Gaussian over (log K, log S) at 31 wavelengths, fitted (`learn.physics.ink_fit`)
+to whatever was measured (spectra or Lab, any number of films over any backings, or nothing
+at all) under a prior that is smooth over wavelength. Of its 62 x 62 covariance only the
+directions that move a print's Lab are carried on. An ink known from spectra over black
+and white is sharp; one known from Lab alone, or not at all, is vague, and predictions for
+it inherit that. How much theory misses of a film, all cards of a shop say together, by
+their evidence.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from learn.physics.drawdowns import (
     missed_of,
     near,
 )
+from learn.physics.ink_fit import APART, InkPrior, fitted, leaves_scatter_open
 
 Array = NDArray[np.floating]
 
@@ -46,6 +47,10 @@ LOG_K_LEVEL = {"colour": np.log(0.010), "underbase": np.log(0.0006)}
 LOG_S_LEVEL = {"colour": np.log(0.015), "underbase": np.log(0.06)}
 K_LEVEL_SD, K_SHAPE_SD, K_SHAPE_NM = 1.5, 1.5, 35.0
 S_LEVEL_SD, S_SHAPE_SD, S_SHAPE_NM = 1.2, 0.35, 90.0
+
+# Of an ink that may be a dye or a paint, the inks of its role tell as much as they are many against
+# so many that may be anything. Chosen on invented shops (`learn.physics.ink_fit`); no source.
+UNKNOWN_PEERS = 30
 
 POSTERIOR_DIRECTIONS = 8
 BEND_DIRECTIONS = 5
@@ -94,61 +99,14 @@ def _smooth_covariance(level_sd: float, shape_sd: float, shape_nm: float) -> Arr
     return level_sd**2 + shape_sd**2 * near(shape_nm) + rough
 
 
-@dataclass(frozen=True)
-class _Prior:
-    mean: Array  # (62,)
-    precision: Array  # (62, 62)
-
-
-def _prior(mean_k: Array, cov_k: Array, mean_s: Array, cov_s: Array) -> _Prior:
+def _prior(mean_k: Array, cov_k: Array, mean_s: Array, cov_s: Array) -> InkPrior:
     cov = np.zeros((2 * N_WAVELENGTHS,) * 2)
     cov[:N_WAVELENGTHS, :N_WAVELENGTHS] = cov_k
     cov[N_WAVELENGTHS:, N_WAVELENGTHS:] = cov_s
-    return _Prior(np.concatenate([mean_k, mean_s]), np.linalg.inv(cov))
+    return InkPrior(np.concatenate([mean_k, mean_s]), np.linalg.inv(cov))
 
 
-def _fit_one(
-    rows: Drawdowns, prior: _Prior, viewing: Viewing, missed: float, iterations: int = 60
-) -> tuple[Array, Array]:
-    """MAP (62,) and Laplace covariance (62, 62) by Levenberg-Marquardt."""
-
-    def misfit(theta: Array, errors: list[Array], covariances: list[Array]) -> float:
-        away = prior.mean - theta
-        pairs = zip(errors, covariances, strict=True)
-        return float(
-            away @ prior.precision @ away + sum(e @ np.linalg.solve(c, e) for e, c in pairs)
-        )
-
-    theta, damping = prior.mean.copy(), 1.0
-    curvature = prior.precision
-    errors, jacobians, covariances = linearised(theta, rows, viewing, missed)
-    for _ in range(iterations if errors else 0):
-        gradient, curvature = prior.precision @ (prior.mean - theta), prior.precision.copy()
-        for e, J, cov in zip(errors, jacobians, covariances, strict=True):
-            solved = np.linalg.solve(cov, np.column_stack([e, J]))
-            gradient += J.T @ solved[:, 0]
-            curvature += J.T @ solved[:, 1:]
-        here = misfit(theta, errors, covariances)
-        while damping < 1e8:
-            step = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), gradient)
-            step *= min(1.0, 2.0 / np.abs(step).max())
-            trial = np.clip(theta + step, np.log(1e-7), np.log(50.0))
-            moved = linearised(trial, rows, viewing, missed)
-            # under the same covariances, else a step could pay by making itself vague
-            gain = here - misfit(trial, moved[0], covariances)
-            if gain > 0:
-                break
-            damping *= 5
-        else:
-            break
-        theta, (errors, jacobians, covariances) = trial, moved
-        damping = max(damping / 5, 1e-8)
-        if gain < 1e-5 * (1 + here):
-            break
-    return theta, np.linalg.inv(curvature)
-
-
-def _most_likely(inks: Sequence[tuple[Array, Drawdowns, _Prior]], viewing: Viewing) -> float:
+def _missed_by(inks: Sequence[tuple[Array, Drawdowns, InkPrior]], viewing: Viewing) -> float:
     """The share that theory misses by which the cards of inks are likeliest: their evidence by the
     tangents at log K and log S (62,) as fitted, and what is usual."""
     shares = np.array(MISSED)
@@ -207,8 +165,7 @@ def _known_from(rows: Drawdowns) -> str:
     if not spectral.any():
         return "Lab" if np.isnan(rows.spectra).any() else "one backing"
     lightness = rows.back[spectral].mean(axis=1)
-    # K and S cannot be told apart unless one backing is bright and one truly dark
-    return "spectra" if np.ptp(lightness) > 0.3 else "one backing"
+    return "spectra" if np.ptp(lightness) > APART else "one backing"
 
 
 def describe_shelf(
@@ -242,34 +199,38 @@ def describe_shelf(
     cov_s = _smooth_covariance(S_LEVEL_SD, S_SHAPE_SD, S_SHAPE_NM)
     ones = np.ones(N_WAVELENGTHS)
 
-    def wide(ink: str) -> _Prior:
+    def wide(ink: str) -> InkPrior:
         name = "underbase" if role[ink] == "underbase" else "colour"
         return _prior(LOG_K_LEVEL[name] * ones, cov_k, LOG_S_LEVEL[name] * ones, cov_s)
 
     plain = [i for i in ids if known[i] == "spectra"]
     share = USUAL if missed is None else missed
-    fits = {i: _fit_one(rows[i], wide(i), viewing, share) for i in plain}
+    fits = {i: fitted(rows[i], wide(i), viewing, share) for i in plain}
     if missed is None:
-        share = _most_likely([(fits[i][0], rows[i], wide(i)) for i in plain], viewing)
+        share = _missed_by([(fits[i][0], rows[i], wide(i)) for i in plain], viewing)
         if share != USUAL:
-            fits = {i: _fit_one(rows[i], wide(i), viewing, share) for i in plain}
+            fits = {i: fitted(rows[i], wide(i), viewing, share) for i in plain}
 
-    def pooled(ink: str) -> _Prior:
-        """Where the drawdowns say little, inks of the same role lend their scattering."""
-        alike = [fits[i][0] for i in fits if role[i] == role[ink]]
+    def lent(ink: str) -> InkPrior:
+        """Where only the spectrum is a guess, inks of the same role lend their scattering."""
+        alike = np.array([fits[i][0] for i in plain if role[i] == role[ink]])
         if len(alike) < 3:
             return wide(ink)
-        peers = np.stack(alike)
-        spread = np.cov(peers[:, N_WAVELENGTHS:].T) + 0.05 * cov_s
-        return _prior(
-            peers[:, :N_WAVELENGTHS].mean(axis=0),
-            cov_k,
-            peers[:, N_WAVELENGTHS:].mean(axis=0),
-            spread,
-        )
+        mean_k, mean_s = np.split(alike.mean(axis=0), 2)
+        return _prior(mean_k, cov_k, mean_s, np.cov(alike[:, N_WAVELENGTHS:].T) + 0.05 * cov_s)
 
-    vague = [i for i in ids if known[i] != "spectra"]
-    fits |= {i: _fit_one(rows[i], pooled(i), viewing, share) for i in vague}
+    def among(ink: str, peers: Sequence[str]) -> InkPrior:
+        """Where a dye or a paint may be meant, they tell what goes with what."""
+        alike = np.array([fits[i][0] for i in peers if role[i] == role[ink]])
+        if len(alike) < 3:
+            return wide(ink)
+        n = len(alike) - 1
+        spread = n * np.cov(alike.T) + UNKNOWN_PEERS * block_diag(cov_k, cov_s)
+        return InkPrior(alike.mean(axis=0), np.linalg.inv(spread / (n + UNKNOWN_PEERS)))
+
+    told = [i for i in ids if not leaves_scatter_open(rows[i])]
+    fits |= {i: fitted(rows[i], lent(i), viewing, share) for i in told if i not in fits}
+    fits |= {i: fitted(rows[i], among(i, told), viewing, share) for i in ids if i not in fits}
     theta = np.stack([fits[i][0] for i in ids])
     directions = [_directions(*fits[i], viewing) for i in ids]
     bucket = np.full((len(ids), 3), np.nan)
