@@ -161,9 +161,11 @@ def _directions(theta: Array, cov: Array, viewing: Viewing) -> tuple[Array, Arra
 def _known_from(rows: Drawdowns) -> str:
     if not len(rows.film_um):
         return "nothing"
+    if leaves_scatter_open(rows):
+        return "one backing"
     spectral = np.isfinite(rows.spectra).all(axis=1) & np.isfinite(rows.film_um)
     if not spectral.any():
-        return "Lab" if np.isnan(rows.spectra).any() else "one backing"
+        return "Lab"
     lightness = rows.back[spectral].mean(axis=1)
     return "spectra" if np.ptp(lightness) > APART else "one backing"
 

@@ -260,7 +260,9 @@ def test_a_table_without_spectra_or_without_lab():
     ink = made_up_ink(7)
     by_lab = [drawdown("X", f, c, reading(ink, f, c), as_lab=True) for f, c in BOTH_CARDS]
     by_spectrum = [drawdown("X", f, c, reading(ink, f, c)) for f, c in BOTH_CARDS]
-    for rows, known_from in ((by_lab, "Lab"), (by_spectrum, "spectra")):
+    white = [row for row in by_lab if row["substrate_id"] == "white"]
+    told = (by_lab, "Lab"), (by_spectrum, "spectra"), (white, "one backing")
+    for rows, known_from in told:
         table = pd.DataFrame({"ink_id": ["X"], "role": "colour"})
         shelf = describe_shelf(table, pd.DataFrame(rows), CARDS, CARD_R, D50)
         assert shelf.known_from == [known_from]
