@@ -19,7 +19,7 @@ from learn.assessment.reliability import binomial_band, grouped_share
 from learn.assessment.scores import crps_gaussian, energy_score
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
-from learn.fit.fitting import is_gross
+from learn.fit.slips import is_gross
 from learn.gp.posterior import one_thread
 from learn.normal import Z90, mirrored, sd_of, squared_distance
 from learn.physics.drawdowns import lab_columns

@@ -14,17 +14,26 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import fdtri
 
 from learn.colour.colorimetry import Viewing, delta_e00
-from learn.fit.contradiction import TOO_MANY, Contradicting, contradicting
+from learn.fit.contradiction import Contradicting, contradicting
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
 from learn.fit.linearisation import Layout, Linear, Rows
+from learn.fit.slips import (
+    DOUBTFUL,
+    GROSS_DISTANCE,
+    by_itself,
+    far_off,
+    gross_distance,
+    is_gross,
+    one_way,
+    shared,
+)
 from learn.fit.strangeness import contradicted, judged
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
-from learn.normal import distance_at, squared_distance
+from learn.normal import squared_distance
 from learn.physics.print_model import CONSTANTS
 from learn.physics.shelf import Shelf
 from learn.shop import jobs_of
@@ -33,23 +42,6 @@ Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
-# A print this far from what all others say of it (chi-square tail of its leave-one-out
-# residual, 3 degrees of freedom) is a gross error, not a surprise: a good print is lost
-# once in ten million.
-GROSS_DISTANCE = distance_at(1e-7)
-# Where a shop's prints lie further off than that anyhow: the share of good ones lost, and the
-# degrees of freedom looked among.
-GROSS_SHARE = 1e-4
-PRINTS_A_DEGREE = 20
-TAILS = np.array([6.0, 8.0, 10.0, 15.0, 30.0])
-# So near to what the others say a print is no slip, however sure they are: just visible. Common
-# practice, no source.
-GROSS_dE00 = 1.0
-# Beyond this squared distance (99 % point) a print's noise is inflated, so that a gross error
-# cannot bend the fit; nearer prints count in full.
-DOUBTFUL = distance_at(0.01)
-# So many prints of a lot can say together that the lot is off.
-AGREE = 3
 # Gauss-Newton stops when a step lowers the misfit (a chi-square) by less than this a
 # thousand prints, or this in all.
 SETTLED = 0.5
@@ -296,70 +288,12 @@ class Fitting:
         off = delta_e00(self.lab - error, self.lab)
         gross = is_gross(distance, off, self.gross)
         if back:
-            gross &= ~shared(gross, self.rows.X)
-            far = far_off(distance, off) & ~self.trusted
+            far = far_off(distance, off)
+            gross &= ~shared(gross, self.rows.X) & ~one_way(gross, far, error, self.rows.X)
+            far &= ~self.trusted
             self.contradicting = contradicting(self.rows.X, error, far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted
         self.distance = np.sqrt(distance)
-
-
-def by_itself(squared: Array, lots: pd.Series) -> Array:
-    """How far each print (n,) is off by itself: what half the prints of its lot are off by is no
-    slip of one of them, but news of the lot."""
-    by_lot = pd.Series(squared).groupby(lots.to_numpy())
-    common = by_lot.transform("median").where(by_lot.transform("size") >= AGREE, 0.0)
-    out: Array = squared / np.maximum(1.0, common.fillna(0.0).to_numpy() / DOUBTFUL)
-    return out
-
-
-def far_off(squared: Array, dE00: Array) -> Mask:
-    """Which prints are far from what all else says of them, (n,), gross errors or not."""
-    return is_gross(squared, dE00, DOUBTFUL)
-
-
-def shared(doubtful: Mask, X: pd.DataFrame) -> Mask:
-    """Which doubtful prints (n,) have a cause in common, and so are news: a garment printed bare or
-    based, or a press for a while, of which a fifth and more, from several jobs, are doubtful."""
-    out = np.zeros(len(X), bool)
-    season = pd.Series(np.floor(X["day"].to_numpy(float)))  # the feature's unit is 60 days
-    groups = [
-        X["laid_on"],
-        X["press"].astype(str) + "\x1f" + season.astype(str),
-    ]
-    table = pd.DataFrame({"doubtful": doubtful, "job": jobs_of(X["job"]).to_numpy()})
-    table["doubtful job"] = table["job"].where(doubtful)
-    for group in groups:
-        by = table.groupby(np.asarray(group))
-        many = by["doubtful"].transform("sum") >= AGREE
-        many &= by["doubtful"].transform("mean") >= TOO_MANY
-        many &= by["doubtful job"].transform("nunique") > 1
-        out |= many.to_numpy()
-    return out & doubtful
-
-
-def gross_distance(squared: Array) -> float:
-    """Squared distance from which on a print is a gross error, by those (n,) of all prints.
-
-    Where the physics is wrong, good prints too lie further off than a normal law says. Their
-    tails are those of a Student t whose degrees of freedom and scale the middle and the 95 %
-    point of the distances tell, whatever the gross errors do: three channels squared are then
-    F-distributed.
-    """
-    if not len(squared):
-        return GROSS_DISTANCE
-    middle, high = np.quantile(squared, [0.5, 0.95])
-    ratio = fdtri(3, TAILS, 0.95) / fdtri(3, TAILS, 0.5)
-    found = TAILS[np.argmin(np.abs(np.log(ratio * middle / high)))]
-    # few prints do not show their tails
-    tails = max(float(TAILS[0]), min(float(found), len(squared) / PRINTS_A_DEGREE))
-    scale = middle / fdtri(3, tails, 0.5)
-    return max(GROSS_DISTANCE, float(scale * fdtri(3, tails, 1 - GROSS_SHARE)))
-
-
-def is_gross(squared: Array, dE00: Array, least: float = GROSS_DISTANCE) -> Mask:
-    """Which prints are gross errors, (n,), by their squared distance - ``least`` or more - and
-    their difference from what all others say."""
-    return (squared >= least) & (dE00 > GROSS_dE00)
 
 
 def first_prints(X: pd.DataFrame, most: int, random_state: int) -> Mask:

@@ -11,7 +11,8 @@ import pandas as pd
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import FEW_PRINTS, Progress, by_itself, far_off, is_gross
+from learn.fit.fitting import FEW_PRINTS, Progress
+from learn.fit.slips import by_itself, far_off, is_gross
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell

@@ -5,11 +5,12 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2
 
-from learn.fit.fitting import (
+from learn.fit.slips import (
     GROSS_DISTANCE,
     by_itself,
     gross_distance,
     is_gross,
+    one_way,
     shared,
 )
 from tests.small_demo import gross_errors, small_model, small_shop
@@ -72,3 +73,16 @@ def test_doubtful_prints_of_one_garment_are_news_and_a_swapped_job_is_not():
     swapped[:4] = True
     one_job = X.assign(job=["J0"] * 4 + [f"K{i}" for i in range(n - 4)])
     assert not shared(swapped, one_job).any()
+
+
+def test_prints_of_an_ink_on_one_garment_off_the_same_way_are_news():
+    ink, laid_on = ["C1"] * 8 + ["C2"] * 4, ["G1"] * 4 + ["G2"] * 8
+    X = pd.DataFrame({"ink": ink, "laid_on": laid_on, "job": [f"J{i // 2}" for i in range(12)]})
+    error = np.zeros((12, 3))
+    error[[0, 1, 3]] = [0.2, -0.6, -1.7], [0.7, -1.1, -2.6], [0.8, -1.5, -3.2]  # of two jobs
+    error[[4, 5, 6]] = [20.0, 5, 9], [-30.0, 2, 1], [3.0, -15, 8]  # slips, each its own way
+    error[[8, 9, 11]] = [0.7, -1.1, -2.6], [0.8, -1.5, -3.2], [0.8, 1.5, 3.2]  # two of one job
+    far = error.any(axis=1)
+    doubtful = far.copy()
+    doubtful[0] = False  # off, if not by far enough for a slip
+    assert one_way(doubtful, far, error, X).nonzero()[0].tolist() == [1, 3]
