@@ -38,7 +38,9 @@ class InkPrior:
 
 
 def leaves_scatter_open(rows: Drawdowns) -> bool:
-    """Whether no film lies over bright, or none over dark: a dye or a paint."""
+    """Whether what was measured lies not over bright and over dark: a dye or a paint."""
+    if not len(rows.film_um):
+        return False  # nothing to weigh its levels by
     lightness = rows.back[np.isfinite(rows.film_um)].mean(axis=1)
     return not len(lightness) or bool(np.ptp(lightness) <= APART)
 

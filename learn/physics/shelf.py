@@ -230,8 +230,9 @@ def describe_shelf(
         spread = n * np.cov(alike.T) + UNKNOWN_PEERS * block_diag(cov_k, cov_s)
         return InkPrior(alike.mean(axis=0), np.linalg.inv(spread / (n + UNKNOWN_PEERS)))
 
-    told = [i for i in ids if not leaves_scatter_open(rows[i])]
-    fits |= {i: fitted(rows[i], lent(i), viewing, share) for i in told if i not in fits}
+    shut = [i for i in ids if not leaves_scatter_open(rows[i])]
+    fits |= {i: fitted(rows[i], lent(i), viewing, share) for i in shut if i not in fits}
+    told = [i for i in shut if known[i] != "nothing"]
     fits |= {i: fitted(rows[i], among(i, told), viewing, share) for i in ids if i not in fits}
     theta = np.stack([fits[i][0] for i in ids])
     directions = [_directions(*fits[i], viewing) for i in ids]
