@@ -31,7 +31,7 @@ def decide(facts: Facts, settings: ShopSettings) -> Decision:
     Examples
     --------
     >>> p, off, tolerance = np.array([[0.95, 0.80, 0.01], [0.4, 0.4, 8.0], [2.0, 2.0, 2.0]])
-    >>> facts = Facts(p, np.ones(3), off, tolerance, np.full(3, True), [()] * 3)
+    >>> facts = Facts(p, np.ones(3), np.ones(3), off, tolerance, np.full(3, True), [()] * 3)
     >>> shop = ShopSettings("a", cost_test_print=35.0, cost_spoiled_print=260.0)
     >>> found = decide(facts, shop)
     >>> [str(one) for one in found.cause], found.cost.round(1).tolist()

@@ -18,7 +18,7 @@ from learn.colour.difference import difference, within
 from learn.normal import drawn_errors, root
 from learn.predict.causes import Unseen
 from learn.predict.protocol import Joint, PrintModel
-from learn.predict.verdict import Facts
+from learn.predict.verdict import Facts, may_be_hopeless
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 
 Array = NDArray[np.floating]
@@ -74,15 +74,16 @@ def draws(predicted: Joint, *, steady: bool = False) -> Array:
 
 
 def outcome(predicted: Joint, target: Array, tolerance: float, *, steady: bool = False) -> Outcome:
-    """Chances of ``predicted`` prints to lie within ``tolerance`` dE00 of ``target`` (3,);
-    ``steady`` as in :func:`draws`."""
+    """Chances of ``predicted`` prints to lie within ``tolerance`` dE00 of ``target``, (3,) or
+    (n, g, 3); ``steady`` as in :func:`draws`."""
     n, g = predicted.mean.shape[:2]
+    target = np.broadcast_to(target, (n, g, 3))
     out = Outcome(np.empty((n, g)), np.empty(n), np.empty((n, 3)))
     step = max(1, 30_000 // (N_DRAWS * g) * 10)
     for start in range(0, n, step):
         rows = slice(start, start + step)
         some = predicted.take(rows)
-        dE = delta_e00(draws(some, steady=steady), target)
+        dE = delta_e00(draws(some, steady=steady), target[rows, None])
         worst = dE.max(axis=2)
         out.p[rows] = within(dE.transpose(0, 2, 1), tolerance)
         out.p_all[rows] = within(worst, tolerance)
@@ -110,7 +111,20 @@ def facts_of(
         )
     else:
         p, p_steady = (outcome(one, target, tolerance, steady=steady).p_all for one, steady in both)
-    return Facts(p, p_steady, off, tolerances, np.full(n, True), unseen)
+    at, p_on_target = may_be_hopeless(off, tolerances, unseen), np.ones(n)
+    if len(at):
+        p_on_target[at] = _on_target(predicted.take(at), tolerance)
+    return Facts(p, p_steady, p_on_target, off, tolerances, np.full(n, True), unseen)
+
+
+def _on_target(predicted: Joint, tolerance: float) -> Array:
+    """Chances (n,) of ``predicted`` prints to lie within ``tolerance`` dE00 of what is predicted
+    of each, on all garments at once."""
+    n, g = predicted.mean.shape[:2]
+    if g == 1:
+        mean = predicted.mean[:, 0]
+        return difference(mean, predicted.covariance, mean, np.full(n, tolerance)).p_within
+    return outcome(predicted, predicted.mean, tolerance).p_all
 
 
 def spread_between(lab: Array) -> Array:

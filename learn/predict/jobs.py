@@ -92,6 +92,7 @@ def judge_jobs(model: PrintModel, setups: pd.DataFrame, found: pd.DataFrame) -> 
             facts = Facts(
                 p_all[[j]],
                 p_steady[[j]],
+                np.ones(1),  # none is beyond its tolerance
                 off[nearest],
                 tolerance[nearest],
                 aimed[nearest],

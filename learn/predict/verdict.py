@@ -18,7 +18,8 @@ from learn.shop import ShopSettings
 
 Array = NDArray[np.floating]
 
-# Under this chance of being in tolerance the colour itself is wrong: no luck helps.
+# Under this share of the chance it would have were its prediction on the target, the colour itself
+# is wrong: no luck helps.
 HOPELESS = 0.10
 
 
@@ -27,6 +28,7 @@ class Facts(NamedTuple):
 
     p: Array  # (n,) chance of the next prints to lie within the tolerance, all of them
     p_steady: Array  # (n,) the same if all was known and the scatter of prints alone were left
+    p_on_target: Array  # (n,) the same were the prediction on the target, of what may be hopeless
     off_dE00: Array  # (n,) predicted print to target, the worst; 0 without a target
     tolerance_dE00: Array  # (n,)
     aimed: NDArray[np.bool_]  # (n,) whether there is a target; else near the prediction is meant
@@ -60,16 +62,25 @@ def _contradict(facts: Facts) -> NDArray[np.bool_]:
     return np.array([any(u.how == "contradict" for u in some) for some in facts.unseen], bool)
 
 
+def may_be_hopeless(
+    off_dE00: Array, tolerance_dE00: Array, unseen: Sequence[Collection[Unseen]]
+) -> NDArray[np.intp]:
+    """Set-ups that `causes` calls hopeless or not: new ones, predicted beyond their tolerance."""
+    new = np.array([len(one) > 0 for one in unseen], bool)
+    return np.flatnonzero(new & (off_dE00 > tolerance_dE00))
+
+
 def causes(facts: Facts, settings: ShopSettings) -> Array:
     """The `Cause` (n,) of the verdict on each set-up; ``Cause.verdict`` is what follows.
 
     The one place where it is decided, for predictions, plans, mixes and test prints alike.
     What is predicted beyond its tolerance never goes, whatever the costs; it is tested only
-    where nothing like it was seen and there is some chance yet. Nor does an ink or a garment of
+    where nothing like it was seen and there is some chance yet: a wide band alone, which makes
+    every chance small, is no reason to give it up. Nor does an ink or a garment of
     which the little that was printed does not fit all else: one is wrong, and chances rest on both.
     """
     unseen = np.array([len(one) > 0 for one in facts.unseen], bool)
-    hopeless = (facts.p < HOPELESS) & ~_contradict(facts)
+    hopeless = (facts.p < HOPELESS * facts.p_on_target) & ~_contradict(facts)
     beyond = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00)
     close = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00 / 2)
     sure = ~wants_test(facts, settings) & ~beyond
@@ -151,7 +162,10 @@ def judge(
     to_aim = difference(mean, covariance, aim, tolerance)
     by_noise = difference(mean, noise, aim, tolerance, steady=True)
     off = delta_e00(mean, aim)
-    facts = Facts(to_aim.p_within, by_noise.p_within, off, tolerance, aimed, unseen)
+    at = may_be_hopeless(off, tolerance, unseen)
+    p_on_target = np.ones(n)
+    p_on_target[at] = difference(mean[at], covariance[at], mean[at], tolerance[at]).p_within
+    facts = Facts(to_aim.p_within, by_noise.p_within, p_on_target, off, tolerance, aimed, unseen)
     cause = causes(facts, settings)
     known = {
         name: np.where(aimed, getattr(to_aim, name), np.nan) for name in ("median", "lo", "hi")

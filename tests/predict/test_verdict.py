@@ -195,7 +195,7 @@ def test_an_ink_whose_print_does_not_fit_its_card_is_tested_whatever_its_chance(
         assert told(found) == ("test", "unseen")
         assert found["p_in_tolerance"] > 0.99
         assert told(verdict(RED, SHARP, STEADY, unseen=odd, settings=settings))[1] == "unseen"
-    facts = Facts(*np.array([[0.999], [1.0], [0.0], [2.0]]), np.array([True]), [odd])
+    facts = Facts(*np.array([[0.999], [1.0], [1.0], [0.0], [2.0]]), np.array([True]), [odd])
     assert decide(facts, cheap).cost == [99.0]
     assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=odd)) == ("test", "unseen")
 
@@ -223,6 +223,16 @@ def test_what_is_predicted_out_of_tolerance_never_goes():
         assert found["off_dE00"] > 2.0
         assert not ask_for_test(found["p_in_tolerance"], costs)
         assert found["verdict"] == answer
+
+
+def test_a_wide_band_alone_is_no_reason_to_give_up_what_is_new():
+    """All chances are small where little is known; far off by its band, it stays hopeless."""
+    wide, near, far = cov(8.0, 8.0, 8.0), [48.0, 60.0, 30.0], [10.0, 60.0, 30.0]
+    found = verdict(RED, wide, STEADY, target=near, unseen=NEW)
+    assert found["off_dE00"] > 2.0 and found["p_in_tolerance"] < HOPELESS
+    assert told(found) == ("test", "unseen")
+    assert told(verdict(RED, wide, STEADY, target=far, unseen=NEW)) == ("change", "misses")
+    assert told(verdict(RED, wide, STEADY, target=near)) == ("change", "misses")
 
 
 def test_without_a_target_nothing_goes():
