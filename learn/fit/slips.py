@@ -33,7 +33,7 @@ GROSS_dE00 = 1.0
 # Beyond this squared distance (99 % point) a print's noise is inflated, so that a gross error
 # cannot bend the fit; nearer prints count in full.
 DOUBTFUL = distance_at(0.01)
-# So many prints of a lot can say together that the lot is off.
+# So many prints can say together that what they share is off.
 AGREE = 3
 # Errors in Lab are the same way where the cosine between them is no less: within a quarter of a
 # right angle or so.

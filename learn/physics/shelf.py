@@ -100,10 +100,8 @@ def _smooth_covariance(level_sd: float, shape_sd: float, shape_nm: float) -> Arr
 
 
 def _prior(mean_k: Array, cov_k: Array, mean_s: Array, cov_s: Array) -> InkPrior:
-    cov = np.zeros((2 * N_WAVELENGTHS,) * 2)
-    cov[:N_WAVELENGTHS, :N_WAVELENGTHS] = cov_k
-    cov[N_WAVELENGTHS:, N_WAVELENGTHS:] = cov_s
-    return InkPrior(np.concatenate([mean_k, mean_s]), np.linalg.inv(cov))
+    covariance = block_diag(cov_k, cov_s)
+    return InkPrior(np.concatenate([mean_k, mean_s]), np.linalg.inv(covariance))
 
 
 def _missed_by(inks: Sequence[tuple[Array, Drawdowns, InkPrior]], viewing: Viewing) -> float:
@@ -214,7 +212,7 @@ def describe_shelf(
             fits = {i: fitted(rows[i], wide(i), viewing, share) for i in plain}
 
     def lent(ink: str) -> InkPrior:
-        """Where only the spectrum is a guess, inks of the same role lend their scattering."""
+        """Where there is Lab alone, or nothing, inks of the same role lend their scattering."""
         alike = np.array([fits[i][0] for i in plain if role[i] == role[ink]])
         if len(alike) < 3:
             return wide(ink)

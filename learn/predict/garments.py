@@ -99,32 +99,26 @@ def facts_of(
     On one garment by the very draws of `learn.predict.verdict.judge`, so that a set-up gets
     the same verdict wherever it is asked about.
     """
-    n, g = predicted.mean.shape[:2]
+    n = len(predicted.mean)
     off = delta_e00(predicted.mean, target).max(axis=1)
     tolerances = np.full(n, tolerance)
-    both = ((predicted, False), (predicted._replace(covariance=predicted.scatter), True))
-    if g == 1:
-        aim = np.broadcast_to(np.asarray(target, float), (n, 3))
-        p, p_steady = (
-            difference(one.mean[:, 0], one.covariance, aim, tolerances, steady=steady).p_within
-            for one, steady in both
-        )
-    else:
-        p, p_steady = (outcome(one, target, tolerance, steady=steady).p_all for one, steady in both)
+    p = _chances(predicted, target, tolerance)
+    settled = predicted._replace(covariance=predicted.scatter)
+    p_steady = _chances(settled, target, tolerance, steady=True)
     at, p_on_target = may_be_hopeless(off, tolerances, unseen), np.ones(n)
     if len(at):
-        p_on_target[at] = _on_target(predicted.take(at), tolerance)
+        p_on_target[at] = _chances(predicted.take(at), predicted.mean[at], tolerance)
     return Facts(p, p_steady, p_on_target, off, tolerances, np.full(n, True), unseen)
 
 
-def _on_target(predicted: Joint, tolerance: float) -> Array:
-    """Chances (n,) of ``predicted`` prints to lie within ``tolerance`` dE00 of what is predicted
-    of each, on all garments at once."""
+def _chances(predicted: Joint, target: Array, tolerance: float, *, steady: bool = False) -> Array:
+    """`outcome` on all garments at once, (n,); on one by the draws of `difference`."""
     n, g = predicted.mean.shape[:2]
-    if g == 1:
-        mean = predicted.mean[:, 0]
-        return difference(mean, predicted.covariance, mean, np.full(n, tolerance)).p_within
-    return outcome(predicted, predicted.mean, tolerance).p_all
+    if g > 1:
+        return outcome(predicted, target, tolerance, steady=steady).p_all
+    aim, within_dE00 = np.broadcast_to(target, (n, 1, 3))[:, 0], np.full(n, tolerance)
+    mean, covariance = predicted.mean[:, 0], predicted.covariance
+    return difference(mean, covariance, aim, within_dE00, steady=steady).p_within
 
 
 def spread_between(lab: Array) -> Array:

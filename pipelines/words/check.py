@@ -35,7 +35,7 @@ FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
 # What a drawdown row should add, by what an ink is known from.
 DRAWDOWN = {
     "nothing": "draw it down over a white and a black card at a known film",
-    "one backing": "its drawdowns lie over one backing only: add one over black",
+    "one backing": "its drawdowns do not lie over both white and black: add what lacks",
     "Lab": "its drawdowns are Lab only: measure their spectra",
 }
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down

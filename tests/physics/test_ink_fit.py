@@ -28,12 +28,10 @@ def over(shelf: Shelf, ink: str, film_um: float, back: np.ndarray) -> tuple[np.n
         r = card_reflectance(np.exp(log_k), np.exp(log_s), films, back)
         return lab_from_reflectance(r, D50)
 
-    here, open_ways = lab(k, s), range(POSTERIOR_DIRECTIONS)
-    moved = [
-        (lab(k + step * shelf.directions_k[at, d], s + step * shelf.directions_s[at, d]) - here)
-        / step
-        for d in open_ways
-    ]
+    here = lab(k, s)
+    ways = zip(shelf.directions_k[at], shelf.directions_s[at], strict=True)
+    left_open = list(ways)[:POSTERIOR_DIRECTIONS]
+    moved = [(lab(k + step * dk, s + step * ds) - here) / step for dk, ds in left_open]
     return here, np.sqrt(np.sum(np.square(moved), axis=0) + READING**2)
 
 
