@@ -32,8 +32,8 @@ def of_group(args: argparse.Namespace, workspace: Workspace, what: str, work: Wo
             raise UserError(f"--{option} is about one shop; leave it out with --group.")
     if args.cluster is not None and args.workers is not None:
         raise UserError("Give --workers N or --cluster ADDRESS, not both.")
-    refuse_outputs(args.page)
     file = workspace.root / tables.FILE if args.group == IN_WORKSPACE else args.group
+    refuse_outputs(args.page, inputs=[file])
     group = tables.read_group(file, workspace)
     tell(list(group.notes))
     found = work(group, _engine(args), Progress())

@@ -22,7 +22,7 @@ from pipelines.commands._options import (
 )
 from pipelines.tables.names import Names, table_of
 from pipelines.tasks.usual import NO_BASE, completed
-from pipelines.workspace.files import refuse_outputs, together
+from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -100,7 +100,7 @@ def compare(
     from pipelines.words.compare import block, side_by_side
     from pipelines.words.prediction import wrapped
 
-    refuse_outputs(page, figure)
+    refuse_outputs(page, figure, inputs=files_named(target))
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     cells, notes = grid({c: listed(t, opened.known.get(table_of(c))) for c, t in given.items()})

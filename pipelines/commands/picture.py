@@ -23,7 +23,7 @@ from pipelines.commands._options import (
 from pipelines.commands.compare import listed
 from pipelines.tables.names import table_of
 from pipelines.tasks.usual import completed
-from pipelines.workspace.files import refuse_outputs, together
+from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -159,7 +159,8 @@ def picture(
     """Draw every combination of ``given`` (column -> texts), or ``artwork`` with its ``uses``."""
     from pipelines.registry.opened import open_model
 
-    refuse_outputs(page, out, inputs=[artwork] if artwork else [])
+    read = [artwork] if artwork else files_named(target)
+    refuse_outputs(page, out, inputs=read)
     name = workspace.pick(shop)
     drawn, notes = read_drawn(artwork, uses, out) if artwork else (None, [])
     opened = open_model(workspace, name)
@@ -169,7 +170,7 @@ def picture(
     tell(faults + notes + assumed + opened.notes)
     garments = shown(setups, opened)
     files = _files(out, len(garments))
-    refuse_outputs(page, *files, inputs=[artwork] if artwork else [])
+    refuse_outputs(page, *files, inputs=read)
     tell_shop(garments, filled)
     if drawn:
         garments = _drawn_on(garments, drawn, files)

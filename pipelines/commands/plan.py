@@ -27,7 +27,7 @@ from pipelines.tasks.named import Named
 from pipelines.tasks.of_today import searched
 from pipelines.tasks.usual import Usual
 from pipelines.words.common import Names, counted
-from pipelines.workspace.files import refuse_outputs, together
+from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -150,11 +150,15 @@ def plan(
 ) -> int:
     """Plan one job, print the short list, and write the table and the press sheet if wanted."""
     from pipelines.measured.target import read_target
+    from pipelines.pages.press_sheet import list_beside, write_sheet
     from pipelines.registry.opened import open_model
     from pipelines.tables.writing import write_table
     from pipelines.words.plan import by_model, plan_block
 
-    refuse_outputs(out, sheet, figure)
+    chip = files_named(target)
+    refuse_outputs(out, sheet, figure, inputs=chip)
+    if sheet is not None:
+        list_beside(sheet, out, figure, *chip)
     if lines < 1:
         raise UserError(f"--lines {lines}: give 1 or more.")
     name = workspace.pick(shop)
@@ -183,8 +187,6 @@ def plan(
         write_table(out, _table(found, names), "Plan")
         print(f"The set-ups are in {out}.")
     if sheet is not None:
-        from pipelines.pages.press_sheet import write_sheet
-
         listed = write_sheet(sheet, found, line, opened, job or f"plan {sheet.stem}")
         print(f"The press sheet is {sheet}; measure into {listed}:")
         print(f"  strikeoff record MEASURED.csv --prints {listed}")

@@ -24,7 +24,7 @@ from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
 from pipelines.tasks.usual import completed
 from pipelines.words.common import counted
-from pipelines.workspace.files import refuse_outputs, together
+from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -140,14 +140,16 @@ def predict_file(
 ) -> int:
     """Predict every set-up of a file into a table and, if wanted, a page to look at; those without
     a date on ``day``, today where it is empty."""
+    from pipelines.pages.press_sheet import list_beside
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
     from pipelines.words.jobs import board
     from pipelines.words.jobs import summary as job_summary
     from pipelines.words.jobs import table as job_table
 
-    listed = None if sheets is None else sheets.with_suffix(".csv")
-    refuse_outputs(out, page, sheets, listed, figure, inputs=[setups_csv])
+    refuse_outputs(out, page, sheets, figure, inputs=[setups_csv])
+    if sheets is not None:
+        list_beside(sheets, out, page, figure, setups_csv)
     opened = open_model(workspace, workspace.pick(shop), version)
     asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     said = COLUMNS._replace(day=OPTIONS.day)
@@ -198,7 +200,7 @@ def predict_one(
     from pipelines.registry.opened import open_model
     from pipelines.words.prediction import summary_block, wrapped
 
-    refuse_outputs(out, page, figure)
+    refuse_outputs(out, page, figure, inputs=files_named(target))
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
     rows, filled, faults = completed([cells], workspace, name)

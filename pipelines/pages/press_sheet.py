@@ -23,12 +23,15 @@ from pipelines.words.common import Names, chance, named
 from pipelines.words.prediction import known
 from pipelines.words.reasons import ink_words, strokes_words
 from pipelines.words.verdict import headline, kind, line_reason
-from pipelines.workspace.files import write_text
+from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
 
 READINGS = 3  # places measured on each print
+# Of the list of prints to measure.
+LISTED = ("print_id", *(c.name for c in PRINTS.columns if c.name not in ("print_id", "mix")))
 # Dry film from which cure through the film is the first worry; common practice, no source.
 THICK_UM = 60.0
 FLASH_BASE = (
@@ -37,6 +40,28 @@ FLASH_BASE = (
 )
 CURE = "Cure as the ink maker's data sheet says; let the print cool before measuring."
 BLEEDS = ("polyester", "blend", "nylon")
+
+
+def list_beside(sheet: Path, *others: Path | None) -> Path:
+    """Where the list of prints goes that comes with a press sheet.
+
+    Raises UserError where it would take the place of one of ``others`` that are read or written,
+    or of a file that is no such list, and as `refuse_outputs`.
+    """
+    listed = sheet.with_suffix(".csv")
+    used = {path.resolve() for path in (sheet, *others) if path is not None}
+    if listed.resolve() in used or (listed.is_file() and not _is_list(listed)):
+        raise UserError(
+            f"{listed}: the list of prints to measure would take its place, beside {sheet.name}; "
+            "give the sheet another name."
+        )
+    refuse_outputs(listed)
+    return listed
+
+
+def _is_list(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.readline(2000).rstrip() == ",".join(LISTED).encode()
 
 
 def write_sheet(path: Path, plan: Plan, line: int, opened: Opened, job: str) -> Path:
@@ -70,9 +95,8 @@ def prints_to_measure(rows: pd.DataFrame, stem: str) -> pd.DataFrame:
     """The list that ``strikeoff record --prints`` takes: prints.csv without a colour, as text
     cells; prints are called ``stem`` and their number."""
     rows = rows.assign(readings=float(READINGS))
-    columns = [c.name for c in PRINTS.columns if c.name not in ("print_id", "mix")]
-    cells = {"print_id": [f"{stem}-{i + 1}" for i in range(len(rows))]}
-    cells |= {c: [_cell(v) for v in rows.get(c, [None] * len(rows))] for c in columns}
+    cells = {LISTED[0]: [f"{stem}-{i + 1}" for i in range(len(rows))]}
+    cells |= {c: [_cell(v) for v in rows.get(c, [None] * len(rows))] for c in LISTED[1:]}
     # whoever opens a new lot knows what it is called
     cells["ink_lot"] = ["" if lot == NEW_LOT else lot for lot in cells["ink_lot"]]
     return pd.DataFrame(cells)

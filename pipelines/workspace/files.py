@@ -79,6 +79,16 @@ def refuse_outputs(*outputs: Path | None, inputs: Collection[Path] = ()) -> None
         taken[path.resolve()] = "written to"
 
 
+def files_named(*texts: str | None) -> list[Path]:
+    """The files that are named by what may also be something else, a colour or a name."""
+    found = []
+    for text in filter(None, texts):
+        with suppress(OSError):  # too long for a name
+            if Path(text).is_file():
+                found.append(Path(text))
+    return found
+
+
 def is_stream(path: Path) -> bool:
     """Whether this is written into and never replaced: a device, a pipe, our own output."""
     try:

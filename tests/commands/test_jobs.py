@@ -96,15 +96,18 @@ def test_one_place_in_the_order_for_two_colours_is_refused(learnt_workspace, tmp
     assert not (tmp_path / "out.csv").exists()
 
 
-@pytest.mark.parametrize("name", ["jobs.csv", "out.csv"])
+@pytest.mark.parametrize("name", ["jobs.csv", "out.csv", "kept.csv"])
 def test_the_list_beside_the_sheets_is_no_other_file(learnt_workspace, tmp_path, name, capsys):
     jobs_file(tmp_path / "jobs.csv")
-    before = (tmp_path / "jobs.csv").read_bytes()
+    (tmp_path / "kept.csv").write_text("of another day\n")
+    before = (tmp_path / name).read_bytes() if name != "out.csv" else None
     sheets = (tmp_path / name).with_suffix(".html")
     options = ("--out", tmp_path / "out.csv", "--sheets", sheets)
     assert run(learnt_workspace, tmp_path / "jobs.csv", *options) == 2
-    assert "write to another one" in capsys.readouterr().err
-    assert (tmp_path / "jobs.csv").read_bytes() == before
+    assert f"beside {sheets.name}; give the sheet another name" in capsys.readouterr().err
+    assert not sheets.exists() and before == (
+        (tmp_path / name).read_bytes() if (tmp_path / name).exists() else None
+    )
 
 
 def test_a_test_print_is_told_with_the_job_it_belongs_to(learnt_workspace, tmp_path, capsys):

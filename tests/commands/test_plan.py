@@ -22,6 +22,8 @@ from pipelines.words import common as words
         (["--base-ink", "none", "--base-ink", "U1"], "contradict each other"),
         (["--lot", "C08"], "write it as INK=LOT, such as"),
         (["--out", "nowhere/a.csv"], "there is no folder"),
+        (["--out", "p.csv", "--sheet", "p.html"], "give the sheet another name"),
+        (["--target", __file__, "--out", __file__], "this file is read from already"),
     ],
 )
 def test_a_mistake_on_the_command_line_is_one_sentence(arguments, sentence, tmp_path, capsys):
