@@ -149,6 +149,8 @@ def root_of(precision: Array) -> Array:
 
 def inverse_of(root: Array) -> Array:
     """(p, p) of ``root' root``, for an upper triangle ``root``."""
+    if not len(root):  # LAPACK would complain of it on the screen
+        return np.zeros_like(root)
     tied = _tied(root)
     if len(root) - len(tied) > FREE:
         out = np.diag(1 / np.diag(root) ** 2)
