@@ -40,6 +40,7 @@ from pipelines.commands._options import WORKSPACE
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
+from pipelines.workspace.progress import tell
 from pipelines.workspace.terminal import Terminal
 
 NO_MEMORY = "there is not enough memory for this; close other programs, or give it more"
@@ -59,8 +60,8 @@ from the shop's own measured prints.
 """
 STEPS = """\
 The usual order:
-  strikeoff start tables/                  a workbook to fill in, if there are no tables yet
-  strikeoff import tables/                 check the shop's tables and take them in
+  strikeoff start tables/                  without tables yet: tables/shop.xlsx to fill in
+  strikeoff import tables/                 check what is filled in there and take it in
   strikeoff learn                          learn from its print history
   strikeoff predict jobs.csv --out answers.csv --page answers.html
   strikeoff record measured.csv            take in what came off the press; learn again
@@ -130,6 +131,7 @@ def _answer(argv: Sequence[str] | None) -> int:
         finish(Path())
         return args.run(args, Workspace.find(args.workspace))
     except UserError as error:
+        tell(error.notes)
         said = str(error)
     except KeyboardInterrupt:
         print("strikeoff: interrupted; nothing half-done is left behind.", file=sys.stderr)

@@ -13,15 +13,16 @@ from pipelines.workspace.progress import tell
 
 UNCHANGED = "Nothing was changed."
 ABOUT = """\
-TABLES is a workbook (.xlsx) with a sheet a table, or a folder with inks.csv, substrates.csv,
-meshes.csv, drawdowns.csv, prints.csv (or .xlsx) and, if wanted, presses.csv, changes.csv,
-targets.csv, aims.csv and shop.toml. Headers may be the shop's own words ("Garment", "Mesh (T/cm)"),
-under a title, with totals and notes below the table; how they were understood is told, and
---dry-run tells it alone. Everything is checked before anything is changed. A print that cannot be
-right is set aside with the reason and kept; a table that cannot be used, or a whole column that
-fails for one reason, refuses the whole import, told by file, row and column. The tables imported
-before give way, and stay in the history; prints recorded since stay in use, and so do targets where
-no new list of them comes in.
+TABLES is a workbook (.xlsx) with a sheet a table, or a folder that holds one and no other table,
+as strikeoff start leaves it, or a folder with inks.csv, substrates.csv, meshes.csv, drawdowns.csv,
+prints.csv (or .xlsx) and, if wanted, presses.csv, changes.csv, targets.csv, aims.csv and shop.toml
+(which may stand beside a workbook, too). Headers may be the shop's own words ("Garment",
+"Mesh (T/cm)"), under a title, with totals and notes below the table; how they were understood is
+told, also where the tables are refused, and --dry-run tells it alone. Everything is checked before
+anything is changed. A print that cannot be right is set aside with the reason and kept; a table
+that cannot be used, or a whole column that fails for one reason, refuses the whole import, told by
+file, row and column. The tables imported before give way, and stay in the history; prints recorded
+since stay in use, and so do targets where no new list of them comes in.
 """
 
 

@@ -34,7 +34,7 @@ FIRST = {
 ABOUT = """\
 Writes shop.xlsx into FOLDER: a sheet a table, headers in plain words with their units, an example
 row that is never read, lists to choose from, and a first sheet that says what to do. With --csv
-the tables are CSV files instead. Fill them in; strikeoff import takes them.
+the tables are CSV files instead. Fill them in; strikeoff import FOLDER takes them in.
 With --first-prints it writes what to print first into FOLDER, from the tables imported: each ink on
 the lightest and the darkest garment, bare and over a base, or fewer where a model has learnt; as a
 press sheet, no screen put up twice, and as the list that strikeoff record --prints takes.

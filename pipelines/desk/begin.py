@@ -65,7 +65,7 @@ def take() -> str | Response | tuple[str, int]:
             batch = store.save(checked.given, desk.workspace.database(shop), file=file.name)
             desk.turn_to(shop)
     except UserError as error:
-        return _page(wrong=str(error), name=name), 400
+        return _page(wrong=str(error), said=list(error.notes), name=name), 400
     return _page(said=said if batch is not None else [*said, words().begin.again])
 
 

@@ -23,7 +23,7 @@ from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
 from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
-from pipelines.tables.reading import read_table, read_tables
+from pipelines.tables.reading import one_book, read_table, read_tables
 from pipelines.tables.schema import (
     AIMS,
     CHANGES,
@@ -84,7 +84,8 @@ def read_folder(
     ``name`` stands for the shop where ``shop.toml`` gives none. Prints that cannot be right are
     set aside, or with ``strict`` refused.
 
-    Raises InputProblems with everything found in all files when any table is unusable.
+    A folder may hold just that workbook. Raises InputProblems with everything found in all files
+    when any table is unusable.
     """
     today = today or date.today()
     findings = Findings()
@@ -93,6 +94,7 @@ def read_folder(
         do = "give the folder that holds the tables, or one workbook (.xlsx) that holds them all"
         findings.problem(str(folder), None, None, what, do, Kind.MISSING)
         findings.raise_if_any()
+    folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
     targets, aims = tables.pop(TARGETS.name, None), tables.pop(AIMS.name, None)

@@ -27,6 +27,8 @@ _ANYWHERE = {
     "|malla|pantalla|tessuto|zeef",
     "film_um": "film|dry film|film thickness|ink film|layer|schichtdicke|farbschicht"
     "|épaisseur|espesor|spessore|laagdikte",
+    "aliases": "alias|also called|also known as|other names|auch genannt|andere namen"
+    "|autres noms|otros nombres|altri nomi|andere benamingen",
     "L": "L*|CIE L*|L* measured|measured L*|L value|lightness",
     "a": "a*|CIE a*|a* measured|measured a*|a value",
     "b": "b*|CIE b*|b* measured|measured b*|b value",
@@ -62,7 +64,7 @@ _PROCESS = {
 }
 _BY_TABLE = {
     "inks": {
-        "ink_id": "id|code|no|number|key|nummer|numéro|número|codice",
+        "ink_id": "id|code|no|nr|number|key|nummer|numéro|número|código|codice",
         "ink_name": "name|ink name|description|farbname|bezeichnung|nom|nombre|nome|naam",
         "ink_type": "type|ink type|kind|family|ink family|typ|farbtyp|art|tipo|soort",
         "role": "role|use|used as|used for|rolle|verwendung|rôle|usage|uso|gebruik",
@@ -71,16 +73,18 @@ _BY_TABLE = {
         "mix": "mix|recipe|mix by weight|mischung|rezept|mischrezept|recette|receta|ricetta",
     },
     "substrates": {
-        "substrate_id": "id|code|no|number|key|style|nummer|numéro|número|codice",
+        "substrate_id": "id|code|no|nr|number|key|style|nummer|numéro|número|código|codice"
+        "|artikelnummer|artikelnr|artikel nr",
         "kind": "kind|type|garment or card|art|typ|tipo|soort",
         "fibre": "fibre|fiber|fabric|material|composition|faser|matière|fibra|vezel",
         "colour_name": "colour|color|name|colour name|color name|garment colour|garment color"
         "|farbname|farbe|couleur|colore|kleur|description|bezeichnung",
     },
     "meshes": {
-        "mesh_id": "id|code|no|number|key|name|nummer|bezeichnung|numéro|número|codice",
+        "mesh_id": "id|code|no|nr|number|key|name|nummer|bezeichnung|numéro|número|código|codice",
         "threads_per_cm": "count|mesh count|threads|thread count|fadenzahl|fäden"
-        "|nombre de fils|hilos|fili|draden",
+        "|nombre de fils|hilos|fili|draden|t/cm|n/cm|f/cm|threads/cm|fäden/cm|fils/cm|hilos/cm",
+        "threads_per_inch": "tpi|t/inch|threads/inch",
         "thread_um": "thread|thread diameter|diameter|fadendurchmesser|fadenstärke|faden"
         "|diamètre du fil|diámetro del hilo|diametro del filo|draaddikte",
         "opening_um": "opening|mesh opening|maschenweite|maschenöffnung|ouverture|apertura"
@@ -92,7 +96,7 @@ _BY_TABLE = {
         "|theoretisches farbvolumen|farbvolumen|volume d'encre",
     },
     "presses": {
-        "press_id": "press|machine|printing press|id|code|no|number|key|maschine|druckmaschine"
+        "press_id": "press|machine|printing press|id|code|no|nr|number|key|maschine|druckmaschine"
         "|nummer|presse|numéro|prensa|máquina|número|macchina|codice|pers",
         "press_name": "name|press name|description|bezeichnung|nom|nombre|nome|naam",
         "notes": "notes|note|remarks|remark|bemerkung|bemerkungen",
@@ -143,18 +147,25 @@ _BY_TABLE = {
 # A word that two columns of a table may mean: the first that no other header has claimed.
 _EITHER: dict[str, dict[str, tuple[str, ...]]] = {
     "inks": {
-        "ink": ("ink_id", "ink_name"),
-        "farbe": ("ink_id", "ink_name"),
-        "druckfarbe": ("ink_id", "ink_name"),
+        **dict.fromkeys(
+            ("ink", "farbe", "druckfarbe", "encre", "tinta", "inchiostro", "inkt"),
+            ("ink_id", "ink_name"),
+        ),
         "name": ("ink_name", "ink_id"),
     },
     "substrates": {
-        "garment": ("substrate_id", "colour_name"),
+        **dict.fromkeys(
+            ("garment", "shirt", "textil", "textile", "vetement", "prenda", "capo"),
+            ("substrate_id", "colour_name"),
+        ),
         "name": ("colour_name", "substrate_id"),
         "type": ("kind", "fibre"),
     },
     "meshes": {"mesh": ("mesh_id", "threads_per_cm"), "screen": ("mesh_id", "threads_per_cm")},
-    "presses": {"press": ("press_id", "press_name"), "name": ("press_name", "press_id")},
+    "presses": {
+        **dict.fromkeys(("press", "machine", "maschine"), ("press_id", "press_name")),
+        "name": ("press_name", "press_id"),
+    },
     "prints": {"test": ("print_id",), "number": ("print_id",)},
     "setups": {"job": ("job_id", "setup_id"), "name": ("setup_id",)},
 }
@@ -217,12 +228,19 @@ _NAMING = frozenset(
         "name",
         "nummer",
         "numero",
+        "codigo",
         "codice",
         "naam",
         "nom",
         "nombre",
     ]
 )
+# A word for a thing with one that says it is its number: "Farbe Nr", "Farbnr", "Código tinta".
+_NUMBERED = re.compile(
+    r"(.+?) ?(?:nr|nummer)|(.+) (?:id|code|no|number|numero|codigo|codice)"
+    r"|(?:id|code|no|nr|number|nummer|numero|codigo|codice) (.+)"
+)
+_JOINTS = (("", ""), ("", "e"), ("n", ""), ("s", ""))  # "Farb-nr", "Maschinen-nr", "Auftrags-nr"
 _CLOSE = 0.85
 
 
@@ -268,7 +286,7 @@ def meaning(table: Table, header: str) -> Meaning:
     head, unit = _parted(header)
     found = _words_of(table).get(head, ())
     if not found:
-        return Meaning(_loosely(table, whole), loosely=True)
+        return _numbered(table, whole) or Meaning(_loosely(table, whole), loosely=True)
     if not unit:
         return Meaning(found)
     numbers = tuple(c for c in found if unit in _units(c))
@@ -320,6 +338,17 @@ def _loosely(table: Table, whole: str) -> tuple[str, ...]:
         if found and (all_words.isdisjoint(_NAMING) or found[0].endswith(("_id", "_lot"))):
             return found[:1]
     return ()
+
+
+def _numbered(table: Table, whole: str) -> Meaning | None:
+    """``ink no``, ``farbnr``: the identifier, before a word that may mean it or the name."""
+    found = _NUMBERED.fullmatch(whole)
+    head = next(filter(None, found.groups())) if found else ""
+    for end, joint in _JOINTS:
+        columns = _words_of(table).get(head.removesuffix(end) + joint, ())
+        if columns and columns[0].endswith(("_id", "_lot")):
+            return Meaning(columns[:1], loosely=columns[0] != table.key or len(columns) < 2)
+    return None
 
 
 @cache

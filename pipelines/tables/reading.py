@@ -33,6 +33,32 @@ def read_table(path: Path, table: Table, findings: Findings) -> pd.DataFrame | N
     return table_of(data, table, path.name, findings)
 
 
+def one_book(folder: Path, findings: Findings) -> Path:
+    """The workbook of a folder that holds no table of its own but one workbook, and a note on it;
+    else the folder itself. Raises InputProblems where it holds neither, or several workbooks.
+    """
+    files = [name for table in SHOP_TABLES.values() for name in (table.file, f"{table.name}.xlsx")]
+    if not folder.is_dir() or any((folder / name).exists() for name in files):
+        return folder
+    books = [p for p in sorted(folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
+    books = [p for p in books if p.stem not in _BESIDE]
+    if len(books) != 1:
+        listed = ", ".join(table.file for table in SHOP_TABLES.values() if not table.optional)
+        what = f"the folder holds none of {listed}"
+        do = "give the one that does, or a workbook that holds all (strikeoff start writes one)"
+        if books:
+            what += f", but the workbooks {' and '.join(book.name for book in books)}"
+            do = "name the one to read"
+        findings.problem(str(folder), None, None, what, do, Kind.MISSING)
+        findings.raise_if_any()
+    findings.warn(f"{folder}: read from the workbook {books[0].name}.")
+    for name in _BESIDE:
+        if any((folder / f"{name}{end}").exists() for end in (".csv", ".xlsx")):
+            what = f"{name} beside the workbook was not read; put a sheet {sheet_title(name)} in it"
+            findings.warn(f"{folder}: {what}.")
+    return books[0]
+
+
 def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
     """All tables of a shop, from a folder or one workbook, and what to call each one's file.
 

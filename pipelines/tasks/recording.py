@@ -89,6 +89,7 @@ class Recording:
         try:
             return stored(source, self, dry_run)
         except InputProblems as error:
+            error.notes = [*self.incoming.said, *error.notes]
             if self.replace is None or error.problems[0].file == self.incoming.file:
                 raise
             first = error.problems[0]

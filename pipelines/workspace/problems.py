@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -32,6 +33,7 @@ class UserError(Exception):
     """A mistake of the user's; its text is the one sentence that is shown (exit code 2)."""
 
     lines = False  # whether it is several, each of one thing that is wrong
+    notes: Sequence[str] = ()  # told before it: how what was given has been understood
 
     def __init__(self, text: str, kind: Kind = Kind.REFUSED) -> None:
         super().__init__(text if self.lines else printable(text))
@@ -80,8 +82,14 @@ class InputProblems(UserError):
 
     lines = True
 
-    def __init__(self, problems: list[Problem], outcome: str = "Nothing was changed.") -> None:
+    def __init__(
+        self,
+        problems: list[Problem],
+        outcome: str = "Nothing was changed.",
+        notes: Sequence[str] = (),
+    ) -> None:
         self.problems = problems
+        self.notes = notes
         lines = [str(problem) for problem in problems[:SHOWN]]
         if len(problems) > SHOWN:
             lines.append(f"and {len(problems) - SHOWN} more.")
@@ -106,6 +114,6 @@ class Findings:
         self.warnings.append(printable(sentence))
 
     def raise_if_any(self) -> None:
-        """Raises InputProblems with all that was found, if anything was."""
+        """Raises InputProblems with all that was found, if anything is wrong."""
         if self.problems:
-            raise InputProblems(self.problems)
+            raise InputProblems(self.problems, notes=self.warnings)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterable
 
 
 class Progress:
@@ -17,7 +18,7 @@ class Progress:
         print(f"[{time.monotonic() - self._start:4.0f} s] {text}", file=sys.stderr, flush=True)
 
 
-def tell(sentences: list[str]) -> None:
+def tell(sentences: Iterable[str]) -> None:
     """Warnings: on stderr, one a line."""
     for sentence in sentences:
         print(f"note: {sentence}", file=sys.stderr)

@@ -40,6 +40,25 @@ def test_a_workbook_equals_the_folder(tmp_path):
     assert_same_shop(read_folder(tmp_path / "plain", name="tiny", today=TODAY), plain)
 
 
+def test_a_folder_may_hold_just_a_workbook(tmp_path):
+    folder = tmp_path / "new"
+    folder.mkdir()
+    with pytest.raises(InputProblems, match=r"holds none of inks\.csv, .* that holds all") as error:
+        read_folder(folder, name="tiny")
+    assert len(error.value.problems) == 1
+    write_workbook(folder / "our shop.xlsx", tables())
+    (folder / "~$our shop.xlsx").write_bytes(b"opened by somebody")
+    (folder / "targets.csv").write_text("name,hex\nclub red,#aa3322\n")
+    read = read_folder(folder, name="tiny", today=TODAY)
+    assert len(read.shop.prints) == 3
+    said = "\n".join(read.warnings)
+    assert "read from the workbook our shop.xlsx" in said
+    assert "targets beside the workbook was not read; put a sheet Targets in it" in said
+    write_workbook(folder / "old.xlsx", tables())
+    with pytest.raises(InputProblems, match=r"old\.xlsx and our shop\.xlsx; name the one to read"):
+        read_folder(folder, name="tiny")
+
+
 def test_drawdowns_may_be_missing_other_sheets_not(tmp_path):
     some = tables()
     del some["Drawdowns"]

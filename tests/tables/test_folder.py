@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pipelines.cli import main
 from pipelines.tables.folder import read_folder
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import InputProblems, Kind
@@ -309,6 +310,17 @@ def test_any_bytes_are_read_or_told(tmp_path_factory, data):
         read_folder(folder, name="tiny", today=TODAY)
     except InputProblems as error:
         assert error.problems  # noqa: PT017  it need not be raised
+
+
+def test_a_refusal_tells_how_headers_were_read(tmp_path, capsys):
+    inks = TINY["inks.csv"].replace("ink_id", "Farbe", 1).replace("ink_type", "Sorte", 1)
+    write_shop(tmp_path, inks=inks)
+    with pytest.raises(InputProblems, match="ink_type: the column is missing") as error:
+        read_folder(tmp_path, name="s")
+    assert '"Farbe" as ink_id' in error.value.notes[0]
+    assert main(["import", str(tmp_path), "--workspace", str(tmp_path), "--dry-run"]) == 2
+    told = capsys.readouterr().err
+    assert told.index('"Farbe" as ink_id') < told.index("strikeoff: inks.csv")
 
 
 def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):

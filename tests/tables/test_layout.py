@@ -77,6 +77,12 @@ def refusal(data: bytes, table: Table = PRINTS) -> str:
         (SETUPS, "Tolerance (dE00)", "tolerance_dE00"),
         (SUBSTRATES, "Colour", "colour_name"),
         (INKS, "Solids (vol-%)", "solids_vol_pct"),
+        (INKS, "Farb-Nr.", "ink_id"),
+        (SUBSTRATES, "Textilnr", "substrate_id"),
+        (PRINTS, "Auftragsnr.", "job_id"),
+        (INKS, "auch genannt", "aliases"),
+        (MESHES, "T/cm", "threads_per_cm"),
+        (PRINTS, "T/cm", None),
         (PRINTS, "Delta", None),
         (PRINTS, "Operator", None),
     ],
@@ -85,6 +91,21 @@ def test_words_of_people(table, header, column):
     assert meaning(table, header).columns == (() if column is None else (column,)) or (
         meaning(table, header).columns[0] == column
     )
+
+
+@pytest.mark.parametrize("number", ["Farbnr", "Farbe Nr", "Nr.", "Ink code"])
+def test_a_number_is_the_identifier_and_the_word_beside_it_the_name(number):
+    rows = ["Farbe", number, "Typ", "Rolle"], ["Leuchtrot", "F1", "plastisol", "colour"]
+    cells, _ = understood(book(*rows), INKS)
+    assert cells is not None
+    assert cells.loc[2, ["ink_id", "ink_name"]].tolist() == ["F1", "Leuchtrot"]
+
+
+def test_where_there_are_no_names_the_word_is_the_ink_and_not_its_number():
+    cells, findings = understood(book([*HEAD, "Inknr"], [*ROW, "4711"]))
+    assert cells is not None
+    assert cells["ink_id"].tolist() == ["007"]
+    assert "column Inknr is not known" in " ".join(findings.warnings)
 
 
 def test_a_table_under_a_title_with_notes_below(tmp_path):
