@@ -269,9 +269,19 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert main([*one, "--strokes", "2"]) == 0
     assert "note: --flashes is not given; taken as no flash" in capsys.readouterr().err
     assert main(["predict", "--ink", "007", "--strokes", "1", "--flashes", "0"]) == 2
-    err = capsys.readouterr().err
-    assert "--garment: the option is missing; add it." in err
-    assert "--mesh: the option is missing; add it." in err
+    assert "--garment: the option is missing; add it." in one_sentence(capsys)  # mesh: as usual
+    for option, text, what in (
+        ("--tolerance", "1,5", "one, with a point"),
+        ("--squeegee", "70,5", "one, with a point"),
+        ("--strokes", "2,5", "a whole one"),
+    ):
+        assert main([*one, option, text]) == 2
+        assert f'{option} "{text}" is not a number; write {what}.' in one_sentence(capsys)
+    for asked in (["Rot"], ["Rot", "--out", "a.csv"]):
+        assert main(["predict", *asked]) == 2
+        assert "Give an ink and a garment, as" in one_sentence(capsys)
+    assert main(["predict", "jbos.csv", "--out", "a.csv"]) == 2
+    assert "jbos.csv: there is no such file" in one_sentence(capsys)
 
 
 def test_a_model_older_than_the_tables_is_told(workspace, capsys, stub):

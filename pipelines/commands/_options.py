@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Collection
+import re
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from learn.process import SETTINGS
 from pipelines.figures.canvas import refuse_suffix
+from pipelines.tables.schema import SETUPS
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -20,8 +22,10 @@ if TYPE_CHECKING:
 WORKSPACE = "the workspace (default: the current folder)"
 GARMENT = ("--garment", "--substrate")
 BASE_INK, BASE_MESH, BASE_STROKES = "--base-ink", "--base-mesh", "--base-strokes"
+_BATCH, _DAY = "batch of the ink", "day of printing, as 2026-03-31"
+# What is taken where they are left out, of set-ups to come.
 _LOT = "(default: the latest printed); new for a new one, none for no particular one"
-_DAY = "day of printing, as 2026-03-31 (default: today); none for no particular one"
+_TODAY = "(default: today); none for no particular one"
 # One set-up on the command line: column of the set-ups table -> names of the option, and its help.
 SETUP_OPTIONS = {
     "substrate_id": (GARMENT, "garment to print on"),
@@ -32,9 +36,9 @@ SETUP_OPTIONS = {
     "underbase_ink_id": ((BASE_INK, "--underbase-ink"), "ink of the base; leave out for none"),
     "underbase_mesh_id": ((BASE_MESH, "--underbase-mesh"), "mesh of the base"),
     "underbase_strokes": ((BASE_STROKES, "--underbase-strokes"), "strokes of the base"),
-    "ink_lot": (("--lot",), f"batch of the ink {_LOT}"),
+    "ink_lot": (("--lot",), f"{_BATCH} {_LOT}"),
     "press_id": (("--press",), "press"),
-    "printed_on": (("--date",), _DAY),
+    "printed_on": (("--date",), f"{_DAY} {_TODAY}"),
     **{s.name: ((s.option,), f"{s.word}, {s.unit}") for s in SETTINGS},
     "tolerance_dE00": (("--tolerance",), "dE00 this job may be off its target"),
 }
@@ -154,12 +158,17 @@ def add_of_now(parser: argparse._ActionsContainer) -> None:
     """``--lot`` and ``--date`` of a search over many inks."""
     help_text = f"the batch that is open {_LOT}"
     parser.add_argument("--lot", metavar="INK=LOT", action="append", help=help_text)
-    parser.add_argument("--date", metavar="DAY", help=_DAY)
+    parser.add_argument("--date", metavar="DAY", help=f"{_DAY} {_TODAY}")
 
 
-def add_setup(parser: argparse._ActionsContainer, *, without: tuple[str, ...] = ()) -> None:
-    """The options of one set-up, but for some columns."""
+def add_setup(
+    parser: argparse._ActionsContainer, *, without: tuple[str, ...] = (), printed: bool = False
+) -> None:
+    """The options of one set-up, but for some columns; of one that was ``printed``, nothing is
+    taken for what is left out."""
+    plain = {"ink_lot": _BATCH, "printed_on": _DAY} if printed else {}
     for column, (names, help_text) in SETUP_OPTIONS.items():
+        help_text = plain.get(column, help_text)
         if column not in without:
             parser.add_argument(*names, dest=_CELL + column, metavar="VALUE", help=help_text)
 
@@ -236,6 +245,17 @@ def whole(option: str, text: str) -> int:
     return int(value)
 
 
+def refuse_commas(cells: Mapping[str, str]) -> None:
+    """Refuse a decimal comma in an option of a set-up (column -> text), by its name."""
+    for name, text in cells.items():
+        column = SETUPS.column(name)
+        if column is not None and re.fullmatch(r"\s*[+-]?[0-9]+,[0-9]+\s*", text):
+            if column.kind == "whole":
+                whole(SETUP_OPTIONS[name][0][0], text)
+            if column.kind == "number":
+                number(SETUP_OPTIONS[name][0][0], text)
+
+
 def pairs(option: str, given: list[str] | None, how: str = "NAME=VALUE") -> dict[str, str]:
     """``NAME=VALUE`` as often as given; ``how`` it is written."""
     found = {}
@@ -267,6 +287,8 @@ def setups_by_option(
     from pipelines.measured.target import read_target
     from pipelines.tasks.setups import TARGET, checked  # slow to import, and the help needs it not
 
+    for row in rows:
+        refuse_commas(row)
     aim = None if target is None else read_target(target, opened.targets, opened.catalogue.settings)
     names = {column: names[0] for column, (names, _) in SETUP_OPTIONS.items()}
     called = names | dict.fromkeys((*TARGET, ""), "--target")

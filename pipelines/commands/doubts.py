@@ -14,6 +14,7 @@ from pipelines.commands._options import (
     add_setup,
     add_shop,
     lab_parts,
+    refuse_commas,
     setup_cells,
 )
 from pipelines.tasks.named import Named
@@ -67,7 +68,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("--all", action="store_true", help="list those set aside by hand as well")
     fix = add.add_argument_group("correct", "the cells that were wrong, by their right values")
-    add_setup(fix, without=("tolerance_dE00",))
+    add_setup(fix, without=("tolerance_dE00",), printed=True)
     fix.add_argument("--job", dest="setup_job_id", metavar="VALUE", help="job")
     fix.add_argument("--lab", metavar="L,a,b", help="the measured colour")
     add_shop(add)
@@ -252,6 +253,7 @@ def correct(
             "Say what is corrected, such as --ink C07 or --lab 45.2,62,38; see strikeoff doubts "
             "correct --help."
         )
+    refuse_commas(cells)
     named = Named(known_in(store.read(source).tables))
     cells = named.cells({c: names[0] for c, (names, _) in SETUP_OPTIONS.items()}, cells)
     notes: list[str] = named.said

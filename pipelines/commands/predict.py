@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -118,11 +119,16 @@ def _asked(what: list[str], cells: dict[str, str]) -> tuple[Path | None, dict[st
     """The file of set-ups that is named, or the set-up with the ink and garment that are."""
     if not what:
         return None, cells
-    if Path(what[0]).is_file() or (len(what) == 1 and not cells):
+    if Path(what[0]).exists() or (len(what) == 1 and not cells and _like_a_file(what[0])):
         if len(what) > 1:
             raise UserError(f"{what[0]} is a file; give it alone, or an ink and a garment.")
         return Path(what[0]), cells
     return None, cells | ink_and_garment("predict", what, cells, ", or a file of set-ups")
+
+
+def _like_a_file(text: str) -> bool:
+    """Whether it was meant as one where there is none."""
+    return os.sep in text or Path(text).suffix.lower() in (".csv", ".xlsx", ".xls", ".txt", ".tsv")
 
 
 @together()

@@ -17,6 +17,7 @@ from pipelines.tables.targets import Target
 from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.of_today import Said, days_told, of_today
 from pipelines.tasks.sisters import told_inks
+from pipelines.tasks.usual import SCREEN
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
 TARGET = ("target_L", "target_a", "target_b")
@@ -62,6 +63,9 @@ def checked(
         found = error.problems
         if len(given) > 1:  # what is wrong in all alike is said of a column, which is none here
             found = _first_alone(given, opened, else_called) or found
+        lacking = {p.column for p in found if p.kind == Kind.MISSING}
+        if not lacking.isdisjoint(("ink_id", "substrate_id")):  # with both, the screen is filled in
+            found = [p for p in found if p.kind != Kind.MISSING or p.column not in SCREEN]
         told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]

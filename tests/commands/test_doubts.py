@@ -133,6 +133,7 @@ def test_mistakes_at_deciding_are_one_sentence(shop, capsys):
         (["correct", "P1", "P3", "--ink", "blue"], "one print at a time"),
         (["correct", "P1", "--ink", "green"], '"green" is not in inks.csv'),
         (["correct", "P1", "--lab", "1,2"], "give L, a and b"),
+        (["correct", "P1", "--squeegee", "70,5"], '--squeegee "70,5" is not a number'),
         (["keep", "P1", "--ink", "blue"], "strikeoff doubts correct"),
     ):
         before = DATABASE.read_bytes()
