@@ -66,7 +66,7 @@ class Honesty(NamedTuple):
         if not low <= self.coverage <= high and abs(self.coverage - 0.9) > COVERAGE_OFF:
             return (
                 f"the 90 % bands held {100 * self.coverage:.0f} % over {self.jobs} jobs, "
-                f"honest ones {100 * low:.0f} to {100 * high:.0f} %"
+                f"right ones hold {100 * low:.0f} to {100 * high:.0f} %"
             )
         sure = self.energy_lo > 1 or self.energy_hi < 1
         if sure and abs(self.energy - 1) > ENERGY_OFF:

@@ -30,8 +30,8 @@ server. Earlier versions stay.
 After a batch, what the model in charge forecast of it is scored and kept (strikeoff models shows
 it). Then the batch is appended, in seconds; or all is learnt anew, if anything learnt from has
 changed, if more than 10 % of the prints came since that was done last, or if recent prints
-contradict how sure the model is. The new version is put in charge unless it forecasts worse, by
-how near it comes and whether its bands are right.
+contradict how sure the model is. The new version is put in charge unless it forecasts clearly
+worse, by how near it comes and whether its bands are right.
 
 With --group all shops of group.toml are learnt, several at once; one that fails is told in the end
 (exit code 1) and stops no other, and the same command again goes on with what is left. Then plants

@@ -88,10 +88,12 @@ def list_targets(name: str | None, *, most: int, workspace: Workspace, shop: str
     for row in frame.to_dict("records"):
         lab = [row["L"], row["a"], row["b"]]
         own = row["tolerance_dE00"]
-        tolerance = f"{own:g}" if own == own else f"{settings.tolerance_dE00:g}, the shop's"
+        tolerance = (
+            f"{own:g} dE00" if own == own else f"{settings.tolerance_dE00:g} dE00, the shop's"
+        )
         print(
             f"{row['name']}: L {lab[0]:.1f} a {lab[1]:.1f} b {lab[2]:.1f} "
-            f"(about {srgb_hex(lab, condition)}), tolerance {tolerance} dE00"
+            f"(about {srgb_hex(lab, condition)}), tolerance {tolerance}"
         )
         off = delta_e00(measured, lab)
         nearest = off.argsort(kind="stable")[:most]

@@ -48,7 +48,7 @@ class PlacesDisplay:
         """The numbers of the chart in words."""
         low, high = (100 * v for v in binomial_band(self.trials, 1 / len(self.counts)))
         cells = ", ".join(f"{share:.0f}" for share in self.shares)
-        return f"from low to high, in percent: {cells}; honest bands keep {low:.0f} to {high:.0f}"
+        return f"from low to high, in percent: {cells}; right bands keep {low:.0f} to {high:.0f}"
 
     def plot(self, ax: Axes | None = None, *, title: str | None = None) -> PlacesDisplay:
         """Draw columns, low to high."""

@@ -125,7 +125,7 @@ def _bands(kinds: list[KindScore]) -> dict:
     for k in kinds:
         c = k.coverage
         said = (
-            f"{percent(c.share)} inside, 95 % interval {bounds(c)}; honest bands hold "
+            f"{percent(c.share)} inside, 95 % interval {bounds(c)}; right bands hold "
             f"{100 * k.honest[0]:.0f} to {100 * k.honest[1]:.0f} %"
         )
         drawn = strip(

@@ -250,4 +250,6 @@ def judgement(paired: Paired | None, version: str, how: str) -> tuple[bool, str]
     told = f"it forecast {in_words(paired)}, beside model {version}"
     on = "on jobs of the batch not learnt" if how == "append" else "on jobs held back"
     worse = "worse beyond doubt" if paired.surely_worse else "worse by more than 5 %"
-    return not paired.worse, f"{on}, {told}" + (f": {worse}" if paired.worse else "")
+    if not paired.worse:
+        return True, f"{on}, {told}" + (": not clearly worse" if paired.change > 0 else "")
+    return False, f"{on}, {told}: {worse}"

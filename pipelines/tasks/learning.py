@@ -253,7 +253,7 @@ def _forecasts(
         return charge, mark, card, False
     tell(
         f"Model {rival.version} takes over: {charge.version} forecast recent batches "
-        f"{in_words(worse)}."
+        f"{in_words(worse)}: worse beyond doubt."
     )
     mark = versions.put_in_charge(kept, rival.version, mark)
     return rival, mark, card, int(rival.version) < int(charge.version)

@@ -84,14 +84,17 @@ def scored(record: Record) -> list[str]:
     if not n:
         return [f"No print of the batch could be forecast by model {record.version}{left}."]
     f, honest = report_card.figures(record.forecasts), honesty(record.forecasts)
-    low, high = (100 * end for end in honest.band)
+    low, high = (f"{100 * end:.0f}" for end in honest.band)
+    right = f" (of so many, right ones hold {low} to {high} %)"
+    if (low, high) == ("0", "100"):
+        right = "; too few prints to tell whether they are right"
     out = int(gross(record.forecasts).sum())
     far = f" {counted(out, 'print')} lay far outside and would be set aside." if out else ""
     return [
         f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
         f"forecast them{left}:",
-        f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} % "
-        f"(honest ones: {low:.0f} to {high:.0f} %).{far}",
+        f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} %"
+        f"{right}.{far}",
     ]
 
 

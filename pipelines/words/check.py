@@ -41,6 +41,7 @@ DRAWDOWN = {
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
 FEW = 8  # prints; below, more prints are the answer
 UNEVEN = 0.35  # mean scatter as a share of the tolerance, from which one in ten or so is lost
+APART = "the scatter of press and instrument apart"
 THIN = 0.2  # dE00 beyond scatter that is worth an advice
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
 
@@ -140,7 +141,7 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup 
     each = " of each" if len(names) > 1 else ""
     what = (
         f"{FACTORS[factor]} {shown}: never printed; usual set-ups would land up to "
-        f"{number(rows['expected'].max())} dE00 beyond scatter. "
+        f"{number(rows['expected'].max())} dE00 off, {APART}. "
     )
     if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
         return f"{what}First {more}; then two prints{each}, {_two_prints(factor, c)}."
@@ -154,8 +155,8 @@ def _few(row: dict, c: Checkup | Glance) -> str:
     what = (
         f"{FACTORS[factor]} {level}: known from {counted(n, 'print')} {with_} "
         f"{counted(row['partners'], partner)} only; usual set-ups with it should land "
-        f"{number(row['expected'])} dE00 beyond scatter, and {percent(row['tests'])} of them want "
-        "a test print. "
+        f"{number(row['expected'])} dE00 off, {APART}, and {percent(row['tests'])} of them want a "
+        "test print. "
     )
     if more := DRAWDOWN.get(c.known_from.get(level, "")) if factor == "ink" else None:
         return f"{what}First {more}; then two prints, {_two_prints(factor, c)}."
@@ -176,7 +177,7 @@ def _two_prints(factor: str, c: Checkup | Glance) -> str:
 def _astray(row: dict, c: Checkup | Glance) -> str:
     return (
         f"{FACTORS[row['factor']]} {row['level']}: {counted(row['n'], 'print')}, and still "
-        f"{number(row['beyond'])} dE00 beyond scatter; something about it is not in the tables. "
+        f"{number(row['beyond'])} dE00 off, {APART}; something about it is not in the tables. "
         f"{_cause(row['factor'], row['level'], c)}"
     )
 
@@ -231,7 +232,7 @@ def report(c: Checkup) -> list[str]:
             told = [
                 f"{r['level']} {number(r['worst'], 2)} ({counted(r['n'], 'print')})" for r in top
             ]
-            lines.append(f"  {word + ', most beyond scatter:':<32}{', '.join(told)}")
+            lines.append(f"  {word + ', farthest off, scatter apart:':<37}{', '.join(told)}")
     return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
 
 

@@ -14,7 +14,7 @@ from pipelines.words.prediction import known, setup_words
 WIDTH = 88
 STILL_dE00 = 0.5  # a way as short as this needs no explanation; common practice, no source
 TOLD_dE00 = 0.3  # shares from which a sentence names them
-FILM = "From the bucket, a film counts as far as it lacks of one stroke through the middle mesh."
+FILM = "The film counts only where it is thinner than one stroke through the middle mesh lays it."
 LEARNT = "what past prints have taught beyond these"
 
 

@@ -235,5 +235,5 @@ def test_descriptions_name_the_numbers_shown(tmp_path):
     assert described(path, "Median dE00 to the measured print").endswith(
         "40 prints 1.83; 160 prints 0.94"
     )
-    assert "seen 0.44 +- 0.16" in described(path, "red-7: dE00 beyond scatter")
+    assert "seen 0.44 +- 0.16" in described(path, "red-7: dE00 off, scatter apart")
     assert "0.12" in described(path, "Mean dE00 and what it is made of")

@@ -23,6 +23,7 @@ from pipelines.registry import in_folder, promotion, report_card, versions
 from pipelines.registry.in_folder import InFolder
 from pipelines.registry.sealed import CURRENT, FACTS
 from pipelines.tables.folder import read_folder, to_shop
+from pipelines.tasks.learnt import scored
 from tests.assessment.test_forecasts import simulated
 from tests.small_demo import write_tables
 from tests.words.test_plain import STATISTICS
@@ -255,6 +256,24 @@ def test_what_calls_for_learning_anew(learnt, monkeypatch, change, how, why):
     step = promotion.next_step(charge, shop, marks_of(shop), frozenset(), [])
     assert step.how == how
     assert why in step.why
+
+
+def test_what_is_told_of_a_version_says_no_more_than_its_prints_do():
+    def told(change: float, low: float, high: float) -> tuple[bool, str]:
+        taken, why = promotion.judgement(
+            forecasts.Paired(30, 22, change, low, high), "0001", "refit"
+        )
+        return taken, why.rpartition("beside model 0001")[2]
+
+    assert told(0.017, -0.007, 0.045) == (True, ": not clearly worse")
+    assert told(-0.02, -0.05, 0.01) == (True, "")
+    assert told(0.3, 0.1, 0.5) == (False, ": worse beyond doubt")
+    few, many = (
+        scored(report_card.Record("0001", True, "0001", simulated(jobs, 1), {}))[1]
+        for jobs in (1, 60)
+    )
+    assert few.endswith("; too few prints to tell whether they are right.")
+    assert "(of so many, right ones hold " in many
 
 
 def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit():
