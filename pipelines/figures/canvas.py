@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -29,7 +31,7 @@ SQUARE: dict[str, Any] = {"marker": "s", "ms": 7, "mfc": "white", "mec": DARK, "
 CROSS: dict[str, Any] = {"marker": "+", "ms": 11, "mec": DARK, "mew": 1.8}
 WHISKER: dict[str, Any] = {"color": DARK, "lw": 1.2, "capsize": 3}
 LIMIT: dict[str, Any] = {"color": DARK, "lw": 1.1, "ls": (0, (4, 2.5))}
-LABEL_PT = 9.5
+LABEL_PT, LINE_INCHES = 9.5, 0.17
 STYLE: dict[str, Any] = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Arial", "sans-serif"],
@@ -68,10 +70,11 @@ LINK = "{http://www.w3.org/1999/xlink}href"
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Everything drawn inside looks like the other charts."""
+    """Everything drawn inside looks like the other charts; a letter the font lacks is a box."""
     import matplotlib
 
-    with matplotlib.rc_context(STYLE):
+    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
         yield
 
 
@@ -87,6 +90,54 @@ def own_axes(ax: Axes | None, inches: tuple[float, float]) -> Axes:
     from matplotlib.figure import Figure
 
     return Figure(figsize=inches, layout="constrained").add_subplot()
+
+
+def titled(ax: Axes, words: str) -> None:
+    """Give axes a title in as many lines as it takes over them, up to four."""
+    inches = ax.get_window_extent().width / figure_of(ax).dpi
+    ax.set_title(wrapped(words, inches * LABEL_PT / STYLE["axes.titlesize"], 4))
+
+
+def wrapped(words: str, inches: float, most: int | None = None) -> str:
+    """``words`` in lines no wider than ``inches`` in the size of labels, at most ``most`` of them;
+    what is longer than a line by itself is broken, if it can be after a hyphen, and what is left
+    out told by three dots."""
+    lines, line = [], ""
+    for word in words.split():
+        while _wide(longer := f"{line} {word}".lstrip()) > inches:
+            if line:
+                lines.append(line)
+                line = ""
+                continue
+            fits = next(n for n in range(len(word) - 1, -1, -1) if _wide(word[:n]) <= inches) or 1
+            fits = max(word.rfind(sign, 0, fits) + 1 for sign in "-/") or fits
+            lines.append(word[:fits])
+            if not (word := word[fits:]):
+                break
+        else:
+            line = longer
+    lines += [line] if line else []
+    if most is not None and len(lines) > most:
+        last = lines[most - 1]
+        while last and _wide(f"{last} ...") > inches:
+            last = last[:-1]
+        lines = [*lines[: most - 1], f"{last.rstrip()} ..."]
+    return "\n".join(lines)
+
+
+def _wide(words: str) -> float:
+    """In inches, in the size of labels."""
+    return sum(map(_letter, words))
+
+
+@cache
+def _letter(letter: str) -> float:
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", size=LABEL_PT)  # comes with matplotlib
+    with style():
+        return float(text_to_path.get_text_width_height_descent(letter, font, ismath=False)[0]) / 72
 
 
 def refuse_suffix(path: Path) -> None:

@@ -13,7 +13,16 @@ from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference
 from learn.errors import Unusable
 from learn.predict.dispersion import Errors
-from pipelines.figures.canvas import DISC, LIMIT, SQUARE, WHISKER, figure_of, own_axes, style
+from pipelines.figures.canvas import (
+    DISC,
+    LIMIT,
+    SQUARE,
+    WHISKER,
+    figure_of,
+    own_axes,
+    style,
+    titled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -106,5 +115,5 @@ class ReliabilityDisplay:
             ax.set(xlim=(-4, 104), ylim=(-4, 104), xticks=quarters, yticks=quarters)
             ax.set(xlabel="stated chance, %", ylabel="observed, %")
             if title:
-                ax.set_title(title)
+                titled(ax, title)
         return self

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines.figures.canvas import DARK, DISC, LIMIT, SQUARE, WHISKER, figure_of, own_axes, style
+from pipelines.figures.canvas import (
+    DARK,
+    DISC,
+    LIMIT,
+    SQUARE,
+    WHISKER,
+    figure_of,
+    own_axes,
+    style,
+    titled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,8 +78,8 @@ class HistoryDisplay:
             ax.errorbar(
                 n, value, np.array([value - low, high - value]).clip(0), fmt="none", **WHISKER
             )
-            ax.plot(n[:-1], value[:-1], color=DARK, lw=1.2, **DISC)
-            ax.plot(n[-1:], value[-1:], ls="none", **SQUARE)
+            ax.plot(n[:-1], value[:-1], color=DARK, lw=1.2, clip_on=False, **DISC)
+            ax.plot(n[-1:], value[-1:], ls="none", clip_on=False, **SQUARE)
             ax.set_xscale("log")
             ticks = [t for t in TICKS if n.min() / 1.2 <= t <= n.max() * 1.2]
             ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
@@ -80,7 +90,7 @@ class HistoryDisplay:
             else:
                 ax.set_ylim(min(60.0, low.min() - 2), 100.5)
             ax.set_xlabel("prints in the history")
-            ax.set_title(axis if title is None else title)
+            titled(ax, axis if title is None else title)
         return self
 
 

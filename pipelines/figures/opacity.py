@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipelines.figures.canvas import DARK, LIGHT, LIMIT, figure_of, own_axes, style
+from pipelines.figures.canvas import DARK, LIGHT, LIMIT, figure_of, own_axes, style, titled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,5 +77,5 @@ class OpacityDisplay:
             ax.axhline(COVERS, **LIMIT)
             ax.set(xlim=(0, self.film_um.max()), ylim=(0, 102))
             ax.set(xlabel="dry film, um", ylabel="contrast ratio, %")
-            ax.set_title(self.ink if title is None else title)
+            titled(ax, self.ink if title is None else title)
         return self

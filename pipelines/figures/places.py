@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from learn.assessment.reliability import binomial_band
-from pipelines.figures.canvas import LIMIT, figure_of, own_axes, style
+from pipelines.figures.canvas import LIMIT, figure_of, own_axes, style, titled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,5 +64,5 @@ class PlacesDisplay:
             ax.set_yticks([])
             ax.spines[["top", "left", "right"]].set_visible(False)
             if title:
-                ax.set_title(title)
+                titled(ax, title)
         return self

@@ -15,11 +15,13 @@ from pipelines.figures.canvas import (
     DARK,
     DISC,
     LIMIT,
+    LINE_INCHES,
     MIDDLE,
     SQUARE,
     figure_of,
     own_axes,
     style,
+    titled,
 )
 
 if TYPE_CHECKING:
@@ -34,6 +36,8 @@ EDGE = 0.93  # where in a view, of its half-width, a colour beyond it is put
 PREFIXES = {"bucket": "bucket_", "print": "", "target": "target_"}
 MARKS = {"bucket": SQUARE, "print": DISC, "target": CROSS}
 MOST_PLANES = 60  # in one figure
+# In inches: what a plane takes of a figure's width, its side, and what is left of it and below it.
+CELL, SIDE, BESIDE, BELOW = 3.1, 2.25, 0.7, 0.55
 
 
 def tolerance_outline(
@@ -89,7 +93,7 @@ def _cube(points: Sequence[np.ndarray]) -> tuple[np.ndarray, float]:
 
 def tick_step(half: float) -> float:
     """Between round values, so that about four lie inside a view of that half-width."""
-    steps = np.array([1, 2, 5, 10, 20, 50])
+    steps = np.array([1, 2, 5, 10, 20, 50, 100, 200])
     return float(steps[np.argmin(np.abs(2 * half / steps - 4))])
 
 
@@ -210,7 +214,7 @@ class ColourPlaneDisplay:
             for axis in (ax.xaxis, ax.yaxis):
                 axis.set_major_locator(MultipleLocator(tick_step(half)))
             ax.set(xlabel="a*  greener to redder", ylabel="b*  bluer to yellower")
-            ax.set_title(self.name if title is None else title)
+            titled(ax, self.name if title is None else title)
         return self
 
     def _mark(self, ax: Axes, shape: str, ab: np.ndarray, middle: np.ndarray, half: float) -> None:
@@ -227,10 +231,10 @@ class ColourPlaneDisplay:
         ax.plot(a, b, ls="none", zorder=3, label=shape, **(MARKS[shape] | face))
         if beyond:
             side = "right" if off[0] > 0 else "left"
-            away = (-8 if off[0] > 0 else 8, 0)
-            ax.annotate(
-                "beyond", (a, b), away, textcoords="offset points", ha=side, va="center", color=DARK
-            )
+            away = (6 if off[0] > 0 else -6, -12 if off[1] > 0 else 12)
+            told: dict[str, Any] = {"textcoords": "offset points", "ha": side, "va": "center"}
+            halo = {"fc": "white", "ec": "none", "pad": 0.5, "alpha": 0.8}
+            ax.annotate("beyond", (a, b), away, zorder=2.5, color=DARK, bbox=halo, **told)
 
 
 def draw_planes(displays: Sequence[ColourPlaneDisplay], across: int = 4) -> tuple[Figure, str]:
@@ -239,21 +243,28 @@ def draw_planes(displays: Sequence[ColourPlaneDisplay], across: int = 4) -> tupl
 
     columns = min(across, len(displays))
     rows = -(-len(displays) // columns)
+    key_columns = {1: 2, 2: 3}.get(columns, 5)  # as many as there is room for
     with style():
-        figure = Figure(figsize=(3.1 * columns, 3.1 * rows + 0.4), layout="constrained")
-        axes = figure.subplots(rows, columns, squeeze=False).ravel()
-        for ax in axes[len(displays) :]:
-            ax.remove()
+        figure = Figure(figsize=(CELL * columns, CELL * rows))
+        axes = [figure.add_axes((0.0, 0.0, SIDE / (CELL * columns), 0.5)) for _ in displays]
         marks: dict[str, Any] = {}
-        for ax, display in zip(axes, displays, strict=False):
+        for ax, display in zip(axes, displays, strict=True):
             display.plot(ax)
             handles, names = ax.get_legend_handles_labels()
             marks |= dict(zip(names, handles, strict=True))
+        lines = max(1 + ax.get_title(loc="left").count("\n") for ax in axes)
+        high = BELOW + SIDE + 0.15 + 1.3 * LINE_INCHES * lines
+        tall = high * rows + 0.15 + 0.22 * -(-len(marks) // key_columns)
+        figure.set_figheight(tall)
+        for i, ax in enumerate(axes):
+            row, column = divmod(i, columns)
+            at = (
+                (CELL * column + BESIDE) / (CELL * columns),
+                (high * (rows - row - 1) + BELOW) / tall,
+            )
+            ax.set_position((*at, SIDE / (CELL * columns), SIDE / tall))
+        place: dict[str, Any] = {"loc": "upper center", "bbox_to_anchor": (0.5, 1.0)}
         figure.legend(
-            marks.values(),
-            marks,
-            loc="outside upper center",
-            ncols=min(5, 2 * columns),
-            frameon=False,
+            marks.values(), marks, ncols=key_columns, frameon=False, borderaxespad=0.2, **place
         )
     return figure, ". ".join(display.described for display in displays)

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines.figures.canvas import DARK, LIGHT, MIDDLE, figure_of, own_axes, style, write
+from pipelines.figures.canvas import (
+    DARK,
+    LIGHT,
+    LINE_INCHES,
+    MIDDLE,
+    figure_of,
+    own_axes,
+    style,
+    wrapped,
+    write,
+)
 from pipelines.words.common import number
 from pipelines.words.why import Row
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LABEL_CHARACTERS = 42
+LABEL_INCHES = 3.1
 
 
 class SharesDisplay:
@@ -42,7 +51,12 @@ class SharesDisplay:
         """Draw the bars from top to bottom, each labelled with its number."""
         n = len(self.rows)
         with style():
-            self.ax_ = ax = own_axes(ax, (7.2, 0.46 * (n + 1) + 0.7))
+            words = [wrapped(row.words, LABEL_INCHES) for row in self.rows]
+            lines = 1 + max((one.count("\n") for one in words), default=0)
+            away_from = wrapped(f"dE00 away from {self.away_from}", LABEL_INCHES)
+            high = max(0.46, LINE_INCHES * lines + 0.12)
+            below = 0.7 + LINE_INCHES * away_from.count("\n")
+            self.ax_ = ax = own_axes(ax, (7.2, high * (n + 1) + below))
             self.figure_ = figure_of(ax)
             ends = np.cumsum([row.dE00 for row in self.rows])
             starts = np.concatenate([[0.0], ends[:-1]])
@@ -55,14 +69,13 @@ class SharesDisplay:
                 self._say(ax, i, max(start, end), plus + number(row.dE00))
             ax.barh(n, self.total_dE00, height=0.62, fc=MIDDLE, ec=DARK, lw=1)
             self._say(ax, n, self.total_dE00, number(self.total_dE00))
-            words = [textwrap.fill(row.words, LABEL_CHARACTERS) for row in self.rows]
             ax.set_yticks(range(n + 1), [*words, "together"])
             ax.set_ylim(n + 0.5, -0.5)
             ax.grid(visible=False, axis="y")
             ax.axvline(0, color=DARK, lw=1)
             low, high = min(0.0, ends.min()), max(1.0, ends.max(), self.total_dE00)
             ax.set_xlim(low - 0.03 * (high - low) if low < 0 else 0.0, high + 0.13 * (high - low))
-            ax.set_xlabel(f"dE00 away from {self.away_from}")
+            ax.set_xlabel(away_from)
         return self
 
     @staticmethod

@@ -3,23 +3,30 @@
 import os
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from numpy.testing import assert_allclose
 
 from learn.assessment.learning_curve import Point
 from learn.assessment.reliability import Share, binomial_band
+from learn.predict.causes import ENDS
 from pipelines.figures import answers, canvas
 from pipelines.figures.chances import ReliabilityDisplay
 from pipelines.figures.history import HistoryDisplay
 from pipelines.figures.opacity import OpacityDisplay
 from pipelines.figures.places import PlacesDisplay
 from pipelines.figures.plane import ColourPlaneDisplay, draw_planes
+from pipelines.figures.shares import SharesDisplay
+from pipelines.figures.side_by_side import SideBySideDisplay
+from pipelines.words.why import Row
 from pipelines.workspace.problems import UserError
 from tests.small_demo import held_out, small_model, small_shop
 
@@ -140,6 +147,71 @@ def test_every_display_draws_on_axes_given_and_tells_its_numbers(display):
     assert ax.get_title(loc="left") == "A title"
     assert sum(c.isdigit() for c in display.described) >= 4
     assert min(text.get_fontsize() for text in [*ax.get_xticklabels(), ax.xaxis.label]) >= 9
+
+
+LONG = "Größe-Äquatorblau-Überdruck (F27-ÄÖÜ), Los Ü-0815; dunkelgrau meliert, Baumwolle; " * 2
+SIDE = ROW | dict.fromkeys(("shift_dE00", "target_dE00"), 0.2)
+SIDE |= dict.fromkeys(("shift_lo", "target_lo"), 0.1)
+SIDE |= dict.fromkeys(("shift_hi", "target_hi"), 9.0)
+SIDE |= {end + c: 50.0 for end in ENDS for c in "Lab"}
+
+
+def rows_side_by_side(n: int, *, aimed: bool) -> Figure:
+    row = SIDE if aimed else SIDE | {"target_dE00": None}
+    return SideBySideDisplay([row] * n, [LONG if i % 2 else "G1" for i in range(n)]).plot().figure_
+
+
+def planes(n: int, name: str, sd: float = 1.0) -> Figure:
+    bands = {f"{c}_sd": sd for c in "Lab"}
+    row = ROW | bands | {"setup_id": name, "bucket_a": 100.0}
+    return draw_planes([ColourPlaneDisplay.from_predictions(row)] * n)[0]
+
+
+def bars(name: str) -> Figure:
+    rows = [Row(f"{i}: {name}", v, (0.0, 0.0, 0.0)) for i, v in enumerate((30.2, 12.0, -4.0, 0.05))]
+    return SharesDisplay(rows, 38.25, name).plot().figure_
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    "draw",
+    [
+        *(partial(rows_side_by_side, n, aimed=a) for n in (1, 2, 9, 24) for a in (True, False)),
+        *(partial(planes, n, LONG) for n in (1, 2, 3, 5, 60)),
+        partial(planes, 1, "S1", 200.0),
+        partial(planes, 1, "M" * 99),
+        partial(planes, 1, "\N{CJK UNIFIED IDEOGRAPH-58A8}"),  # a letter the font lacks
+        partial(bars, LONG),
+        lambda: OpacityDisplay([10, 40], [[0.5, 0.6, 0.7], [0.9, 0.98, 1]], LONG).plot().figure_,
+    ],
+)
+def test_whatever_the_names_all_words_are_in_the_picture_and_none_over_another(draw):
+    figure = draw()
+    with canvas.style():
+        drawn_on = FigureCanvasAgg(figure)
+        drawn_on.draw()
+    beyond = [
+        label
+        for ax in figure.axes
+        for axis in (ax.xaxis, ax.yaxis)
+        for label, at in zip(axis.get_ticklabels(), axis.get_ticklocs(), strict=False)
+        if not min(axis.get_view_interval()) <= at <= max(axis.get_view_interval())
+    ]
+    texts = [t for t in figure.findobj(Text) if t.get_text() and t not in beyond]
+    boxes = np.array([t.get_window_extent().extents for t in texts if t.get_visible()])
+    assert len(boxes) >= 8
+    assert (boxes >= -1).all() and (boxes <= 1 + np.array(drawn_on.get_width_height() * 2)).all()
+    low, high = boxes[:, None, :2], boxes[None, :, 2:]
+    overlap = (np.minimum(high, boxes[:, None, 2:]) - np.maximum(low, boxes[None, :, :2])).min(-1)
+    assert (overlap[~np.eye(len(boxes), dtype=bool)] < 1).all()
+
+
+def test_words_are_broken_where_they_may_be_and_nothing_is_lost():
+    assert canvas.wrapped("red on black", 9.0) == "red on black"
+    assert canvas.wrapped("red on black", 0.5) == "red on\nblack"
+    assert canvas.wrapped("Tiefblau-Unterdruck", 1.0) == "Tiefblau-\nUnterdruck"
+    assert canvas.wrapped("x" * 50, 1.0).replace("\n", "") == "x" * 50
+    assert canvas.wrapped("red on black on white", 0.8, 2).endswith(" ...")
 
 
 def test_two_charts_on_one_page_share_no_id_and_leave_no_style_behind():
