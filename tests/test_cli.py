@@ -87,7 +87,7 @@ class StubModel:
         frame["p_in_tolerance"] = 0.93
         frame["cause"] = np.where(no_target, Cause.NO_TARGET, Cause.UNSURE)
         frame["verdict"] = Verdict.TEST
-        frame[["off_dE00", "within_dE00", "tolerance_dE00"]] = 1.23456
+        frame[["within_dE00", "tolerance_dE00"]] = 1.23456
         return frame.assign(aimed=~no_target, unseen=[()] * len(frame), beneath="garment")
 
 

@@ -24,11 +24,15 @@ OUTSIDE = 0.10  # share of prints beyond the ellipsoid whose ends are shown
 
 
 class Difference(NamedTuple):
-    """dE00 between an uncertain print and a reference: median, 90 % interval, chance."""
+    """dE00 between an uncertain print and a reference: of what is expected, 90 % interval, chance.
 
-    median: Array  # (n,)
-    lo: Array  # (n,) 5 % quantile
-    hi: Array  # (n,) 95 % quantile
+    Scatter only ever adds to a difference: close to the reference, 19 of 20 prints may lie farther
+    off than the colour expected of them. The interval then begins with that one, and holds more.
+    """
+
+    expected: Array  # (n,) between the two means
+    lo: Array  # (n,) 5 % quantile, or ``expected`` if that is less
+    hi: Array  # (n,) 95 % quantile, or ``expected`` if that is more
     p_within: Array  # (n,) probability of lying within the tolerance
 
 
@@ -52,6 +56,7 @@ def difference(
     """
     n = len(mean)
     out = np.empty((4, n))
+    out[0] = delta_e00(mean, reference)
     d = 3 if reference_covariance is None else 6
     z = quasi_random(N_DRAWS, d) if steady else believed(quasi_random(N_DRAWS, d + 1))
     for start in range(0, n, BLOCK):
@@ -61,7 +66,8 @@ def difference(
         if reference_covariance is not None:
             target = target + scattered(reference_covariance[rows], z[:, 3:])
         dE = delta_e00(prints, np.broadcast_to(target, prints.shape))
-        out[:3, rows] = np.quantile(dE, [0.5, 0.05, 0.95], axis=1)
+        low, high = np.quantile(dE, [0.05, 0.95], axis=1)
+        out[1, rows], out[2, rows] = np.minimum(low, out[0, rows]), np.maximum(high, out[0, rows])
         out[3, rows] = within(dE, tolerance[rows, None])
     return Difference(*out)
 

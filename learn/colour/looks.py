@@ -5,7 +5,24 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from learn.normal import Z90
+
 NOTICED = 0.7  # units of L, chroma or hue difference worth a word; common practice, no source
+# Of L from black to white; prints get about as green and red, as blue and yellow (common
+# practice, no source).
+WIDEST = 100.0
+
+
+def as_good_as_unknown(sd: ArrayLike) -> bool:
+    """Whether nothing can be said of a colour with standard deviations ``sd`` (3,): its 90 % band
+    is wider, in L, a or b, than prints differ.
+
+    Examples
+    --------
+    >>> as_good_as_unknown([7.0, 9.0, 8.0]), as_good_as_unknown([7.0, 31.0, 8.0])
+    (False, True)
+    """
+    return bool(2 * Z90 * np.max(sd) > WIDEST)
 
 
 def looks_beside(lab: ArrayLike, other: ArrayLike) -> tuple[str, ...]:

@@ -72,7 +72,7 @@ def judge_jobs(model: PrintModel, setups: pd.DataFrame, found: pd.DataFrame) -> 
     p_all = np.array([p[at].min() if aimed[at].all() else np.nan for at in rows])
     several = [j for j, at in enumerate(rows) if len(at) > 1 and aimed[at].all()]
     aim = setups.reindex(columns=["target_L", "target_a", "target_b"]).to_numpy(float)
-    off, tolerance = (found[c].to_numpy(float) for c in ("off_dE00", "tolerance_dE00"))
+    off, tolerance = (found[c].to_numpy(float) for c in ("target_dE00", "tolerance_dE00"))
     beyond = np.nan_to_num(off / tolerance)
     p_steady = np.ones(len(rows))
     for j, one in zip(several, _colours(model, setups, [rows[j] for j in several]), strict=True):

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import difference, far_ends
 from learn.normal import sd_of
 from learn.predict.causes import ENDS, Cause, Unseen
@@ -148,9 +147,8 @@ def judge(
     Returns
     -------
     frame of the differences and ``p_in_tolerance`` of a prediction, ``verdict`` and ``cause``
-    (`learn.predict.causes`), and what a sentence about them tells: ``off_dE00`` from the target
-    (NaN without one), ``within_dE00`` of target or prediction 19 of 20 prints lie,
-    ``tolerance_dE00``, ``aimed``, ``unseen``.
+    (`learn.predict.causes`), and what a sentence about them tells: ``within_dE00`` of target or
+    prediction 19 of 20 prints lie, ``tolerance_dE00``, ``aimed``, ``unseen``.
     """
     n = len(setups)
     target = setups.reindex(columns=["target_L", "target_a", "target_b"]).to_numpy(float)
@@ -161,27 +159,26 @@ def judge(
     to_bucket = difference(mean, covariance, bucket, tolerance, bucket_covariance)
     to_aim = difference(mean, covariance, aim, tolerance)
     by_noise = difference(mean, noise, aim, tolerance, steady=True)
-    off = delta_e00(mean, aim)
+    off = to_aim.expected
     at = may_be_hopeless(off, tolerance, unseen)
     p_on_target = np.ones(n)
     p_on_target[at] = difference(mean[at], covariance[at], mean[at], tolerance[at]).p_within
     facts = Facts(to_aim.p_within, by_noise.p_within, p_on_target, off, tolerance, aimed, unseen)
     cause = causes(facts, settings)
     known = {
-        name: np.where(aimed, getattr(to_aim, name), np.nan) for name in ("median", "lo", "hi")
+        name: np.where(aimed, getattr(to_aim, name), np.nan) for name in ("expected", "lo", "hi")
     }
     return pd.DataFrame(
         {
-            "shift_dE00": to_bucket.median,
+            "shift_dE00": to_bucket.expected,
             "shift_lo": to_bucket.lo,
             "shift_hi": to_bucket.hi,
-            "target_dE00": known["median"],
+            "target_dE00": known["expected"],
             "target_lo": known["lo"],
             "target_hi": known["hi"],
             "p_in_tolerance": to_aim.p_within,
             "verdict": [one.verdict for one in cause],
             "cause": cause,
-            "off_dE00": np.where(aimed, off, np.nan),
             "within_dE00": to_aim.hi,
             "tolerance_dE00": tolerance,
             "aimed": aimed,

@@ -308,13 +308,14 @@ def summary(predictions: pd.DataFrame) -> str:
 
 def verdict_table(predictions: pd.DataFrame) -> str:
     """A line a set-up: verdict, chance of being in tolerance, shift from the bucket."""
-    from pipelines.words.prediction import chance, interval, known, number
+    from pipelines.words.prediction import chance, difference, interval, known, number
     from pipelines.words.verdict import HEADLINES, kind
 
     width = max(6, *predictions["setup_id"].astype(str).str.len())
     lines = [f"{'set-up':<{width}}  {'verdict':<23}  {'in tolerance':<24}  bucket to print, dE00"]
     for row in predictions.to_dict("records"):
-        shift = f"{number(row['shift_dE00'])} ({interval(row, 'shift')})"
+        off = difference(row, "shift")
+        shift = "-" if off is None else f"{number(off)} ({interval(row, 'shift')})"
         aim = "prediction" if known(row, "target_dE00") is None else "target"
         odds = f"{chance(row['p_in_tolerance']):<9} of {aim}"
         words = HEADLINES[kind(row)]

@@ -118,6 +118,7 @@ def why(
     from pipelines.tasks.base import about_the_base
     from pipelines.words import why as words
     from pipelines.words.prediction import wrapped
+    from pipelines.words.verdict import vague
 
     refuse_outputs(page, figure)
     name = workspace.pick(shop)
@@ -127,6 +128,7 @@ def why(
     setups, assumed = setups_by_option(rows, None, opened)
     tell(faults + assumed + opened.notes)
     one, *rest = opened.catalogue.describe(setups).to_dict("records")
+    unknown = any(map(vague, opened.predict(setups).to_dict("records")))
     ways = [(from_bucket(opened.model, setups.iloc[[0]]), None, BUCKET)]
     if rest:
         try:
@@ -138,8 +140,8 @@ def why(
     told = []
     for shares, other, away_from in ways:
         shown = words.rows_of(shares, one, other)
-        said = [words.sentence(shares, shown, away_from)]
-        if other is None:
+        said = [words.unknown() if unknown else words.sentence(shares, shown, away_from)]
+        if other is None and not unknown:
             said += about_the_base(
                 opened,
                 setups.iloc[[0]],

@@ -31,7 +31,8 @@ from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words import why as why_words
 from pipelines.words.common import counted
-from pipelines.words.verdict import kind
+from pipelines.words.prediction import difference
+from pipelines.words.verdict import kind, vague
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("ask", __name__, url_prefix="/ask")
@@ -251,7 +252,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
             _step(step, told[at], small[at], drawn.get(at), asked, now) for step, at in own.items()
         ]
         if asked.why:
-            card["why_moves"] = _why(setups.iloc[[first]], told[first], now)
+            card["why_moves"] = _why(setups.iloc[[first]], told[first] | drawn[first], now)
         answer.cards.append(card)
     answer.usual = _usual_words(rows[0], now)
     return answer
@@ -308,14 +309,14 @@ def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:
 
 def _small(predicted: pd.DataFrame, now: Now) -> list[dict]:
     """What a step shows of a print before it is shown in full: colour, verdict, how far off."""
-    rows = predicted[[*"Lab", "verdict", "cause", "shift_dE00", "target_dE00"]].to_dict("records")
+    rows = predicted.to_dict("records")
     lab = [[row[channel] for channel in "Lab"] for row in rows]
     fills = srgb_hex(np.array(lab, float), now.opened.model.viewing_)
     return [
         {
             "fill": str(fill),
             "kind": kind(row),
-            "off": row["shift_dE00"] if pd.isna(row["target_dE00"]) else row["target_dE00"],
+            "off": difference(row, "shift" if pd.isna(row["target_dE00"]) else "target"),
         }
         for fill, row in zip(fills, rows, strict=True)
     ]
@@ -350,8 +351,11 @@ def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
 
     shares = from_bucket(now.opened.model, setup)
     rows = why_words.rows_of(shares, described)
-    told = [why_words.sentence(shares, rows, "the bucket")]
-    told += about_the_base(now.opened, setup, shares, lambda: now.usual)
+    if vague(described):
+        told = [why_words.unknown()]
+    else:
+        told = [why_words.sentence(shares, rows, "the bucket")]
+        told += about_the_base(now.opened, setup, shares, lambda: now.usual)
     return {"said": told, "bars": bars(rows, shares.total_dE00), "film": why_words.FILM}
 
 

@@ -25,7 +25,7 @@ from pipelines.words.why import Row
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LABEL_INCHES = 3.1
+LABEL_INCHES = 3.3
 
 
 class SharesDisplay:

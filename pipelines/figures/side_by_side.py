@@ -21,6 +21,8 @@ from pipelines.figures.canvas import (
     wrapped,
     write,
 )
+from pipelines.words.prediction import difference
+from pipelines.words.verdict import TOO_LITTLE
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST_ROWS = 24  # in one figure
+UNTOLD = "too little is known"
 ONE_HEADING = 5  # rows up to which headings above them are enough
 # Swatches from left to right: prefix of their Lab columns, and their words.
 SWATCHES = (
@@ -74,7 +77,7 @@ class SideBySideDisplay:
     ) -> None:
         self.rows, self.labels = list(rows), list(labels)
         self.tolerance_dE00, self.view = tolerance_dE00, view or viewing()
-        self.aimed = all(_has(row, "target_dE00") for row in self.rows)
+        self.aimed = all(difference(row, "target") is not None for row in self.rows)
 
     @property
     def described(self) -> str:
@@ -82,11 +85,11 @@ class SideBySideDisplay:
         told = []
         for i, (row, label) in enumerate(zip(self.rows, self.labels, strict=True)):
             off = [
-                f"{row[f'{key}_dE00']:.1f} dE00 from the {goal}"
+                f"{apart:.1f} dE00 from the {goal}"
                 for goal, key, _ in GOALS
-                if goal == "bucket" or self.aimed
+                if (apart := difference(row, key)) is not None
             ]
-            told.append(f"{i + 1}, {label}: {', '.join(off)}")
+            told.append(f"{i + 1}, {label}: {', '.join(off) or TOO_LITTLE.lower()}")
         return "; ".join(told)
 
     def plot(self) -> SideBySideDisplay:
@@ -141,9 +144,14 @@ class SideBySideDisplay:
         goals = [one for one in GOALS if one[0] == "bucket" or self.aimed]
         for k, (goal, key, mark) in enumerate(goals):
             apart = SWATCH / 2 if len(goals) > 1 else 0.0
-            y = [middle + apart * (k - 0.5) for middle in middles]
+            told = [i for i, row in enumerate(self.rows) if difference(row, key) is not None]
+            at = [middle + apart * (k - 0.5) for middle in middles]
+            for i in set(range(len(at))) - set(told):
+                ax.text(0.03, at[i], UNTOLD, va="center", transform=ax.get_yaxis_transform())
+            y = [at[i] for i in told]
             middle, low, high = (
-                [float(row[f"{key}_{part}"]) for row in self.rows] for part in ("dE00", "lo", "hi")
+                [float(self.rows[i][f"{key}_{part}"]) for i in told]
+                for part in ("dE00", "lo", "hi")
             )
             ax.hlines(y, low, high, color=WHISKER["color"], lw=WHISKER["lw"])
             ax.plot(middle, y, ls="none", clip_on=False, label=f"from the {goal}", **mark)
@@ -168,7 +176,3 @@ def write_figure(
         view=viewing(settings.illuminant, settings.observer),
     ).plot()
     write(path, display.figure_, f"Set-ups side by side, {settings.name}", display.described)
-
-
-def _has(row: Mapping, key: str) -> bool:
-    return row.get(key) is not None and row[key] == row[key]

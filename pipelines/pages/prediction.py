@@ -22,6 +22,7 @@ from pipelines.pages.drawing import Colour
 from pipelines.words.common import counted, number
 from pipelines.words.jobs import Line
 from pipelines.words.prediction import (
+    difference,
     go_from,
     in_tolerance,
     interval,
@@ -212,7 +213,8 @@ def ends_of(row: Mapping, view: Viewing) -> list[dict] | None:
 
 
 def _largest_difference(row: Mapping) -> float:
-    values = [known(row, key) for key in ("shift_hi", "shift_dE00", "target_hi", "target_dE00")]
+    told = [prefix for prefix in ("shift", "target") if difference(row, prefix) is not None]
+    values = [known(row, prefix + key) for prefix in told for key in ("_hi", "_dE00")]
     return max(
         [1.2 * row["tolerance_dE00"], *(float(value) for value in values if value is not None)]
     )
@@ -237,7 +239,7 @@ def _draw(row: dict, end: float) -> None:
 
 
 def _with_interval(row: Mapping, prefix: str) -> dict | None:
-    middle = known(row, prefix + "_dE00")
+    middle = difference(row, prefix)
     if middle is None:
         return None
     return {"middle": number(middle), "interval": interval(row, prefix)}
@@ -264,7 +266,8 @@ def _views(row: Mapping) -> dict | None:
 def _strip(row: Mapping, end: float) -> dict | None:
     lines = []
     for name, prefix in (("target", "target"), ("bucket", "shift")):
-        middle, low, high = (known(row, prefix + suffix) for suffix in ("_dE00", "_lo", "_hi"))
+        middle = difference(row, prefix)
+        low, high = known(row, prefix + "_lo"), known(row, prefix + "_hi")
         if middle is not None and low is not None and high is not None:
             lines.append((f"{name} to print", name, float(middle), float(low), float(high)))
     return drawing.difference_strip(lines, row["tolerance_dE00"], end) if lines else None

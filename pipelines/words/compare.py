@@ -11,8 +11,8 @@ import numpy as np
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
 from pipelines.words.common import chance, number
-from pipelines.words.prediction import NO_BASE, interval, known, lab_of, setup_words
-from pipelines.words.verdict import headline
+from pipelines.words.prediction import NO_BASE, difference, interval, known, lab_of, setup_words
+from pipelines.words.verdict import TOO_LITTLE, headline, vague
 
 WIDTH = 88
 
@@ -40,10 +40,12 @@ def answer(rows: Sequence[Mapping], labels: Sequence[str]) -> list[str]:
     """Which lies nearest to the target, or to the bucket, and how far the prints are apart."""
     aimed = all(known(row, "target_dE00") is not None for row in rows)
     goal, prefix = ("target", "target") if aimed else ("bucket", "shift")
-    off = [float(row[f"{prefix}_dE00"]) for row in rows]
-    best = int(np.argmin(off))
+    off = [np.nan if (d := difference(row, prefix)) is None else d for row in rows]
+    if np.isnan(off).all():
+        return [f"{TOO_LITTLE}: none is told to be nearer to the {goal}."]
+    best = int(np.nanargmin(off))
     told = [f"Nearest to the {goal}: {best + 1} ({labels[best]}), {number(off[best])} dE00."]
-    if len({str(row["ink_id"]) for row in rows}) == 1:
+    if len({str(row["ink_id"]) for row in rows}) == 1 and not any(map(vague, rows)):
         lab = np.array([lab_of(row) for row in rows])
         apart = delta_e00(lab[:, None], lab[None])
         one, other = sorted(np.unravel_index(np.argmax(apart), apart.shape))
@@ -72,7 +74,7 @@ def _numbers(row: Mapping) -> str:
     bands = [f"{c} {number(row[c])} +- {number(Z90 * row[c + '_sd'])}" for c in "Lab"]
     parts = ["  ".join(bands)]
     for goal, prefix in (("bucket", "shift"), ("target", "target")):
-        if (off := known(row, prefix + "_dE00")) is not None:
+        if (off := difference(row, prefix)) is not None:
             parts.append(f"{goal} {number(off)} ({interval(row, prefix)})")
     parts.append(f"chance {chance(known(row, 'p_in_tolerance'))}")
     return "   ".join(parts)

@@ -13,7 +13,7 @@ from learn.process import SETTINGS
 from learn.shop import ShopSettings
 from pipelines.words.common import chance, named, number
 from pipelines.words.common import counted as count
-from pipelines.words.verdict import headline
+from pipelines.words.verdict import TOO_LITTLE, headline, vague
 
 NO_BASE = "none, straight on the cloth"
 
@@ -59,6 +59,12 @@ def interval(row: Mapping, prefix: str) -> str:
     """``2.9 to 5.8``: the 90 % interval of ``shift`` or ``target``; a dash where there is none."""
     low, high = known(row, prefix + "_lo"), known(row, prefix + "_hi")
     return "-" if low is None or high is None else f"{number(low)} to {number(high)}"
+
+
+def difference(row: Mapping, prefix: str) -> float | None:
+    """dE00 of a print to its bucket (``shift``) or target; None where there is none, or where a
+    shift tells nothing."""
+    return None if prefix == "shift" and vague(row) else known(row, prefix + "_dE00")
 
 
 def setup_words(setup: Mapping) -> list[tuple[str, str]]:
@@ -140,7 +146,7 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     facts += [
         ("Print", _lab_line(prediction_row, "", "  (90 % band)")),
         ("Bucket", _lab_line(prediction_row, "bucket_")),
-        ("Shift", f"bucket to print {_difference(prediction_row, 'shift')}"),
+        ("Shift", _shift(prediction_row)),
     ]
     if lab_of(setup_row, "target_") is not None:
         facts += [
@@ -171,6 +177,10 @@ def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
         band = "" if sd is None else f" +- {number(Z90 * sd)}"
         cells.append(f"{channel} {number(value):>6}{band:<9}")
     return ("".join(cells) + note).rstrip()
+
+
+def _shift(row: Mapping) -> str:
+    return TOO_LITTLE.lower() if vague(row) else f"bucket to print {_difference(row, 'shift')}"
 
 
 def _difference(row: Mapping, prefix: str) -> str:

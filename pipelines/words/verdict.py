@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import date as Date
 from typing import TYPE_CHECKING
 
-from learn.colour.looks import looks_beside
+from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
 from pipelines.words.common import date, named
@@ -50,6 +50,7 @@ WITH = {
     "ground": "on a ground that is",
     "mix": "of a mix with",
 }
+TOO_LITTLE = "Too little is known to say how it will come out"
 NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 
 
@@ -64,6 +65,12 @@ def headline(row: Mapping) -> str:
     if found != "no_target" or row.get("shift_dE00") is None:
         return HEADLINES[found]
     return f"Predictable, {row['shift_dE00']:.1f} dE00 from the bucket"
+
+
+def vague(row: Mapping) -> bool:
+    """Whether a print is as good as unknown: how far it will lie from its bucket tells nothing."""
+    sd = [float(row.get(f"{channel}_sd", 0.0)) for channel in "Lab"]
+    return as_good_as_unknown(sd)
 
 
 def test_print(row: Mapping) -> str:
@@ -81,7 +88,7 @@ def reason(row: Mapping) -> str:
     cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
     aimed = row["aimed"]
     said = REASONS[cause].format(
-        off=row["off_dE00"],
+        off=row["target_dE00"],
         within=row["within_dE00"],
         tolerance=row["tolerance_dE00"],
         goal="the target" if aimed else "this prediction",
@@ -94,6 +101,8 @@ def reason(row: Mapping) -> str:
     )
     if aimed or cause is Cause.NO_TARGET:
         return said
+    if vague(row):
+        return f"{said} {TOO_LITTLE}."
     return f"{said} It should come out {_beside_the_bucket(row)}."
 
 
@@ -101,14 +110,14 @@ def line_reason(line: Mapping, tolerance: float, garments: int) -> str:
     """Why, for a line of a plan or a recipe; empty where it simply goes."""
     if line["cause"] == Cause.SURE and not line["unseen"]:
         return ""
-    facts = {"off_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
+    facts = {"target_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
     where = line["worst_garment"] if garments > 1 else ""
     return reason({**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where})
 
 
 def top_up_reason(told: TopUp, tolerance: float) -> str:
     """Why, for a mix once corrected."""
-    facts = {"off_dE00": told.after_dE00, "tolerance_dE00": tolerance, "aimed": True}
+    facts = {"target_dE00": told.after_dE00, "tolerance_dE00": tolerance, "aimed": True}
     return reason({**told._asdict(), **facts})
 
 

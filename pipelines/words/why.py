@@ -10,6 +10,7 @@ from learn.colour.looks import looks_beside
 from learn.predict.shares import MOVERS, Mover, Shares, largest
 from pipelines.words.common import number
 from pipelines.words.prediction import known, setup_words
+from pipelines.words.verdict import TOO_LITTLE
 
 WIDTH = 88
 STILL_dE00 = 0.5  # a way as short as this needs no explanation; common practice, no source
@@ -67,6 +68,11 @@ def _base(setup: Mapping, beside: Mapping | None) -> str:
     if beside is not None and known(beside, "underbase_ink_id") is not None:
         return "no base where the other has one"
     return "no base"
+
+
+def unknown() -> str:
+    """Of a print of which too little is known to tell what moves it."""
+    return f"{TOO_LITTLE}; what is usual of such inks and cloths moves it so."
 
 
 def sentence(shares: Shares, rows: list[Row], away_from: str) -> str:

@@ -37,7 +37,7 @@ from tests.small_demo import (
 # What a list of predictions holds, in this order.
 COLUMNS = ["setup_id", *LAB, "L_sd", "a_sd", "b_sd", "bucket_L", "bucket_a", "bucket_b"]
 COLUMNS += ["shift_dE00", "shift_lo", "shift_hi", "target_dE00", "target_lo", "target_hi"]
-COLUMNS += ["p_in_tolerance", "verdict", "cause", "off_dE00", "within_dE00", "tolerance_dE00"]
+COLUMNS += ["p_in_tolerance", "verdict", "cause", "within_dE00", "tolerance_dE00"]
 COLUMNS += ["aimed", "unseen", *(f"end{i}_{c}" for i in (1, 2) for c in "Lab"), "beneath"]
 UNDRAWN_INKS = ["C06", "C10", "C15"]
 PRESS_COLUMNS = {"press_id": None, "ink_lot": None, "job_id": None, "printed_on": pd.NaT} | (
@@ -72,7 +72,7 @@ def test_predictions_have_the_columns_of_the_contract():
     assert (found["shift_lo"] <= found["shift_dE00"]).all()
     assert (found["shift_dE00"] <= found["shift_hi"]).all()
     assert found["target_dE00"].notna().tolist() == [i == 3 for i in range(12)]
-    aimed = ["target_dE00", "target_lo", "target_hi", "off_dE00"]
+    aimed = ["target_dE00", "target_lo", "target_hi"]
     assert found.drop(columns=aimed).notna().all(axis=None)
     measured = small_model().shelf_.bucket_measured[0]  # C02's, in a filled well
     of_c02 = found[(setups["ink_id"] == "C02").to_numpy()]
@@ -138,7 +138,7 @@ def test_a_history_without_dates_and_of_one_press():
     shop, setups = tiny_shop(), next_prints(TINY_INKS).assign(**known)
     model = learnt(replace(shop, prints=shop.prints.assign(**known)))
     assert np.median(missed(model, setups)) < 1.0
-    aimed = ["target_dE00", "target_lo", "target_hi", "off_dE00"]
+    aimed = ["target_dE00", "target_lo", "target_hi"]
     assert model.predict(setups).drop(columns=aimed).notna().all(axis=None)
 
 

@@ -24,6 +24,7 @@ from pipelines.pages.press_sheet import write_sheet
 from pipelines.registry.catalogue import Catalogue
 from pipelines.registry.opened import Opened
 from pipelines.words import verdict as words
+from pipelines.words.compare import SideBySide, block
 from pipelines.words.plan import plan_block, top_up_block
 from pipelines.words.prediction import summary_block
 from tests.small_demo import held_out, small_model, small_shop
@@ -214,7 +215,7 @@ def test_what_shows_through_is_told(opened):
 
 
 def test_a_go_keeps_its_note_of_what_was_never_seen():
-    facts = {"off_dE00": 0.4, "within_dE00": 1.2, "tolerance_dE00": 2.0, "aimed": True}
+    facts = {"target_dE00": 0.4, "within_dE00": 1.2, "tolerance_dE00": 2.0, "aimed": True}
     new = Unseen("mesh", "never", "M48-70"), Unseen("eom_um", "above")
     said = words.reason({"cause": Cause.SURE, "unseen": new, **facts})
     assert "although no print yet with mesh M48-70; stencil thickness above all past" in said
@@ -222,11 +223,28 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
 
 
 def test_what_is_long_known_but_does_not_fit_is_not_called_new():
-    facts = {"off_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
+    facts = {"target_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
     new, odd = Unseen("ink", "never", "C01"), Unseen("garment", "contradict", "G02")
     said = words.reason({"cause": Cause.UNSEEN, "unseen": (odd,), **facts})
     assert said.startswith("Unclear: what was printed on garment G02 does not fit the other prints")
     assert words.reason({"cause": Cause.UNSEEN, "unseen": (new,), **facts}).startswith("Too new: ")
+
+
+def test_of_a_print_as_good_as_unknown_no_shift_is_told():
+    """Any colour lies within 150 of L: neither whither nor how far it moves is known."""
+    row = {"setup_id": "S", "cause": Cause.UNSEEN, "verdict": Verdict.TEST, "aimed": False}
+    row |= {"unseen": (Unseen("ink", "never", "C01"),), "beneath": "", "p_in_tolerance": 0.0}
+    row |= {"L": 57.0, "a": 0.0, "b": 0.0, "bucket_L": 47.0, "bucket_a": 0.0, "bucket_b": 0.0}
+    row |= {"shift_dE00": 9.7, "shift_lo": 9.7, "shift_hi": 98.6, "within_dE00": 98.6}
+    row |= {"tolerance_dE00": 2.0, "target_dE00": np.nan, "ink_id": "C01"}
+    for sd, told in ((10.0, True), (150.0, False)):
+        known = row | {"L_sd": sd, "a_sd": 10.0, "b_sd": 10.0}
+        known["reason"] = words.reason(known)
+        said = summary_block(known, known)
+        assert ("9.7 dE00 lighter than the bucket" in " ".join(said.split())) == told
+        assert ("bucket to print 9.7 dE00" in said) == told
+        assert ("Too little is known to say how it will come out." in known["reason"]) != told
+        assert ("9.7" in block([known] * 2, SideBySide([], ["", ""]))) == told
 
 
 def test_everything_unseen_and_every_cause_has_words():
