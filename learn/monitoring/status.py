@@ -53,8 +53,10 @@ class Glance:
 
 
 @one_thread
-def glance(model: RecallingModel, shop: Shop) -> Glance:
+def glance(model: RecallingModel, shop: Shop, until: pd.Timestamp | None = None) -> Glance:
     """Look at a stored model and the tables of its shop as they are now.
+
+    ``until``: the last day that a print can be of; a later one does not tell which lot is in use.
 
     Raises
     ------
@@ -80,7 +82,7 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
         everything = pd.concat([kept, new], ignore_index=True)
         measured = np.vstack([history.lab, new_lab])
         ahead = one_step_ahead(model, everything, measured)
-        return _of_lots_in_use(drifts(ahead), everything), by_month(ahead.frame)
+        return _of_lots_in_use(drifts(ahead), everything, until), by_month(ahead.frame)
 
     def known() -> tuple[Point, Budget, pd.DataFrame] | None:
         if not enough:
@@ -109,9 +111,11 @@ def glance(model: RecallingModel, shop: Shop) -> Glance:
     )
 
 
-def _of_lots_in_use(found: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
+def _of_lots_in_use(
+    found: pd.DataFrame, prints: pd.DataFrame, until: pd.Timestamp | None
+) -> pd.DataFrame:
     """Without lots that another of the ink has followed: nobody prints from them any more."""
-    in_use = {f"{ink}, lot {lot}" for ink, lot in latest_lots(prints).items()}
+    in_use = {f"{ink}, lot {lot}" for ink, lot in latest_lots(prints, until).items()}
     return found[(found["cause"] != "lot") | found["level"].isin(in_use)].reset_index(drop=True)
 
 

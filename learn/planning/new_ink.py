@@ -82,6 +82,7 @@ def plan_ink(
     meshes: list[str] | None = None,
     most: int = 6,
     settings: Mapping[str, Any] | None = None,
+    until: pd.Timestamp | None = None,
 ) -> InkPlan:
     """The prints of ``ink`` to pull, in their order.
 
@@ -93,6 +94,7 @@ def plan_ink(
         unless given
     most : prints at most
     settings : press and settings of the test prints; the usual ones where they are not named
+    until : the last day that a print can be of; a later one does not tell which lot is open
 
     Raises
     ------
@@ -116,7 +118,7 @@ def plan_ink(
     past = past_of(model, ink, prints)
     usual = usual_of(past)
     # what was printed of the lot that is open tells of the prints to come
-    lot = latest_lots(prints).get(ink, AT_HAND)
+    lot = latest_lots(prints, until).get(ink, AT_HAND)
     asked = usual.assign(ink_id=ink, ink_lot=lot, job_id=None)
     choice = _choice(past, ink, garments, meshes, settings or {})
     choice = choice.assign(ink_lot=lot, printed_on=asked["printed_on"].max())

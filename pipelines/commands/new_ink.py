@@ -94,6 +94,7 @@ def new_ink(
     from pipelines.ledger import store
     from pipelines.pages.press_sheet import prints_to_measure
     from pipelines.registry.opened import open_model
+    from pipelines.tables.dates import last_day
     from pipelines.tables.writing import write_table
     from pipelines.words.plan import by_model, ink_block, tint_block
 
@@ -116,6 +117,7 @@ def new_ink(
         "meshes": meshes,
         "most": most,
         "settings": settings,
+        "until": last_day(),
     }
     try:
         model, recorded = with_recorded(opened.model, usual.shop, ink)

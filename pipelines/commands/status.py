@@ -105,12 +105,13 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from learn.monitoring.status import (
             glance,  # takes seconds to import; the help must not wait for it
         )
+        from pipelines.tables.dates import last_day
         from pipelines.words.status import drift_lines, known_lines, news_line
 
         lines += _model(version, versions.described(kept, version))
         lines += told_in_short(charge.model, data)
         try:
-            found = glance(charge.model, data)
+            found = glance(charge.model, data, last_day())
         except Unusable:
             lines.append(LEARN if len(data.prints) else BEGIN)
         else:

@@ -15,6 +15,7 @@ from pipelines.desk.words import day_words, words
 from pipelines.registry import report_card, versions
 from pipelines.registry.archive import archive_of
 from pipelines.registry.report_card import Record
+from pipelines.tables.dates import last_day
 from pipelines.tasks.versions import told
 from pipelines.words.common import minute
 from pipelines.words.status import drift_lines
@@ -57,7 +58,7 @@ def drift() -> str:
     lines: list[str] = []
     presses: dict[str, list[Month]] = {}
     try:
-        found = glance(now.opened.model, now.usual.shop)
+        found = glance(now.opened.model, now.usual.shop, last_day())
         lines = list(drift_lines(found.drift))
         presses = _months(found.film)
     except Unusable as error:

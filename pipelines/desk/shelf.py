@@ -16,6 +16,7 @@ from pipelines.desk.ask import GARMENT, INK
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
+from pipelines.tables.dates import last_day
 from pipelines.tasks.base import usual_base
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.setups import checked
@@ -210,7 +211,7 @@ def _next(ink: str, now: Now) -> dict[str, Any]:
     settings, _ = now.usual.typed_preset(garments, ("press_id",))
     try:
         model, _ = with_recorded(now.opened.model, now.usual.shop, ink)
-        plan = plan_ink(model, ink, prints, settings=settings)
+        plan = plan_ink(model, ink, prints, settings=settings, until=last_day())
     except Unusable as error:
         return {"wrong": f"{error}.", "rows": []}
     described = now.opened.catalogue.describe(plan.prints.iloc[: plan.enough])

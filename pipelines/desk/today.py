@@ -22,6 +22,7 @@ from pipelines.desk.typed import FIELDS
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.registry.archive import archive_of
+from pipelines.tables.dates import last_day
 from pipelines.tables.folder import read_setups
 from pipelines.tasks import doubts, since, week
 from pipelines.tasks.next_test import Ranking, ranking
@@ -162,7 +163,7 @@ def _drift(now: Now) -> list[str]:
     from learn.monitoring.status import glance
 
     try:
-        found = glance(now.opened.model, now.usual.shop)
+        found = glance(now.opened.model, now.usual.shop, last_day())
     except Unusable:
         return []
     return list(drift_lines(found.drift))

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from learn.shop import Shop, ShopSettings, latest_lots
+from pipelines.tables.dates import last_day
 from pipelines.tables.folder import words_in
 from pipelines.tables.names import WORDS, Names, names_of
 from pipelines.tables.schema import PRESSES
@@ -42,7 +43,8 @@ class Catalogue:
     def of(cls, shop: Shop) -> Catalogue:
         """The catalogue of a shop's tables."""
         words = words_in({t: getattr(shop, t) for t in (*WORDS, "prints")})
-        return cls(shop.settings, {t: {} for t in WORDS} | words, latest_lots(shop.prints))
+        latest = latest_lots(shop.prints, last_day())
+        return cls(shop.settings, {t: {} for t in WORDS} | words, latest)
 
     @classmethod
     def from_facts(cls, facts: Mapping[str, Any]) -> Catalogue:

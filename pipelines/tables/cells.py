@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.tables import lookalikes
-from pipelines.tables.dates import iso_dates
-from pipelines.tables.schema import LAB, Column, Table
+from pipelines.tables.dates import iso_dates, last_day
+from pipelines.tables.schema import GRACE_DAYS, LAB, Column, Table
 from pipelines.tables.spectra import (
     SPECTRUM,
     gap_in,
@@ -288,11 +288,14 @@ def _read_date(
     problems += _flag(
         file, column.name, cells, (cells != "") & dates.isna(), what, do, Kind.UNREADABLE
     )
-    last = pd.Timestamp(today + timedelta(days=366))
-    outside = dates.notna() & ~dates.between(pd.Timestamp(1950, 1, 1), last)
+    late = dates >= last_day(today, column.days_ahead + 1)  # at any hour of the last
+    to_come = late & (column.days_ahead == GRACE_DAYS)
+    outside = (late & ~to_come) | (dates < pd.Timestamp(1950, 1, 1))
     what = "{cell} is not a date a print can have"
     problems += _flag(file, column.name, cells, outside, what, do, Kind.OUT_OF_RANGE)
-    return dates.mask(outside).astype("datetime64[ns]")
+    what = "{cell} is not a date a print can have: it is measured, and that day is still to come"
+    problems += _flag(file, column.name, cells, to_come, what, do, Kind.OUT_OF_RANGE)
+    return dates.mask(outside | to_come).astype("datetime64[ns]")
 
 
 def _read_colour(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 
 import pandas as pd
 
+from pipelines.tables.schema import GRACE_DAYS
 from pipelines.workspace.problems import Findings, Kind
 
 _DOTTED = re.compile(r"([0-3]?[0-9])\.([01]?[0-9])\.((?:19|20)[0-9]{2})")
@@ -14,6 +15,11 @@ _YEAR_FIRST = re.compile(r"((?:19|20)[0-9]{2})/([01]?[0-9])/([0-3]?[0-9])")
 _SLASHED = re.compile(r"([0-3]?[0-9])/([0-3]?[0-9])/((?:19|20)[0-9]{2})")
 _ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}.*"
 _SHORT_YEAR = re.compile(r"[0-3]?[0-9]([./-])[0-3]?[0-9]\1[0-9]{2}")
+
+
+def last_day(today: date | None = None, ahead: int = GRACE_DAYS) -> pd.Timestamp:
+    """The last day that a date can be of so many days ahead; of a measured print, tomorrow."""
+    return pd.Timestamp((today or date.today()) + timedelta(days=ahead))
 
 
 def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> pd.Series:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from learn.process import SETTINGS
 
 Kind = Literal["text", "choice", "number", "whole", "date", "film"]
+GRACE_DAYS = 1  # that a clock elsewhere may be ahead of this one
 
 
 @dataclass(frozen=True)
@@ -23,6 +24,7 @@ class Column:
     choices: tuple[str, ...] = ()
     refers_to: str | None = None  # the table in which this identifier must be found
     or_else: str | None = None  # a column that may stand in its place
+    days_ahead: int = 366  # how far after today a date may be
     do: str = "correct it or leave it out"
 
 
@@ -236,7 +238,10 @@ PROCESS = (
     Column("readings", "whole", low=1, high=1000),
 )
 
-PRINTS = Table("prints", (_id("print_id", needed=True), *PROCESS, MIX), key="print_id", colour=True)
+# What was measured was printed by now; what is asked about may be a job of next month.
+PRINTED = tuple(replace(c, days_ahead=GRACE_DAYS) if c.kind == "date" else c for c in PROCESS)
+
+PRINTS = Table("prints", (_id("print_id", needed=True), *PRINTED, MIX), key="print_id", colour=True)
 
 SETUPS = Table(
     "setups",

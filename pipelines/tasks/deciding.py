@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Mapping
+from datetime import date
 from typing import TYPE_CHECKING
 
 from pipelines.workspace.problems import InputProblems, Problem, UserError
@@ -128,14 +129,36 @@ def store_decided(
 ) -> Addition | None:
     """Store a decision on prints; raises UserError, saying ``how`` to correct one, where it would
     let in what cannot be learnt from."""
+
+    def checked(ledger: Ledger) -> Addition | None:
+        addition = plan(ledger)
+        if addition is not None:
+            _refuse_to_come(ledger + addition, print_ids)
+        return addition
+
     return _stored(
         source,
-        plan,
+        checked,
         lambda first: (
             f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
             f"{first.advice} ({how.format(print_ids[0])}); nothing was changed."
         ),
     )
+
+
+def _refuse_to_come(ledger: Ledger, print_ids: list[str]) -> None:
+    """Raises InputProblems where one of the prints is learnt from and dated after today: opening
+    the tables does not look at that again, for what was right then stays so."""
+    from pipelines.ledger.state import current
+    from pipelines.tables.cells import typed
+    from pipelines.tables.schema import PRINTS
+
+    state = current(ledger)
+    rows = [row_of(state, print_id) for print_id in print_ids]
+    used = [row for row in rows if state.standing[row].why is None]
+    cells = state.given.tables["prints"].loc[used]
+    if faults := typed(PRINTS, cells, PRINTS.file, date.today())[1]:
+        raise InputProblems(faults)
 
 
 def _stored(source: Source, plan: Plan, said: Callable[[Problem], str]) -> Addition | None:

@@ -113,6 +113,7 @@ def _by_model(
     from pipelines.registry import versions
     from pipelines.registry.archive import archive_of
     from pipelines.registry.opened import open_model
+    from pipelines.tables.dates import last_day
 
     if versions.in_charge(archive_of(workspace, name)) is None:
         return {}
@@ -124,8 +125,9 @@ def _by_model(
             continue
         try:
             plan = plan_ink(
-                opened.model, ink, tables.prints, garments=garments or None, meshes=meshes or None
-            )
+                opened.model, ink, tables.prints, garments=garments or None,
+                meshes=meshes or None, until=last_day(),
+            )  # fmt: skip
         except Unusable:
             continue
         after = plan.prints["within_dE00"].iloc[plan.enough - 1] if plan.enough else None

@@ -30,9 +30,10 @@ def lots_of_batch(model: ShiftModel, data: Shop, print_ids: Collection[str] | No
 def lots_in_use(model: ShiftModel, data: Shop) -> list[str]:
     """Of the lots that are the latest of their ink."""
     from learn.shop import latest_lots
+    from pipelines.tables.dates import last_day
     from pipelines.words.lots import lot_lines
 
-    latest = latest_lots(data.prints)
+    latest = latest_lots(data.prints, last_day())
     found = [lot for lot in model.lots(data.prints) if latest.get(lot.ink) == lot.lot]
     return [*lot_lines(found, _names(data)), *carded_lots(model, _names(data))]
 

@@ -73,6 +73,7 @@ def look_at(asked: Asked) -> Plant:
     """A shop at a glance, as `strikeoff status` shows it."""
     from learn.monitoring.status import glance
     from pipelines.registry import promotion, versions
+    from pipelines.tables.dates import last_day
     from pipelines.tables.folder import to_shop
     from pipelines.tasks.doubts import by_learner, on_arrival
     from pipelines.words.status import drift_sentence
@@ -100,7 +101,7 @@ def look_at(asked: Asked) -> Plant:
         doubts=plant.doubts + len(by_learner(kept, state)),
     )
     try:
-        found = glance(charge.model, data)
+        found = glance(charge.model, data, last_day())
     except Unusable:
         return plant
     drift = None

@@ -6,12 +6,17 @@ import json
 import os
 import tracemalloc
 import zipfile
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from pipelines.cli import main
 from pipelines.ledger import store
+from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import to_shop
 from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import TINY
@@ -37,6 +42,30 @@ def test_a_batch_is_recorded_once(shop, capsys):
     said = says(capsys, "record", "d.csv")
     assert "R1 stands in the shop with other values; those stay" in said
     assert "1 print to learn from, 1 known before" in said
+
+
+def test_a_print_of_a_day_to_come_is_not_learnt_from_until_its_day_is_right(shop, capsys):
+    later, other, now = (f"{date.today() + timedelta(days=n)}" for n in (3, 4, 0))
+    dated = HEADER.strip() + ",printed_on,ink_lot\n"
+    row = GOOD.strip() + f",{later},B7\n"
+    said = says(capsys, "record", write("b.csv", row, header=dated))
+    assert "0 prints to learn from, 1 that cannot be right" in said
+    assert f'R1, row 2: printed_on: "{later}" is not a date a print can have: it is' in said
+    for decided in (["keep", "R1"], ["correct", "R1", "--date", other]):
+        assert main(["doubts", *decided]) == 2
+        assert "that day is still to come" in capsys.readouterr().err
+    assert "R1" not in learnt_from()
+    says(capsys, "doubts", "correct", "R1", "--date", now)
+    assert "R1" in learnt_from()
+
+
+def test_a_print_of_a_day_to_come_does_not_tell_which_lot_is_open(shop):
+    learnt = to_shop(store.read(DATABASE))
+    days = pd.to_datetime([f"{date.today()}", f"{date.today() + timedelta(days=3)}"])
+    two = learnt.prints.iloc[[0, 0]].assign(ink_lot=["B7", "B6"], printed_on=days)
+    ink = two["ink_id"].iloc[0]
+    assert Catalogue.of(replace(learnt, prints=two)).lots[ink] == "B7"
+    assert Catalogue.of(replace(learnt, prints=two.assign(printed_on=days[0]))).lots[ink] == "B6"
 
 
 def test_repeated_readings_are_averaged_counted_and_kept(shop, capsys):

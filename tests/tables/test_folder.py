@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,6 +15,8 @@ from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import InputProblems, Kind
 from tests.tables.reading import TODAY, read, refused
 from tests.tiny_shop import TINY, spectrum, with_cell, without_column, write_shop
+
+TO_COME = "not a date a print can have: it is measured, and that day is still to come"
 
 
 def test_frames_carry_types_and_all_columns(tmp_path):
@@ -55,8 +59,14 @@ def test_frames_carry_types_and_all_columns(tmp_path):
         ("flash_count", "2", "flash_count: 2 flashes do not fit between 2 strokes"),
         ("printed_on", "2025-02-30", 'printed_on: "2025-02-30" is not a date'),
         ("printed_on", "01.13.2025", 'printed_on: "01.13.2025" is not a date'),
-        ("printed_on", "2052-03-01", 'printed_on: "2052-03-01" is not a date a print can have'),
+        ("printed_on", "2052-03-01", f'printed_on: "2052-03-01" is {TO_COME}'),
         ("readings", "0", 'readings: "0" is outside 1 to 1000'),
+        ("printed_on", "1925-03-01", 'printed_on: "1925-03-01" is not a date a print can have'),
+        (
+            "printed_on",
+            f"{TODAY + timedelta(days=2)}",
+            f'printed_on: "{TODAY + timedelta(days=2)}" is {TO_COME}',
+        ),
     ],
 )
 def test_a_print_that_cannot_be_right_is_set_aside(tmp_path, column, cell, reason):
@@ -67,6 +77,11 @@ def test_a_print_that_cannot_be_right_is_set_aside(tmp_path, column, cell, reaso
     assert len(checked.given.tables["prints"]) == 3, "it is kept as it was given"
     with pytest.raises(InputProblems, match=r"prints\.csv, row 2"):
         read(tmp_path, prints=prints, strict=True)
+
+
+def test_a_print_of_today_or_of_a_clock_ahead_is_used(tmp_path):
+    prints = with_cell("prints.csv", 2, "printed_on", f"{TODAY + timedelta(days=1)}T23:59")
+    assert read(tmp_path, prints=prints).set_aside == []
 
 
 def test_a_print_without_any_colour_is_set_aside(tmp_path):
