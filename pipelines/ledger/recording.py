@@ -17,6 +17,7 @@ from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.press_changes import check_added_changes, together
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
+from pipelines.tables import lots
 from pipelines.tables.folder import Given, check_added, check_described, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses, printed_on
@@ -145,6 +146,9 @@ def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
     known, tables = known_in(both | {"prints": given.tables["prints"]}), {}
     for name, cells in incoming.tables.items():
         tables[name], readings = with_ids(SHOP_TABLES[name], cells, known)
+        report.notes += [f"{incoming.files[name]}: {reading}" for reading in readings]
+    tables, alike = lots.in_tables(tables, lots.lots_in(given.tables))
+    for name, readings in alike.items():
         report.notes += [f"{incoming.files[name]}: {reading}" for reading in readings]
     if "prints" in tables:
         new = new_presses(tables["prints"], known)

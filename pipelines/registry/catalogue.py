@@ -15,6 +15,7 @@ import pandas as pd
 from learn.shop import Shop, ShopSettings, latest_lots
 from pipelines.tables.dates import last_day
 from pipelines.tables.folder import words_in
+from pipelines.tables.lots import lots_in
 from pipelines.tables.names import WORDS, Names, names_of
 from pipelines.tables.schema import PRESSES
 
@@ -32,26 +33,29 @@ class Catalogue:
     """Identifiers of inks, substrates, meshes and presses with their names, and the settings.
 
     ``words``: table -> identifier -> column of `names.WORDS` -> text or None. ``lots``: ink -> the
-    lot it was last printed from.
+    lot it was last printed from; ``spelt``: ink -> all its lots, as they are spelt.
     """
 
     settings: ShopSettings
     words: dict[str, dict[str, dict[str, str | None]]]
     lots: dict[str, str] = field(default_factory=dict)
+    spelt: dict[str, list[str]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, shop: Shop) -> Catalogue:
         """The catalogue of a shop's tables."""
         words = words_in({t: getattr(shop, t) for t in (*WORDS, "prints")})
         latest = latest_lots(shop.prints, last_day())
-        return cls(shop.settings, {t: {} for t in WORDS} | words, latest)
+        spelt = lots_in({"prints": shop.prints, "drawdowns": shop.drawdowns})
+        return cls(shop.settings, {t: {} for t in WORDS} | words, latest, spelt)
 
     @classmethod
     def from_facts(cls, facts: Mapping[str, Any]) -> Catalogue:
         """Back from what `facts` gave; raises KeyError or TypeError if it is not that."""
         words = {PRESSES.name: {}, **facts["words"]}  # a model of before knows no presses by name
         words = {t: dict(words[t]) for t in WORDS}
-        return cls(ShopSettings(**facts["settings"]), words, dict(facts.get("lots", {})))
+        lots = dict(facts.get("lots", {}))
+        return cls(ShopSettings(**facts["settings"]), words, lots, dict(facts.get("spelt", {})))
 
     def facts(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -72,7 +76,8 @@ class Catalogue:
 
     def joined(self, now: Catalogue) -> Catalogue:
         """This one, and what came in since."""
-        return replace(self, words={t: now.words[t] | known for t, known in self.words.items()})
+        words = {t: now.words[t] | known for t, known in self.words.items()}
+        return replace(self, words=words, spelt=now.spelt)
 
     def describe(self, setups: pd.DataFrame) -> pd.DataFrame:
         """Set-ups with what the shop calls their inks, garments and presses in further columns."""

@@ -15,7 +15,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
-from pipelines.tables import agreement, checks, csvfile, mixes
+from pipelines.tables import agreement, checks, csvfile, lots, mixes
 from pipelines.tables.cells import typed
 from pipelines.tables.changes import check_changes, undated
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
@@ -175,7 +175,7 @@ def to_shop(given: Given) -> Shop:
     """
     findings = Findings()
     used = given.tables["prints"].drop(index=list(given.set_aside))
-    tables = given.tables | {"prints": used}
+    tables, _ = lots.in_tables(given.tables | {"prints": used})
     # A print dated within a year of the import stays: the check of dates is not repeated.
     shop, faults = _check(Given(given.name, given.shop_toml, tables), findings, date(9000, 1, 1))
     findings.problems += faults
@@ -258,7 +258,8 @@ def check_added(
     Raises InputProblems when the tables themselves cannot be used together.
     """
     findings = Findings()
-    tables, today = given.tables | {"prints": prints}, date.today()
+    spelt, _ = lots.in_tables({"prints": prints}, lots.lots_in(given.tables))
+    tables, today = given.tables | spelt, date.today()
     named = {n: given.tables[n] for n in (PRESSES.name, PRINTS.name) if n in given.tables}
     presses = known_in(named, today)[PRESSES.name]
     added = Given(given.name, given.shop_toml, tables)
@@ -335,6 +336,9 @@ def _by_ids(
         changed[name], readings = with_ids(table, cells, known)
         for reading in readings:
             findings.warn(f"{called[table.file]}: {reading}")
+    changed, alike = lots.in_tables(changed)
+    for name, readings in alike.items():
+        findings.warnings += [f"{called[SHOP_TABLES[name].file]}: {one}" for one in readings]
     return changed
 
 

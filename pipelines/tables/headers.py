@@ -62,6 +62,7 @@ _PROCESS = {
     "eom_um": "eom|emulsion over mesh|stencil|stencil over mesh|stencil thickness|schablone"
     "|schablonendicke",
 }
+LOT_WORDS = frozenset(re.findall(r"\w+", _PROCESS["ink_lot"]))
 _BY_TABLE = {
     "inks": {
         "ink_id": "id|code|no|nr|number|key|nummer|numéro|número|código|codice",

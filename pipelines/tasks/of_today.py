@@ -10,13 +10,13 @@ from collections.abc import Collection, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
-from learn.shop import NEW_LOT
 from pipelines.words.common import long_since, named, reckoned_for
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipelines.registry.catalogue import Catalogue
     from pipelines.registry.opened import Opened
 
 NONE, TODAY = "none", "today"  # for a day or a lot: none in particular
@@ -61,16 +61,14 @@ def of_today(
     """
     import pandas as pd
 
-    setups, lots = _with_lots(setups, opened.catalogue.lots)
+    setups, lots, alike = _with_lots(setups, opened.catalogue)
     printed_on = pd.to_datetime(setups["printed_on"])
     empty = printed_on.isna() & ~pd.Series(setups.index, setups.index).isin(list(undated))
     taken = day_of(said.day, day, opened) if empty.any() else None
     if taken is not None:
         printed_on = printed_on.mask(empty, taken)
-    return (
-        setups.assign(printed_on=printed_on),
-        _told(taken if not day else None, lots, setups["ink_id"].nunique(), opened, said),
-    )
+    told = _told(taken if not day else None, lots, setups["ink_id"].nunique(), opened, said)
+    return setups.assign(printed_on=printed_on), alike + told
 
 
 def searched(
@@ -82,13 +80,18 @@ def searched(
 ) -> Searched:
     """What is searched for, of ``inks`` (all): their lots as ``given``, else the latest; the
     ``day`` (:func:`day_of`), empty for today."""
+    import pandas as pd
+
+    from pipelines.tables.lots import spelt
+
     latest = opened.catalogue.lots
     filled = {i: lot for i, lot in latest.items() if i in (inks or latest) and i not in given}
-    own = {i: lot for i, lot in given.items() if lot.casefold() != NONE}
-    new = {i: NEW_LOT for i, lot in own.items() if lot.casefold() == NEW_LOT}
+    named = pd.Series({i: lot for i, lot in given.items() if lot.casefold() != NONE}, dtype=object)
+    own, readings = spelt(named.index.to_series(), named, opened.catalogue.spelt)
     taken = day_of(said.day, day, opened)
     told = _told(taken if not day else None, filled, len(inks or latest), opened, said)
-    return Searched({**filled, **own, **new}, taken, told)
+    alike = [one.on_command_line for one in readings]
+    return Searched({**filled, **own.to_dict()}, taken, alike + told)
 
 
 def day_of(option: str, text: str, opened: Opened) -> pd.Timestamp | None:
@@ -122,16 +125,20 @@ def days_told(rows: list[dict[str, str]]) -> tuple[list[dict[str, str]], list[in
 
 
 def _with_lots(
-    setups: pd.DataFrame, lots: Mapping[str, str]
-) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Set-ups with the latest of ``lots`` (ink -> lot) where they name none, `NEW_LOT` in any case
-    as itself and no lot for ``none``; and those lots that were filled in, by ink."""
+    setups: pd.DataFrame, catalogue: Catalogue
+) -> tuple[pd.DataFrame, dict[str, str], list[str]]:
+    """Set-ups with the latest lots where they name none, other lots in the spelling first used and
+    no lot for ``none``; those lots that were filled in, by ink; and how others were read."""
+    from pipelines.tables.lots import spelt
+
+    lots = catalogue.lots
     lot, ink = setups["ink_lot"].astype(object), setups["ink_id"]
     empty = lot.isna() & ink.isin(list(lots))
-    word = lot.astype(str).str.strip().str.casefold()
-    full = lot.mask(empty, ink.map(lots)).mask(word == NEW_LOT, NEW_LOT)
+    none = lot.notna() & (lot.astype(str).str.strip().str.casefold() == NONE)
+    own, readings = spelt(ink, lot.mask(none, None), catalogue.spelt)
     filled = {one: lots[one] for one in ink[empty].unique()}
-    return setups.assign(ink_lot=full.mask(lot.notna() & (word == NONE), None)), filled
+    told = [one.on_command_line for one in readings]
+    return setups.assign(ink_lot=own.mask(empty, ink.map(lots))), filled, told
 
 
 def _told(

@@ -119,6 +119,21 @@ def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_p
     assert listed["ink_lot"].isna().all()  # whoever measures it knows its name
 
 
+def test_a_lot_typed_in_another_way_is_the_same_lot(says, learnt_workspace, tmp_path, capsys):
+    asked = ["predict", "C19", "G01", "--mesh", "M77-55", "--strokes", "1", "--lot"]
+    own = says(*asked, "C19-L05")
+    assert says(*asked, "c19 l05") == own
+    batch("c19l05", 0.0, 4).to_csv(tmp_path / "usual.csv", index=False)
+    assert main(["--workspace", str(tmp_path / "shop"), "record", str(tmp_path / "usual.csv")]) == 0
+    told = " ".join(capsys.readouterr().err.split())
+    assert 'usual.csv: read "c19l05" as lot C19-L05 of C19, in 4 rows.' in told
+    assert "lot C19-L05" in says("predict", "C19", "G01")
+    batch("neu", STRONGER, 6).to_csv(tmp_path / "new.csv", index=False)
+    assert "Turquoise (C19), lot new 2025-12-18, prints" in says(
+        "record", str(tmp_path / "new.csv")
+    )
+
+
 def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path, capsys):
     table = pd.read_csv(tmp_path / "shop" / "tables" / "drawdowns.csv", dtype=str)
     own = table[(table["ink_id"] == "C19") & (table["film_um"] != "bucket")]

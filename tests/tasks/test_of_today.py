@@ -26,7 +26,9 @@ def opened(last="2026-11-20", lots=("red",)) -> SimpleNamespace:
     return SimpleNamespace(
         model=SimpleNamespace(last_print=None if last is None else pd.Timestamp(last)),
         catalogue=SimpleNamespace(
-            lots={ink: f"{ink}-7" for ink in lots}, called=lambda _: {"red": "Bright red"}
+            lots={ink: f"{ink}-7" for ink in lots},
+            spelt={ink: [f"{ink}-7", "R 11"] for ink in lots},
+            called=lambda _: {"red": "Bright red"},
         ),
     )
 
