@@ -182,7 +182,9 @@ def predict_file(
     if sheets is not None:
         from pipelines.pages.job_sheets import write_sheets
 
-        listed = write_sheets(sheets, lines, predictions, asked, opened)
+        # the lot that the verdict is of; a day nobody gave is left to whoever prints it
+        printed = asked.assign(ink_lot=setups["ink_lot"])
+        listed = write_sheets(sheets, lines, predictions, printed, opened)
         print(f"The press sheets are {sheets}; measure into {listed}:")
         print(f"  strikeoff record MEASURED.csv --prints {listed}")
     if figure is not None:

@@ -143,10 +143,11 @@ def _steps(colours: Sequence[Mapping]) -> list[str]:
             ink, mesh, strokes = (known(row, c) for c in UNDERBASE)
             base = named(ink, known(row, "underbase_ink_name"))
             said = f"{base} through {mesh}, {strokes_words(strokes or 1, 0)}"
-            bases.setdefault(said, []).append(row["ink"])
+            over = named(row["ink_id"], known(row, "ink_name"))
+            bases.setdefault(said, []).append(over)
     steps = []
-    for base, over in bases.items():
-        under = "" if len(over) == len(colours) else f" under {', '.join(over)} alone"
+    for base, tops in bases.items():
+        under = "" if len(tops) == len(colours) else f" under {', '.join(tops)} alone"
         steps += [f"Base{under}: {base}.", FLASH_BASE]
     for row in colours:
         words = dict(setup_words(row))

@@ -10,7 +10,7 @@ import pandas as pd
 
 from learn.normal import Z90
 from learn.process import SETTINGS
-from learn.shop import ShopSettings
+from learn.shop import NEW_LOT, ShopSettings
 from pipelines.words.common import chance, named, number
 from pipelines.words.common import counted as count
 from pipelines.words.verdict import TOO_LITTLE, headline, vague
@@ -94,7 +94,9 @@ def _named(row: Mapping, key: str, *descriptions: str) -> str:
 def _ink(setup: Mapping) -> str:
     words = _named(setup, "ink_id", "ink_name")
     lot = known(setup, "ink_lot")
-    return words if lot is None else f"{words}, lot {lot}"
+    if lot is None:
+        return words
+    return f"{words}, a new lot" if lot == NEW_LOT else f"{words}, lot {lot}"
 
 
 def _base(setup: Mapping) -> str:

@@ -7,6 +7,7 @@ import re
 import pandas as pd
 import pytest
 
+from learn.shop import latest_lots
 from pipelines.cli import main
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS, PRINTS
 from tests.pages.test_prediction import Reader
@@ -78,6 +79,11 @@ def test_one_sheet_a_job_in_the_order_of_printing(learnt_workspace, tmp_path, ca
     places = [next(i for i, s in enumerate(steps) if names[c] in s) for c in listed["ink_id"][:3]]
     assert places == sorted(places)
     assert any(step.startswith("Base") and base in step for step in steps)
+    # a print from the list is recorded of the lot that the verdict was of
+    lots = latest_lots(small_shop().prints)
+    assert listed["ink_lot"].tolist() == [lots[ink] for ink in listed["ink_id"]]
+    assert all(any(f"lot {lots[ink]}:" in step for step in steps) for ink in listed["ink_id"][:3])
+    assert listed["printed_on"].isna().all()  # whoever prints it knows the day
     assert "data sheet" in steps[1]
     assert f"strikeoff record MEASURED.csv --prints {tmp_path / 'sheets.csv'}" in (
         capsys.readouterr().out
