@@ -15,7 +15,7 @@ from pipelines.ledger import aims
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.press_changes import check_added_changes, together
-from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, current, judged
+from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, State, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
 from pipelines.tables import lots
 from pipelines.tables.folder import Given, check_added, check_described, known_in
@@ -115,6 +115,7 @@ def plan(
     number = len(ledger.batches) + 1
     state = current(ledger + Addition(replace(batch, id=number)))
     fresh = [row for row, stands in state.standing.items() if stands.batch == number]
+    _as_decided(state, fresh, report)
     doubts = _doubts(state.given, [r for r in fresh if state.standing[r].why is None
                                    and not state.standing[r].trusted], incoming, gate)  # fmt: skip
     report.doubts = doubts
@@ -343,6 +344,22 @@ def _new(
         if row in faults:
             report.faults.append((print_id or "(no id)", place, faults[row]))
     return averaged.cells.loc[fresh], faults
+
+
+def _as_decided(state: State, rows: list[int], report: Report) -> None:
+    """Tell of prints that were decided on before and come again as they were: what was decided
+    holds."""
+    ids = state.given.tables["prints"]["print_id"].str.strip()
+    of_print = {ids[row]: state.standing[row] for row in rows if state.standing[row].decision}
+    holds = {one for one, stands in of_print.items() if stands.why is None}
+    for one, place, why in report.faults:
+        if one in holds:
+            report.notes.append(f"{one}, {place}: {why}; it was put right before, and that holds.")
+    report.faults = [fault for fault in report.faults if fault[0] not in holds]
+    told = {one for one, _, _ in report.faults}
+    for one, stands in of_print.items():
+        if stands.why is not None and one not in told:
+            report.notes.append(f"{one} stays set aside, as it was before: {stands.why}.")
 
 
 def _doubts(given: Given, rows: list[int], incoming: Incoming, gate: Gate | None) -> list[Doubt]:

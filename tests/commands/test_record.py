@@ -68,6 +68,19 @@ def test_a_print_of_a_day_to_come_does_not_tell_which_lot_is_open(shop):
     assert Catalogue.of(replace(learnt, prints=two.assign(printed_on=days[0]))).lots[ink] == "B6"
 
 
+def test_what_was_decided_holds_in_a_file_that_takes_the_place_of_another(shop, capsys):
+    wrong, other = GOOD.replace("R1", "R2").replace("45.4", "4540"), GOOD.replace("R1", "R3")
+    says(capsys, "record", write("b.csv", GOOD, wrong, other))
+    says(capsys, "doubts", "correct", "R2", "--lab", "45.4,59.8,34.6")
+    says(capsys, "doubts", "set-aside", "R3", "--reason", "smeared")
+    again = write("c.csv", GOOD.replace("59.8", "59.7"), wrong, other)
+    said = says(capsys, "record", again, "--replace", "2")
+    assert "Recorded c.csv as batch 3: 2 prints to learn from." in said
+    assert 'R2, row 3: L: "4540" is outside 0 to 100; it was put right before, and that' in said
+    assert "R3 stays set aside, as it was before: smeared." in said
+    assert learnt_from() == ["P1", "P3", "R1", "R2"]
+
+
 def test_repeated_readings_are_averaged_counted_and_kept(shop, capsys):
     spectra = [f"r{nm}" for nm in range(400, 701, 10)]
     header = HEADER.strip() + "," + ",".join(spectra) + "\n"
