@@ -209,7 +209,8 @@ def _export(
         prints[column] = np.where(wanted, readings[column].map(lambda v: f"{v:.6g}"), "")
     prints = prints.astype(object).set_axis(range(2, len(prints) + 2))
     said = [*measured.said, *warnings]
-    left = sorted(row_of.keys() - set(names), key=lambda name: row_of[name])
+    there = set() if given is None else {*given.tables["prints"]["print_id"].str.strip()}
+    left = sorted(row_of.keys() - set(names) - there, key=lambda name: row_of[name])
     if left:
         said.append(f"{sheet.name}: no reading of {_some(left)}; to be recorded when there is.")
     return Incoming(

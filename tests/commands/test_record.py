@@ -211,6 +211,10 @@ def test_an_instrument_s_export_by_sample_name(shop, capsys):
     write("y.csv", "J2,20,4,-20\n", "J3,20,4,-20\n", header="SAMPLE_NAME,L,a,b\n")
     said = says(capsys, "record", "y.csv", "--prints", "jobs.csv", "--condition", "M1", code=2)
     assert "y.csv: one sample is no print of jobs.csv: J3" in said
+    write("y.csv", "J2,20,4,-20\n", header="SAMPLE_NAME,L,a,b\n")
+    said = says(capsys, "record", "y.csv", "--prints", "jobs.csv", "--condition", "M1")
+    assert "1 print to learn from" in said
+    assert "no reading of" not in said, "J1 stands in the shop"
 
 
 @pytest.mark.usefixtures("model")
