@@ -18,6 +18,7 @@ from pipelines.commands._options import (
     setup_cells,
 )
 from pipelines.tasks.named import Named
+from pipelines.tasks.of_today import NONE, OPTIONS
 from pipelines.words.common import counted, minute
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
@@ -240,6 +241,7 @@ def correct(
     from pipelines.ledger import store
     from pipelines.ledger.state import current
     from pipelines.registry.gate import gate_of
+    from pipelines.tables.dates import iso_day
     from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
     from pipelines.tasks.deciding import colour_cells, corrected, store_decided
@@ -256,6 +258,10 @@ def correct(
     refuse_commas(cells)
     named = Named(known_in(store.read(source).tables))
     cells = named.cells({c: names[0] for c, (names, _) in SETUP_OPTIONS.items()}, cells)
+    for column in {"printed_on", "ink_lot"} & {c for c in cells if cells[c].casefold() == NONE}:
+        cells[column] = ""
+    if "printed_on" in cells:
+        cells["printed_on"] = iso_day(cells["printed_on"], OPTIONS.day)
     notes: list[str] = named.said
     gate = gate_of(workspace, name, notes)
 

@@ -14,6 +14,7 @@ import pandas as pd
 from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
+from pipelines.tables.dates import TODAY, iso_day
 from pipelines.tables.folder import check_added, known_in
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import said
@@ -85,7 +86,7 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     moment = datetime.now()
     cells = {
         "print_id": fields.get("print", "").strip() or f"R{moment:%y%m%d-%H%M%S}",
-        "printed_on": fields.get("day", "").strip() or f"{moment:%Y-%m-%d}",
+        "printed_on": iso_day(fields.get("day", "").strip() or TODAY, words().measured.day),
         "strokes": "",
         "flash_count": "",
         **{column: text for column, text in full.items() if text != ""},

@@ -13,12 +13,12 @@ from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.state import Sheet
 from pipelines.tables.cells import typed
 from pipelines.tables.changes import DAY, check_changes
-from pipelines.tables.dates import iso_dates
+from pipelines.tables.dates import iso_day
 from pipelines.tables.folder import Given, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.presses import PRESS
 from pipelines.tables.schema import CHANGES, PRESSES, PRINTS
-from pipelines.workspace.problems import Findings, InputProblems, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Problem, UserError
 
 _OPTIONS = {PRESS: "--change", DAY: "--date", "what": "--what"}
 
@@ -36,15 +36,17 @@ def change_said(
         raise UserError("--change takes a day as well: --date 2026-03-31, or --date today.")
     if not (what or "").strip():
         raise UserError('--change takes what was changed as well: --what "new blade".')
-    iso = today.isoformat() if day == "today" else day
-    row = {PRESS: press, DAY: iso, "what": what, "note": note or ""}
+    row = {
+        PRESS: press,
+        DAY: iso_day(day or "", _OPTIONS[DAY], today),
+        "what": what,
+        "note": note or "",
+    }
     cells = pd.DataFrame([row], index=[2], dtype=object)
     known = known_in(given.tables)
     cells, readings = with_ids(CHANGES, cells, known)
-    findings = Findings()
-    cells[DAY] = iso_dates(cells[DAY], DAY, "", findings)
     frame, faults = typed(CHANGES, cells, "", today)
-    faults = [*findings.problems, *faults, *check_changes(frame, known[PRESSES.name], "", today)]
+    faults = [*faults, *check_changes(frame, known[PRESSES.name], "", today)]
     if faults:
         raise _on_command_line(faults[0])
     digest = hashlib.sha256(json.dumps(cells.iloc[0].to_dict()).encode()).hexdigest()

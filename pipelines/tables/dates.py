@@ -8,7 +8,9 @@ from datetime import date, timedelta
 import pandas as pd
 
 from pipelines.tables.schema import GRACE_DAYS
-from pipelines.workspace.problems import Findings, Kind
+from pipelines.workspace.problems import Findings, Kind, UserError
+
+TODAY = "today"
 
 _DOTTED = re.compile(r"([0-3]?[0-9])\.([01]?[0-9])\.((?:19|20)[0-9]{2})")
 _YEAR_FIRST = re.compile(r"((?:19|20)[0-9]{2})/([01]?[0-9])/([0-3]?[0-9])")
@@ -20,6 +22,20 @@ _SHORT_YEAR = re.compile(r"[0-3]?[0-9]([./-])[0-3]?[0-9]\1[0-9]{2}")
 def last_day(today: date | None = None, ahead: int = GRACE_DAYS) -> pd.Timestamp:
     """The last day that a date can be of so many days ahead; of a measured print, tomorrow."""
     return pd.Timestamp((today or date.today()) + timedelta(days=ahead))
+
+
+def iso_day(text: str, called: str, today: date | None = None) -> str:
+    """A day that is given by itself, as an ISO date: ``today``, or as :func:`iso_dates` reads it.
+
+    What is no date stays. Raises UserError, by what it is ``called``, where it may be several days.
+    """
+    if text.strip().casefold() == TODAY:
+        return (today or date.today()).isoformat()
+    findings = Findings()
+    day = iso_dates(pd.Series([text], [2], dtype=object), called, "", findings).iloc[0]
+    for problem in findings.problems:
+        raise UserError(f"{called}: {problem.what}; {problem.do}.", problem.kind)
+    return str(day).strip()
 
 
 def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> pd.Series:
@@ -57,8 +73,12 @@ def iso_dates(cells: pd.Series, column: str, file: str, findings: Findings) -> p
     if open_ and not day_first and not month_first:
         row = open_[0]
         either = " or ".join(f"{d.day} {d:%B %Y}" for d in readings[row] if d)
-        what = f'"{text[row]}" may be {either}, and no other date of the column tells which'
-        findings.problem(file, row, column, what, "write all as 2026-03-31", Kind.AMBIGUOUS)
+        what = f'"{text[row]}" may be {either}'
+        do = "write it as 2026-03-31"
+        if len(cells) > 1:
+            what += ", and no other date of the column tells which"
+            do = "write all as 2026-03-31"
+        findings.problem(file, row, column, what, do, Kind.AMBIGUOUS)
         return out.mask(out.index.isin(list(slashed)), "")  # told once
     for row, (by_day, by_month) in readings.items():
         if (meant := by_month if month_first else by_day) is not None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipelines.registry.catalogue import Catalogue
     from pipelines.registry.opened import Opened
 
-NONE, TODAY = "none", "today"  # for a day or a lot: none in particular
+NONE = "none"  # for a day or a lot: none in particular
 LONG_DAYS = 60  # since the last print, from which on it is told
 
 
@@ -95,32 +95,36 @@ def searched(
 
 
 def day_of(option: str, text: str, opened: Opened) -> pd.Timestamp | None:
-    """The day that is meant by ISO date, ``today`` or ``none``; by an empty text, today where the
+    """The day that is meant by a date, ``today`` or ``none``; by an empty text, today where the
     model knows of days. Raises UserError for anything else."""
     import pandas as pd
+
+    from pipelines.tables.dates import TODAY, iso_day
 
     word = text.strip().casefold()
     if word == NONE or (not word and opened.model.last_print is None):
         return None
-    if word in ("", TODAY):
-        return pd.Timestamp(today())
     try:
-        return pd.Timestamp(date.fromisoformat(word))
+        return pd.Timestamp(date.fromisoformat(iso_day(word or TODAY, option, today())))
     except ValueError:
         do = "write it as 2026-03-31, or none for no day in particular"
         raise UserError(f'{option} "{text}" is not a date; {do}.') from None
 
 
-def days_told(rows: list[dict[str, str]]) -> tuple[list[dict[str, str]], list[int]]:
-    """Set-ups (column -> text) with ``today`` as its date, and the positions of those that say
-    ``none``, which is then left out."""
+def days_told(
+    rows: list[dict[str, str]], called: str = OPTIONS.day
+) -> tuple[list[dict[str, str]], list[int]]:
+    """Set-ups (column -> text) with ISO dates, and the positions of those that say ``none``, which
+    is then left out. Raises UserError, by what a day is ``called``, for one that may be several."""
+    from pipelines.tables.dates import iso_day
+
     told, undated = [], []
     for i, row in enumerate(rows):
-        word = row.get("printed_on", "").strip().casefold()
-        if word == NONE:
-            undated.append(i)
-        instead = {NONE: "", TODAY: today().isoformat()}.get(word)
-        told.append(row if instead is None else {**row, "printed_on": instead})
+        if day := row.get("printed_on", ""):
+            none = day.strip().casefold() == NONE
+            undated += [i] if none else []
+            row = {**row, "printed_on": "" if none else iso_day(day, called, today())}
+        told.append(row)
     return told, undated
 
 

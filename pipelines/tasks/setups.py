@@ -40,7 +40,7 @@ def checked(
 
     Raises UserError for what is wrong, each thing once, by what it is ``called``.
     """
-    rows, undated = days_told(rows)
+    rows, undated = days_told(rows, called.get("printed_on", else_called))
     needed = dict.fromkeys([c.name for c in SETUPS.columns if c.present] + UNDERBASE_IDS, "")
     cells, notes = ({}, []) if aim is None else (_aim_cells(aim), list(aim.notes))
     names = [str(i + 1) for i in range(len(rows))] if len(rows) > 1 else ["this set-up"]

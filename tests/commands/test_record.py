@@ -45,7 +45,7 @@ def test_a_batch_is_recorded_once(shop, capsys):
 
 
 def test_a_print_of_a_day_to_come_is_not_learnt_from_until_its_day_is_right(shop, capsys):
-    later, other, now = (f"{date.today() + timedelta(days=n)}" for n in (3, 4, 0))
+    later, other = (f"{date.today() + timedelta(days=n)}" for n in (3, 4))
     dated = HEADER.strip() + ",printed_on,ink_lot\n"
     row = GOOD.strip() + f",{later},B7\n"
     said = says(capsys, "record", write("b.csv", row, header=dated))
@@ -55,7 +55,7 @@ def test_a_print_of_a_day_to_come_is_not_learnt_from_until_its_day_is_right(shop
         assert main(["doubts", *decided]) == 2
         assert "that day is still to come" in capsys.readouterr().err
     assert "R1" not in learnt_from()
-    says(capsys, "doubts", "correct", "R1", "--date", now)
+    says(capsys, "doubts", "correct", "R1", "--date", f"{date.today():%d.%m.%Y}")
     assert "R1" in learnt_from()
 
 

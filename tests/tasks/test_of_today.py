@@ -65,6 +65,12 @@ def test_none_in_particular_can_be_asked_for():
     assert found["printed_on"].isna().all()
     assert found["ink_lot"].tolist() == ["new"]
     assert told == []
+    rows = [{"printed_on": day} for day in ("28.11.2026", "2026/11/28", "28/11/2026")]
+    assert [row["printed_on"] for row in days_told(rows)[0]] == ["2026-11-28"] * 3
+    for day in ("28.11.2026", "2026-11-28", "Today"):
+        assert searched(opened(), day, {}).day == DAY
+    with pytest.raises(UserError, match='"3/4/2026" may be 3 April 2026 or 4 March 2026; w'):
+        searched(opened(), "3/4/2026", {})
     with pytest.raises(UserError, match='--date "soon" is not a date; write it as 2026-03-31, or'):
         of_today(setups(("red", None, None)), opened(), day="soon")
 
