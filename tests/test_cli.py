@@ -17,6 +17,7 @@ from learn.colour.colorimetry import viewing
 from learn.predict.causes import ENDS, Cause, Verdict
 from pipelines.cli import COMMANDS, main
 from pipelines.ledger import store
+from pipelines.registry.unlearnt import marks_now
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from tests.tiny_shop import SETUPS, TINY, with_cell, write_shop
 
@@ -55,6 +56,7 @@ class StubModel:
 
     def fit(self, shop, progress=None, trusted=()):
         progress("fitting")
+        StubModel.marks_, StubModel.settings_ = marks_now(self, shop), shop.settings
         return self
 
     def told_of(self, shop, gone=False):

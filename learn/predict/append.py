@@ -1,8 +1,10 @@
-"""A batch learnt on top of a fitted model, without fitting again."""
+"""What was printed since learnt on top of a fitted model, without fitting again."""
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Collection
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +15,7 @@ from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
 from learn.fit.fitting import FEW_PRINTS, Progress
 from learn.fit.slips import by_itself, far_off, is_gross
+from learn.gp.posterior import one_thread
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
 from learn.predict.newcomers import tell
@@ -33,6 +36,25 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         msg = f"{changed[0]}{more} changed since the model learnt from it"
         raise ValueError(msg)
+    _take_in(model, shop, say, trusted)
+    model.marks_ = marks
+
+
+def with_recorded(model: ShiftModel, shop: Shop, trusted: Collection[str]) -> ShiftModel:
+    """A model that has learnt the prints of ``shop`` that came since, whatever has changed of what
+    it learnt before: that it keeps as it was. ``shop`` is of the model's illuminant and observer.
+    """
+    told = copy.copy(model)
+    usable = np.isfinite(lab_columns(shop.prints, model.viewing_)).all(axis=1)
+    shop = replace(shop, prints=shop.prints[usable].reset_index(drop=True))
+    _take_in(told, shop, lambda _: None, trusted)
+    told.marks_ = {table: marks | model.marks_[table] for table, marks in marks_of(shop).items()}
+    return told
+
+
+@one_thread
+def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str]) -> None:
+    """Learn the prints of ``shop`` that ``model`` does not know; each has a colour."""
     new = ~shop.prints["print_id"].isin(model.marks_["prints"]).to_numpy()
     prints = model.encoder_.completed(shop.prints)[new].reset_index(drop=True)
     say(f"learning {len(prints)} new prints")
@@ -58,5 +80,4 @@ def append(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[str
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
     likeness = model.likeness_.with_more(Likeness.of(linear.rows.X))
     model.likeness_ = likeness.with_prints(rows.X, error, far)
-    model.marks_ = marks
     model.appended_ += int(keep.sum())

@@ -92,7 +92,7 @@ def check(
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     data = to_shop(store.read(workspace.database(name)))
-    if opened.notes:
+    if opened.since:
         raise UserError(
             f"The tables of shop {name} have changed since version {opened.version} learnt from "
             f"them; {AGAIN}, then check it."

@@ -120,12 +120,12 @@ def compare(
     print()
     if filled is not None:
         print(wrapped("Filled in", filled))
-    print(f"By model {opened.version}.")
+    print(f"By model {opened.by}.")
     settings = opened.catalogue.settings
     if page is not None:
         from pipelines.pages.compare import write_page
 
-        write_page(page, predictions, described, settings=settings, model_version=opened.version)
+        write_page(page, predictions, described, settings=settings, model_version=opened.by)
         print(f"The page is {page}.")
     if figure is not None:
         from pipelines.figures.side_by_side import write_figure

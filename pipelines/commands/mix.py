@@ -216,7 +216,7 @@ def mix(
     )
     print(block)
     print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))
-    print(by_model(opened.version))
+    print(by_model(opened.by))
     return 0
 
 

@@ -18,7 +18,6 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.tasks.named import Named
-from pipelines.tasks.unlearnt import with_recorded
 from pipelines.tasks.usual import Usual
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -120,20 +119,19 @@ def new_ink(
         "until": last_day(),
     }
     try:
-        model, recorded = with_recorded(opened.model, usual.shop, ink)
-        found = plan_ink(model, ink, prints, **limits)
-        mixed = of_shop(model, usual.shop)
-        worth = tint_worth(model, ink, found.usual.iloc[0].to_dict(), mixed)
+        found = plan_ink(opened.model, ink, prints, **limits)
+        mixed = of_shop(opened.model, usual.shop)
+        worth = tint_worth(opened.model, ink, found.usual.iloc[0].to_dict(), mixed)
     except Unusable as error:
         raise by_option(error) from None
-    tell(usual.faults + named.said + by_preset + opened.notes + recorded)
+    tell(usual.faults + named.said + by_preset + opened.notes)
     words = opened.catalogue.words
     inks = {i: of.get("ink_name") for i, of in words["inks"].items()}
     cloths = {i: of.get("colour_name") for i, of in words["substrates"].items()}
     print(ink_block(found, inks, cloths, opened.catalogue.called("presses")))
     if worth is not None:
         print(tint_block(worth, inks))
-    print(by_model(opened.version))
+    print(by_model(opened.by))
     if out is not None and not found.enough:
         print(f"{out} is not written: there is nothing to print.")
     elif out is not None:

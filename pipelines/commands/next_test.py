@@ -73,5 +73,5 @@ def next_test(
         )
     for line in (found.said, *found.lots):
         print(line)
-    print(by_model(opened.version))
+    print(by_model(opened.by))
     return 0

@@ -182,7 +182,7 @@ def plan(
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     presses = opened.catalogue.called("presses")
     print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
-    print(by_model(opened.version))
+    print(by_model(opened.by))
     if out is not None:
         write_table(out, _table(found, names), "Plan")
         print(f"The set-ups are in {out}.")

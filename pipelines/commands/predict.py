@@ -175,7 +175,7 @@ def predict_file(
     if len(lines) < len(setups):
         print(job_table(lines))
         print(job_summary(lines))
-    print(f"Predictions are in {out}, by model {opened.version}.")
+    print(f"Predictions are in {out}, by model {opened.by}.")
     if page is not None:
         write_page(page, predictions, setups, opened, lines)
         print(f"The page is {page}.")
@@ -221,7 +221,7 @@ def predict_one(
     print(summary_block(predictions.iloc[0], named.iloc[0]))
     if filled is not None:
         print(wrapped("Filled in", filled))
-    print(f"  Model     {opened.version}")
+    print(f"  Model     {opened.by}")
     if out is not None:
         write_predictions(out, predictions)
         print(f"The prediction is in {out}.")
@@ -278,7 +278,7 @@ def write_page(
         predictions,
         opened.catalogue.describe(setups),
         shop_name=opened.catalogue.settings.name,
-        model_version=opened.version,
+        model_version=opened.by,
         settings=opened.catalogue.settings,
         validation=opened.validation,
         board=board,

@@ -153,7 +153,7 @@ def why(
     print(words.FILM)
     if filled is not None:
         print(wrapped("Filled in", filled))
-    print(f"By model {opened.version}.")
+    print(f"By model {opened.by}.")
     if page is not None:
         from pipelines.pages.why import Way, write_page
 

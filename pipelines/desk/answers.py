@@ -26,7 +26,7 @@ def gate_now(now: Now) -> Gate | None:
         if archive_of(now.workspace, now.shop).names():
             raise UserError(words().measured.unreadable_model)
         return None
-    return now.once("gate", lambda: gate_by(now.opened.model))
+    return now.once("gate", lambda: gate_by(now.opened.learnt))
 
 
 def stamp_of(ledger: Ledger) -> str:
@@ -56,7 +56,7 @@ def answer_of(now: Now, state: State, shop: Shop, rows: list[int]) -> Answer:
             raise UserError(words().measured.why_aside)
         return Answer("set aside", (print_id,), reason)
     if do.startswith("fix-"):
-        found = arrived(state, shop, rows, now.opened.model, {})
+        found = arrived(state, shop, rows, now.opened.learnt, {})
         fixes = next(one.fixes for one in found if one.print_id == print_id)
         if not do[4:].isdigit() or int(do[4:]) >= len(fixes):
             raise Changed

@@ -41,7 +41,7 @@ def shown(
     state = now.state
     if there is not None:
         state, shop = there
-        model = now.model.model if now.model else None
+        model = now.model.learnt if now.model else None
         ids = state.given.tables["prints"]["print_id"].str.strip()
         rows = rows_of(state, at)
         aims = {}

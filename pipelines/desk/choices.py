@@ -54,8 +54,8 @@ class Choices:
             return {one: _choice(one, names, fills) for one in order}
 
         inks = list(known["inks"])
-        lab = opened.model.buckets(inks)[0]
-        buckets = dict(zip(inks, srgb_hex(lab, opened.model.viewing_).tolist(), strict=True))
+        lab = opened.learnt.buckets(inks)[0]
+        buckets = dict(zip(inks, srgb_hex(lab, opened.learnt.viewing_).tolist(), strict=True))
         cloths = cloth_fills(opened, known["substrates"])
         bases = (BASE_INK,)
         return cls(

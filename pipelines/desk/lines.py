@@ -46,7 +46,7 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
     base = tuple(recipes.garments) if setup[UNDERBASE[0]] is not None else ()
     phrase = {**setup, "ink_id": words().find.the_mix, "base_on": base}
     printed = setup_words(phrase, names_of(now), recipes.garments)
-    types = now.opened.model.encoder_.inks["ink_type"]
+    types = now.opened.learnt.encoder_.inks["ink_type"]
     said = [f"{words().find.printed} {printed}.", cost_words(recipes.lines, settings)]
     said += [mixing_caution(types, recipes.lines["inks"].tolist()), *of_now]
     return {"cards": cards, "said": said}
@@ -63,7 +63,7 @@ def _with_worst(line: dict, n: int, recipes: Any) -> dict:
 
 def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) -> dict:
     """What every line shows: its colour on each garment, chance, verdict, cost."""
-    view = now.opened.model.viewing_
+    view = now.opened.learnt.viewing_
     cloths = cloth_fills(now.opened, found.garments)
     own = found.colours[found.colours["line"] == n].to_dict("records")
     cost = line["expected_cost"]

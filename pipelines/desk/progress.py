@@ -58,7 +58,7 @@ def drift() -> str:
     lines: list[str] = []
     presses: dict[str, list[Month]] = {}
     try:
-        found = glance(now.opened.model, now.usual.shop, last_day())
+        found = glance(now.opened.learnt, now.usual.shop, last_day())
         lines = list(drift_lines(found.drift))
         presses = _months(found.film)
     except Unusable as error:
@@ -120,8 +120,7 @@ def _not_learnt(now: Now) -> int:
     prints = now.usual.shop.prints["print_id"]
     if now.model is None:
         return len(prints)
-    known = {*now.model.model.marks_["prints"], *now.model.model.set_aside_["print_id"]}
-    return int((~prints.isin(known)).sum())
+    return len(now.model.since.new)
 
 
 def _batch(record: Record) -> dict[str, Any]:

@@ -22,7 +22,6 @@ from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step
 from pipelines.tasks.things import things, with_words
-from pipelines.tasks.unlearnt import with_recorded
 from pipelines.words.changes import change_lines
 from pipelines.words.common import counted
 from pipelines.words.lots import lot_lines
@@ -210,8 +209,7 @@ def _next(ink: str, now: Now) -> dict[str, Any]:
     garments = prints[GARMENT].unique().tolist()
     settings, _ = now.usual.typed_preset(garments, ("press_id",))
     try:
-        model, _ = with_recorded(now.opened.model, now.usual.shop, ink)
-        plan = plan_ink(model, ink, prints, settings=settings, until=last_day())
+        plan = plan_ink(now.opened.model, ink, prints, settings=settings, until=last_day())
     except Unusable as error:
         return {"wrong": f"{error}.", "rows": []}
     described = now.opened.catalogue.describe(plan.prints.iloc[: plan.enough])

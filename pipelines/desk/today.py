@@ -163,7 +163,7 @@ def _drift(now: Now) -> list[str]:
     from learn.monitoring.status import glance
 
     try:
-        found = glance(now.opened.model, now.usual.shop, last_day())
+        found = glance(now.opened.learnt, now.usual.shop, last_day())
     except Unusable:
         return []
     return list(drift_lines(found.drift))

@@ -43,7 +43,7 @@ def write_sheets(
     late = pd.Timestamp.max
     ordered = sorted(lines, key=lambda one: (one.day or late, min(one.rows)))
     prints = [_prints(line, setups) for line in ordered]
-    made = f"{date.today():%Y-%m-%d}, model {opened.version}"
+    made = f"{date.today():%Y-%m-%d}, model {opened.by}"
     sheets = [
         _sheet(line, rows, films, listed["print_id"].tolist(), made)
         for line, listed in zip(ordered, prints, strict=True)

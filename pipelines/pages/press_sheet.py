@@ -130,7 +130,7 @@ def _shown(
             ("Target", f"L {L:.1f}  a {a:.1f}  b {b:.1f}"),
             ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),
             ("Chance", f"{chance(row['p_all'])} that all come within it"),
-            ("Made", f"{date.today():%Y-%m-%d}, model {opened.version}, line {line}"),
+            ("Made", f"{date.today():%Y-%m-%d}, model {opened.by}, line {line}"),
         ],
         "setup": _setup(row, inks, catalogue.called("presses")),
         "steps": operations(row, plan.garments, inks),

@@ -38,7 +38,7 @@ def write_page(path: Path, ways: Sequence[Way], setups: Sequence[Mapping], opene
         "why.html",
         title=f"What moves this print, {settings.name}",
         shop_name=settings.name,
-        head=[*setup_words(setups[0]), ("Model", opened.version)],
+        head=[*setup_words(setups[0]), ("Model", opened.by)],
         film=FILM,
         other=setup_words(setups[1]) if len(setups) > 1 else None,
         ways=[

@@ -1,10 +1,15 @@
-"""A shop's model, opened: ready to predict, with what its set-ups may name."""
+"""A shop's model, opened: ready to predict, with what its set-ups may name.
+
+It answers by all that is in the tables: what was recorded since it learnt is learnt in passing,
+where something is predicted, and stored by ``learn`` alone. A new lot that prints otherwise is
+known from its first prints on.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,11 +21,13 @@ from pipelines.registry import versions
 from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.sealed import AGAIN
+from pipelines.registry.unlearnt import NONE, Unlearnt, same_colours, unlearnt
 from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import Given, targets_of, to_shop
 from pipelines.tables.names import Names
 from pipelines.tables.schema import PREDICTION_COLUMNS
 from pipelines.tables.targets import Targets, none_named
+from pipelines.words.common import counted
 from pipelines.words.verdict import reason, test_print
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
@@ -34,13 +41,28 @@ if TYPE_CHECKING:
 class Opened:
     """A shop's current model, ready to predict, with what its set-ups may name."""
 
-    model: ShiftModel
+    learnt: ShiftModel  # as it is stored, told of what the tables name
     version: str
     validation: dict
     catalogue: Catalogue
     notes: list[str]
     rows_of_targets: Callable[[], pd.DataFrame] = none_named
     coming: int = 0  # new inks that it has not been told of yet
+    since: Unlearnt = NONE  # what the tables hold that it has not learnt
+    recorded: Callable[[], ShiftModel] | None = None  # with the prints of these, where there are
+
+    @cached_property
+    def model(self) -> ShiftModel:
+        """What answers: it has learnt what was recorded since, too, which takes seconds."""
+        return self.learnt if self.recorded is None else self.recorded()
+
+    @property
+    def by(self) -> str:
+        """What answers, as it is called: its version, and how the tables differ from it."""
+        n = len(self.since.new) if self.recorded is not None else 0
+        more = f" with {counted(n, 'print')} recorded since" if n else ""
+        behind = f", learnt before {self.since.contrary} changed" if self.since.contrary else ""
+        return f"{self.version}{more}{behind}"
 
     @cached_property
     def targets(self) -> Targets:
@@ -154,12 +176,12 @@ def open_model(
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []
-    coming = 0
+    coming, since, recorded = 0, NONE, None
 
     def opened() -> Opened:
         return Opened(
             model, stored.version, validation, catalogue, notes,
-            lambda: _targets(given or workspace.database(shop_name)), coming,
+            lambda: _targets(given or workspace.database(shop_name)), coming, since, recorded,
         )  # fmt: skip
 
     stamp = versions.database_stamp(workspace.database(shop_name))
@@ -169,7 +191,7 @@ def open_model(
         )
 
         given = given or store.read(workspace.database(shop_name))
-        shop = to_shop(given)
+        shop = whole = to_shop(given)
         if most_new is not None:
             shop, coming = _with_few_new(shop, model, most_new)
         now = Catalogue.of(shop)
@@ -186,7 +208,19 @@ def open_model(
             return opened()
         catalogue = catalogue.updated(now)
         model.settings_ = catalogue.settings
-        notes += _changed(kept, stored, versions.fingerprint(given))
+        if found := unlearnt(model, whole, given.trusted):
+            since = found
+            if tried := versions.refused(kept, stored.version, versions.fingerprint(given)):
+                notes.append(
+                    f"model {tried} has learnt the tables as they are now and was not put in "
+                    f"charge; strikeoff models --use {tried} does that."
+                )
+                return opened()
+            if since.new and same_colours(model, shop):
+                from learn.predict.append import with_recorded
+
+                recorded = partial(with_recorded, model, shop, given.trusted)
+            notes += since.notes(counted_here=recorded is not None)
     return opened()
 
 
@@ -196,26 +230,16 @@ def _with_few_new(shop: Shop, model: ShiftModel, most: int) -> tuple[Shop, int]:
     new = set(shop.inks["ink_id"]) - set(model.encoder_.inks.index)
     if len(new) <= most:
         return shop, 0
-    inks, drawdowns, tints = shop.inks, shop.drawdowns, shop.tints
+    inks, drawdowns, tints, prints = shop.inks, shop.drawdowns, shop.tints, shop.prints
+    own = ~prints[["ink_id", "underbase_ink_id"]].isin(new).any(axis=1)
     few = replace(
         shop,
+        prints=prints[own].reset_index(drop=True),
         inks=inks[~inks["ink_id"].isin(new)].reset_index(drop=True),
         drawdowns=drawdowns[~drawdowns["ink_id"].isin(new)].reset_index(drop=True),
         tints=tints[~tints[["ink_id", "mixed_with"]].isin(new).any(axis=1)].reset_index(drop=True),
     )
     return few, len(new)
-
-
-def _changed(kept: Archive, stored: StoredModel, digest: str) -> list[str]:
-    """A note where the data ``digest`` are not those a model has learnt from."""
-    if stored.facts["data_sha256"] == digest:
-        return []
-    if tried := versions.refused(kept, stored.version, digest):
-        return [
-            f"model {tried} has learnt the tables as they are now and was not put in charge; "
-            f"strikeoff models --use {tried} does that."
-        ]
-    return ["the tables have changed since this model learnt; run strikeoff learn."]
 
 
 def _targets(source: Given | Path | str) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from pipelines.registry.archive import Archive
 from pipelines.registry.catalogue import OF_VERDICT
 from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record, in_words
+from pipelines.registry.unlearnt import new_prints, same_colours, unlearnt
 from pipelines.words.common import counted
 from pipelines.workspace.problems import Kind, UserError
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from learn.shop import Shop
 
 GROWN = 0.10  # of the prints appended since the last full fit: then all is learnt anew
-OF_COLOUR = ("illuminant", "observer")  # under others, colours are not the same numbers
 
 
 @dataclass(frozen=True)
@@ -64,16 +64,6 @@ def opened(kept: Archive, version: str | None, shop: Shop) -> Charge | None:
     model = model.told_of(shop)
     fitted = stored.facts.get("learnt", {}).get("fitted") or stored.version
     return Charge(model, stored.version, fitted, stored.facts) if model.marks_ else None
-
-
-def same_colours(model: ShiftModel, shop: Shop) -> bool:
-    """Whether the model speaks of Lab under the shop's illuminant and observer."""
-    return all(getattr(model.settings_, n) == getattr(shop.settings, n) for n in OF_COLOUR)
-
-
-def new_prints(model: ShiftModel, marks: dict[str, dict[str, int]]) -> list[str]:
-    """print_ids the model has not learnt from."""
-    return [name for name in marks["prints"] if name not in model.marks_["prints"]]
 
 
 def score_batch(
@@ -141,23 +131,20 @@ def next_step(
 ) -> Step:
     """Append, fit anew, or nothing to learn."""
     from learn.assessment.forecasts import honesty
-    from learn.fit.fingerprints import changes
 
-    model = charge.model
-    for name, value in vars(model.settings_).items():
-        if getattr(shop.settings, name) != value:
-            return Step("refit", f"{name} has changed in shop.toml")
-    if changed := changes(model.marks_, marks):
-        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
-        return Step("refit", f"{changed[0]}{more} changed since model {charge.version} learnt")
-    if kept := sorted(set(model.set_aside_["print_id"]) & set(trusted)):
-        return Step("refit", f"{kept[0]}, once left out as a gross error, is to be learnt from")
-    new = new_prints(model, marks)
-    if not new:
-        if all(marks[table].keys() == model.marks_[table].keys() for table in marks):
-            return Step("nothing", "")
+    found = unlearnt(charge.model, shop, trusted, marks)
+    if not found:
+        return Step("nothing", "")
+    if found.setting:
+        return Step("refit", f"{found.setting} has changed in shop.toml")
+    if found.changed:
+        return Step("refit", f"{found.contrary} changed since model {charge.version} learnt")
+    if found.released:
+        left_out = f"{found.released[0]}, once left out as a gross error"
+        return Step("refit", f"{left_out}, is to be learnt from")
+    if not found.new:
         return Step("append", "rows of inks, garments, meshes or drawdowns were added")
-    grown, total = model.appended_ + len(new), len(marks["prints"])
+    grown, total = charge.model.appended_ + len(found.new), len(marks["prints"])
     if grown > GROWN * total:
         return Step(
             "refit",

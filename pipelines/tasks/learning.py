@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipelines.tables.schema import SHOP_TABLES
@@ -78,6 +78,7 @@ def _learn_shop(
     from pipelines.registry.catalogue import Catalogue
     from pipelines.registry.promotion import Step
     from pipelines.registry.sealed import Overtaken
+    from pipelines.registry.unlearnt import marks_now, new_prints
     from pipelines.tables.folder import to_shop
 
     state, given = shop.state, shop.state.given
@@ -88,7 +89,7 @@ def _learn_shop(
     charge = promotion.opened(kept, in_charge, data)
     step, marks = Step("refit", "it is the first"), {}
     if charge is not None:
-        marks = _marks(charge.model, data)
+        marks = marks_now(charge.model, data)
         charge, mark, card, back = _forecasts(
             kept, mark, charge, data, marks, card, state.doubted(), digest, tell
         )
@@ -110,7 +111,7 @@ def _learn_shop(
             tell(line)
         return lines[0]
 
-    new = promotion.new_prints(charge.model, marks) if charge else []
+    new = new_prints(charge.model, marks) if charge else []
     if charge is not None and step.how == "append":
         model, paired = promotion.appended(charge, data, new, given.trusted, progress)
     else:
@@ -196,25 +197,15 @@ def _verdict(
 ) -> tuple[bool, str]:
     """Whether the new model takes over, and why."""
     from pipelines.registry import promotion
+    from pipelines.registry.unlearnt import same_colours
 
     if charge is None:
         return True, f"model {in_charge} cannot be read" if in_charge else "it is the first"
-    if not promotion.same_colours(charge.model, data):
+    if not same_colours(charge.model, data):
         return True, (
             f"under another illuminant or observer it cannot be compared with {charge.version}"
         )
     return promotion.judgement(paired, charge.version, step.how)
-
-
-def _marks(model: ShiftModel, data: Shop) -> dict[str, dict[str, int]]:
-    """Marks of what can be learnt from, as the model takes them."""
-    import numpy as np
-
-    from learn.fit.fingerprints import marks_of
-    from learn.physics.drawdowns import lab_columns
-
-    usable = np.isfinite(lab_columns(data.prints, model.viewing_)).all(axis=1)
-    return marks_of(replace(data, prints=data.prints[usable].reset_index(drop=True)))
 
 
 def _forecasts(

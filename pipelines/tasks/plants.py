@@ -155,6 +155,7 @@ def check_part(asked: Asked) -> tuple[int | None, Plant | tuple[int, float] | No
 def _checked(asked: Asked) -> tuple[ShiftModel, Shop]:
     """The model in charge and the tables it has learnt."""
     from pipelines.registry import promotion, versions
+    from pipelines.registry.unlearnt import unlearnt
     from pipelines.tables.folder import to_shop
 
     data = to_shop(asked.sent.state.given)
@@ -164,7 +165,7 @@ def _checked(asked: Asked) -> tuple[ShiftModel, Shop]:
     charge = promotion.opened(asked.parcel, version, data)
     if charge is None:
         raise UserError(f"model {version} cannot be read by this version; learn again")
-    if charge.facts["data_sha256"] != versions.fingerprint(asked.sent.state.given):
+    if unlearnt(charge.model, data, asked.sent.state.given.trusted):
         raise UserError(f"its tables have changed since version {version} learnt; learn again")
     return charge.model, data
 

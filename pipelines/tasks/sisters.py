@@ -128,13 +128,14 @@ def tell_shop(kept: Archive, state: State, others: Sequence[Told]) -> str | None
 def _in_charge(kept: Archive, state: State) -> tuple[Charge, str] | None:
     """The model in charge, if it has learnt the tables as they are, and their digest."""
     from pipelines.registry import promotion, versions
+    from pipelines.registry.unlearnt import unlearnt
     from pipelines.tables.folder import to_shop
 
-    digest = versions.fingerprint(state.given)
-    charge = promotion.opened(kept, versions.in_charge(kept), to_shop(state.given))
-    if charge is None or charge.facts["data_sha256"] != digest:
+    shop = to_shop(state.given)
+    charge = promotion.opened(kept, versions.in_charge(kept), shop)
+    if charge is None or unlearnt(charge.model, shop, state.given.trusted):
         return None
-    return charge, digest
+    return charge, versions.fingerprint(state.given)
 
 
 def _own_names(inks: pd.DataFrame) -> dict[str, str]:

@@ -10,6 +10,7 @@ from learn.assessment import learning_curve as curve
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry.catalogue import Catalogue
+from pipelines.registry.unlearnt import NONE
 from tests.assessment.checked import forecast_once
 from tests.small_demo import small_shop, stored_small_model
 
@@ -19,6 +20,7 @@ def workspace(tmp_path, monkeypatch):
     """A workspace whose model is the small demo shop's."""
     opened = SimpleNamespace(
         model=stored_small_model(),
+        since=NONE,
         version="0001",
         catalogue=Catalogue.of(small_shop()),
         notes=[],
@@ -57,9 +59,9 @@ def test_bad_input_is_one_sentence(workspace, capsys, monkeypatch, tmp_path):
     assert "is a folder" in refused("--page", str(tmp_path))
     assert "there is no folder no" in refused("--page", "no/check.html")
     assert "written to already" in refused("--page", "check.svg", "--figure", "check.svg")
-    workspace.notes.append("the tables have changed")
+    workspace.since = NONE._replace(new=["P1"])
     assert "have changed since version 0001" in refused()
-    workspace.notes.clear()
+    workspace.since = NONE
     few = replace(small_shop(), prints=small_shop().prints.head(3))
     monkeypatch.setattr("pipelines.tables.folder.to_shop", lambda _: few)
     assert "at least 5 are needed" in refused()

@@ -67,6 +67,43 @@ def test_a_strong_lot_is_told_until_the_next(says, tmp_path):
     assert "lot X1" not in says("status")
 
 
+def test_what_was_recorded_counts_before_it_is_learnt(learnt_workspace, tmp_path, capsys):
+    root, strong, out = tmp_path / "shop", tmp_path / "strong.csv", tmp_path / "o.csv"
+    shutil.copytree(learnt_workspace, root)
+    batch("X1", STRONGER, 6).to_csv(strong, index=False)
+    setup = ["C19", "G01", "--mesh", "M43-80", "--strokes", "1", "--lot", "X1", "--out", str(out)]
+
+    def run(*command: str) -> tuple[str, str]:
+        capsys.readouterr()
+        assert main(["--workspace", str(root), *command]) == 0
+        shown = capsys.readouterr()
+        return " ".join(shown.out.split()), shown.err
+
+    def predicted() -> tuple[pd.Series, str, str]:
+        said, noted = run("predict", *setup, "--page", str(tmp_path / "p.html"))
+        assert said.split("Model ")[1].split(" The ")[0] in (tmp_path / "p.html").read_text()
+        return pd.read_csv(out).iloc[0][["L", "a", "b"]].astype(float), said, noted
+
+    before, _, noted = predicted()
+    assert "recorded since" not in noted
+    run("record", str(strong))
+    counted, said, noted = predicted()
+    assert "6 prints recorded since this model learnt: counted here; strikeoff learn" in noted
+    assert "Model 0001 with 6 prints recorded since" in said
+    run("learn")
+    learnt, said, noted = predicted()
+    assert np.abs(counted - learnt).max() < 0.01 < 1.0 < np.abs(before - learnt).max()
+    assert "Model 0002 The" in said
+
+    run("doubts", "keep", "X1-0")  # it was learnt as it is
+    assert "strikeoff learn" not in predicted()[2]
+    assert "nothing was changed" in run("learn")[0]
+    run("doubts", "set-aside", "X1-0", "--reason", "smudged")
+    _, said, noted = predicted()
+    assert "changed since this model learnt (print X1-0), which is not counted here" in noted
+    assert "Model 0002, learnt before print X1-0 changed" in said
+
+
 def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(learnt_workspace)
 

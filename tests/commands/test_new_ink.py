@@ -48,7 +48,7 @@ def test_a_print_that_is_recorded_and_not_learnt_is_counted(
     capsys.readouterr()
     assert main(["new-ink", "--ink", "C08", "--most", "1"]) == 0
     shown = capsys.readouterr()
-    assert "1 print of C08 recorded since the model learnt: counted here." in shown.err
+    assert "1 print recorded since this model learnt: counted here;" in shown.err
     assert "printed 1 time so far" in shown.out
 
     def now(text: str) -> str:
