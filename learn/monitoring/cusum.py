@@ -29,7 +29,7 @@ OVER = np.log(10)  # it is over when that is so much likelier
 MOST = 8  # changes, told or over
 COLUMNS = [
     *("cause", "level", "alarm", "prints", "since", "since_lo", "since_hi"),
-    *("percent", "lo", "hi", "false_alarms"),
+    *("percent", "lo", "hi", "false_alarms", "from_first"),
 ]
 
 
@@ -96,7 +96,8 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
 
     Columns: cause (of KINDS), level, alarm (date), prints (from its likely beginning to the
     alarm), since (median), since_lo, since_hi, percent (film now, against before), lo, hi (90 %
-    bands), false_alarms (per 1,000 prints).
+    bands), false_alarms (per 1,000 prints), from_first (whether likely every print of the level was
+    off alike, so that nothing has changed within it).
     """
     stream: Errors = Independent(errors) if isinstance(errors, pd.DataFrame) else errors
     frame, white = stream.frame, stream.white
@@ -129,6 +130,7 @@ def drifts(errors: Errors | pd.DataFrame, per_1000: float = FALSE_ALARMS) -> pd.
                 **dict(zip(("since_lo", "since", "since_hi"), change.since, strict=True)),
                 **dict(zip(("lo", "percent", "hi"), change.percent, strict=True)),
                 "false_alarms": per_1000,
+                "from_first": change.from_first,
             }
         )
     return pd.DataFrame(found, columns=COLUMNS)
@@ -216,6 +218,7 @@ def _explained(response: Array, white: Array) -> _Explained:
 class _Change(NamedTuple):
     gain: float  # log Bayes factor against no change
     lasts: bool
+    from_first: bool  # if it lasts: likelier than not a step on the first day
     since: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]  # 5, 50, 95 %, if it lasts
     percent: tuple[float, float, float]
     white: Array  # what it explains of the standardised errors
@@ -229,7 +232,8 @@ def _change(shapes: _Shapes, white: Array) -> _Change:
     at = np.searchsorted(begun, (0.05, 0.5, 0.95))
     since = tuple(pd.Timestamp(np.datetime64(int(day), "D")) for day in shapes.starts[at])
     percent = _quantiles(lasting.weight, lasting.mean, lasting.sd)
-    return _Change(likelier.gain, lasts, since, percent, likelier.white)
+    from_first = bool(lasting.weight[0] > 0.5)
+    return _Change(likelier.gain, lasts, from_first, since, percent, likelier.white)
 
 
 def _quantiles(weight: Array, mean: Array, sd: Array) -> tuple[float, float, float]:

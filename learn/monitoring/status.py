@@ -114,9 +114,12 @@ def glance(model: RecallingModel, shop: Shop, until: pd.Timestamp | None = None)
 def _of_lots_in_use(
     found: pd.DataFrame, prints: pd.DataFrame, until: pd.Timestamp | None
 ) -> pd.DataFrame:
-    """Without lots that another of the ink has followed: nobody prints from them any more."""
+    """Without lots that another of the ink has followed: nobody prints from them any more; and
+    those that were so from their first print on: they differ (`learn.predict.lots`), and have not
+    drifted."""
     in_use = {f"{ink}, lot {lot}" for ink, lot in latest_lots(prints, until).items()}
-    return found[(found["cause"] != "lot") | found["level"].isin(in_use)].reset_index(drop=True)
+    moved = found["level"].isin(in_use) & ~found["from_first"].astype(bool)
+    return found[(found["cause"] != "lot") | moved].reset_index(drop=True)
 
 
 def _by_job(history: History, left: LeftOut) -> Forecasts:

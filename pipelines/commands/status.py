@@ -105,10 +105,18 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from learn.monitoring.status import (
             glance,  # takes seconds to import; the help must not wait for it
         )
+        from learn.predict.append import with_recorded
+        from pipelines.registry.unlearnt import same_colours, unlearnt
         from pipelines.tables.dates import last_day
         from pipelines.words.status import drift_lines, known_lines, news_line
 
+        since = unlearnt(charge.model, data, state.given.trusted)
         lines += _model(version, versions.described(kept, version))
+        if since.contrary:
+            lines.append(
+                f"  The tables have changed since it learnt ({since.contrary}); run strikeoff "
+                "learn."
+            )
         lines += told_in_short(charge.model, data)
         try:
             found = glance(charge.model, data, last_day())
@@ -117,7 +125,10 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         else:
             lines += filter(None, [news_line(found.news)])
             lines += drift_lines(found.drift)
-            lines += lots_in_use(charge.model, data)
+            model = charge.model
+            if since.new and same_colours(model, data):
+                model = with_recorded(model, data, state.given.trusted)
+            lines += lots_in_use(model, data)
             lines += known_lines(found)
     for line in lines:
         print(_wrapped(line))
@@ -172,12 +183,10 @@ def _doubts(state: State, learnt: list[str]) -> Iterator[str]:
 
 
 def _model(version: str, told: dict) -> Iterator[str]:
-
-    facts = told["facts"]["validation"]
+    facts, n = told["facts"]["validation"], told["facts"].get("rows", {}).get("prints")
     made = str(told.get("made", ""))[:10]
-    said = (
-        f"Model {version} in charge, learnt {made} from {counted(facts.get('n_prints'), 'print')}"
-    )
+    learnt = counted(facts.get("n_prints") if n is None else n, "print")
+    said = f"Model {version} in charge, learnt {made} from {learnt}"
     if facts.get("median_dE00") is None:
         yield f"{said}; too few to hold any back."
         return
@@ -192,7 +201,9 @@ def _model(version: str, told: dict) -> Iterator[str]:
     rivals = f" ({', '.join(beside)})" if beside else ""
     share = facts.get("coverage90")
     held = f"; {100 * share:.0f} % in the 90 % bands" if share is not None else ""
-    yield f"{said}; of jobs held back, median dE00 {number(facts['median_dE00'], 2)}{rivals}{held}."
+    last = told["facts"].get("learnt", {}).get("fitted")
+    when = f" when {last} learnt all anew" if last else ""
+    yield f"{said}; of jobs held back{when}, median dE00 {number(facts['median_dE00'], 2)}{rivals}{held}."
 
 
 def _wrapped(line: str) -> str:

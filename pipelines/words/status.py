@@ -16,7 +16,7 @@ ADVICE = 4  # lines; strikeoff check tells the rest
 REMEDIES = {
     "press": "Print one known job on it, measure the film wet, and check off-contact, blade edge "
     "and pressure; log the date of any change.",
-    "lot": "Stir it and draw the bucket down anew; was it thinned, or is it another lot?",
+    "lot": "Stir it and draw the bucket down anew; was it thinned, or topped up from another lot?",
     "mesh": "Check tension and stencil of its screens; a worn mesh or a thicker stencil carries "
     "more ink.",
     "blade": "Measure its hardness and look at its edge; a soft or round blade lays more ink.",

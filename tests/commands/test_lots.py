@@ -60,9 +60,12 @@ def test_a_strong_lot_is_told_until_the_next(says, tmp_path):
     percent = float(said.split("lot X1, prints ")[1].split(" %")[0])
     assert abs(percent - STRONGER) < 10
     assert "6 prints agree" in said
-    assert "lot X1, prints" not in says("status")  # the model in charge has not learnt it
+    assert "lot X1, prints" in says("status")  # counted, though not learnt yet
     assert "lot X1, prints" in says("learn")
-    assert "lot X1, prints" in says("status")
+    status = says("status")
+    assert status.count("lot X1") == 1  # it differs, and has not drifted
+    assert "learnt 2" in status
+    assert f"from {len(small_shop().prints) + 6} prints; of jobs held back when 0001" in status
     assert "lot X" not in says("record", str(usual))
     assert "lot X1" not in says("status")
 
@@ -102,6 +105,7 @@ def test_what_was_recorded_counts_before_it_is_learnt(learnt_workspace, tmp_path
     _, said, noted = predicted()
     assert "changed since this model learnt (print X1-0), which is not counted here" in noted
     assert "Model 0002, learnt before print X1-0 changed" in said
+    assert "The tables have changed since it learnt (print X1-0)" in run("status")[0]
 
 
 def test_a_set_up_without_a_lot_is_of_the_latest(learnt_workspace, capsys, tmp_path, monkeypatch):
