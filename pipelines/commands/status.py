@@ -203,7 +203,8 @@ def _model(version: str, told: dict) -> Iterator[str]:
     held = f"; {100 * share:.0f} % in the 90 % bands" if share is not None else ""
     last = told["facts"].get("learnt", {}).get("fitted")
     when = f" when {last} learnt all anew" if last else ""
-    yield f"{said}; of jobs held back{when}, median dE00 {number(facts['median_dE00'], 2)}{rivals}{held}."
+    median = number(facts["median_dE00"], 2)
+    yield f"{said}; of jobs held back{when}, median dE00 {median}{rivals}{held}."
 
 
 def _wrapped(line: str) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
-from pipelines.words.common import date, named
+from pipelines.words.common import chance, date, named
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -25,8 +25,7 @@ HEADLINES = {
     "go": "Straight to production",
 }
 REASONS = {
-    Cause.SURE: "19 of 20 such prints fall within {within:.1f} dE00 of the target{where}, "
-    "tolerance {tolerance:g}{although}.",
+    Cause.SURE: "{sure}{although}.",
     Cause.NO_TARGET: "Predictable, {but} {bucket}. 19 of 20 such prints fall within "
     "{within:.1f} dE00 of this prediction{although}; whether that is the right colour takes a "
     "target, or a test print to approve.",
@@ -88,6 +87,7 @@ def reason(row: Mapping) -> str:
     cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
     aimed = row["aimed"]
     said = REASONS[cause].format(
+        sure=_how_sure(row) if cause is Cause.SURE else "",
         off=row["target_dE00"],
         within=row["within_dE00"],
         tolerance=row["tolerance_dE00"],
@@ -106,11 +106,26 @@ def reason(row: Mapping) -> str:
     return f"{said} It should come out {_beside_the_bucket(row)}."
 
 
+def _how_sure(row: Mapping) -> str:
+    """How near 19 of 20 prints come to the target; where that is beyond the tolerance, for a shop
+    that asks for less, how many come within it."""
+    within, tolerance = row["within_dE00"], row["tolerance_dE00"]
+    if round(within, 1) > tolerance:
+        share = chance(row["p_in_tolerance"])
+        return (
+            f"{share} of such prints fall within the tolerance of {tolerance:g} dE00 of the target"
+        )
+    where = f" on {row['where']}" if row.get("where") else ""
+    said = f"19 of 20 such prints fall within {within:.1f} dE00 of the target"
+    return f"{said}{where}, tolerance {tolerance:g}"
+
+
 def line_reason(line: Mapping, tolerance: float, garments: int) -> str:
     """Why, for a line of a plan or a recipe; empty where it simply goes."""
     if line["cause"] == Cause.SURE and not line["unseen"]:
         return ""
     facts = {"target_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
+    facts["p_in_tolerance"] = line["p_all"]
     where = line["worst_garment"] if garments > 1 else ""
     return reason({**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where})
 
@@ -118,7 +133,7 @@ def line_reason(line: Mapping, tolerance: float, garments: int) -> str:
 def top_up_reason(told: TopUp, tolerance: float) -> str:
     """Why, for a mix once corrected."""
     facts = {"target_dE00": told.after_dE00, "tolerance_dE00": tolerance, "aimed": True}
-    return reason({**told._asdict(), **facts})
+    return reason({**told._asdict(), **facts, "p_in_tolerance": told.p_after})
 
 
 def unseen_words(unseen: Iterable[Unseen], called: Mapping[str, object] | None = None) -> str:

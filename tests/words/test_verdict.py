@@ -222,6 +222,21 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
     assert "although" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts})
 
 
+def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
+    told = opened.model.predict(setups)
+    near = told[told["cause"] == Cause.SURE].iloc[0].to_dict()
+    asked = {**near, "within_dE00": 2.1, "tolerance_dE00": 2.0, "p_in_tolerance": 0.93}
+    new = (Unseen("press", "never", "P2\x1f2026-11-25"),)
+    assert words.reason({**asked, "unseen": new}) == (
+        "93 % of such prints fall within the tolerance of 2 dE00 of the target, although no print "
+        "yet with press P2 since its change of 25 Nov 2026."
+    )
+    assert words.reason({**asked, "within_dE00": 2.04}).startswith("19 of 20 such prints fall")
+    line = next(one.lines.iloc[0] for one in plans if one.lines["cause"].iloc[0] == Cause.SURE)
+    edge = {**line, "unseen": new, "worst_hi": 2.1, "p_all": 0.92}
+    assert words.line_reason(edge, 2.0, 2).startswith("92 % of such prints fall within the tol")
+
+
 def test_what_is_long_known_but_does_not_fit_is_not_called_new():
     facts = {"target_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
     new, odd = Unseen("ink", "never", "C01"), Unseen("garment", "contradict", "G02")
