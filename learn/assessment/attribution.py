@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from learn.assessment.cross_validation import Forecasts, expected_difference
 from learn.colour.difference import difference
+from learn.fit.eras import last_changes, presses_now
 from learn.predict.protocol import RecallingModel
 from learn.predict.verdict import ask_for_test
 
@@ -119,6 +120,7 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
     other factors), beyond_sd, share (of what lies beyond scatter, within the factor).
     """
     X = model.history().X.iloc[f.at].reset_index(drop=True)
+    X["press"] = X["era"]  # after a change it is another
     scatter = expected_difference(f.mean, f.noise).mean(axis=1)
     error = f.error
     coded = [pd.factorize(X[column]) for column, _ in FACTORS.values()]
@@ -143,18 +145,27 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
                     "beyond_sd": float(effect.sd[i]),
                 }
             )
-    frame = pd.DataFrame(rows)
+    frame = _as_it_stands(pd.DataFrame(rows), model.encoder_.changes)
     carried = frame["beyond"].clip(lower=0.0) * frame["n"]
     frame["share"] = carried / carried.groupby(frame["factor"]).transform("sum")
     return frame
+
+
+def _as_it_stands(levels: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
+    """Levels without presses as they were before their last change; those after it by their id."""
+    last = {one: f"{day:%Y-%m-%d}" for one, day in last_changes(changes).items()}
+    press = levels["level"].str.partition("\x1f")
+    now = (levels["factor"] != "press") | (press[2] == press[0].map(lambda one: last.get(one, "")))
+    return levels.assign(level=press[0])[now].reset_index(drop=True)
 
 
 def stated(model: RecallingModel, seed: int = 0) -> pd.DataFrame:
     """A row a level of every factor, those never printed included: what the model expects.
 
     Usual set-ups are drawn from the history, later half, and printed once more with the
-    level in place of their own. Columns: factor, level, n (prints so far), expected (mean
-    dE00 beyond scatter), tests (share that would need a test print).
+    level in place of their own, a press as it stands since its last change. Columns: factor, level,
+    n (prints so far; of a press, since that change), expected (mean dE00 beyond scatter), tests
+    (share that would need a test print).
     """
     kept = model.history().prints
     rng = np.random.default_rng(seed)
@@ -171,10 +182,12 @@ def stated(model: RecallingModel, seed: int = 0) -> pd.DataFrame:
         "press": sorted(kept["press_id"].dropna().unique()),
         "mesh": list(encoder.meshes.index),
     }
-    asked, labels = [], []
+    asked, labels, last = [], [], last_changes(encoder.changes)
     for name, (_, column) in FACTORS.items():
         for level in levels[name]:
             changes = {column: level} | ({"ink_lot": None} if name == "ink" else {})
+            if name == "press" and level in last:
+                changes["printed_on"] = usual["printed_on"].clip(lower=last[level])
             asked.append(usual.assign(**changes))
             labels += [(name, level)] * len(usual)
     p = model.predict_lab(pd.concat(asked, ignore_index=True))
@@ -185,7 +198,8 @@ def stated(model: RecallingModel, seed: int = 0) -> pd.DataFrame:
     frame["expected"] = beyond.mean(axis=1)
     frame["tests"] = ask_for_test(within, model.settings_).astype(float)
     frame = frame.groupby(["factor", "level"], sort=False, as_index=False).mean()
-    counts = {name: kept[column].value_counts() for name, (_, column) in FACTORS.items()}
+    there = kept.assign(press_id=presses_now(kept, encoder.changes))
+    counts = {name: there[column].value_counts() for name, (_, column) in FACTORS.items()}
     frame["n"] = [
         int(counts[f].get(v, 0)) for f, v in zip(frame["factor"], frame["level"], strict=True)
     ]

@@ -6,8 +6,15 @@ how much a mending moves it: as much, at the most, as one press differs from the
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
+
+from learn.fit.gaps import alike, filled
+
+if TYPE_CHECKING:
+    from learn.shop import Shop
 
 
 def eras_of(press: pd.Series, day: pd.Series, changes: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
@@ -30,3 +37,22 @@ def eras_of(press: pd.Series, day: pd.Series, changes: pd.DataFrame) -> tuple[pd
         named = np.array([one, *(f"{one}\x1f{d}" for d in begun.astype("datetime64[D]"))], object)
         era[at], start[at] = named[later], np.insert(begun, 0, np.datetime64("NaT"))[later]
     return era, start
+
+
+def last_changes(changes: pd.DataFrame) -> dict[str, pd.Timestamp]:
+    """The day of the last change of each press that has one, by press_id."""
+    return dict(changes.groupby("press_id")["changed_on"].max())
+
+
+def presses_now(prints: pd.DataFrame, changes: pd.DataFrame) -> pd.Series:
+    """The press of each print (n,) that tells of it as it stands; None where none is named, or it
+    has been changed since."""
+    press = prints["press_id"].astype(object)
+    _, begun = eras_of(press, prints["printed_on"], changes)
+    last = pd.to_datetime(press.map(last_changes(changes)))
+    return press.where(last.isna() | (begun == last), None)
+
+
+def presses_of(shop: Shop) -> pd.Series:
+    """The same of a shop's tables, with empty cells as the job tells, as a model takes them."""
+    return presses_now(filled(shop.prints, alike(shop.prints)), shop.changes)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
 
 HEADS = {"id": "id", "name": "name", "type": "type", "covers": "covers", "prints": "prints",
-         "known": "how well known"}  # fmt: skip
+         "as_base": "of them as base", "known": "how well known"}  # fmt: skip
 ABOUT = """\
 Lists what the shop has, with what everything is called; with WORD what has it in its id, name,
 aliases or type. "covers" is how well an ink hides at the film the shop usually lays: its lightness

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
 from pipelines.tables.names import Phrase
-from pipelines.words.common import known_by
+from pipelines.words.common import date, known_by
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,10 +36,9 @@ def _inks(shop: Shop, opened: Opened | None) -> pd.DataFrame:
         + base.map({True: ", base"}).fillna("")
     )
     found = found.assign(covers="", opacity_pct=np.nan, opacity_lo=np.nan, opacity_hi=np.nan)
-    n = shop.prints["ink_id"].value_counts()
-    n = n.add(shop.prints["underbase_ink_id"].value_counts(), fill_value=0)
+    top, base = (shop.prints[c].value_counts() for c in ("ink_id", "underbase_ink_id"))
     drawn = set(shop.drawdowns["ink_id"])
-    found = _counted(found, n, {one: one in drawn for one in inks["ink_id"]})
+    found = _counted(found, top, {one: one in drawn for one in inks["ink_id"]}, base)
     found[[*"Lab"]] = np.nan
     if opened is None:
         return found
@@ -82,17 +81,28 @@ def _screens(shop: Shop) -> pd.DataFrame:
     thread = meshes["thread_um"].map(lambda um: f", {um:g} um thread" if um > 0 else "")
     count = meshes["threads_per_cm"].map("{:g} threads/cm".format)
     found = _described(meshes, "mesh_id").assign(type=count + thread)
-    n = shop.prints["mesh_id"].value_counts()
-    return _counted(found, n.add(shop.prints["underbase_mesh_id"].value_counts(), fill_value=0))
+    top, base = (shop.prints[c].value_counts() for c in ("mesh_id", "underbase_mesh_id"))
+    return _counted(found, top, base=base)
 
 
 def _presses(shop: Shop) -> pd.DataFrame:
+    """Prints of a press are those since its last change, which is told."""
     import pandas as pd
 
-    n = shop.prints["press_id"].value_counts().sort_index()
-    others = n.index.difference(shop.presses["press_id"]).to_frame(index=False, name="press_id")
+    from learn.fit.eras import last_changes, presses_of
+
+    others = pd.Index(shop.prints["press_id"].dropna().unique()).sort_values()
+    others = others.difference(shop.presses["press_id"]).to_frame(index=False, name="press_id")
     presses = pd.concat([shop.presses.astype(object), others]).reset_index(drop=True)
-    return _counted(_described(presses, "press_id", "press_name"), n)
+    last = last_changes(shop.changes)
+    since = [
+        f"since its change of {date(last[one])}" if one in last else ""
+        for one in presses["press_id"]
+    ]
+    found = _described(presses, "press_id", "press_name").assign(type=since)
+    found = _counted(found, presses_of(shop).value_counts())
+    none = (found["type"] != "") & (found["prints"] == 0)
+    return found.assign(known=found["known"].mask(none, "not printed since"))
 
 
 def _jobs(shop: Shop) -> pd.DataFrame:
@@ -127,9 +137,17 @@ def _described(frame: pd.DataFrame, key: str, name: str | None = None) -> pd.Dat
 
 
 def _counted(
-    found: pd.DataFrame, n: pd.Series, drawn: Mapping[str, bool] | None = None
+    found: pd.DataFrame,
+    n: pd.Series,
+    drawn: Mapping[str, bool] | None = None,
+    base: pd.Series | None = None,
 ) -> pd.DataFrame:
+    """With ``prints``, and how many of them were in the ``base``; ``n``: on top."""
     prints = found["id"].map(n).fillna(0).astype(int)
+    if base is not None:
+        beneath = found["id"].map(base).fillna(0).astype(int)
+        prints = prints + beneath
+        found = found.assign(as_base=beneath)
     known = [
         known_by(count, None if drawn is None else drawn[one])
         for one, count in zip(found["id"], prints, strict=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
+from learn.fit.eras import presses_of
 from learn.shop import Shop
 from pipelines.words.common import counted, date, named
 
@@ -13,9 +14,10 @@ from pipelines.words.common import counted, date, named
 def change_lines(shop: Shop) -> Iterator[str]:
     """The latest change of every press, and how many prints in use came since:
     ``Press P2: new blade on 3 May 2026; 4 prints since.``"""
+    now = presses_of(shop)
     latest = shop.changes.sort_values("changed_on", kind="stable").groupby("press_id").tail(1)
     for change in latest.sort_values("press_id").to_dict("records"):
-        since = _since(shop, change["press_id"], change["changed_on"])
+        since = int((now == change["press_id"]).sum())
         told = (
             f"{counted(since, 'print')} since" if since else "no print since, so its bands are wide"
         )

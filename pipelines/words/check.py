@@ -35,7 +35,7 @@ FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
 # What a drawdown row should add, by what an ink is known from.
 DRAWDOWN = {
     "nothing": "draw it down over a white and a black card at a known film",
-    "one backing": "its drawdowns do not lie over both white and black: add what lacks",
+    "one backing": "draw it down over the card its drawdowns lack, white or black",
     "Lab": "its drawdowns are Lab only: measure their spectra",
 }
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
@@ -139,8 +139,9 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup 
     names = rows["level"].astype(str).tolist()
     shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     each = " of each" if len(names) > 1 else ""
+    never = "no print since its last change" if factor == "press" else "never printed"
     what = (
-        f"{FACTORS[factor]} {shown}: never printed; usual set-ups would land up to "
+        f"{FACTORS[factor]} {shown}: {never}; usual set-ups would land up to "
         f"{number(rows['expected'].max())} dE00 off, {APART}. "
     )
     if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
@@ -226,13 +227,16 @@ def report(c: Checkup) -> list[str]:
             f"{bands_verdict(k)}"
         )
     lines += ["", *_chance_lines(c), "", *_curve_lines(c), "", parts(c.budget)]
+    lines.append("Most beyond scatter, dE00 of past prints and to expect of usual set-ups:")
     for factor, word in FACTORS.items():
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
             told = [
-                f"{r['level']} {number(r['worst'], 2)} ({counted(r['n'], 'print')})" for r in top
+                f"{r['level']} {number(r['beyond'], 2)} and {number(r['expected'], 2)} "
+                f"({counted(r['n'], 'print')})"
+                for r in top
             ]
-            lines.append(f"  {word + ', farthest off, scatter apart:':<37}{', '.join(told)}")
+            lines.append(f"  {word + ':':<10}{', '.join(told)}")
     return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
 
 

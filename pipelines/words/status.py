@@ -93,7 +93,10 @@ def known_lines(g: Glance) -> Iterator[str]:
     if g.limits is None:
         yield "Too few jobs to say what is poorly known; keep measuring prints as they come."
         return
-    yield "Least known: dE00 they add to the scatter of press and instrument (prints so far):"
+    yield (
+        "Least known: dE00 they add to the scatter of press and instrument (prints learnt: of an "
+        "ink or a mesh on top, of a press since its last change):"
+    )
     for factor, word in FACTORS.items():
         own = g.limits[g.limits["factor"] == factor].sort_values("expected", ascending=False)
         told = [
