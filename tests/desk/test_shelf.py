@@ -21,7 +21,7 @@ def test_it_lists_what_the_command_lists(client, learnt_workspace, capsys):
     said = text_of(client.get("/shelf/").text)
     assert main(["--workspace", str(learnt_workspace), "list", "inks"]) == 0
     for line in capsys.readouterr().out.splitlines()[1:]:
-        code, name, _, covers, _, known = re.split(r"\s{2,}", line.strip())
+        code, name, _, covers, _, _, known = re.split(r"\s{2,}", line.strip())
         assert f"{name} " in said and code in said and covers in said and known in said
 
 
