@@ -227,7 +227,7 @@ def report(c: Checkup) -> list[str]:
             f"{bands_verdict(k)}"
         )
     lines += ["", *_chance_lines(c), "", *_curve_lines(c), "", parts(c.budget)]
-    lines.append("Most beyond scatter, dE00 of past prints and to expect of usual set-ups:")
+    lines.append(f"Farthest off, {APART}: dE00 of past prints, and to expect of usual set-ups:")
     for factor, word in FACTORS.items():
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
