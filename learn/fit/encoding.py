@@ -142,6 +142,16 @@ class Encoder:
             discharges=(self.inks["ink_type"] == "discharge").to_numpy(float)[ink],
         )
 
+    def over(self, setups: pd.DataFrame) -> pd.Series:
+        """The type of each ink and that of the base beneath it, (n,); missing where there is no
+        base or a type is not known."""
+        types = self.inks["ink_type"].astype(object)
+        top, base = (
+            types.reindex(setups[column]).reset_index(drop=True)
+            for column in ("ink_id", "underbase_ink_id")
+        )
+        return top + "\x1f" + base
+
     def _log_volume(self, mesh_ids: pd.Series) -> Array:
         volume = self.meshes["theoretical_ink_cm3_m2"].astype(float).reindex(mesh_ids)
         return np.log(volume.to_numpy())
@@ -185,5 +195,6 @@ class Encoder:
             "laid_on": setups["substrate_id"] + np.where(based, "\x1fbased", "\x1fbare"),
             "fibre": self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy(),
             "ink_type": self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy(),
+            "over": self.over(setups),
         }
         return pd.DataFrame(columns)

@@ -41,8 +41,12 @@ class Cause(StrEnum):
 class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
-    what: (
-        str  # ink, garment, mesh, base mesh, press, ground, mix, or a process number (its feature)
-    )
+    what: str  # ink, garment, mesh, base mesh, over, press, ground, mix, or a number (its feature)
     how: str  # "never" or "few" prints of it, or these "contradict" all else; "below" or "above"
     level: str = ""  # which ink, garment, ...; empty for a number
+
+    @property
+    def wants_test(self) -> bool:
+        """Whether nothing goes with it untested, whatever the chances: a print or what it
+        contradicts is wrong; or no chance knows how a type of ink takes to a type of base."""
+        return self.how == "contradict" or self.what == "over"

@@ -24,6 +24,10 @@ def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
     """See :meth:`learn.predict.model.ShiftModel.told_of`."""
     _tell_things(model, shop, gone=gone)
     take_in_cards(model, shop)
+    if not model.likeness_.whole:
+        learnt = shop.prints[shop.prints["print_id"].isin(model.marks_["prints"])]
+        over = model.encoder_.over(learnt)
+        model.likeness_ = model.likeness_.counted("over", over)
 
 
 def take_in_cards(model: ShiftModel, shop: Shop) -> None:

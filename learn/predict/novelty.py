@@ -23,9 +23,10 @@ Array = NDArray[np.floating]
 
 # What somebody is told of when it lies outside all past prints.
 TOLD = [number for number in NUMBERS if number.word]
-# Levels that are counted: those that widen a band, and one that the situations of a calibration
-# do not hold apart: a screen may be usual, but never for a base.
-LEVELS = {**SITUATIONS, "base mesh": "base_mesh", "laid_on": "laid_on"}
+# Levels that are counted: those that widen a band, and some that the situations of a calibration
+# do not hold apart: a screen may be usual, but never for a base; an ink too, but none of its type
+# over a base of that type.
+LEVELS = {**SITUATIONS, "base mesh": "base_mesh", "over": "over", "laid_on": "laid_on"}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
 TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on")]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
@@ -97,8 +98,20 @@ class Likeness:
         more = {level: lots.get(level, 0) + 1 for level in levels}
         return replace(self, counts={**self.counts, "lot": lots | more})
 
+    @property
+    def whole(self) -> bool:
+        """Whether all of `LEVELS` were counted: not by a model stored before one was."""
+        return self.counts.keys() >= LEVELS.keys()
+
+    def counted(self, what: str, levels: pd.Series) -> Likeness:
+        """With the levels (n,) of the prints learnt from, where they were not counted."""
+        return replace(self, counts={what: levels.value_counts().to_dict()} | self.counts)
+
     def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
-        """How many prints the history has of each set-up's level; -1 where it is missing."""
+        """How many prints the history has of each set-up's level; -1 where it is missing, or was
+        not counted."""
+        if what not in self.counts:
+            return np.full(len(X), -1)
         codes, levels = pd.factorize(X[LEVELS[what]])  # -1 where it is missing
         counts = self.counts[what]
         return np.array([*(counts.get(level, 0) for level in levels), -1], int)[codes]

@@ -53,7 +53,8 @@ def ask_for_test(p_within: Array, settings: ShopSettings) -> NDArray[np.bool_]:
 
 def wants_test(facts: Facts, settings: ShopSettings) -> NDArray[np.bool_]:
     """Whether set-ups want a test print, by their chances or whatever these say."""
-    return ask_for_test(facts.p, settings) | _contradict(facts)
+    unproven = np.array([any(u.wants_test for u in some) for some in facts.unseen], bool)
+    return ask_for_test(facts.p, settings) | unproven
 
 
 def _contradict(facts: Facts) -> NDArray[np.bool_]:

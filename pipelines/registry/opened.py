@@ -170,9 +170,12 @@ def open_model(
         version = version.zfill(4) if version.isdigit() else version
         versions.described(kept, version)  # says which ones there are
     stored, model = read_model(kept, version)
+    from learn.predict.serialise import counts_all  # what read the model has imported it
+
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
+        whole = counts_all(stored.meta)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []
@@ -185,7 +188,8 @@ def open_model(
         )  # fmt: skip
 
     stamp = versions.database_stamp(workspace.database(shop_name))
-    if not str(database).endswith(stamp):  # one of before begins with the server's name
+    # one of before begins with the server's name; what it did not count is told by the tables
+    if not str(database).endswith(stamp) or not whole:
         from pipelines.ledger import (
             store,  # not needed, and slow to import, where nothing has changed
         )

@@ -50,6 +50,7 @@ WITH = {
     "mix": "of a mix with",
 }
 TOO_LITTLE = "Too little is known to say how it will come out"
+OVER = "no print yet of a {} ink over a {} base"
 NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 
 
@@ -145,6 +146,8 @@ def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
     name = called.get(one.what)
     if isinstance(name, str):
         one = one._replace(level=named(one.level, name))
+    if one.what == "over":
+        return OVER.format(*one.level.replace("_", "-").split("\x1f"))
     if one.how == "never":
         level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""

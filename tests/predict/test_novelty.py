@@ -1,5 +1,7 @@
 """What no print has shown yet is named."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,9 +10,18 @@ from numpy.testing import assert_allclose
 from learn.fit.linearisation import GROUND_SCALES
 from learn.predict.calibration import ALL_SITUATIONS
 from learn.predict.causes import Cause, Unseen
+from learn.predict.model import ShiftModel
 from learn.predict.novelty import DAY, LATER_DAYS, LEVELS, THINNER, TOLD, Likeness
+from learn.predict.serialise import counts_all
 from pipelines.words.verdict import unseen_words
-from tests.small_demo import TINY_INKS, held_out, next_prints, small_model, tiny_model
+from tests.small_demo import (
+    TINY_INKS,
+    held_out,
+    next_prints,
+    small_model,
+    tiny_model,
+    tiny_shop,
+)
 
 USUAL = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
 USUAL |= {"bare": False, "log_film": 0.0}
@@ -49,6 +60,44 @@ def test_a_screen_never_used_for_a_base_is_named():
                  setup.assign(underbase_ink_id=None, underbase_mesh_id=None)):  # fmt: skip
         unseen = small_model().predict(bare)["unseen"].iloc[0]
         assert not any(one.what == "base mesh" for one in unseen)
+
+
+def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
+    """Whichever inks: any of the one type over any of the other has shown how they take."""
+    types = pd.Series({"C02": "plastisol", "C19": "water_based", "C24": "water_based"})
+    encoder = tiny_model().encoder_
+    inks = encoder.inks.assign(ink_type=types.reindex(encoder.inks.index, fill_value="plastisol"))
+    rows = [("C02", "U1"), ("C19", None), ("C24", "U1")]
+    prints = pd.DataFrame(rows, columns=["ink_id", "underbase_ink_id"])
+
+    def told(inks: pd.DataFrame, history: pd.DataFrame, asked: pd.DataFrame) -> list[str]:
+        over = [replace(encoder, inks=inks).over(one) for one in (history, asked)]
+        X = [pd.DataFrame([USUAL | {"day": 0.0}] * len(o)).assign(over=o) for o in over]
+        likeness = Likeness.of(pd.concat([X[0]] * 9))
+        assert likeness.whole
+        return [unseen_words(u for u in one) for one in likeness.unseen(X[1])]
+
+    new = "no print yet of a water-based ink over a plastisol base"
+    asked = prints.assign(ink_id=["C02", "C19", "C19"], underbase_ink_id=["U1", None, "U1"])
+    assert told(inks, prints.head(2), asked) == ["", "", new]
+    assert told(inks, prints, asked) == ["", "", ""], "C24 was"
+    assert told(inks.assign(ink_type=None), prints.head(2), asked) == ["", "", ""]
+
+
+def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
+    arrays, description = tiny_model().to_state()
+    likeness = description["likeness"]
+    counts = {what: told for what, told in likeness["counts"].items() if what != "over"}
+    older = description | {"likeness": likeness | {"counts": counts}}
+    before = ShiftModel.from_state(arrays, older)
+    assert [counts_all(description), counts_all(older)] == [True, False]
+    rows = tiny_model().prints_.assign(setup_id="S").head(9)
+    assert not before.likeness_.whole
+    assert before.unseen(rows) == tiny_model().unseen(rows)
+    more = before.likeness_.with_more(Likeness.of(tiny_model().features(rows)))
+    assert not more.whole, "some prints alone would make the others' types unseen"
+    told = before.told_of(tiny_shop())
+    assert told.likeness_.counts["over"] == tiny_model().likeness_.counts["over"]
 
 
 def test_bands_of_what_is_new_in_several_ways():

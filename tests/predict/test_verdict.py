@@ -189,8 +189,13 @@ def test_what_is_not_known():
     assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=NEW)) == ("change", "misses")
 
 
-def test_an_ink_whose_print_does_not_fit_its_card_is_tested_whatever_its_chance():
-    odd = (Unseen("ink", "contradict", "K1"),)
+OVER = Unseen("over", "never", "water_based\x1fplastisol")
+
+
+@pytest.mark.parametrize("one", [Unseen("ink", "contradict", "K1"), OVER])
+def test_what_no_chance_knows_of_is_tested_whatever_its_chance(one):
+    """Prints of an ink that do not fit its card; a type of ink over a type of base."""
+    odd = (one,)
     cheap = ShopSettings("x", cost_test_print=99.0, cost_spoiled_print=100.0)
     for settings in (SHOP, cheap):
         found = verdict(RED, SHARP, STEADY, target=RED, unseen=odd, settings=settings)
@@ -199,7 +204,8 @@ def test_an_ink_whose_print_does_not_fit_its_card_is_tested_whatever_its_chance(
         assert told(verdict(RED, SHARP, STEADY, unseen=odd, settings=settings))[1] == "unseen"
     facts = Facts(*np.array([[0.999], [1.0], [1.0], [0.0], [2.0]]), np.array([True]), [odd])
     assert decide(facts, cheap).cost == [99.0]
-    assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=odd)) == ("test", "unseen")
+    far = told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=odd))
+    assert far == (("change", "misses") if one is OVER else ("test", "unseen"))
 
 
 def test_what_a_test_print_cannot_mend():
