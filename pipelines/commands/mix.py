@@ -180,7 +180,7 @@ def mix(
     of_now = searched(opened, day, given, inks and [*inks, *have])
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
-    usual, by_preset = usual_of(workspace, name, garments)
+    usual, by_preset = usual_of(workspace, name, garments, inks or ())
     setup = mix_setup(screen, usual, OPTIONS)
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,7 @@ from pipelines.commands._options import (
     number,
     whole,
 )
-from pipelines.tasks.finding import planned
+from pipelines.tasks.finding import planned, reached_for
 from pipelines.tasks.named import Named
 from pipelines.tasks.of_today import searched
 from pipelines.tasks.usual import Usual
@@ -169,7 +170,7 @@ def plan(
     garments = named.several(GARMENT[0], garments, "substrate_id")
     limits |= named_limits(named, limits)
     of_now = searched(opened, day or "", limits.pop("lots"), limits["inks"])
-    usual, by_preset = usual_of(workspace, name, garments)
+    usual, by_preset = usual_of(workspace, name, garments, reached_for(opened, aim, limits["inks"]))
     try:
         found, by_ink, told = planned(
             opened, aim, garments, tolerance, limits, usual, of_now, lines
@@ -211,13 +212,14 @@ def _bases(given: list[str] | None) -> tuple[str, ...] | None:
 
 
 def usual_of(
-    workspace: Workspace, shop: str, garments: list[str]
+    workspace: Workspace, shop: str, garments: list[str], inks: Sequence[str]
 ) -> tuple[dict[str, Any], list[str]]:
-    """How the shop usually prints on these garments; and a note on what presets say of it."""
+    """How the shop usually prints on these garments with any of these inks; and a note on what
+    presets say of it."""
     from pipelines.ledger import store
 
     known = Usual(store.read(workspace.database(shop)))
-    usual, by_preset = known.setup(garments)
+    usual, by_preset = known.setup(garments, inks)
     return usual, known.faults + ([f"usual {by_preset}."] if by_preset else [])
 
 

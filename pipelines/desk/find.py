@@ -19,7 +19,7 @@ from pipelines.desk.lines import address, answer_of, mix_words, names_of
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.tables.targets import NotATarget, Target
-from pipelines.tasks.finding import mix_setup, mixed, planned
+from pipelines.tasks.finding import mix_setup, mixed, planned, reached_for
 from pipelines.tasks.of_today import NOWHERE, searched, today
 from pipelines.workspace.problems import UserError
 
@@ -100,7 +100,8 @@ def add() -> str | tuple[str, int]:
         if aim is None or not garments:
             raise UserError(words().find.pick)
         if any(form["measured"].values()):
-            limits, (usual, _) = _limits(asked, now), now.usual.setup(garments)
+            limits = _limits(asked, now)
+            usual, _ = now.usual.setup(garments, limits["ink"])
             setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
             said = top_up.told(form, aim, garments, setup, names_of(now), now)
     except UserError as error:
@@ -229,9 +230,10 @@ def _found(
     tolerance = aim.tolerance_dE00 or opened.catalogue.settings.tolerance_dE00
 
     def search() -> Any:
-        usual, _ = now.usual.setup(garments)
+        inks = limits["ink"] or None
+        of = reached_for(opened, aim, inks) if way == "ink" else inks or []
+        usual, _ = now.usual.setup(garments, of)
         with now.once("one search at a time", Lock):  # several would only wait for each other
-            inks = limits["ink"] or None
             of_now = searched(opened, "", {}, inks, NOWHERE)
             if way == "ink":
                 told = _of_plans(limits)

@@ -27,6 +27,7 @@ def about_the_base(
     without the one there is; ``usual``: how the shop prints, if it is needed."""
     from learn.predict.shares import MOVERS, Mover, from_bucket
     from pipelines.words.prediction import setup_words
+    from pipelines.words.verdict import unseen_words
     from pipelines.words.why import base_sentence, without_base_sentence
 
     if setup["underbase_ink_id"].iloc[0] is not None:
@@ -40,7 +41,9 @@ def about_the_base(
     based = setup.assign(**base.iloc[0].to_dict())
     described = opened.catalogue.describe(based).iloc[0]
     named = dict(setup_words(described))["Base"]
-    return [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, named)]
+    said = [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, named)]
+    unproven = [one for one in opened.model.unseen(based)[0] if one.what == "over"]
+    return said + [f"But: {unseen_words(unproven)}." for _ in unproven]
 
 
 def usual_base(usual: Usual, garment: str) -> pd.DataFrame | None:

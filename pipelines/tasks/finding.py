@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
@@ -69,6 +69,16 @@ def planned(
         lots=of_now.lots,
     )
     return Planned(found, by_ink, of_now.notes)
+
+
+def reached_for(opened: Opened, aim: Target, inks: Sequence[str] | None) -> list[str]:
+    """The ink of the usual set-up that a plan is told beside: of ``inks``, or of all colours, the
+    one whose bucket is nearest; none where there is no ink."""
+    from learn.planning.plan import bucket_ink
+
+    shelf = opened.model.encoder_.inks
+    some = list(inks or shelf.index[shelf["role"] != "underbase"])
+    return [bucket_ink(opened.model, aim.lab, some)] if some else []
 
 
 def mixed(

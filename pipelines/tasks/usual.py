@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.process import SETTING_COLUMNS, SETTINGS
 from learn.shop import UNDERBASE
 from pipelines.tables.names import found_in
+from pipelines.words.common import type_words
 from pipelines.workspace.problems import Findings
 
 if TYPE_CHECKING:
@@ -116,7 +117,9 @@ class Usual:
         if len(found) != 1:
             return self._in_its_place(without_none(cells)), []
         preset, titles = self.preset([found[0]])
-        usual, by = self._mostly(found[0], names.label(found[0]))
+        inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
+        mostly, by = self._mostly([found[0]], inks, names.label(found[0]))
+        usual = _texts(mostly)
         full, by_preset, by_history = _filled(cells, preset, usual)
         fills = []
         if by_preset:
@@ -143,12 +146,12 @@ class Usual:
         }
         return alike, list(dict.fromkeys(title for _, titles in each for title in titles))
 
-    def setup(self, garments: list[str]) -> tuple[dict[str, Any], str | None]:
-        """How a job on all these garments is usually printed, typed as `usual_setup` gives it; and
-        what of it the presets say."""
-        from learn.planning.plan import usual_setup
-
-        usual = usual_setup(self.shop.prints, garments)
+    def setup(
+        self, garments: list[str], inks: Sequence[str] = ()
+    ) -> tuple[dict[str, Any], str | None]:
+        """How a job on all these garments is usually printed with any of these inks, typed as
+        `usual_setup` gives it; and what of it the presets say."""
+        usual, _ = self._mostly(garments, inks)
         told, by_preset = self.typed_preset(garments)
         if "strokes" in told:
             told = {"flash_count": 0.0} | told
@@ -176,9 +179,11 @@ class Usual:
         full = {"mesh_id": any_screen, "strokes": "1"} | cells
         return full | ({UNDERBASE[1]: any_screen} | cells if cells.get(UNDERBASE[0]) else {})
 
-    def _mostly(self, garment: str, label: str) -> tuple[dict[str, str], dict[str, Source]]:
-        """What is mostly done on a garment, or on the dark or light ones where it was seldom
-        printed on, as text; and by which prints, of every column.
+    def _mostly(
+        self, garments: list[str], inks: Sequence[str], label: str = ""
+    ) -> tuple[dict[str, Any], dict[str, Source]]:
+        """What is mostly done on these garments with inks of a type, or on the dark or light ones
+        where they were seldom printed on, typed; and by which prints, of every column.
 
         Where there are few prints on these too, what they all have alike, else what is mostly
         done on any garment.
@@ -186,27 +191,43 @@ class Usual:
         from learn.planning.plan import usual_setup
         from pipelines.tables.presets import DARK_BELOW_L
 
-        prints, alike, on = self.shop.prints, [garment], label
-        own = prints[prints["substrate_id"] == garment]
+        types = self.shop.inks.set_index("ink_id")["ink_type"].astype(object)
+        prints, of = self.of_type(inks), ""
+        if type_new := prints.empty and len(self.shop.prints) > 0:
+            prints = self.shop.prints
+        elif len(prints) < len(self.shop.prints):
+            of = f" with {type_words(types[inks[0]])} inks"
+        alike, on = garments, label
+        own = prints[prints["substrate_id"].isin(garments)]
         if len(own) < FEWEST:
-            dark = self._lightness[garment] < DARK_BELOW_L
-            alike = [g for g, L in self._lightness.items() if (L < DARK_BELOW_L) == dark]
-            on = f"{'dark' if dark else 'light'} garments"
+            dark = {self._lightness[one] < DARK_BELOW_L for one in garments}
+            alike = [g for g, L in self._lightness.items() if (L < DARK_BELOW_L) in dark]
+            on = " and ".join(f"{'dark' if one else 'light'} garments" for one in sorted(dark))
         here = prints[prints["substrate_id"].isin(alike)]
-        if here.empty:
-            return {}, {}
         usual = usual_setup(prints, alike)
-        if len(here) >= FEWEST:
-            return _texts(usual), dict.fromkeys(usual, (MOSTLY, on))
-        by: dict[str, Source] = {}
-        for rows, where in (
-            (here, on),
-            (own, label),
-        ):  # what the garment's own have alike is nearer
-            told = agreed(rows)
-            usual |= told
-            by |= dict.fromkeys(told, (f"all {len(rows)} prints", where))
-        return _texts(usual), by
+        by = dict.fromkeys(usual, (MOSTLY + of, on if len(here) >= FEWEST else ""))
+        if len(here) < FEWEST:
+            for rows, where in ((here, on), (own, label)):  # what its own have alike is nearer
+                told = agreed(rows)
+                usual |= told
+                by |= dict.fromkeys(told, (f"all {len(rows)} prints{of}", where))
+        base = usual[UNDERBASE[0]]
+        if type_new and base is not None and types.get(base) != types[inks[0]]:
+            # how it takes to a base of another type no print tells
+            usual |= dict.fromkeys(UNDERBASE)
+            none = f"none, as no {type_words(types[inks[0]])} ink was printed yet"
+            by |= dict.fromkeys(UNDERBASE, (none, ""))
+        return usual, by
+
+    def of_type(self, inks: Sequence[str]) -> pd.DataFrame:
+        """The prints that say how ``inks`` are usually printed: those of their type, where all are
+        of one and it is known, and those of which it is not."""
+        types = self.shop.inks.set_index("ink_id")["ink_type"].astype(object)
+        prints, asked = self.shop.prints, set(types.reindex(list(inks)))
+        if len(asked) != 1 or None in asked:
+            return prints
+        of = types.reindex(prints["ink_id"])
+        return prints[(of.isna() | of.isin(asked)).to_numpy()]
 
     @cached_property
     def shop(self) -> Shop:
@@ -242,7 +263,8 @@ def agreed(prints: pd.DataFrame) -> dict[str, Any]:
         if len(cells[columns[:1] if columns is UNDERBASE else columns].drop_duplicates()) == 1:
             commonest = cells.value_counts(dropna=False).index[0]
             if columns is UNDERBASE or pd.notna(commonest[0]):  # else it was not written down
-                found |= dict(zip(columns, commonest, strict=True))
+                known = [None if pd.isna(one) else one for one in commonest]
+                found |= dict(zip(columns, known, strict=True))
     return found
 
 

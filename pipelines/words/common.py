@@ -18,6 +18,15 @@ def counted(n: float, noun: str, plural: str | None = None) -> str:
     return f"{n:.12g} {noun if n == 1 else plural or noun + 's'}"
 
 
+def type_words(ink_type: str) -> str:
+    """A type of ink as it is said.
+
+    >>> type_words("water_based")
+    'water-based'
+    """
+    return ink_type.replace("_", "-")
+
+
 def named(code: object, *names: object | None) -> str:
     """A thing by its name, its code behind; by its code alone where it has no name.
 

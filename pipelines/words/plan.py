@@ -18,7 +18,7 @@ from learn.planning.reasons import UNLIKELY
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
-from pipelines.words.common import Names, chance, counted, named, number, percent
+from pipelines.words.common import Names, chance, counted, named, number, percent, type_words
 from pipelines.words.prediction import go_from
 from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
@@ -140,9 +140,13 @@ def no_mix_lands(found: Recipes) -> str:
     if nearest <= found.tolerance:
         return ""
     off = f"the nearest of these is {nearest:.1f} dE00 off on one garment"
-    if best < UNLIKELY:
-        return f"No mix of these inks lands: {off}."
-    return f"No mix of these inks is expected to land, at best a chance of {chance(best)}: {off}."
+    said = "No mix of these inks lands"
+    if best >= UNLIKELY:
+        said = f"No mix of these inks is expected to land, at best a chance of {chance(best)}"
+    return (
+        f"{said}: {off}. Over a base or without one, or through another screen, one may: name them "
+        "(--base-ink, --mesh); strikeoff plan looks through all of them, one ink at a time."
+    )
 
 
 def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:
@@ -197,7 +201,7 @@ def _crossing(ink_type: pd.Series, mix: Collection[str]) -> set[str]:
 
 
 def _types(types: Iterable[str]) -> str:
-    return " and ".join(one.replace("_", "-") for one in types)
+    return " and ".join(map(type_words, types))
 
 
 def top_up_sentences(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> list[str]:

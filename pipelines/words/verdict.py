@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
-from pipelines.words.common import chance, date, named
+from pipelines.words.common import chance, date, named, type_words
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -147,7 +147,7 @@ def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
     if isinstance(name, str):
         one = one._replace(level=named(one.level, name))
     if one.what == "over":
-        return OVER.format(*one.level.replace("_", "-").split("\x1f"))
+        return OVER.format(*map(type_words, one.level.split("\x1f")))
     if one.how == "never":
         level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""

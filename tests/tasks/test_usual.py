@@ -94,7 +94,7 @@ def test_few_prints_say_what_they_have_alike(tmp_path):
     rows = dark + light
     cloths = TINY["substrates.csv"] + f"tee-white,garment,cotton,White,{',' * 30},93,0,1\n"
     given = read(tmp_path, substrates=cloths, prints="\n".join([head, *rows, ""])).given
-    asked = {"ink_id": "blue", "substrate_id": "tee-black"}
+    asked = {"ink_id": "007", "substrate_id": "tee-black"}
     full, fills = Usual(given).completed(asked)
     assert (full["underbase_ink_id"], full["underbase_mesh_id"]) == ("white", "43-80")
     assert said(fills) == (
@@ -103,6 +103,50 @@ def test_few_prints_say_what_they_have_alike(tmp_path):
     two = "\n".join([head, *rows[1:], ""])  # two prints may be alike by chance
     _, fills = Usual(read(tmp_path, substrates=cloths, prints=two).given).completed(asked)
     assert "all 2 prints" not in said(fills)
+
+
+def test_no_base_is_filled_in_from_prints_of_another_type_of_ink(tmp_path):
+    """Dark garments are printed over a base with plastisol; the few water-based prints are bare."""
+    inks = TINY["inks.csv"] + "aqua,,water_based,colour,35\nsheer,,water_based,colour,\n"
+    inks += "glue,,silicone,colour,\n"
+    head, *_ = TINY["prints.csv"].splitlines()
+    dark = [f"D{i},,,,tee-black,white,43-80,2,007,,77-55,1,0,,46,58,31," for i in range(12)]
+    cloths = TINY["substrates.csv"] + f"tee-white,garment,cotton,White,{',' * 30},93,0,1\n"
+    water = "W1,,,,tee-white,,,,aqua,,43-80,1,0,,46,58,31,"
+    prints = "\n".join([head, *dark, water, ""])
+    usual = Usual(read(tmp_path, inks=inks, substrates=cloths, prints=prints).given)
+
+    def filled(ink: str) -> tuple[str, str | None, str | None]:
+        full, fills = usual.completed({"ink_id": ink, "substrate_id": "tee-black"})
+        typed, _ = usual.setup(["tee-black"], [ink])
+        base = full.get("underbase_ink_id")
+        assert (full["mesh_id"], base) == (typed["mesh_id"], typed["underbase_ink_id"])
+        return full["mesh_id"], base, said(fills)
+
+    on = "what the shop mostly does with plastisol inks on tee-black Black"
+    assert filled("007") == ("77-55", "white", f"mesh, strokes and base: {on}")
+    by_type = "what the shop mostly does with water-based inks"
+    assert filled("sheer") == ("43-80", None, f"mesh, strokes and base: {by_type}")
+    mesh, base, told = filled("glue")
+    assert (mesh, base) == ("77-55", None)
+    assert "base: none, as no silicone ink was printed yet" in str(told)
+    assert usual.setup(["tee-black"])[0]["underbase_ink_id"] == "white"
+
+
+def test_a_garment_of_few_prints_is_printed_like_others_as_dark_wherever_it_is_asked(tmp_path):
+    """Most of the shop's prints lie bare on light garments."""
+    head, *_ = TINY["prints.csv"].splitlines()
+    dark = [f"D{i},,,,tee-black,white,43-80,2,007,,77-55,1,0,,46,58,31," for i in range(10)]
+    light = [f"W{i},,,,tee-white,,,,007,,43-80,1,0,,46,58,31," for i in range(30)]
+    cloths = TINY["substrates.csv"] + f"tee-white,garment,cotton,White,{',' * 30},93,0,1\n"
+    cloths += f"tee-navy,garment,polyester,Navy,{',' * 30},20,2,-15\n"
+    prints = "\n".join([head, *dark, *light, ""])
+    usual = Usual(read(tmp_path, substrates=cloths, prints=prints).given)
+    full, fills = usual.completed({"ink_id": "007", "substrate_id": "tee-navy"})
+    assert full["underbase_ink_id"] == "white" and "on dark garments" in str(said(fills))
+    typed, _ = usual.setup(["tee-navy"], ["007"])
+    assert (typed["mesh_id"], typed["underbase_ink_id"]) == ("77-55", "white")
+    assert usual.setup(["tee-white"])[0]["underbase_ink_id"] is None
 
 
 def test_presets_come_first_everywhere(says, with_presets, tmp_path):

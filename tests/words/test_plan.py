@@ -51,6 +51,7 @@ def test_what_is_said_of_mixes_that_miss_is_true_of_random_ones():
             assert found.lines["worst_dE00"].min() <= found.tolerance
             continue
         assert off.min() > found.tolerance
+        assert "--base-ink" in sentence and "strikeoff plan" in sentence, "no dead end"
         if "No mix of these inks lands" in sentence:
             assert chance < 0.07
         else:
