@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
@@ -13,19 +15,19 @@ def cheapest_start(
     inks: list[str],
     garments: list[str],
     mesh: str,
-    base: tuple[str, str] | None,
+    bases: Mapping[str, tuple[str, str]],
 ) -> pd.DataFrame:
-    """Every ink on every garment, bare and over the base, one stroke each: set-ups (n rows).
+    """Every ink on every garment, bare and over its base, one stroke each: set-ups (n rows).
 
-    ``base``: ink and mesh of the underbase, None for none. Light and dark part what shows through
-    a film from what it scatters; bare and based part the cloth from the film (common practice,
-    no source).
+    ``bases``: ink -> ink and mesh of its underbase, where it has one. Light and dark part what
+    shows through a film from what it scatters; bare and based part the cloth from the film (common
+    practice, no source).
     """
-    bases = [(None, None, None)] + ([(*base, 1.0)] if base else [])
+    over = {ink: [(*bases[ink], 1.0)] if ink in bases else [] for ink in inks}
     rows = [
         (ink, garment, mesh, 1.0, 0.0, *under)
         for ink in inks
-        for under in bases
+        for under in [(None, None, None), *over[ink]]
         for garment in garments
     ]
     columns = ["ink_id", "substrate_id", "mesh_id", "strokes", "flash_count", *UNDERBASE]

@@ -145,16 +145,21 @@ def plan_ink(
 
 def past_of(model: PrintModel, ink: str, prints: pd.DataFrame) -> pd.DataFrame:
     """The prints that say what is usual for this ink: the later half, of its type if enough."""
-    inks = model.encoder_.inks
+    encoder = model.encoder_
+    inks = encoder.inks
     here = prints[prints["ink_id"].isin(inks.index[inks["role"] != "underbase"])]
     here = here.reindex(columns=["print_id", *SETUP_COLUMNS])
-    here = here.drop(index=here.index[model.encoder_.unknown(here)["row"].to_numpy(int)])
+    here = here.drop(index=here.index[encoder.unknown(here)["row"].to_numpy(int)])
     if not len(here):
         msg = (
             "there is no print yet that says what is usual: print the ink on a white and a black "
             "garment, each with and without a base"
         )
         raise Unusable(msg)
+    over, asked = (encoder.over(one) for one in (here, here.assign(ink_id=ink)))
+    # how it takes to a base over which no ink of its type was printed, no print tells
+    strange = (asked.notna() & ~asked.isin(over)).to_numpy()
+    here = here.assign(**dict.fromkeys(UNDERBASE)) if strange.all() else here[~strange]
     alike = inks.loc[here["ink_id"], "ink_type"].to_numpy() == inks.loc[ink, "ink_type"]
     here = here[alike] if alike.sum() >= SAME_TYPE else here
     here = here.sort_values("printed_on", kind="stable", na_position="first")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from learn.errors import Unusable
 from pipelines.words.common import named as name_and_code
+from pipelines.words.common import type_words
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 
@@ -49,7 +50,7 @@ def first_prints_of(
     used = tables.prints["mesh_id"].mode().tolist()
     meshes = asked["mesh_id"] or (used or tables.meshes["mesh_id"].tolist())[:1]
     based = tables.prints["underbase_mesh_id"].mode().tolist()
-    base = _base(tables, asked["underbase_ink_id"], asked["underbase_mesh_id"] or based or meshes)
+    through = (asked["underbase_mesh_id"] or based or meshes)[:1]
     notes: list[str] = []
     fewest = _by_model(
         workspace, name, tables, inks, asked["substrate_id"], asked["mesh_id"], notes
@@ -57,9 +58,9 @@ def first_prints_of(
     rest = [ink for ink in inks if ink not in fewest]
     rows = [found for found, _ in fewest.values()]
     if rest:
-        rows.append(cheapest_start(rest, garments, meshes[0], base))
-        if base is None:
-            notes.append("no ink is an underbase: the prints are without one.")
+        bases = _bases(tables, rest, asked["underbase_ink_id"], notes)
+        over = {ink: (base, mesh) for ink, base in bases.items() for mesh in through}
+        rows.append(cheapest_start(rest, garments, meshes[0], over))
     ordered = in_press_order(pd.concat(rows, ignore_index=True))
     if len(ordered):
         ordered["job_id"] = STEM + "-" + ordered["ink_id"] + "-" + ordered["mesh_id"]
@@ -94,9 +95,33 @@ def light_and_dark(tables: Shop) -> list[str]:
     return cloths["substrate_id"].iloc[list(dict.fromkeys(ends))].tolist()
 
 
-def _base(tables: Shop, inks: list[str], meshes: list[str]) -> tuple[str, str] | None:
-    inks = inks or tables.inks.loc[tables.inks["role"] == "underbase", "ink_id"].tolist()
-    return (inks[0], meshes[0]) if inks and meshes else None
+def _bases(tables: Shop, inks: list[str], asked: list[str], notes: list[str]) -> dict[str, str]:
+    """Ink -> the base it is printed over: the one ``asked`` for, else the first that is of its
+    type, or of one that prints have shown it takes to; ``notes`` tell of inks without one."""
+    types = tables.inks.set_index("ink_id")["ink_type"].fillna("")
+    shelf = asked or tables.inks.loc[tables.inks["role"] == "underbase", "ink_id"].tolist()
+    if not shelf:
+        notes.append("no ink is an underbase: the prints are without one.")
+        return {}
+    based = tables.prints.dropna(subset=["underbase_ink_id"])
+    pairs = [types.reindex(based[column]) for column in ("ink_id", "underbase_ink_id")]
+    seen = set(zip(*pairs, strict=True))
+
+    def known(ink: str, base: str) -> bool:
+        both = types[ink], types[base]
+        return both[0] == both[1] or both in seen or not all(both)
+
+    found = {ink: [one for one in shelf if asked or known(ink, one)][:1] for ink in inks}
+    strange: dict[tuple[str, str], list[str]] = {}
+    for ink in inks:
+        base = (found[ink] or shelf)[0]
+        if not known(ink, base):
+            strange.setdefault((types[ink], types[base]), []).append(ink)
+    for (top, under), some in strange.items():
+        what = f"{type_words(top)} inks were never printed over a {type_words(under)} base"
+        do = "mind it" if asked else "their prints are without one; --base-ink names one"
+        notes.append(f"{', '.join(some)}: {what}: {do}.")
+    return {ink: base for ink, bases in found.items() for base in bases}
 
 
 def _by_model(

@@ -35,8 +35,8 @@ FACTORS = {"ink": "Ink", "garment": "Garment", "press": "Press", "mesh": "Mesh"}
 # What a drawdown row should add, by what an ink is known from.
 DRAWDOWN = {
     "nothing": "draw it down over a white and a black card at a known film",
-    "one backing": "draw it down over the card its drawdowns lack, white or black",
-    "Lab": "its drawdowns are Lab only: measure their spectra",
+    "one backing": "draw it down over the card that is missing, white or black",
+    "Lab": "measure the spectra of its drawdowns, which are Lab only",
 }
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
 FEW = 8  # prints; below, more prints are the answer
@@ -144,10 +144,17 @@ def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup 
         f"{FACTORS[factor]} {shown}: {never}; usual set-ups would land up to "
         f"{number(rows['expected'].max())} dE00 off, {APART}. "
     )
-    if more := DRAWDOWN.get(known_from) if factor == "ink" else None:
-        return f"{what}First {more}; then two prints{each}, {_two_prints(factor, c)}."
-    which = f" strikeoff new-ink --ink {names[0]} picks them." if factor == "ink" else ""
-    return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell.{which}"
+    if factor == "ink":
+        return f"{what}{_describing(names, known_from)}"
+    return f"{what}Two prints{each}, {_two_prints(factor, c)}, will tell."
+
+
+def _describing(inks: list[str], known_from: str) -> str:
+    """How to get to know inks: what lacks of their drawdowns, then the prints that tell most."""
+    each = " of each" if len(inks) > 1 else ""
+    told = f"strikeoff new-ink --ink {inks[0]} names the prints{each} that tell most."
+    more = DRAWDOWN.get(known_from)
+    return f"First {more}; then {told}" if more else told
 
 
 def _few(row: dict, c: Checkup | Glance) -> str:
@@ -159,8 +166,8 @@ def _few(row: dict, c: Checkup | Glance) -> str:
         f"{number(row['expected'])} dE00 off, {APART}, and {percent(row['tests'])} of them want a "
         "test print. "
     )
-    if more := DRAWDOWN.get(c.known_from.get(level, "")) if factor == "ink" else None:
-        return f"{what}First {more}; then two prints, {_two_prints(factor, c)}."
+    if factor == "ink":
+        return f"{what}{_describing([level], c.known_from.get(level, ''))}"
     return f"{what}Two more prints, {_two_prints(factor, c)}, will tell."
 
 
@@ -168,7 +175,6 @@ def _two_prints(factor: str, c: Checkup | Glance) -> str:
     """Which two prints tell most; a shop that never prints a base is not told to."""
     grounds = "one bare and one over the base" if c.recorded.get("underbase_ink_id") else ""
     return {
-        "ink": f"on different garments, {grounds}" if grounds else "on different garments",
         "garment": f"{grounds}, with well-known inks" if grounds else "with well-known inks",
         "press": "of well-known jobs",
         "mesh": "with well-known inks, the stencil measured",

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from tests.commands.counter import says, write
+from tests.tiny_shop import TINY, write_shop
 
 
 def test_the_empty_tables_are_written_and_never_over_others(tmp_path, monkeypatch, capsys):
@@ -39,6 +40,23 @@ def test_the_first_prints_are_listed_screen_by_screen_and_recorded(shop, capsys)
     write("measured.csv", rows, header="print_id,L,a,b\n")
     recorded = says(capsys, "record", "measured.csv", "--prints", "first/first-prints.csv")
     assert "4 prints to learn from" in recorded
+
+
+def test_first_prints_over_a_base_of_another_type_are_told(tmp_path, monkeypatch, capsys):
+    """P3, blue over white, is the one print that shows how water-based inks take to plastisol."""
+    monkeypatch.chdir(tmp_path)
+    *rest, _ = TINY["prints.csv"].splitlines()
+    write_shop(tmp_path / "in", prints="\n".join([*rest, ""]))
+    says(capsys, "import", "in", "--shop", "s")
+    never = "blue: water-based inks were never printed over a plastisol base"
+    asked = ["start", "a", "--first-prints", "--mesh", "77-55"]
+    assert f"{never}: their prints are without one" in says(capsys, *asked)
+    listed = pd.read_csv("a/first-prints.csv", dtype=str, keep_default_na=False)
+    assert dict(listed.groupby("ink_id")["underbase_ink_id"].max()) == {"007": "white", "blue": ""}
+    named = says(capsys, *["b" if one == "a" else one for one in asked], "--base-ink", "white")
+    assert f"{never}: mind it" in named
+    listed = pd.read_csv("b/first-prints.csv", dtype=str, keep_default_na=False)
+    assert set(listed.groupby("ink_id")["underbase_ink_id"].max()) == {"white"}
 
 
 def test_a_model_asks_for_fewer_and_says_what_will_be_known(learnt_workspace, tmp_path, capsys):

@@ -105,6 +105,18 @@ def test_an_ink_plan_says_when_to_stop(new_ink):
     assert limited.prints["within_dE00"].iloc[0] >= new_ink.prints["within_dE00"].iloc[0]
 
 
+def test_an_ink_is_not_pulled_over_a_base_of_a_type_its_own_was_never_printed_over():
+    model = copy(small_model())
+    types = model.encoder_.inks["ink_type"].where(model.encoder_.inks.index != "C08", "silicone")
+    model.encoder_ = replace(model.encoder_, inks=model.encoder_.inks.assign(ink_type=types))
+    told = plan_ink(model, "C08", small_shop().prints, most=2)
+    assert told.prints["underbase_ink_id"].isna().all()
+    assert told.usual["underbase_ink_id"].isna().all()
+    based = small_shop().prints.dropna(subset=["underbase_ink_id"])
+    told = plan_ink(model, "C08", based, most=1)
+    assert told.prints["underbase_ink_id"].isna().all(), "the shop prints nothing bare"
+
+
 def test_a_first_print_narrows_also_where_new_inks_proved_surer_than_told():
     model = copy(small_model())
     model.spread_factors_ = model.spread_factors_ | {"ink": 0.5}
