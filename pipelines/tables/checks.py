@@ -8,7 +8,7 @@ from dataclasses import replace
 import pandas as pd
 
 from pipelines.tables.cells import DECIMAL_COMMA
-from pipelines.tables.names import Known, fault
+from pipelines.tables.names import CARD, Known, fault, on_garments
 from pipelines.tables.schema import Table
 from pipelines.words.common import counted
 from pipelines.workspace.problems import Findings, Kind, Problem
@@ -31,8 +31,11 @@ def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings)
         findings.problem(file, int(row), table.key, what, "keep one row a key", Kind.DUPLICATE)
 
 
-def check_references(table: Table, frame: pd.DataFrame, known: Known, file: str) -> list[Problem]:
-    """Every identifier must be found in the table it refers to.
+def check_references(
+    table: Table, frame: pd.DataFrame, known: Known, file: str, *, stored: bool = False
+) -> list[Problem]:
+    """Every identifier must be found in the table it refers to, and no card stand for a garment,
+    unless the table was ``stored`` as it is.
 
     ``known`` holds what each table that could be read knows; others are not checked.
     """
@@ -43,7 +46,10 @@ def check_references(table: Table, frame: pd.DataFrame, known: Known, file: str)
         cells, there = frame[column.name], known[column.refers_to]
         if not there.complete:
             continue
-        lost = [one for one in cells.dropna().unique() if one not in there]
+        ids = cells.dropna().unique()
+        lost = [one for one in ids if one not in there]
+        if on_garments(table.name, column.name) and not stored:
+            lost += [one for one in ids if one in there and there.noun(one) == CARD]
         for row, cell in cells[cells.isin(lost)].items() if lost else ():
             problems.append(fault(cell, there, table, column.name, file, int(row)))
     return problems

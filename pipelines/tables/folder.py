@@ -394,7 +394,9 @@ def _check(
     for name in ("drawdowns", "prints"):
         if name in frames:
             table = SHOP_TABLES[name]
-            faults[name] += checks.check_references(table, frames[name], known, table.file)
+            faults[name] += checks.check_references(
+                table, frames[name], known, table.file, stored=name not in coming
+            )
     if CHANGES.name in frames and CHANGES.name in coming:  # a print may be set aside since
         named = known[PRESSES.name]
         faults[CHANGES.name] += check_changes(frames[CHANGES.name], named, CHANGES.file, today)

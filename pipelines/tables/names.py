@@ -32,6 +32,7 @@ WORDS = {
 }
 LISTED = "listed"  # marks a press of the table, where others are named by prints alone
 Words = dict[str, dict[str, dict[str, str | None]]]  # table -> id -> column -> text
+NO_CARD = "name the garment that is printed on (drawdowns.csv holds what is drawn down on a card)"
 INK, BASE_INK, GARMENT, CARD, MESH, PRESS = "ink", "base ink", "garment", "card", "mesh", "press"
 SHIRT = frozenset({"tee", "tees", "shirt", "shirts", "t", "tshirt", "garment"})  # any garment
 TOLD = 6  # things that a name may stand for
@@ -284,16 +285,30 @@ def found_in(text: str, names: Names, *, table: str, column: str) -> list[str]:
 
     Cards are not printed on; of inks that it fits alike the base is meant for a base.
     """
-    printed_on = column == "substrate_id" and table != "drawdowns"
-    found = names.find(text, (GARMENT,) if printed_on else None)
+    if on_garments(table, column):
+        return [one for one in names.find(text, (GARMENT,)) if names.noun(one) == GARMENT]
+    found = names.find(text)
     if column == "underbase_ink_id":
         return [one for one in found if names.noun(one) == BASE_INK] or found
     return found
 
 
+def on_garments(table: str, column: str) -> bool:
+    """Whether a column of a table names what is printed on: garments, and no cards."""
+    return column == "substrate_id" and table != "drawdowns"
+
+
+def card_in(text: str, names: Names, *, table: str, column: str) -> str | None:
+    """What is wrong where a card stands for a garment; None where none does."""
+    cards = names.find(text, (CARD,)) if on_garments(table, column) else []
+    if not cards or any(names.noun(one) != CARD for one in cards):
+        return None
+    return f"{listed(cards, names)} is a card, not a garment"
+
+
 def nearest_in(text: str, names: Names, *, table: str, column: str) -> str | None:
     """What may have been meant in a column, as `found_in` reads it; None where nothing is near."""
-    if column == "substrate_id" and table != "drawdowns":
+    if on_garments(table, column):
         return names.nearest(text, (GARMENT,))
     base = names.nearest(text, (BASE_INK,)) if column == "underbase_ink_id" else None
     return base or names.nearest(text)
@@ -377,6 +392,8 @@ def fault(text: str, names: Names, table: Table, column: str, file: str, row: in
     if found:
         what = f'"{text}" may be {listed(found, names)}'
         return Problem(file, row, column, what, "write one of them", Kind.AMBIGUOUS)
+    if card := card_in(text, names, table=table.name, column=column):
+        return Problem(file, row, column, card, NO_CARD, Kind.CONTRADICTION)
     what, do = f'"{text}" is not in {refers_to}.csv', f"add it to {refers_to}.csv or correct it"
     meant = closest_in(text, names, table=table.name, column=column)
     return Problem(file, row, column, what, do, Kind.UNKNOWN, meant)
@@ -421,6 +438,8 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
         said += filter(None, [new_press(text, names)])
         return text
     if not found:
+        if card := card_in(text, names, table="setups", column=column):
+            raise NotNamed(f"{option}: {card}: {NO_CARD}.", Kind.CONTRADICTION, option, text, [])
         near = nearest_in(text, names, table="setups", column=column)
         hint = f'is "{names.label(near)}" meant?' if near else f"correct it, or add it to {table}."
         said_of = f'{option} "{text}" is not in {table}.csv; {hint}'

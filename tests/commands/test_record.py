@@ -81,6 +81,19 @@ def test_what_was_decided_holds_in_a_file_that_takes_the_place_of_another(shop, 
     assert learnt_from() == ["P1", "P3", "R1", "R2"]
 
 
+def test_a_print_on_a_card_is_set_aside(shop, capsys):
+    on_card = GOOD.replace("R1", "R2").replace("tee-black", "card-white")
+    write("b.csv", GOOD, on_card)
+    said = says(capsys, "record", "b.csv")
+    assert "1 print to learn from, 1 that cannot be right" in said
+    assert "R2, row 3: substrate_id: card-white White is a card, not a garment" in said
+    assert learnt_from() == ["P1", "P3", "R1"]
+    given = store.read(DATABASE)
+    rest = {row: why for row, why in given.set_aside.items() if "is a card" not in why}
+    kept = to_shop(replace(given, set_aside=rest))  # a store of before, that learnt from it
+    assert "R2" in kept.prints["print_id"].tolist()
+
+
 def test_repeated_readings_are_averaged_counted_and_kept(shop, capsys):
     spectra = [f"r{nm}" for nm in range(400, 701, 10)]
     header = HEADER.strip() + "," + ",".join(spectra) + "\n"

@@ -11,7 +11,7 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.tasks.usual import Usual, said
-from tests.small_demo import DEMO
+from tests.small_demo import DEMO, demo
 from tests.tables.reading import read
 from tests.tiny_shop import TINY
 
@@ -71,6 +71,26 @@ def test_a_slip_alone_is_told_and_what_was_meant(says, command, slips):
     assert said.count("meant?") == len(slips)
     assert "missing" not in said
     assert "is empty" not in said
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["predict", "deep red", "CARD"],
+        ["predict", "deep red", "CARD", "--mesh", "43-80", "--strokes", "1"],
+        ["why", "deep red", "CARD"],
+        ["picture", "deep red", "CARD", "--page", "p.html"],
+        ["compare", "deep red", "CARD,black tee"],
+        ["plan", "--target", "33,55,28", "--garment", "CARD"],
+        ["mix", "--target", "33,55,28", "--garment", "CARD"],
+        ["new-ink", "--ink", "bright red", "--garment", "CARD"],
+    ],
+)
+def test_a_card_is_no_garment(says, command):
+    cloths = demo().substrates
+    card = cloths.loc[cloths["kind"] == "card", "substrate_id"].iloc[0]
+    said = says(*[part.replace("CARD", card) for part in command], code=2)
+    assert re.search(rf"--garment: {card} .+ is a card, not a garment[:;] name the garment", said)
 
 
 def test_every_command_takes_the_same_set_up_for_usual(says, tmp_path):
