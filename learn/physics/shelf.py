@@ -75,6 +75,12 @@ class Shelf:
     known_from: list[str]  # "spectra", "one backing", "Lab" or "nothing"
     missed: float  # share of a film's reflectance that theory misses, by the cards
 
+    @property
+    def blank(self) -> list[str]:
+        """Inks of which nothing is measured."""
+        known = zip(self.ink_ids, self.known_from, strict=True)
+        return [ink for ink, known_from in known if known_from == "nothing"]
+
     def index(self, ink_ids: pd.Series) -> NDArray[np.intp]:
         """Positions of ``ink_ids`` on the shelf, -1 where the id is missing or unknown."""
         return pd.Index(self.ink_ids).get_indexer(ink_ids)

@@ -42,11 +42,18 @@ class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
     what: str  # ink, garment, mesh, base mesh, over, press, ground, mix, or a number (its feature)
-    how: str  # "never" or "few" prints of it, or these "contradict" all else; "below" or "above"
+    # "never" or "few" prints of it, or these "contradict" all else; "nothing": not even measured;
+    # "below" or "above"
+    how: str
     level: str = ""  # which ink, garment, ...; empty for a number
 
     @property
     def wants_test(self) -> bool:
         """Whether nothing goes with it untested, whatever the chances: a print or what it
         contradicts is wrong; or no chance knows how a type of ink takes to a type of base."""
-        return self.how == "contradict" or self.what == "over"
+        return self.no_ground or self.what == "over"
+
+    @property
+    def no_ground(self) -> bool:
+        """Whether chances rest on what is wrong, or on nothing: nothing is hopeless by them."""
+        return self.how in ("contradict", "nothing")

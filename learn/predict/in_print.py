@@ -61,7 +61,7 @@ class InPrint:
             rows.stack,
             rows.readings,
             model.likeness_.spread(rows.X, model.spread_factors_),
-            model.likeness_.unseen(rows.X),
+            model.likeness_.unseen(rows.X, model.shelf_.blank),
             features,
             carried(model, rows, learnt).mean - learnt,
         )

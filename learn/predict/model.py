@@ -317,7 +317,7 @@ class ShiftModel:
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What of each set-up was never printed, or hardly."""
-        return self.likeness_.unseen(self.features(setups))
+        return self.likeness_.unseen(self.features(setups), self.shelf_.blank)
 
     def grounds(self, setups: pd.DataFrame) -> Array:
         """Lab (n, 3) of what the ink lies on."""
@@ -415,8 +415,8 @@ class ShiftModel:
         """
         setups = setups.reset_index(drop=True)
         p, X = self._predicted(setups)
-        buckets, unseen = self.buckets(list(setups["ink_id"])), self.likeness_.unseen(X)
-        found = judged(setups, p, buckets, unseen, self.settings_)
+        unseen = self.likeness_.unseen(X, self.shelf_.blank)
+        found = judged(setups, p, self.buckets(list(setups["ink_id"])), unseen, self.settings_)
         return found.assign(beneath=self._beneath(setups, found))
 
     def _beneath(self, setups: pd.DataFrame, verdicts: pd.DataFrame) -> Array:

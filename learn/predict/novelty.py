@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -190,15 +190,19 @@ class Likeness:
         whole = usual + (times * np.maximum(variance - usual, 0.0)).sum(axis=0)
         return np.sqrt(whole * (1 + THINNER * self.thinner(X)))
 
-    def unseen(self, X: pd.DataFrame) -> list[tuple[Unseen, ...]]:
-        """What was never seen, or hardly, about each set-up; empty where everything was."""
+    def unseen(self, X: pd.DataFrame, blank: Collection[str] = ()) -> list[tuple[Unseen, ...]]:
+        """What was never seen, or hardly, about each set-up; empty where everything was.
+
+        ``blank``: inks of which nothing is measured.
+        """
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
         off = {column: self.contradicts(X, column) for column in contradiction.LEVELS}
         for what in TOLD_LEVELS:
             never = self.seen(X, what) == 0
-            levels = X[LEVELS[what]].to_numpy()
+            levels = (_lies_on(X) if what == "ground" else X[LEVELS[what]]).to_numpy()
             for i in np.flatnonzero(never & ~off.get(what, False)):
-                found[i].append(Unseen(what, "never", str(levels[i])))
+                nothing = what == "ink" and levels[i] in blank and levels[i] not in self.told
+                found[i].append(Unseen(what, "nothing" if nothing else "never", str(levels[i])))
         for i in np.flatnonzero(self.few(X) & ~off["ink"]):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
         for what, column in {"ink": "ink", "garment": "laid_on"}.items():
@@ -209,6 +213,12 @@ class Likeness:
             for i in np.flatnonzero(low | high):
                 found[i].append(Unseen(column, "below" if low[i] else "above"))
         return [tuple(one) for one in found]
+
+
+def _lies_on(X: pd.DataFrame) -> pd.Series:
+    """The garment of each set-up and its base, whose colour is a ground's: (n,)."""
+    base = X["base_ink"].astype(object)
+    return X["substrate"].astype(str) + "\x1f" + base.where(base.notna(), "").astype(str)
 
 
 def _log_film(X: pd.DataFrame) -> pd.Series:

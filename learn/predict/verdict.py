@@ -57,9 +57,9 @@ def wants_test(facts: Facts, settings: ShopSettings) -> NDArray[np.bool_]:
     return ask_for_test(facts.p, settings) | unproven
 
 
-def _contradict(facts: Facts) -> NDArray[np.bool_]:
-    """Where a print or what it contradicts is wrong, and with it chances that rest on both."""
-    return np.array([any(u.how == "contradict" for u in some) for some in facts.unseen], bool)
+def _no_ground(facts: Facts) -> NDArray[np.bool_]:
+    """Where chances rest on what is wrong, or on nothing."""
+    return np.array([any(u.no_ground for u in some) for some in facts.unseen], bool)
 
 
 def may_be_hopeless(
@@ -77,10 +77,11 @@ def causes(facts: Facts, settings: ShopSettings) -> Array:
     What is predicted beyond its tolerance never goes, whatever the costs; it is tested only
     where nothing like it was seen and there is some chance yet: a wide band alone, which makes
     every chance small, is no reason to give it up. Nor does an ink or a garment of
-    which the little that was printed does not fit all else: one is wrong, and chances rest on both.
+    which the little that was printed does not fit all else: one is wrong, and chances rest on both;
+    nor an ink of which nothing is measured and nothing printed.
     """
     unseen = np.array([len(one) > 0 for one in facts.unseen], bool)
-    hopeless = (facts.p < HOPELESS * facts.p_on_target) & ~_contradict(facts)
+    hopeless = (facts.p < HOPELESS * facts.p_on_target) & ~_no_ground(facts)
     beyond = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00)
     close = facts.aimed & (facts.off_dE00 > facts.tolerance_dE00 / 2)
     sure = ~wants_test(facts, settings) & ~beyond

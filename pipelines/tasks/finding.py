@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
-from pipelines.words.common import counted
+from pipelines.words.common import counted, named
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -19,6 +19,12 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
     from pipelines.tables.targets import Target
     from pipelines.tasks.of_today import Searched
+
+
+DESCRIBE = (
+    "draw it down over a white and a black card (drawdowns.csv), or print it first, as strikeoff "
+    "start FOLDER --first-prints lists; then strikeoff learn"
+)
 
 
 class Planned(NamedTuple):
@@ -41,12 +47,23 @@ def planned(
     lines: int,
 ) -> Planned:
     """Set-ups for a target, ``of_now`` unless ``limits``, those of
-    `learn.planning.candidates.Limits`, fix it. Raises Unusable, naming the argument, for what
-    cannot be searched."""
+    `learn.planning.candidates.Limits`, fix it; inks of which nothing is known are left out. Raises
+    Unusable, naming the argument, for what cannot be searched, UserError where no ink is left."""
     from learn.planning.candidates import Limits
     from learn.planning.plan import plan
     from learn.planning.shades import shades
 
+    inks, blank = known_inks(opened, limits.get("inks"))
+    names = opened.catalogue.called("inks")
+    called = ", ".join(named(ink, names.get(ink)) for ink in blank)
+    nothing = (
+        f"nothing is measured and nothing printed of ink {called}, so there is no "
+        f"telling how it prints: {DESCRIBE}."
+    )
+    if blank and not inks:
+        raise UserError(f"{nothing[:1].upper()}{nothing[1:]}")
+    if blank:
+        limits = {**limits, "inks": tuple(inks)}
     fixed = {"printed_on": of_now.day, **limits.get("fixed", {})}
     found = plan(
         opened.model,
@@ -66,9 +83,27 @@ def planned(
         first,
         found.garments,
         tolerance=found.tolerance,
+        inks=inks if blank else None,
         lots=of_now.lots,
     )
-    return Planned(found, by_ink, of_now.notes)
+    left_out_inks = [f"left out: {nothing}"] if blank else []
+    return Planned(found, by_ink, of_now.notes + left_out_inks)
+
+
+def known_inks(opened: Opened, inks: Sequence[str] | None) -> tuple[list[str], list[str]]:
+    """Of ``inks``, or of all colours, those of which anything is known; and those of which nothing
+    is measured and nothing printed, here or by another plant."""
+    model = opened.model
+    shelf = model.encoder_.inks
+    some = list(shelf.index[shelf["role"] != "underbase"]) if inks is None else list(inks)
+    blank = [
+        ink
+        for ink in some
+        if model.known_from(ink) == "nothing"
+        and not model.prints_of(ink)
+        and not model.sisters_of(ink)
+    ]
+    return [ink for ink in some if ink not in blank], blank
 
 
 def reached_for(opened: Opened, aim: Target, inks: Sequence[str] | None) -> list[str]:
@@ -76,8 +111,7 @@ def reached_for(opened: Opened, aim: Target, inks: Sequence[str] | None) -> list
     one whose bucket is nearest; none where there is no ink."""
     from learn.planning.plan import bucket_ink
 
-    shelf = opened.model.encoder_.inks
-    some = list(inks or shelf.index[shelf["role"] != "underbase"])
+    some, _ = known_inks(opened, inks)
     return [bucket_ink(opened.model, aim.lab, some)] if some else []
 
 

@@ -91,31 +91,47 @@ class PlanWords(NamedTuple):
 
     def _change(self, what: str, line: Mapping, usual: Mapping) -> str:
         if what == "ink":
-            return f"ink {ink_words(line['ink_id'], self.names)} instead of {usual['ink_id']}"
+            return (
+                f"ink {ink_words(line['ink_id'], self.names)} "
+                f"instead of {ink_words(usual['ink_id'], self.names)}"
+            )
         if what == "strokes":
             strokes = strokes_words(line["strokes"], line["flash_count"])
-            return f"{strokes} instead of {usual['strokes']:g}"
+            usually = strokes_words(usual["strokes"], usual["flash_count"])
+            return f"{strokes} instead of {usually}"
         if what == "base":
-            mine, theirs = (
-                base_words(one, self.plan.garments, self.names) for one in (line, usual)
-            )
-            return f"{mine} instead of {theirs}" if usual["base_on"] else mine
+            return self._base(line, usual)
         mine, theirs = (one[f"{what}_id"] for one in (line, usual))
         if what == "press":
             mine, theirs = (named(one, (self.presses or {}).get(one)) for one in (mine, theirs))
         return f"{what} {mine} instead of {theirs}"
+
+    def _base(self, line: Mapping, usual: Mapping) -> str:
+        """What a line changes of the base."""
+        garments, ink = self.plan.garments, UNDERBASE[0]
+        mine = base_words(line, garments, self.names)
+        if not usual["base_on"]:
+            return mine
+        if not line["base_on"]:
+            return f"no base; usually over {ink_words(usual[ink], self.names)}"
+        same = line[ink] == usual[ink]
+        theirs = _laid(usual, garments) if same else base_words(usual, garments, self.names)
+        return f"{mine}, instead of {theirs}"
 
 
 def base_words(line: Mapping, garments: list[str], names: Names) -> str:
     """The base of a line: what, through which mesh, how often, on which garments."""
     if not line["base_on"]:
         return "no base"
-    ink, mesh, strokes = (line[c] for c in UNDERBASE)
+    return f"base {ink_words(line[UNDERBASE[0]], names)} {_laid(line, garments)}"
+
+
+def _laid(line: Mapping, garments: list[str]) -> str:
+    mesh, strokes = (line[c] for c in UNDERBASE[1:])
     said = strokes_words(1 if pd.isna(strokes) else strokes, 0)
-    where = (
-        "" if len(line["base_on"]) == len(garments) else f" on {', '.join(line['base_on'])} only"
-    )
-    return f"base {ink_words(ink, names)} through {mesh}, {said}{where}"
+    all_on = len(line["base_on"]) == len(garments)
+    where = "" if all_on else f" on {', '.join(line['base_on'])} only"
+    return f"through {mesh}, {said}{where}"
 
 
 def looks_words(looks: tuple[str, ...]) -> str:

@@ -46,10 +46,11 @@ WITH = {
     "mesh": "with mesh",
     "base mesh": "with a base through mesh",
     "press": "with press",
-    "ground": "on a ground that is",
     "mix": "of a mix with",
 }
 TOO_LITTLE = "Too little is known to say how it will come out"
+CLOTH = "no print yet on cloth of a colour like {garment}"
+BASE = "no print yet over a base that looks as {base} does on {garment}"
 OVER = "no print yet of a {} ink over a {} base"
 NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 
@@ -148,10 +149,17 @@ def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
         one = one._replace(level=named(one.level, name))
     if one.what == "over":
         return OVER.format(*map(type_words, one.level.split("\x1f")))
+    if one.what == "ground":
+        garment, _, base = one.level.partition("\x1f")
+        colour = called.get("garment")
+        on = named(garment, colour) if isinstance(colour, str) else garment
+        return (BASE if base else CLOTH).format(base=base, garment=on)
     if one.how == "never":
         level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""
         return f"no print yet {WITH[one.what]} {level}{since}"
+    if one.how == "nothing":
+        return f"nothing of {one.what} {one.level} is measured or printed yet"
     if one.how == "few":
         return f"only a few prints of {one.what} {one.level}"
     if one.how == "contradict" and one.what == "ink":

@@ -64,11 +64,29 @@ def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
     [
         (["new-ink", "--ink", "007"], "white and a black garment"),
         (["check", "--quick"], "measure more prints"),
+        (
+            ["plan", *TARGET, "--garment", "tee-black", "--ink", "blue"],
+            "Nothing is measured and nothing printed of ink Blau Größe 3 (blue), so there is no "
+            "telling how it prints: draw it down",
+        ),
     ],
 )
 def test_what_needs_prints_says_so(workspace, capsys, command, advice):
     assert main(command) == 2
     assert advice in " ".join(capsys.readouterr().err.split())
+
+
+def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsys):
+    """No claim is made on its colour; asked about by itself, it is never beyond a test print."""
+    assert main(["plan", *TARGET, "--garment", "tee-black"]) == 0
+    said = capsys.readouterr()
+    assert "left out: nothing is measured and nothing printed of ink Blau" in said.err
+    assert "blue" not in said.out
+    setup = ["blue" if part == "007" else part for part in SET_UP]
+    assert main(["predict", *setup, "--target", "20,80,80"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "nothing of ink blue is measured or printed yet" in told
+    assert "will not help" not in told
 
 
 def test_status_says_what_to_print_first(workspace, capsys):

@@ -24,7 +24,7 @@ from tests.small_demo import (
 )
 
 USUAL = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
-USUAL |= {"bare": False, "log_film": 0.0}
+USUAL |= {"base_ink": None, "bare": False, "log_film": 0.0}
 
 
 def test_what_was_never_seen_is_named():
@@ -42,7 +42,7 @@ def test_a_ground_of_a_colour_never_printed_on_is_named():
     bare = bare.assign(underbase_mesh_id=None, underbase_strokes=np.nan)
     based = bare.assign(underbase_ink_id="U1", underbase_mesh_id=bare["mesh_id"])
     unseen = [tiny_model().predict(setup)["unseen"].iloc[0] for setup in (bare, based)]
-    assert Unseen("ground", "never", "blue") in unseen[0]
+    assert Unseen("ground", "never", "G07\x1f") in unseen[0]
     assert "ground" not in {one.what for one in unseen[1]}
 
 

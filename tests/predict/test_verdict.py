@@ -189,10 +189,13 @@ def test_what_is_not_known():
     assert told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=NEW)) == ("change", "misses")
 
 
+ODD = ("contradict", "nothing")
 OVER = Unseen("over", "never", "water_based\x1fplastisol")
 
 
-@pytest.mark.parametrize("one", [Unseen("ink", "contradict", "K1"), OVER])
+@pytest.mark.parametrize(
+    "one", [Unseen("ink", "contradict", "K1"), Unseen("ink", "nothing", "K1"), OVER]
+)
 def test_what_no_chance_knows_of_is_tested_whatever_its_chance(one):
     """Prints of an ink that do not fit its card; a type of ink over a type of base."""
     odd = (one,)

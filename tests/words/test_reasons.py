@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
@@ -34,9 +36,14 @@ def test_what_changes_is_said_from_the_two_set_ups():
     base = {"underbase_ink_id": "U1", "underbase_mesh_id": "M43-80", "underbase_strokes": 2.0}
     line |= {"strokes": 2.0, "flash_count": 1.0, "base_on": ("G02",), **base}
     line |= {"changes": ("strokes", "base")}
-    usual = f"{found.usual['strokes']:g}"
-    strokes = f"print-flash-print instead of {usual}"
+    strokes = "print-flash-print instead of 1 stroke"
+    assert found.usual["strokes"] == 1
     assert f"{strokes}; base U1 through M43-80, 2 strokes on G02 only" in said.changes(line)
+    finer = {**line, "underbase_mesh_id": "M55-64", "changes": ("base",)}
+    other = PlanWords(replace(found, usual=pd.Series(line)), {})
+    told_of = "base U1 through M55-64, 2 strokes on G02 only, instead of through M43-80, 2 strokes"
+    assert told_of in other.changes(finer)
+    assert other.changes({**finer, "base_on": ()}) == "no base; usually over U1"
 
 
 def test_a_plan_does_not_hang_on_its_words(monkeypatch):
