@@ -29,7 +29,7 @@ from learn.fit.slips import (
     one_way,
     shared,
 )
-from learn.fit.strangeness import contradicted, judged
+from learn.fit.strangeness import contradicted, judged, other_inks
 from learn.gp import posterior
 from learn.gp.posterior import Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
@@ -58,6 +58,8 @@ STRIDE = 1.5
 FEW_PRINTS = 4
 # So often these inks, and the lots and presses of a batch, are judged anew.
 JUDGED = 3
+# By so much the noise of prints is inflated that were just found to be of no lot.
+UNHEARD = 1e3
 # Steps of the first search, while gross errors are still among the prints, and of the search on
 # all prints of a longer history.
 ROUGH, POLISH = 12, 8
@@ -89,6 +91,7 @@ class Fitting:
         self.noise_scale: Array | None = None
         self.ahead = False  # the searches are over, and what counts is to predict
         self.contradicting: Contradicting = {}
+        self.no_lots: set[str] = set()  # another ink under the name of one
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -176,7 +179,7 @@ class Fitting:
             linear, design = self.design_of(rows, lab)
             rows = linear.rows
             if robust:
-                design, post, *_ = self._downweighted(design, rows.X["lot"])
+                design, post, *_ = self._downweighted(design, self._lots(rows.X))
             else:
                 post = posterior.posterior(design, self.hyper)
             if not len(lab):
@@ -184,7 +187,7 @@ class Fitting:
             gain = self._move(linear, lab, design, post.mean - self.weights)
             settled = gain < SETTLED * max(1.0, len(lab) / 1000)
             judge = left > 0 and (settled or left <= LAST_JUDGED)
-            if not (judge and self._judge_levels(post)) and settled:
+            if not (judge and self._judge_levels(post, rows.X)) and settled:
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
 
@@ -201,14 +204,21 @@ class Fitting:
             self.weights = self.weights * found.factor
             self.converge(self.keep, 2, robust=True)
 
-    def _judge_levels(self, post: Posterior) -> bool:
+    def _judge_levels(self, post: Posterior, X: pd.DataFrame) -> bool:
         """Let every level of a heavy-tailed term be as strange as it shows itself; whether that
         has changed by much."""
-        found = judged(self.layout, self.hyper, post, ahead=self.ahead)
+        found = judged(self.layout, self.hyper, post, ahead=self.ahead, usual=self.no_lots)
         if found is None:
             return False
-        self.layout, factor = found
-        self.weights = self.weights * factor
+        new = other_inks(found[0], self.hyper) - set(self.rows.X["lot"][self.trusted])
+        if new:
+            self.no_lots |= new
+            found = judged(self.layout, self.hyper, post, ahead=self.ahead, usual=self.no_lots)
+            if self.noise_scale is not None:  # its prints do not bend the ink in its stead
+                self.noise_scale[X["lot"].isin(new)] = UNHEARD
+        if found is not None:
+            self.layout, factor = found
+            self.weights = self.weights * factor
         return True
 
     def _move(self, linear: Linear, lab: Array, design: Design, step: Array) -> float:
@@ -228,6 +238,10 @@ class Fitting:
                 self.weights = trial
                 return gain
         return 0.0
+
+    def _lots(self, X: pd.DataFrame) -> pd.Series:
+        """The lot of each print (n,), where it may be one."""
+        return X["lot"].where(~X["lot"].isin(self.no_lots))
 
     def _downweighted(
         self, design: Design, lots: pd.Series
@@ -250,7 +264,7 @@ class Fitting:
         linear = self.layout.linearise(rows, self.weights, self.log_lengths)
         design = self.layout.design(linear, self.lab[among], self.weights, self.repeat)
         if robust:
-            design, *_ = self._downweighted(design, rows.X["lot"])
+            design, *_ = self._downweighted(design, self._lots(rows.X))
         self.hyper, self.log_lengths, found = most_probable(
             partial(evidence_by, self.layout, linear, design, self.hyper),
             (self.hyper, self.log_lengths),
@@ -273,7 +287,7 @@ class Fitting:
         off than the shop's prints do comes ``back``.
         """
         _, design = self.design_of(self.rows, self.lab)
-        keep, lots = self.keep, self.rows.X["lot"]
+        keep, lots = self.keep, self._lots(self.rows.X)
         error, distance = np.empty_like(self.lab), np.empty(len(self.lab))
         _, post, error[keep], distance[keep] = self._downweighted(design.take(keep), lots[keep])
         self.noise_scale = None
@@ -289,7 +303,8 @@ class Fitting:
         gross = is_gross(distance, off, self.gross)
         if back:
             far = far_off(distance, off)
-            gross &= ~shared(gross, self.rows.X) & ~one_way(gross, far, error, self.rows.X)
+            news = shared(gross, self.rows.X) | one_way(gross, far, error, self.rows.X)
+            gross &= ~news | self.rows.X["lot"].isin(self.no_lots).to_numpy()
             far &= ~self.trusted
             self.contradicting = contradicting(self.rows.X, error, far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted

@@ -7,9 +7,12 @@ from learn.process import SETTINGS, Setting
 
 # Degrees of freedom of batches of ink: the heaviest tails that still have a variance.
 LOT_TAILS = 3.0
-# The same of presses: most stand still, one drifts.
+# Log of how many times as strong as usual a lot may be: what seems stronger, or as weak, is another
+# ink under its name. Assumption, no source.
+LOT_MOST = 0.7
+# The tails of presses: most stand still, one drifts.
 PRESS_TAILS = 3.0
-# The same of inks about their drawdowns, while few prints tell of them.
+# Those of inks about their drawdowns, while few prints tell of them.
 INK_TAILS = 4.0
 PROCESS = ("log_volume", "wet_strokes", "flashes")
 

@@ -1,7 +1,8 @@
 """Which prints are slips, by how far they lie from what all others say of them; and what is news.
 
-A slip is alone. What half a lot is off by, a fifth of a garment or of a season of a press, or three
-prints of an ink on one garment the same way, has a cause, and is learnt.
+A slip is alone. What most of a lot is off by, a fifth of a garment or of a season of a press, or
+three prints of an ink on one garment the same way, has a cause, and is learnt. A lot that would be
+no lot is set aside whole (`learn.fit.strangeness.other_inks`).
 """
 
 from __future__ import annotations
@@ -41,10 +42,12 @@ ONE_WAY = 0.9
 
 
 def by_itself(squared: Array, lots: pd.Series) -> Array:
-    """How far each print (n,) is off by itself: what half the prints of its lot are off by is no
-    slip of one of them, but news of the lot."""
+    """How far each print (n,) is off by itself: what most prints of a lot are off by, and three at
+    least, is no slip of one of them, but news of the lot."""
     by_lot = pd.Series(squared).groupby(lots.to_numpy())
-    common = by_lot.transform("median").where(by_lot.transform("size") >= AGREE, 0.0)
+    agree = np.maximum(AGREE, by_lot.transform("size") // 2 + 1)
+    agreed = by_lot.rank(ascending=False, method="first") == agree
+    common = pd.Series(squared).where(agreed).groupby(lots.to_numpy()).transform("max")
     out: Array = squared / np.maximum(1.0, common.fillna(0.0).to_numpy() / DOUBTFUL)
     return out
 

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from learn.fit.linearisation import Layout
-from learn.fit.residual import INK_TAILS
+from learn.fit.residual import INK_TAILS, LOT_MOST
 from learn.gp.posterior import Block, Hyper, Posterior, column_variance
 from learn.gp.terms import Term, band_of
 from learn.physics.shelf import POSTERIOR_DIRECTIONS
@@ -32,14 +32,20 @@ ROUNDS = 30  # in which one level settles
 
 
 def judged(
-    layout: Layout, hyper: Hyper, post: Posterior, *, ahead: bool = False
+    layout: Layout,
+    hyper: Hyper,
+    post: Posterior,
+    *,
+    ahead: bool = False,
+    usual: Collection[str] = (),
 ) -> tuple[Layout, Array] | None:
     """The layout with every level as strange as its weights say, and what weights (p,) are to be
     multiplied by to mean the same; None where no level has moved by much.
 
     ``ahead``: what a press did need not be what it will do: over time its variance is that of the
     normal with the 90 % band of the t that its prints leave. So a model predicts; the search for
-    the terms' own variances goes by the strangeness alone.
+    the terms' own variances goes by the strangeness alone. ``usual``: levels that stay as usual,
+    and what they were found to do is forgotten.
     """
     sd = np.exp(hyper.block[layout.first_term :])
     variance, squared = post.variance, post.mean**2
@@ -48,6 +54,7 @@ def judged(
     for law in dict.fromkeys(_law(t) for _, t in heavy):
         of = [i for i, t in heavy if _law(t) == law]
         n = len(terms[of[0]].level_names)
+        held = np.isin(terms[of[0]].level_names, list(usual))
         moved, told = np.zeros(n), np.zeros(n)
         for i in of:
             own, each = layout.term_slices[i], (-1, n, terms[i].size // n)
@@ -60,12 +67,23 @@ def judged(
             now = (tails + was * moved) / (tails + told)
             if ahead and terms[i].term.smooth:
                 now = now * band_of(tails + told)
+            now = np.where(held, 1.0, now)
             most = max(most, float(np.abs(np.log(now / was)).max()))
-            scale = np.repeat(np.sqrt(was / now), terms[i].size // n)
+            scale = np.where(held & (was > 1), 0.0, np.sqrt(was / now)).repeat(terms[i].size // n)
             channels = 3 if terms[i].term.direction == "free" else 1
             factor[layout.term_slices[i]] = np.tile(scale, channels)
             terms[i] = replace(terms[i], strange=now)
     return (replace(layout, terms=terms), factor) if most > STRANGER else None
+
+
+def other_inks(layout: Layout, hyper: Hyper) -> set[str]:
+    """Lots so strange that they are none: another ink was printed, or written down."""
+    sd, out = np.exp(hyper.block[layout.first_term :]), set()
+    for i, fitted in enumerate(layout.terms):
+        if fitted.term.levels == "lot" and fitted.term.direction == "strength":
+            beyond = sd[i] * np.sqrt(fitted.strange) > LOT_MOST
+            out |= {fitted.level_names[k] for k in np.flatnonzero(beyond)}
+    return out
 
 
 class Contradicted(NamedTuple):

@@ -15,6 +15,7 @@ from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
 from learn.fit.fitting import FEW_PRINTS, Progress
 from learn.fit.slips import by_itself, far_off, is_gross
+from learn.fit.strangeness import other_inks
 from learn.gp.posterior import one_thread
 from learn.physics.drawdowns import lab_columns
 from learn.predict.history import set_aside
@@ -65,17 +66,22 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     state = update.with_room(state, model.shelf_, rows.X)
     fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
     error, squared = update.surprise(state, rows, lab, *fixed)
-    squared = by_itself(squared, rows.X["lot"])
-    keep = ~is_gross(squared, delta_e00(lab - error, lab), model.gross_)
+    alone = by_itself(squared, rows.X["lot"])
+    keep = ~is_gross(alone, delta_e00(lab - error, lab), model.gross_)
     right = prints["print_id"].isin(trusted).to_numpy()
     keep |= right
-    far = far_off(squared, delta_e00(lab - error, lab)) & ~right
+    far = far_off(alone, delta_e00(lab - error, lab)) & ~right
     seen = model.likeness_.seen(rows.X, "ink")
     few = rows.X["ink"][keep & (seen < FEW_PRINTS)].unique()
-    state = update.learnt(state, rows.take(keep), lab[keep], *fixed, few=few)
+    before = state
+    state = update.learnt(before, rows.take(keep), lab[keep], *fixed, few=few)
+    no_lot = rows.X["lot"].isin(other_inks(state.layout, state.hyper)).to_numpy() & keep & ~right
+    if no_lot.any():
+        keep &= ~no_lot
+        state = update.learnt(before, rows.take(keep), lab[keep], *fixed, few=few)
     model.layout_, model.hyper_, model.weights_, model.posterior_ = state
     model.shelf_ = model.layout_.shelf
-    out = set_aside(prints, keep, np.sqrt(squared))
+    out = set_aside(prints, keep, np.sqrt(np.where(no_lot, squared, alone)))
     model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
     likeness = model.likeness_.with_more(Likeness.of(linear.rows.X))
