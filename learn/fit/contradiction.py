@@ -1,4 +1,4 @@
-"""Inks, and garments bare or based, of which hardly anything was printed that fits.
+"""Inks, garments bare or based, and lots, of which hardly anything was printed that fits.
 
 One print far from what all else says is wrong, or what it contradicts is: a card of another bucket,
 a garment mistaken for its neighbour. Two more prints tell which; until then nobody can.
@@ -7,11 +7,15 @@ a garment mistaken for its neighbour. Two more prints tell which; until then nob
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
+
+if TYPE_CHECKING:
+    from pandas.core.groupby import SeriesGroupBy
 
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
@@ -19,13 +23,14 @@ Apart = tuple[float, float, float]  # Lab, one sd from what was expected to the 
 Level = tuple[str, str]  # a column of `LEVELS` and one of its levels
 Contradicting = Mapping[Level, Apart | None]  # None: its prints fit all else
 
-# How far off, in Lab, an ink whose card is another's may be, and a garment that takes ink unlike
-# others; and a slip, which may lie anywhere: one sd a channel, assumptions, no source.
-UNLIKE = {"ink": 20.0, "laid_on": 8.0}
+# How far off, in Lab, an ink whose card is another's may be, a garment that takes ink unlike
+# others, and a lot; and a slip, which may lie anywhere: one sd a channel, assumptions, no source.
+UNLIKE = {"ink": 20.0, "laid_on": 8.0, "lot": 8.0}
 SLIP = 35.0
 LEVELS = tuple(UNLIKE)
-# Of fewer prints none is borne out by two others.
+# Of fewer prints none is borne out by two others. Of a lot those before it tell what to expect.
 BORNE_OUT = 3
+NEEDS_BEARING_OUT = ("ink", "laid_on")
 # Share of the prints of an ink, garment or press that must be doubtful to be no slips.
 TOO_MANY = 0.2
 
@@ -37,19 +42,24 @@ def contradicting(X: pd.DataFrame, error: Array, far: Mask, gross: Mask) -> Cont
     out: dict[Level, Apart | None] = {}
     for column in LEVELS:
         off = pd.DataFrame({"far": far, "gross": gross}).groupby(X[column].to_numpy())
-        few = off["far"].any() & (off.size() < BORNE_OUT)
-        many = (off["gross"].sum() > 1) & (off["gross"].mean() >= TOO_MANY)
-        out |= _told(column, few | many, X, error, far | gross)
+        few = off["far"].any() & (off.size() < BORNE_OUT) & (column in NEEDS_BEARING_OUT)
+        out |= _told(column, few | _many(off["gross"]), X, error, far | gross)
     return out
 
 
+def _many(gross: SeriesGroupBy) -> pd.Series:
+    return (gross.sum() > 1) & (gross.mean() >= TOO_MANY)
+
+
 def contradicting_since(
-    X: pd.DataFrame, error: Array, far: Mask, seen: Mapping[str, NDArray[np.intp]]
+    X: pd.DataFrame, error: Array, far: Mask, gross: Mask, seen: Mapping[str, NDArray[np.intp]]
 ) -> Contradicting:
     """The same of prints (n,) that came in since, of levels ``seen`` (column -> (n,) prints by now)
-    too few times; others are judged once all is learnt anew."""
-    out: dict[Level, Apart | None] = {}
-    for column in LEVELS:
+    too few times, and of lots; others are judged once all is learnt anew."""
+    lots = pd.Series(gross).groupby(X["lot"].to_numpy())
+    many = _many(lots)
+    out = _told("lot", many[many], X, error, gross)
+    for column in NEEDS_BEARING_OUT:
         alone = seen[column] <= BORNE_OUT
         off = pd.Series(far[alone]).groupby(X[column].to_numpy()[alone]).any()
         out |= _told(column, off, X, error, far & alone)

@@ -85,5 +85,5 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     model.set_aside_ = pd.concat([model.set_aside_, out], ignore_index=True)
     linear = model.layout_.linearise(rows.take(keep), model.weights_, model.log_lengths_)
     likeness = model.likeness_.with_more(Likeness.of(linear.rows.X))
-    model.likeness_ = likeness.with_prints(rows.X, error, far)
+    model.likeness_ = likeness.with_prints(rows.X, error, far, ~keep)
     model.appended_ += int(keep.sum())

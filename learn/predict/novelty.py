@@ -87,10 +87,13 @@ class Likeness:
         off = {level: apart for level, apart in {**self.contradict, **found}.items() if apart}
         return replace(self, contradict=off)
 
-    def with_prints(self, X: pd.DataFrame, error: Array, far: NDArray[np.bool_]) -> Likeness:
-        """After prints (n,), some of them ``far`` off what was expected, by ``error`` (n, 3)."""
+    def with_prints(
+        self, X: pd.DataFrame, error: Array, far: NDArray[np.bool_], gross: NDArray[np.bool_]
+    ) -> Likeness:
+        """After prints (n,), some of them ``far`` off what was expected or ``gross`` errors, by
+        ``error`` (n, 3)."""
         seen = {column: self.seen(X, column) for column in contradiction.LEVELS}
-        return self.contradicted_by(contradiction.contradicting_since(X, error, far, seen))
+        return self.contradicted_by(contradiction.contradicting_since(X, error, far, gross, seen))
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -160,8 +163,8 @@ class Likeness:
         return X[column].isin([level for of, level in self.contradict if of == column]).to_numpy()
 
     def apart(self, X: pd.DataFrame) -> Array:
-        """Lab (n, 3) by which prints of each set-up's ink and garment were off where they do not
-        fit: one sd of which of the two is right, alike on all its prints."""
+        """Lab (n, 3) by which prints of each set-up's ink, garment or lot were off where they do
+        not fit: one sd of what is right, alike on all its prints."""
         out = np.zeros((len(X), 3))
         for (column, level), apart in self.contradict.items():
             more = np.linalg.norm(apart) > np.linalg.norm(out, axis=1)
@@ -205,7 +208,7 @@ class Likeness:
                 found[i].append(Unseen(what, "nothing" if nothing else "never", str(levels[i])))
         for i in np.flatnonzero(self.few(X) & ~off["ink"]):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
-        for what, column in {"ink": "ink", "garment": "laid_on"}.items():
+        for what, column in {"ink": "ink", "garment": "laid_on", "lot": "lot"}.items():
             levels = X[LEVELS[what]].to_numpy()
             for i in np.flatnonzero(off[column]):
                 found[i].append(Unseen(what, "contradict", str(levels[i])))

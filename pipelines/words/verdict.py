@@ -164,6 +164,9 @@ def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
         return f"only a few prints of {one.what} {one.level}"
     if one.how == "contradict" and one.what == "ink":
         return f"what was printed of ink {one.level} does not fit its drawdowns"
+    if one.how == "contradict" and one.what == "lot":
+        lot = one.level.rpartition("\x1f")[2]
+        return f"what was printed of lot {lot} does not fit the other prints of its ink"
     if one.how == "contradict":
         return f"what was printed on {one.what} {one.level} does not fit the other prints"
     return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"

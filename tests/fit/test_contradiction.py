@@ -1,4 +1,4 @@
-"""What is told of inks and garments whose few prints do not fit."""
+"""What is told of inks, garments and lots whose few prints do not fit."""
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
     inks |= {"fifth": [2, 2] + 8 * [0], "tenth": [2, 2] + 18 * [0]}
     name = [name for name, off in inks.items() for _ in off]
     off = np.array([one for each in inks.values() for one in each])
-    X = pd.DataFrame({"ink": name, "laid_on": "G1"})
+    X = pd.DataFrame({"ink": name, "laid_on": "G1", "lot": None})
     error = np.arange(3.0 * len(X)).reshape(-1, 3)
     found = contradicting(X, error, off > 0, off > 1)
     assert {level for level, unclear in found.items() if unclear} == {
@@ -31,12 +31,16 @@ def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
     assert found["ink", "fifth"] == pytest.approx(sd(second, 1 / 5)), "by the farther one"
     by_garment = contradicting(X.assign(ink="K1", laid_on=name), error, off > 0, off > 1)
     assert {of for (of, _), unclear in by_garment.items() if unclear} == {"laid_on"}
+    by_lot = contradicting(X.assign(ink="K1", lot=name), error, off > 0, off > 1)
+    assert {level for level, unclear in by_lot.items() if unclear} == {("lot", "fifth")}, (
+        "one print says little of a lot: those before it say what to expect"
+    )
 
 
 def test_the_farther_off_a_print_the_likelier_a_slip():
     """A card may be of another ink; no garment takes ink so unlike others."""
     off = np.arange(0.0, 90.0, 10.0)
-    for column in ("ink", "laid_on"):
+    for column in ("ink", "laid_on", "lot"):
         chance = np.array([no_slip(column, np.array([0.0, 0.0, one])) for one in off])
         assert (np.diff(chance) < 0).all()
         assert chance[0] > 0.8 and chance[-1] < 0.1

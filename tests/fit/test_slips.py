@@ -17,6 +17,7 @@ from learn.fit.slips import (
     one_way,
     shared,
 )
+from learn.predict.causes import Unseen
 from learn.predict.model import ShiftModel
 from tests.small_demo import gross_errors, small_model, small_shop
 
@@ -65,6 +66,8 @@ def test_another_ink_under_the_name_of_a_lot_is_set_aside_whole_and_spoils_nothi
     model = ShiftModel(n_jobs=1).fit(replace(shop, prints=prints))
     assert set(prints["print_id"][those]) <= set(model.set_aside_["print_id"])
     rest = small_shop().prints[(prints["ink_id"] == "C02") & ~those].reset_index(drop=True)
+    unclear = Unseen("lot", "contradict", "C02\x1fC02-L04")
+    assert all(unclear in one for one in model.unseen(prints[those].reset_index(drop=True)))
     usual = small_model().predict_lab(rest).mean
     assert np.median(delta_e00(model.predict_lab(rest).mean, usual)) < 0.3
 
@@ -79,6 +82,7 @@ def test_another_ink_under_the_name_of_a_lot_is_set_aside_whole_and_spoils_nothi
     grown = deepcopy(small_model()).append(replace(small_shop(), prints=both))
     assert set(late["print_id"]) <= set(grown.set_aside_["print_id"])
     assert np.median(delta_e00(grown.predict_lab(rest).mean, usual)) < 0.05
+    assert unclear._replace(level="C02\x1fC02-L99") in grown.unseen(late)[0]
 
 
 @pytest.mark.parametrize("tails", [6, 10, 200])

@@ -153,14 +153,26 @@ def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
     again = far.with_more(Likeness.of(asked.head(1)))
     assert how(again) == ["contradict", "contradict"]
     second, off = asked.head(1), np.array([apart])
-    assert how(again.with_prints(second, off, np.array([False]))) == ["few", "contradict"], (
-        "it agrees"
-    )
-    assert how(once.with_prints(second, off, np.array([True]))) == ["contradict", "never"]
+    no, yes = np.array([False]), np.array([True])
+    assert how(again.with_prints(second, off, no, no)) == ["few", "contradict"], "it agrees"
+    assert how(once.with_prints(second, off, yes, no)) == ["contradict", "never"]
     usual = asked.tail(1)
-    assert how(once.with_prints(usual, off, np.array([True]))) == ["few", "never"], (
-        "nine others agree"
-    )
+    assert how(once.with_prints(usual, off, yes, no)) == ["few", "never"], "nine others agree"
+
+
+def test_a_lot_whose_prints_were_set_aside_is_unclear():
+    usual = pd.DataFrame([USUAL | {"day": 0.0}] * 9)
+    batch = usual.head(2).assign(lot="K1\x1fnew")
+    off = np.full((2, 3), 5.0)
+
+    def told(gross: list[bool]) -> bool:
+        gross = np.array(gross)
+        likeness = Likeness.of(usual).with_more(Likeness.of(batch))
+        unseen = likeness.with_prints(batch, off, gross, gross).unseen(batch.head(1))
+        return Unseen("lot", "contradict", "K1\x1fnew") in unseen[0]
+
+    assert told([True, True])
+    assert not told([True, False]), "one slip says nothing of its lot"
 
 
 def test_bands_of_films_thinner_than_a_garment_has_borne():
