@@ -253,7 +253,7 @@ class Fitting:
             design = replace(design, noise_scale=self.noise_scale)
         post, error, covariance = posterior.leave_one_out(design, self.hyper)
         distance = squared_distance(error, covariance)
-        self.noise_scale = np.maximum(1.0, by_itself(distance, lots) / DOUBTFUL)
+        self.noise_scale = np.maximum(1.0, by_itself(distance, error, lots) / DOUBTFUL)
         return design, post, error, distance
 
     def search(self, among: Mask, iterations: int, robust: bool = False, restarts: int = 0) -> None:
@@ -297,7 +297,7 @@ class Fitting:
             cov = cov + posterior.new_job_noise(out, self.hyper)
             error[~keep] = out.y - mean
             distance[~keep] = squared_distance(error[~keep], cov)
-        distance[:] = by_itself(distance, lots)
+        distance[:] = by_itself(distance, error, lots)
         self.gross = gross_distance(distance) if back else GROSS_DISTANCE
         off = delta_e00(self.lab - error, self.lab)
         gross = is_gross(distance, off, self.gross)

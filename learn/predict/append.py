@@ -66,7 +66,7 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     state = update.with_room(state, model.shelf_, rows.X)
     fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
     error, squared = update.surprise(state, rows, lab, *fixed)
-    alone = by_itself(squared, rows.X["lot"])
+    alone = by_itself(squared, error, rows.X["lot"])
     keep = ~is_gross(alone, delta_e00(lab - error, lab), model.gross_)
     right = prints["print_id"].isin(trusted).to_numpy()
     keep |= right

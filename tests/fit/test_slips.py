@@ -42,10 +42,12 @@ def test_gross_errors_are_set_aside_with_their_reason():
 def test_what_most_of_a_lot_is_off_by_is_no_slip_of_one_print():
     lots = pd.Series(["A"] * 5 + ["B"] * 4 + ["C"] * 3 + [None])
     squared = np.array([60.0, 70, 65, 62, 600, 2, 3, 1, 60, 900, 700, 2, 60])
-    alone = by_itself(squared, lots)
+    error = np.full((len(lots), 3), 5.0)
+    alone = by_itself(squared, error, lots)
     assert (alone[:4] < 13).all(), "the lot is strong, and its prints agree"
     assert alone[4] > 100, "and yet one of them is a slip"
     np.testing.assert_array_equal(alone[5:], squared[5:])  # two slips of three are no strong lot
+    np.testing.assert_array_equal(by_itself(squared, 4 * error, lots), squared)  # another ink
 
 
 def of_another_ink(prints: pd.DataFrame, lot: str, ink: str) -> pd.Series:
