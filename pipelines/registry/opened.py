@@ -175,7 +175,7 @@ def open_model(
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
-        whole = counts_all(stored.meta)
+        counted = counts_all(stored.meta)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []
@@ -189,7 +189,7 @@ def open_model(
 
     stamp = versions.database_stamp(workspace.database(shop_name))
     # one of before begins with the server's name; what it did not count is told by the tables
-    if not str(database).endswith(stamp) or not whole:
+    if not str(database).endswith(stamp) or not counted:
         from pipelines.ledger import (
             store,  # not needed, and slow to import, where nothing has changed
         )
