@@ -40,8 +40,8 @@ HONEST_JOBS = 8  # below which nothing is said about hyper-parameters
 # A departure smaller than this is no reason to fit again, however sure: share of values in
 # the 90 % bands; energy score as a share of what was expected.
 COVERAGE_OFF, ENERGY_OFF = 0.03, 0.10
-# A candidate is refused when it is worse with 95 % confidence, or, over so many jobs, by more
-# than this.
+# A candidate is refused when it is worse by more than this, with 95 % confidence or over so many
+# jobs. What it has learnt anew is worth a smaller loss on what was known, however sure.
 WORSE_BY, MANY_JOBS = 0.05, 20
 BOOTSTRAPS = 2000
 
@@ -88,12 +88,13 @@ class Paired(NamedTuple):
 
     @property
     def worse(self) -> bool:
-        """Worse beyond doubt, or by too much to risk it."""
-        return self.lo > 0 or (self.jobs >= MANY_JOBS and self.change > WORSE_BY)
+        """Worse by too much to risk it."""
+        return self.surely_worse or (self.jobs >= MANY_JOBS and self.change > WORSE_BY)
 
     @property
     def surely_worse(self) -> bool:
-        return self.lo > 0
+        """Worse beyond doubt, and by enough to matter."""
+        return self.lo > 0 and self.change > WORSE_BY
 
 
 @one_thread

@@ -214,17 +214,12 @@ def open_model(
         model.settings_ = catalogue.settings
         if found := unlearnt(model, whole, given.trusted):
             since = found
-            if tried := versions.refused(kept, stored.version, versions.fingerprint(given)):
-                notes.append(
-                    f"model {tried} has learnt the tables as they are now and was not put in "
-                    f"charge; strikeoff models --use {tried} does that."
-                )
-                return opened()
             if since.new and same_colours(model, shop):
                 from learn.predict.append import with_recorded
 
                 recorded = partial(with_recorded, model, shop, given.trusted)
-            notes += since.notes(counted_here=recorded is not None)
+            tried = versions.refused(kept, stored.version, versions.fingerprint(given))
+            notes += since.notes(counted_here=recorded is not None, tried=tried)
     return opened()
 
 

@@ -266,6 +266,7 @@ def test_what_is_told_of_a_version_says_no_more_than_its_prints_do():
         return taken, why.rpartition("beside model 0001")[2]
 
     assert told(0.017, -0.007, 0.045) == (True, ": not clearly worse")
+    assert told(0.029, 0.003, 0.057) == (True, ": not clearly worse"), "sure, and no matter"
     assert told(-0.02, -0.05, 0.01) == (True, "")
     assert told(0.3, 0.1, 0.5) == (False, ": worse beyond doubt")
     few, many = (
