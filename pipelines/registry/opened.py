@@ -214,11 +214,13 @@ def open_model(
         model.settings_ = catalogue.settings
         if found := unlearnt(model, whole, given.trusted):
             since = found
-            if since.new and same_colours(model, shop):
+            tried = versions.refused(kept, stored.version, versions.fingerprint(given))
+            # where these very prints, learnt on top, made it worse, it answers without them
+            hurt = tried and versions.described(kept, tried)["facts"]["learnt"]["how"] == "append"
+            if since.new and same_colours(model, shop) and not hurt:
                 from learn.predict.append import with_recorded
 
                 recorded = partial(with_recorded, model, shop, given.trusted)
-            tried = versions.refused(kept, stored.version, versions.fingerprint(given))
             notes += since.notes(counted_here=recorded is not None, tried=tried)
     return opened()
 
