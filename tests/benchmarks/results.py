@@ -36,6 +36,7 @@ ORDER = (
     "first_day",
     "ink_worth",
     "gross_errors",
+    "wrong_lots",
     "arrivals",
     "drift",
     "plan",
