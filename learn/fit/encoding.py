@@ -144,13 +144,13 @@ class Encoder:
 
     def over(self, setups: pd.DataFrame) -> pd.Series:
         """The type of each ink and that of the base beneath it, (n,); missing where there is no
-        base or a type is not known."""
+        base, a type is not known, or both are the same: what is made to go together."""
         types = self.inks["ink_type"].astype(object)
         top, base = (
             types.reindex(setups[column]).reset_index(drop=True)
             for column in ("ink_id", "underbase_ink_id")
         )
-        return top + "\x1f" + base
+        return (top + "\x1f" + base).where(top != base)
 
     def _log_volume(self, mesh_ids: pd.Series) -> Array:
         volume = self.meshes["theoretical_ink_cm3_m2"].astype(float).reindex(mesh_ids)

@@ -26,6 +26,7 @@ from learn.fit.slips import (
     far_off,
     gross_distance,
     is_gross,
+    of_other_ink,
     one_way,
     shared,
 )
@@ -304,7 +305,8 @@ class Fitting:
         if back:
             far = far_off(distance, off)
             news = shared(gross, self.rows.X) | one_way(gross, far, error, self.rows.X)
-            gross &= ~news | self.rows.X["lot"].isin(self.no_lots).to_numpy()
+            no_news = of_other_ink(error) | self.rows.X["lot"].isin(self.no_lots).to_numpy()
+            gross &= no_news | ~news
             far &= ~self.trusted
             self.contradicting = contradicting(self.rows.X, error, far, gross & ~self.trusted)
         self.keep = ~gross | self.trusted

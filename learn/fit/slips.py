@@ -36,19 +36,25 @@ GROSS_dE00 = 1.0
 DOUBTFUL = distance_at(0.01)
 # So many prints can say together that what they share is off.
 AGREE = 3
-# A lot does not lie so far, in Lab, from what is expected of it: that is another ink. Lots a
-# quarter stronger and turned in hue lie up to 20 from those before (`tests.worlds`); no source.
-UNLIKE_LOT = 25.0
+# Prints that lie so far, in Lab, from what is expected are of another ink, whatever they agree on:
+# lots a quarter stronger and turned in hue lie up to 20 from those before (`tests.worlds`); no
+# source.
+OTHER_INK = 25.0
 # Errors in Lab are the same way where the cosine between them is no less: within a quarter of a
 # right angle or so.
 ONE_WAY = 0.9
+
+
+def of_other_ink(error: Array) -> Mask:
+    """Which prints, ``error`` (n, 3) off in Lab, are of no ink like the one that was expected."""
+    return np.asarray(np.linalg.norm(error, axis=1) >= OTHER_INK, bool)
 
 
 def by_itself(squared: Array, error: Array, lots: pd.Series) -> Array:
     """How far each print (n,) is off by itself: what most prints of a lot are off by, and three at
     least, is no slip of one of them, but news of the lot - unless their ``error`` (n, 3) in Lab is
     that of another ink."""
-    like = np.linalg.norm(error, axis=1) < UNLIKE_LOT
+    like = ~of_other_ink(error)
     by_lot = pd.Series(np.where(like, squared, 0.0)).groupby(lots.to_numpy())
     agree = np.maximum(AGREE, by_lot.transform("size") // 2 + 1)
     agreed = by_lot.rank(ascending=False, method="first") == agree

@@ -136,7 +136,7 @@ class Sound(NamedTuple):
     place: Path
     kept: Path
     answers: dict[str, dict[str, Answer]]
-    predicted: dict[str, dict[str, bytes]]
+    predicted: dict[str, tuple[str, dict[str, bytes]]]
 
 
 def sound(root: Path) -> Sound:
@@ -144,12 +144,17 @@ def sound(root: Path) -> Sound:
     place, by_version = stored_shop(root / "shop"), {}
     for name in (OTHER, ONE):
         _do(place, "models", "--use", name)
-        by_version[name] = predicted(place).files
+        by_version[name] = _said(predicted(place))
     assert by_version[ONE] != by_version[OTHER]
     good = {of: answers(place, of) for of in ("model", "shop.db")}
     assert all(one.code == 0 and not one.crash for each in good.values() for one in each.values())
     shutil.copytree(place, root / "kept")
     return Sound(place, root / "kept", good, by_version)
+
+
+def _said(one: Answer) -> tuple[str, dict[str, bytes]]:
+    """What is answered and by which version: that counts what the other has learnt, in passing."""
+    return one.out, one.files
 
 
 def outcome(whole: Sound, kind: str, name: str, damage: Damage) -> tuple[str, str]:
@@ -217,7 +222,7 @@ def _no_help(whole: Sound, place: Path, said: str) -> str:
         if (done := ask(place, "models", "--use", offered[-1])).code:
             return done.err or done.crash
         now = predicted(place)
-        if now.files != whole.predicted[offered[-1]]:
+        if _said(now) != whole.predicted[offered[-1]]:
             return f"{offered[-1]} does not predict as it did: {now.err}"
     if "report card" in ask(place, "models").out and "damaged" in said:
         for name in ("forecasts.jsonl", "forecasts.sha256"):

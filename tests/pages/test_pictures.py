@@ -88,7 +88,7 @@ def press_sheet(path, name):
         target=np.array([50.0, 60.0, 30.0]), tolerance=2.0, garments=[name],
         lines=pd.DataFrame([line]), colours=pd.DataFrame([colour]),
     )  # fmt: skip
-    write_sheet(path, plan, 1, SimpleNamespace(catalogue=catalogue(name), version=name), name)
+    write_sheet(path, plan, 1, SimpleNamespace(catalogue=catalogue(name), by=name), name)
 
 
 PAGES = {"prediction": prediction_page, "check": check_page, "sheet": press_sheet}

@@ -12,7 +12,7 @@ from tests.small_demo import GARMENTS, small_shop
 
 def test_the_sheet_lists_prints_that_record_can_read(small_plan, tmp_path):
     catalogue = Catalogue.of(small_shop())
-    opened = SimpleNamespace(catalogue=catalogue, version="0001")
+    opened = SimpleNamespace(catalogue=catalogue, by="0001")
     listed = write_sheet(tmp_path / "job.html", small_plan, 1, opened, "Job <7>")
     setups, _ = read_sheet(listed)
     assert list(setups["print_id"]) == ["Job-<7>-1", "Job-<7>-2", "Job-<7>-3"]
