@@ -38,23 +38,21 @@ class Unlearnt(NamedTuple):
     def notes(self, *, counted_here: bool, tried: str | None = None) -> list[str]:
         """What is told where a model answers that has not learnt this, its new prints being
         ``counted_here`` or not; ``tried``: the version that learnt it and was not put in charge."""
-        do = "run strikeoff learn"
-        said = []
+        said: list[str] = []
+        learn, for_good = "; run strikeoff learn", "; strikeoff learn takes them in for good"
         if tried:
-            do = f"strikeoff models --use {tried} puts it in charge"
-            what = f"model {tried} has learnt the tables as they are now"
-            said.append(f"{what} and was not put in charge; {do}.")
+            learn = for_good = ""
+            said.append(
+                f"model {tried} has learnt the tables as they are now and was not put in charge; "
+                f"strikeoff models --use {tried} does that."
+            )
         if self.contrary:
             what = f"the tables have changed since this model learnt ({self.contrary})"
-            said.append(f"{what}, which is not counted here; {do}.")
+            said.append(f"{what}, which is not counted here{learn}.")
         if self.new:
             what = f"{counted(len(self.new), 'print')} recorded since this model learnt"
-            for_good = "" if tried else "; strikeoff learn takes them in for good"
-            said.append(
-                f"{what}: counted here{for_good}."
-                if counted_here
-                else f"{what}: not counted here; {do}."
-            )
+            how = f"counted here{for_good}" if counted_here else f"not counted here{learn}"
+            said.append(f"{what}: {how}.")
         if self.added and not said:
             said.append("the tables have changed since this model learnt; run strikeoff learn.")
         return said
