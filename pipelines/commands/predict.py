@@ -20,6 +20,7 @@ from pipelines.commands._options import (
     setups_by_option,
 )
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
+from pipelines.tasks.left_open import left_open, many_left_open, one_left_open
 from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
@@ -156,7 +157,8 @@ def predict_file(
     refuse_outputs(out, page, sheets, figure, inputs=[setups_csv])
     if sheets is not None:
         list_beside(sheets, out, page, figure, setups_csv)
-    opened = open_model(workspace, workspace.pick(shop), version)
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name, version)
     asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     said = COLUMNS._replace(day=OPTIONS.day)
     setups, of_now = of_today(asked, opened, said, day=day)
@@ -175,6 +177,8 @@ def predict_file(
     if len(lines) < len(setups):
         print(job_table(lines))
         print(job_summary(lines))
+    if open_cells := left_open(opened, workspace, name, setups, predictions):
+        print(many_left_open(open_cells, opened.catalogue.called("presses")))
     print(f"Predictions are in {out}, by model {opened.by}.")
     if page is not None:
         write_page(page, predictions, setups, opened, lines)
@@ -221,6 +225,8 @@ def predict_one(
     print(summary_block(predictions.iloc[0], named.iloc[0]))
     if filled is not None:
         print(wrapped("Filled in", filled))
+    for one in left_open(opened, workspace, name, setups, predictions):
+        print(wrapped("Left open", one_left_open(one, opened.catalogue.called("presses"))))
     print(f"  Model     {opened.by}")
     if out is not None:
         write_predictions(out, predictions)

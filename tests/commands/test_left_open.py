@@ -1,0 +1,82 @@
+"""A test print that a cell filled in would save is told of, and that cell does save it."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+import pytest
+
+from learn.planning.plan import usual_setup
+from pipelines.cli import main
+from pipelines.tasks.left_open import READ_OFF, TOLD
+from tests.small_demo import small_model, small_shop
+
+LEFT = {"press_id": "", "squeegee_shore_a": "", "off_contact_mm": ""}
+
+
+def usual_jobs(path, n: int):
+    """Set-ups as the shop mostly prints, each aimed at what it will look like."""
+    prints = small_shop().prints
+    row = prints[prints["underbase_ink_id"].notna()].iloc[[0]]
+    screen = usual_setup(prints, row["substrate_id"].tolist())
+    full = row.assign(**{c: screen[c] for c in READ_OFF})
+    L, a, b = small_model().means(full)[0].round(2)
+    table = full[["ink_id", "substrate_id", "mesh_id", "strokes", "flash_count"]]
+    table = table.join(full[["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]])
+    table = table.join(full[list(READ_OFF)]).assign(target=f"{L},{a},{b}")
+    table = pd.concat([table] * n, ignore_index=True)
+    return table.assign(setup_id=[f"S{i + 1}" for i in range(n)])
+
+
+def predicted(root, table, folder, capsys) -> tuple[pd.DataFrame, str]:
+    table.to_csv(folder / "jobs.csv", index=False)
+    out = folder / "out.csv"
+    wanted = ["predict", str(folder / "jobs.csv"), "--out", str(out), "--date", "none"]
+    assert main(["--workspace", str(root), *wanted]) == 0
+    return pd.read_csv(out), capsys.readouterr().out
+
+
+def between(root, table, folder, capsys) -> float:
+    """A tolerance at which the set-up goes when filled in, and not when left open."""
+    table = pd.concat([table.head(1)] * 20, ignore_index=True)
+    table = table.assign(tolerance_dE00=[0.2 * (i + 1) for i in range(20)])
+    table["setup_id"] = [f"T{i}" for i in range(20)]
+    full, _ = predicted(root, table, folder, capsys)
+    left, _ = predicted(root, table.assign(**LEFT), folder, capsys)
+    where = (full["verdict"] == "go") & (left["verdict"] == "test")
+    return float(table["tolerance_dE00"][where].iloc[0])
+
+
+@pytest.fixture
+def jobs(learnt_workspace, tmp_path, capsys):
+    table = usual_jobs(tmp_path, TOLD + 2)
+    return table.assign(tolerance_dE00=between(learnt_workspace, table, tmp_path, capsys))
+
+
+def test_what_a_filled_in_cell_would_save_is_told(learnt_workspace, jobs, tmp_path, capsys):
+    left, said = predicted(learnt_workspace, jobs.assign(**LEFT), tmp_path, capsys)
+    assert (left["verdict"] == "test").all()
+    found = re.search(r"(\d+) set-ups with a test print first would go .*: (S1 .*)\. Give", said)
+    assert found, said
+    assert int(found[1]) == TOLD + 2
+    assert found[2].count("(press P") == TOLD and found[2].endswith("and 2 more")
+    assert "Shore A" in found[2] and "mm" in found[2] and "deg" not in found[2]
+
+    full, said = predicted(learnt_workspace, jobs, tmp_path, capsys)
+    assert (full["verdict"] == "go").all(), "as it was told"
+    assert "they leave open" not in said
+
+
+def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, capsys):
+    one = jobs.iloc[0].astype(object)
+    options = {"--mesh": "mesh_id", "--strokes": "strokes", "--flashes": "flash_count"}
+    options |= {"--base-ink": "underbase_ink_id", "--base-mesh": "underbase_mesh_id"}
+    options |= {"--angle": "squeegee_angle_deg", "--eom": "eom_um", "--target": "target"}
+    options |= {"--base-strokes": "underbase_strokes", "--tolerance": "tolerance_dE00"}
+    words = [one["ink_id"], one["substrate_id"], "--date", "none"]
+    words += [w for option, c in options.items() for w in (option, str(one[c]))]
+    assert main(["--workspace", str(learnt_workspace), "predict", *words]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "TEST PRINT FIRST" in said
+    assert re.search(r"Left open with press P\d.* this would go straight to production", said)
