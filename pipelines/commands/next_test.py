@@ -46,11 +46,14 @@ def next_test(
     """Rank the set-ups of a file as test prints and print the first ``lines``."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
+    from pipelines.tasks.left_open import left_open, many_left_open
     from pipelines.tasks.next_test import ranking
+    from pipelines.tasks.of_today import COLUMNS, of_today
     from pipelines.words.plan import by_model
     from pipelines.words.verdict import HEADLINES, kind
 
-    opened = open_model(workspace, workspace.pick(shop))
+    name = workspace.pick(shop)
+    opened = open_model(workspace, name)
     setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
     found = ranking(setups, opened, setups_csv.name)
     ranked, of_job = found.ranked, found.of_job
@@ -73,5 +76,8 @@ def next_test(
         )
     for line in (found.said, *found.lots):
         print(line)
+    asked, _ = of_today(setups, opened, COLUMNS)
+    if open_cells := left_open(opened, workspace, name, asked, opened.predict(asked)):
+        print(many_left_open(open_cells, opened.catalogue.called("presses")))
     print(by_model(opened.by))
     return 0

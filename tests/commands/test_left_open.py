@@ -63,6 +63,12 @@ def test_what_a_filled_in_cell_would_save_is_told(learnt_workspace, jobs, tmp_pa
     assert found[2].count("(press P") == TOLD and found[2].endswith("and 2 more")
     assert "Shore A" in found[2] and "mm" in found[2] and "deg" not in found[2]
 
+    jobs.assign(**LEFT).to_csv(tmp_path / "jobs.csv", index=False)
+    assert (
+        main(["--workspace", str(learnt_workspace), "next-test", str(tmp_path / "jobs.csv")]) == 0
+    )
+    assert "would go straight to production if" in capsys.readouterr().out
+
     full, said = predicted(learnt_workspace, jobs, tmp_path, capsys)
     assert (full["verdict"] == "go").all(), "as it was told"
     assert "they leave open" not in said
