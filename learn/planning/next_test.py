@@ -94,12 +94,14 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     settings = model.settings_
     tolerance = setups.reindex(columns=["tolerance_dE00"]).to_numpy(float)[:, 0]
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
-    told = model.predict(setups)[["setup_id", "verdict", "cause"]]
+    told = model.predict(setups)[["setup_id", "verdict", "cause", "p_in_tolerance"]]
     settles = (told["verdict"] != Verdict.CHANGE).to_numpy()
     spread = Spread(model.spread(setups), spread_after(model, setups))
     worth = rank(Prospect.of(model, setups), spread, target, tolerance, settings, settles)
-    found = told.assign(**worth._asdict())
-    return in_order(found, settings)
+    # one chance is told of a job, here and where it is predicted
+    p = told.pop("p_in_tolerance")
+    own = {"p": p, "risk": (1 - p) * _costs(settings)[1]}
+    return in_order(told.assign(**worth._asdict() | own), settings)
 
 
 def saves(ranked: pd.DataFrame, settings: ShopSettings) -> bool:

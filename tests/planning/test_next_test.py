@@ -83,6 +83,8 @@ def test_the_risk_of_a_job_is_its_chance_to_miss_times_a_spoiled_run(open_jobs):
     model.settings_ = replace(model.settings_, cost_test_print=30.0, cost_spoiled_print=400.0)
     ranked = rank_tests(model, open_jobs)
     assert_allclose(ranked["risk"], 400 * (1 - ranked["p"]))
+    told = model.predict(open_jobs).set_index("setup_id")["p_in_tolerance"]
+    assert_allclose(ranked["p"], told[ranked["setup_id"]], rtol=1e-12)
 
 
 def test_one_print_of_a_new_lot_is_worth_more_the_more_jobs_are_of_it():
