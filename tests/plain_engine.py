@@ -134,3 +134,7 @@ class PlainEngine:
 
     def known_from(self, ink: str) -> str:
         return self.physics_.known_from(ink)
+
+    def nothing_of(self) -> list[str]:
+        inks = self.encoder_.inks.index
+        return [i for i in inks if self.known_from(i) == "nothing" and not self.prints_of(i)]

@@ -7,7 +7,7 @@ summing to one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
@@ -138,6 +138,7 @@ def recipes(
     garments: list[str],
     *,
     inks: list[str] | None = None,
+    without: Collection[str] = (),
     most_inks: int = 4,
     tolerance: float | None = None,
     weighing: Weighing | None = None,
@@ -153,6 +154,7 @@ def recipes(
     inks : what may be mixed; unless given, every ink of the shelf but underbases and mixes, one
         family of ink types after the other (`learn.mixing.families`); the lines are those of the
         best
+    without : inks of the shelf that are left out unless ``inks`` names them
     strengths : what tint cards and printed mixes told of the inks (`learn.mixing.evidence`)
     lots : ink -> the lot that is open
 
@@ -168,7 +170,8 @@ def recipes(
     known = model.encoder_.inks
     shelf = inks is None
     own = unmixed(known)
-    inks = list(own.index[own["role"] != "underbase"]) if inks is None else inks
+    pure = own.index[(own["role"] != "underbase") & ~own.index.isin(without)]
+    inks = list(pure) if inks is None else inks
     inks = list(dict.fromkeys(inks))
     lost = [i for i in inks if i not in known.index]
     if lost:

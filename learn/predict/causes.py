@@ -41,7 +41,8 @@ class Cause(StrEnum):
 class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
-    what: str  # ink, garment, mesh, base mesh, over, press, ground, mix, or a number (its feature)
+    # ink, garment, mesh, base, base mesh, over, press, ground, mix, or a number (its feature)
+    what: str
     # "never" or "few" prints of it, or these "contradict" all else; "nothing": not even measured;
     # "below" or "above"
     how: str

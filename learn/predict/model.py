@@ -366,6 +366,10 @@ class ShiftModel:
         """What its drawdowns tell of an ink."""
         return self.shelf_.known_from[self.shelf_.ink_ids.index(ink)]
 
+    def nothing_of(self) -> list[str]:
+        """Inks of which nothing is measured and nothing printed, here or by another plant."""
+        return self.likeness_.nothing_of(self.shelf_.blank)
+
     def missed(self) -> float:
         """The share of a film's reflectance that theory misses, by the shop's cards."""
         return self.shelf_.missed

@@ -26,9 +26,16 @@ TOLD = [number for number in NUMBERS if number.word]
 # Levels that are counted: those that widen a band, and some that the situations of a calibration
 # do not hold apart: a screen may be usual, but never for a base; an ink too, but none of its type
 # over a base of that type.
-LEVELS = {**SITUATIONS, "base mesh": "base_mesh", "over": "over", "laid_on": "laid_on"}
-# Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
-TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on")]
+LEVELS = {
+    **SITUATIONS,
+    "base": "base_ink",
+    "base mesh": "base_mesh",
+    "over": "over",
+    "laid_on": "laid_on",
+}
+# Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told. Nor of a
+# base never printed, which lies as its card says.
+TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on", "base")]
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 # The factor of an ink never printed here that other plants told of (`learn.predict.telling`).
 TOLD_INK = "ink told"
@@ -109,6 +116,12 @@ class Likeness:
     def counted(self, what: str, levels: pd.Series) -> Likeness:
         """With the levels (n,) of the prints learnt from, where they were not counted."""
         return replace(self, counts={what: levels.value_counts().to_dict()} | self.counts)
+
+    def nothing_of(self, blank: Iterable[str]) -> list[str]:
+        """Of inks of which nothing is measured those of which nothing was printed either, as ink
+        or as base, nor told by other plants."""
+        known = {*self.counts["ink"], *self.counts.get("base", {}), *self.told}
+        return [ink for ink in blank if ink not in known]
 
     def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
         """How many prints the history has of each set-up's level; -1 where it is missing, or was
@@ -199,13 +212,16 @@ class Likeness:
         ``blank``: inks of which nothing is measured.
         """
         found: list[list[Unseen]] = [[] for _ in range(len(X))]
+        nothing = self.nothing_of(blank)
         off = {column: self.contradicts(X, column) for column in contradiction.LEVELS}
         for what in TOLD_LEVELS:
             never = self.seen(X, what) == 0
             levels = (_lies_on(X) if what == "ground" else X[LEVELS[what]]).to_numpy()
             for i in np.flatnonzero(never & ~off.get(what, False)):
-                nothing = what == "ink" and levels[i] in blank and levels[i] not in self.told
-                found[i].append(Unseen(what, "nothing" if nothing else "never", str(levels[i])))
+                how = "nothing" if what == "ink" and levels[i] in nothing else "never"
+                found[i].append(Unseen(what, how, str(levels[i])))
+        for i in np.flatnonzero(X["base_ink"].isin(nothing)):
+            found[i].append(Unseen("base", "nothing", str(X["base_ink"].iloc[i])))
         for i in np.flatnonzero(self.few(X) & ~off["ink"]):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
         for what, column in {"ink": "ink", "garment": "laid_on", "lot": "lot"}.items():

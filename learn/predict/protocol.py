@@ -161,6 +161,10 @@ class PrintModel(Predicts, Protocol):
         """What its drawdowns tell of an ink: "spectra", "one backing", "Lab" or "nothing"."""
         ...
 
+    def nothing_of(self) -> list[str]:
+        """Inks of which nothing is measured and nothing printed, here or by another plant."""
+        ...
+
 
 @runtime_checkable
 class MixModel(PrintModel, Protocol):

@@ -39,7 +39,8 @@ OPTIONS = {
 ABOUT = """\
 Finds mixes of two to four inks that print as the target over the mesh, base and garments given, in
 percent by weight. Only inks of one type go into one bucket, unless shop.toml says which types may
-be mixed (mixable). Each ink is taken from the lot it was last printed from, and the press as it
+be mixed (mixable). An ink of which nothing is measured and nothing printed is left out unless
+--ink names it. Each ink is taken from the lot it was last printed from, and the press as it
 should print today, unless --lot and --date tell otherwise. With --have and --measured it tells
 instead what to add to a mix that has been printed once, and with --have alone what turns an old mix
 into the target, to use it up; nothing can be taken out of a bucket, so only additions are sought.
@@ -195,20 +196,20 @@ def mix(
                 g: read_target(text, Targets(known, none_named), settings, "--measured").lab
                 for g, text in measured.items()
             }
-            told = topped_up(
+            told, notes = topped_up(
                 opened, held, aim, garments, tolerance, setup, of_now, weigh, have, readings, inks
             )
             block = top_up_block(told, names, weigh.bucket_kg, tolerance)
             mixes = [list(told.percent)]
         else:
-            found = mixed(
+            found, notes = mixed(
                 opened, held, aim, garments, tolerance, setup, of_now, weigh, inks, most_inks
             )
             block = recipes_block(found, names, settings, weigh.bucket_kg)
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
-    tell(named.said + aim.notes + by_preset + of_now.notes + opened.notes)
+    tell(named.said + aim.notes + by_preset + notes + opened.notes)
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "

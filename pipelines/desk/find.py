@@ -241,10 +241,10 @@ def _found(
             from learn.mixing.recipes import Weighing
 
             setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
-            found = mixed(
+            found, notes = mixed(
                 opened, now.usual.shop, aim, garments, tolerance, setup, of_now, Weighing(), inks
             )
-            return found, setup, of_now.notes
+            return found, setup, notes
 
     def said() -> Any:
         try:

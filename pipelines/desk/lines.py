@@ -38,7 +38,7 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
             for n, line in enumerate(plan.lines.to_dict("records"), start=1)
         ]
         return {"cards": cards, "said": [*why, cost_words(plan.lines, settings), *found.notes]}
-    recipes, setup, of_now = found
+    recipes, setup, notes = found
     cards = [
         _line(asked, n, _with_worst(line, n, recipes), recipes, now) | _of_mix(asked, line, now)
         for n, line in enumerate(recipes.lines.to_dict("records"), start=1)
@@ -48,7 +48,7 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
     printed = setup_words(phrase, names_of(now), recipes.garments)
     types = now.opened.learnt.encoder_.inks["ink_type"]
     said = [f"{words().find.printed} {printed}.", cost_words(recipes.lines, settings)]
-    said += [mixing_caution(types, recipes.lines["inks"].tolist()), *of_now]
+    said += [mixing_caution(types, recipes.lines["inks"].tolist()), *notes]
     return {"cards": cards, "said": said}
 
 

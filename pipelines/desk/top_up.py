@@ -13,7 +13,7 @@ from pipelines.desk.typed import lab_lines
 from pipelines.desk.words import words
 from pipelines.tables.targets import Target
 from pipelines.tasks.finding import topped_up
-from pipelines.tasks.of_today import searched
+from pipelines.tasks.of_today import NOWHERE, searched
 from pipelines.words.plan import mixing_caution, top_up_sentences
 from pipelines.workspace.problems import UserError
 
@@ -49,14 +49,14 @@ def told(
     if not readings:
         raise UserError(words().find.add_nothing)
     try:
-        found = topped_up(
+        found, notes = topped_up(
             opened,
             now.usual.shop,
             aim,
             garments,
             tolerance,
             setup,
-            searched(opened, "", {}),
+            searched(opened, "", {}, None, NOWHERE),
             Weighing(bucket_kg=kg),
             have,
             readings,
@@ -65,7 +65,7 @@ def told(
         raise UserError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
     said = top_up_sentences(found, names, kg, tolerance)
     types = opened.model.encoder_.inks["ink_type"]
-    return [*said, mixing_caution(types, [list(found.percent)])]
+    return [*said, mixing_caution(types, [list(found.percent)]), *notes]
 
 
 def _mix(texts: list[str], now: Now) -> dict[str, float]:

@@ -47,23 +47,23 @@ def planned(
     lines: int,
 ) -> Planned:
     """Set-ups for a target, ``of_now`` unless ``limits``, those of
-    `learn.planning.candidates.Limits`, fix it; inks of which nothing is known are left out. Raises
-    Unusable, naming the argument, for what cannot be searched, UserError where no ink is left."""
+    `learn.planning.candidates.Limits`, fix it; inks of which nothing is known are left out, bases
+    too unless they are named. Raises Unusable, naming the argument, for what cannot be searched,
+    UserError where no ink is left."""
     from learn.planning.candidates import Limits
     from learn.planning.plan import plan
     from learn.planning.shades import shades
 
     inks, blank = known_inks(opened, limits.get("inks"))
-    names = opened.catalogue.called("inks")
-    called = ", ".join(named(ink, names.get(ink)) for ink in blank)
-    nothing = (
-        f"nothing is measured and nothing printed of ink {called}, so there is no "
-        f"telling how it prints: {DESCRIBE}."
-    )
     if blank and not inks:
-        raise UserError(f"{nothing[:1].upper()}{nothing[1:]}")
+        raise UserError(_capital(nothing_words(opened, blank)))
     if blank:
         limits = {**limits, "inks": tuple(inks)}
+    bases, blank_bases = known_inks(opened, shelf_of(opened, base=True))
+    if limits.get("underbases") is not None or not (bases or limits.get("bare", True)):
+        blank_bases = []
+    if blank_bases:
+        limits = {**limits, "underbases": tuple(bases)}
     fixed = {"printed_on": of_now.day, **limits.get("fixed", {})}
     found = plan(
         opened.model,
@@ -74,8 +74,8 @@ def planned(
         usual=usual,
         most=lines,
     )
-    left_out = ("ink_id", "ink_lot", "substrate_id", "job_id")
-    columns = [c for c in SETUP_COLUMNS if c in found.usual.index and c not in left_out]
+    of_each = ("ink_id", "ink_lot", "substrate_id", "job_id")
+    columns = [c for c in SETUP_COLUMNS if c in found.usual.index and c not in of_each]
     first = found.usual[columns].to_dict()
     by_ink = shades(
         opened.model,
@@ -86,24 +86,39 @@ def planned(
         inks=inks if blank else None,
         lots=of_now.lots,
     )
-    left_out_inks = [f"left out: {nothing}"] if blank else []
-    return Planned(found, by_ink, of_now.notes + left_out_inks)
+    return Planned(found, by_ink, of_now.notes + _left_out(opened, [*blank, *blank_bases]))
 
 
 def known_inks(opened: Opened, inks: Sequence[str] | None) -> tuple[list[str], list[str]]:
     """Of ``inks``, or of all colours, those of which anything is known; and those of which nothing
     is measured and nothing printed, here or by another plant."""
-    model = opened.model
-    shelf = model.encoder_.inks
-    some = list(shelf.index[shelf["role"] != "underbase"]) if inks is None else list(inks)
-    blank = [
-        ink
-        for ink in some
-        if model.known_from(ink) == "nothing"
-        and not model.prints_of(ink)
-        and not model.sisters_of(ink)
-    ]
-    return [ink for ink in some if ink not in blank], blank
+    some = shelf_of(opened, base=False) if inks is None else list(inks)
+    nothing = opened.model.nothing_of()
+    return [ink for ink in some if ink not in nothing], [ink for ink in some if ink in nothing]
+
+
+def shelf_of(opened: Opened, *, base: bool) -> list[str]:
+    """The shop's bases, or its other inks."""
+    roles = opened.model.encoder_.inks["role"]
+    return list(roles.index[(roles == "underbase") == base])
+
+
+def nothing_words(opened: Opened, blank: Sequence[str]) -> str:
+    """That nothing is known of these inks, and what to do."""
+    names = opened.catalogue.called("inks")
+    called = ", ".join(named(ink, names.get(ink)) for ink in blank)
+    return (
+        f"nothing is measured and nothing printed of ink {called}, so there is no telling how it "
+        f"prints: {DESCRIBE}."
+    )
+
+
+def _left_out(opened: Opened, blank: Sequence[str]) -> list[str]:
+    return [f"left out: {nothing_words(opened, blank)}"] if blank else []
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def reached_for(opened: Opened, aim: Target, inks: Sequence[str] | None) -> list[str]:
@@ -126,13 +141,21 @@ def mixed(
     weighing: Weighing,
     inks: list[str] | None = None,
     most_inks: int = 4,
-) -> Recipes:
+) -> tuple[Recipes, list[str]]:
     """Recipes for a target over ``setup`` (see :func:`mix_setup`), of ``inks`` or of any that may
-    join. Raises Unusable, naming the argument, for what cannot be searched."""
+    join and of which anything is known; and what was taken as given. Raises Unusable, naming the
+    argument, for what cannot be searched, UserError where too few inks are left."""
     from learn.mixing.evidence import strengths_of
+    from learn.mixing.families import unmixed
     from learn.mixing.recipes import recipes
 
-    return recipes(
+    blank: list[str] = []
+    if inks is None:
+        pure = unmixed(opened.model.encoder_.inks).index
+        known, blank = known_inks(opened, pure.intersection(shelf_of(opened, base=False)).tolist())
+        if blank and len(known) < 2:
+            raise UserError(f"A mix needs two inks: {nothing_words(opened, blank)}")
+    found = recipes(
         opened.model,
         aim.lab,
         {**setup, "printed_on": of_now.day},
@@ -140,10 +163,12 @@ def mixed(
         tolerance=tolerance,
         weighing=weighing,
         inks=inks,
+        without=blank,
         most_inks=most_inks,
         strengths=strengths_of(opened.model, shop),
         lots=of_now.lots,
     )
+    return found, of_now.notes + _left_out(opened, blank)
 
 
 def topped_up(
@@ -158,10 +183,11 @@ def topped_up(
     have: Mapping[str, float],
     measured: Mapping[str, Any],
     inks: list[str] | None = None,
-) -> TopUp:
+) -> tuple[TopUp, list[str]]:
     """What to add to a mix of ``have`` (ink -> percent, a recorded mix among them) that printed as
-    ``measured`` (garment -> Lab), of ``inks`` or of any that may join. Raises Unusable, naming the
-    argument, for what cannot be searched."""
+    ``measured`` (garment -> Lab), of ``inks`` or of any that may join and of which anything is
+    known; and what was taken as given. Raises Unusable, naming the argument, for what cannot be
+    searched."""
     from learn.mixing.evidence import strengths_of
     from learn.mixing.families import may_join, unmixed
     from learn.mixing.mixture import Mixing
@@ -173,8 +199,11 @@ def topped_up(
     printed = checked_garments(opened.model, [*garments, *measured])
     shelf = unmixed(opened.model.encoder_.inks)
     shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(known)]
-    more = inks or may_join(shelf["ink_type"], known, opened.catalogue.settings.mixable)
-    return top_up(
+    more, blank = list(inks or ()), list[str]()
+    if not inks:
+        joining = may_join(shelf["ink_type"], known, opened.catalogue.settings.mixable)
+        more, blank = known_inks(opened, joining)
+    found = top_up(
         Mixing.of(
             opened.model,
             {**setup, "printed_on": of_now.day},
@@ -190,6 +219,7 @@ def topped_up(
         tolerance=tolerance,
         weighing=weighing,
     )
+    return found, of_now.notes + _left_out(opened, blank)
 
 
 def mix_setup(

@@ -69,6 +69,10 @@ def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
             "Nothing is measured and nothing printed of ink Blau Größe 3 (blue), so there is no "
             "telling how it prints: draw it down",
         ),
+        (
+            ["mix", *TARGET, "--garment", "tee-black", "--mesh", "77-55"],
+            "A mix needs two inks: nothing is measured and nothing printed of ink Blau",
+        ),
     ],
 )
 def test_what_needs_prints_says_so(workspace, capsys, command, advice):
@@ -81,7 +85,8 @@ def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsy
     assert main(["plan", *TARGET, "--garment", "tee-black"]) == 0
     said = capsys.readouterr()
     assert "left out: nothing is measured and nothing printed of ink Blau" in said.err
-    assert "blue" not in said.out
+    assert "Base white (white)" in said.err  # a base too
+    assert "blue" not in said.out and "white" not in said.out
     setup = ["blue" if part == "007" else part for part in SET_UP]
     assert main(["predict", *setup, "--target", "20,80,80"]) == 0
     told = " ".join(capsys.readouterr().out.split())

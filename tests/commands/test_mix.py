@@ -65,6 +65,19 @@ def test_a_mix_is_recorded_teaches_its_inks_and_is_used_up(says, tmp_path):
     assert "C08" in added and "MX1" not in added
 
 
+def test_an_ink_of_which_nothing_is_known_is_mixed_only_where_it_is_named(says, tmp_path):
+    inks = "ink_id,ink_name,ink_type,role\nNEW1,Coral,plastisol,colour\n"
+    assert says("record", record(tmp_path / "coming", {"inks": inks}))[0] == 0
+    left_out = "left out: nothing is measured and nothing printed of ink Coral (NEW1), so"
+    for have in ([], ["--have", "C08=50", "--have", "C24=50"]):
+        code, said = says(*AIM, *have)
+        assert code == 0
+        assert said.count(left_out) == 1 and said.count("NEW1") == 1
+    code, said = says(*AIM, "--ink", "C24", "--ink", "NEW1")
+    assert code == 0 and left_out not in said
+    assert "% Coral (NEW1)" in said and "test print first" in said
+
+
 def test_what_cannot_be_mixed_is_one_sentence(says):
     for words, sentence in (
         (["--measured", "G01=50,50,25"], "--measured is the test print of a mix: say with --have"),

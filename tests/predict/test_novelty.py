@@ -62,6 +62,19 @@ def test_a_screen_never_used_for_a_base_is_named():
         assert not any(one.what == "base mesh" for one in unseen)
 
 
+def test_a_base_of_which_nothing_is_measured_or_printed_is_named():
+    """Nothing is hopeless over it, and nothing goes; one print over it tells of it."""
+    likeness = tiny_model().likeness_
+    X = tiny_model().features(next_prints(TINY_INKS).head(2)).assign(base_ink=["NEW", None])
+    note = Unseen("base", "nothing", "NEW")
+    unseen = likeness.unseen(X, ["NEW"])
+    assert note in unseen[0] and note not in unseen[1]
+    assert note.wants_test and note.no_ground
+    known = likeness.with_more(Likeness.of(X.assign(day=0.0)))
+    assert note not in known.unseen(X, ["NEW"])[0]
+    assert note not in likeness.unseen(X)[0]
+
+
 def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
     """Whichever inks: any of the one type over any of the other has shown how they take."""
     types = pd.Series({"C02": "plastisol", "C19": "water_based", "C24": "water_based"})
