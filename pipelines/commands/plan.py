@@ -27,7 +27,7 @@ from pipelines.tasks.finding import planned, reached_for
 from pipelines.tasks.named import Named
 from pipelines.tasks.of_today import searched
 from pipelines.tasks.usual import Usual
-from pipelines.words.common import Names, counted
+from pipelines.words.common import counted
 from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from learn.planning.plan import Plan
+    from pipelines.words.verdict import Called
 
 COLUMNS = {
     **dict.fromkeys(("press_id", "ink_id", "mesh_id", "strokes", "flash_count")),
@@ -185,7 +186,7 @@ def plan(
     print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
     print(by_model(opened.by))
     if out is not None:
-        write_table(out, _table(found, names), "Plan")
+        write_table(out, _table(found, opened.catalogue.things()), "Plan")
         print(f"The set-ups are in {out}.")
     if sheet is not None:
         listed = write_sheet(sheet, found, line, opened, job or f"plan {sheet.stem}")
@@ -238,26 +239,26 @@ def named_limits(named: Named, limits: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _table(found: Plan, names: Names) -> pd.DataFrame:
+def _table(found: Plan, called: Called) -> pd.DataFrame:
     """The lines as text cells."""
     import pandas as pd
 
     from pipelines.words.reasons import PlanWords
     from pipelines.words.verdict import line_reason, test_print, unseen_words
 
-    words = PlanWords(found, names)
+    words = PlanWords(found, called["ink"], called["press"])
     cells = {"line": [str(i + 1) for i in range(len(found.lines))]}
     told = found.lines.to_dict("records")
     lines = found.lines.assign(
         test_print=[test_print(line) for line in told],
         changes=[words.changes(line) for line in told],
         why=[words.why(line) for line in told],
-        unlike=[unseen_words(line["unseen"]) for line in told],
-        reason=[line_reason(line, found.tolerance, len(found.garments)) for line in told],
+        unlike=[unseen_words(line["unseen"], called) for line in told],
+        reason=[line_reason(line, found.tolerance, len(found.garments), called) for line in told],
     )
-    for column, called in COLUMNS.items():
+    for column, head in COLUMNS.items():
         values = lines[column]
-        cells[called or column] = [_cell(v) for v in values]
+        cells[head or column] = [_cell(v) for v in values]
     return pd.DataFrame(cells)
 
 

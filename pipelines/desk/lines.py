@@ -78,6 +78,7 @@ def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) ->
             {**line, "worst_garment": now.choices.garments[line["worst_garment"]].name},
             found.tolerance,
             len(found.garments),
+            now.opened.catalogue.things(),
         ),
         "cost": None if pd.isna(cost) else f"{cost:.0f}",
         "target": str(srgb_hex(found.target, view)),

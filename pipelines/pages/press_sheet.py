@@ -125,7 +125,7 @@ def _shown(
         "shop_name": catalogue.settings.name,
         "kind": kind(row),
         "headline": headline(row),
-        "why": line_reason(row, plan.tolerance, len(plan.garments)),
+        "why": line_reason(row, plan.tolerance, len(plan.garments), catalogue.things()),
         "head": [
             ("Target", f"L {L:.1f}  a {a:.1f}  b {b:.1f}"),
             ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),

@@ -69,6 +69,11 @@ class Catalogue:
         """Identifier -> what the shop calls each thing of a table."""
         return {one: words.get(CALLED[table]) for one, words in self.words[table].items()}
 
+    def things(self) -> dict[str, dict[str, str | None]]:
+        """The same of inks, garments and presses, as `pipelines.words.verdict` takes them."""
+        tables = {"ink": "inks", "garment": "substrates", "press": "presses"}
+        return {what: self.called(table) for what, table in tables.items()}
+
     def updated(self, now: Catalogue) -> Catalogue:
         """What ``now`` knows, under its verdict's settings and this one's viewing condition."""
         verdict = {name: getattr(now.settings, name) for name in OF_VERDICT}

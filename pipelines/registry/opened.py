@@ -90,14 +90,15 @@ class Opened:
         return self._told(setups, found), judge_jobs(self.model, setups, found)
 
     def _told(self, setups: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
-        called = self.catalogue.called("substrates")
-        garments = [called.get(garment) for garment in setups["substrate_id"]]
+        called = self.catalogue.things()
+        garments = [called["garment"].get(garment) for garment in setups["substrate_id"]]
         told = [
             {**row, "colour_name": garment}
             for row, garment in zip(found.to_dict("records"), garments, strict=True)
         ]
         return found.assign(
-            test_print=[test_print(row) for row in told], reason=[reason(row) for row in told]
+            test_print=[test_print(row) for row in told],
+            reason=[reason(row, called) for row in told],
         )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]
 
 

@@ -43,7 +43,7 @@ def about_the_base(
     named = dict(setup_words(described))["Base"]
     said = [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, named)]
     unproven = [one for one in opened.model.unseen(based)[0] if one.what == "over"]
-    return said + [f"But: {unseen_words(unproven)}." for _ in unproven]
+    return said + [f"But: {unseen_words(unproven, opened.catalogue.things())}." for _ in unproven]
 
 
 def usual_base(usual: Usual, garment: str) -> pd.DataFrame | None:

@@ -65,7 +65,8 @@ def plan_block(
         facts += [("Why", why if first == i else f"as line {first}")] if why else []
         if line["smallest_change"]:
             facts.append(("Note", "changes least of the lines that land"))
-        told_why = line_reason(line, plan.tolerance, len(plan.garments))
+        things = {"ink": names, "press": presses or {}}
+        told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
@@ -125,7 +126,7 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         facts = [("Mix", "; ".join(parts))]
         if not pd.isna(line["price"]):
             facts.append(("Price", f"{line['price']:.2f} a kg"))
-        told_why = line_reason(line, found.tolerance, len(garments))
+        told_why = line_reason(line, found.tolerance, len(garments), {"ink": names})
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([cost_words(found.lines, s)])]
@@ -207,7 +208,7 @@ def _types(types: Iterable[str]) -> str:
 def top_up_sentences(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> list[str]:
     """A correction: how it is, what to add, how it is then; the verdict last."""
     before = f"As it is: {told.before_dE00:.1f} dE00 off, {chance(told.p_before)} in tolerance."
-    verdict = f"{HEADLINES[kind(told._asdict())]}. {top_up_reason(told, tolerance)}"
+    verdict = f"{HEADLINES[kind(told._asdict())]}. {top_up_reason(told, tolerance, {'ink': names})}"
     if not told.add_kg:
         return [before, "No addition brings it nearer: leave the mix as it is.", verdict]
     parts = [

@@ -16,13 +16,13 @@ from pipelines.words.common import Names, chance, named
 REASONS = {
     Why.MORE_INK: "{value:.0f} um of ink, not {usual:.0f}: less of what lies beneath shows",
     Why.LESS_INK: "{value:.0f} um of ink, not {usual:.0f}: more of what lies beneath shows",
-    Why.HIDES_MORE: "{subject}, so laid, hides more of what lies beneath",
-    Why.HIDES_LESS: "{subject}, so laid, lets more of what lies beneath show",
+    Why.HIDES_MORE: "{ink}, so laid, hides more of what lies beneath",
+    Why.HIDES_LESS: "{ink}, so laid, lets more of what lies beneath show",
     Why.ONE_GROUND: "the base makes the garments more alike under the ink",
     Why.NO_BASE: "no base to print, flash and register",
     Why.LIGHTER_GROUND: "a lighter ground under the ink (L {value:.0f}, not {usual:.0f})",
     Why.DARKER_GROUND: "a darker ground under the ink (L {value:.0f}, not {usual:.0f})",
-    Why.OTHER_INK: "{subject} is {looks} in the bucket{lands}",
+    Why.OTHER_INK: "{ink} is {looks} in the bucket{lands}",
     Why.NO_CHANCE: "Nothing lands",
     Why.SMALL_CHANCE: "Nothing is expected to land, at best a chance of {chance}",
     Why.NEAREST: "the nearest of these is {value:.1f} dE00 off on {subject}, {looks} (tolerance "

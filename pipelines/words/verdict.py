@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
-from pipelines.words.common import chance, date, named, type_words
+from pipelines.words.common import Names, chance, date, named, type_words
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
+
+Called = Mapping[str, Names]  # ink, garment, press -> id -> what the shop calls it
 
 # Kind of an answer (`kind`) -> its words, the most pressing first.
 HEADLINES = {
@@ -79,13 +81,12 @@ def test_print(row: Mapping) -> str:
     return "yes" if row["verdict"] == Verdict.TEST else "no"
 
 
-def reason(row: Mapping) -> str:
+def reason(row: Mapping, called: Called) -> str:
     """Why, as sentences.
 
     ``row``: ``cause`` and its facts as `learn.predict.model.ShiftModel.predict` gives them; the
     garment's ``colour_name`` if known; ``where``, the garment of several that is meant.
     """
-    called = {"ink": row.get("ink_name"), "garment": row.get("colour_name")}
     cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
     aimed = row["aimed"]
     said = REASONS[cause].format(
@@ -122,53 +123,54 @@ def _how_sure(row: Mapping) -> str:
     return f"{said}{where}, tolerance {tolerance:g}"
 
 
-def line_reason(line: Mapping, tolerance: float, garments: int) -> str:
+def line_reason(line: Mapping, tolerance: float, garments: int, called: Called) -> str:
     """Why, for a line of a plan or a recipe; empty where it simply goes."""
     if line["cause"] == Cause.SURE and not line["unseen"]:
         return ""
     facts = {"target_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
     facts["p_in_tolerance"] = line["p_all"]
     where = line["worst_garment"] if garments > 1 else ""
-    return reason({**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where})
+    told = {**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where}
+    return reason(told, called)
 
 
-def top_up_reason(told: TopUp, tolerance: float) -> str:
+def top_up_reason(told: TopUp, tolerance: float, called: Called) -> str:
     """Why, for a mix once corrected."""
     facts = {"target_dE00": told.after_dE00, "tolerance_dE00": tolerance, "aimed": True}
-    return reason({**told._asdict(), **facts, "p_in_tolerance": told.p_after})
+    return reason({**told._asdict(), **facts, "p_in_tolerance": told.p_after}, called)
 
 
-def unseen_words(unseen: Iterable[Unseen], called: Mapping[str, object] | None = None) -> str:
-    """What was never printed, or hardly; ``called``: the name of the ink, of the garment."""
-    return "; ".join(_unseen(one, called or {}) for one in unseen)
+def unseen_words(unseen: Iterable[Unseen], called: Called) -> str:
+    """What was never printed, or hardly."""
+    return "; ".join(_unseen(one, called) for one in unseen)
 
 
-def _unseen(one: Unseen, called: Mapping[str, object]) -> str:
-    name = called.get(one.what)
-    if isinstance(name, str):
-        one = one._replace(level=named(one.level, name))
+def _unseen(one: Unseen, called: Called) -> str:
+    def name(what: str, level: str) -> str:
+        return named(level, called.get(what, {}).get(level))
+
+    kind = "ink" if one.what in ("base", "mix") else one.what
+    level, _, more = one.level.partition("\x1f")
     if one.what == "over":
-        return OVER.format(*map(type_words, one.level.split("\x1f")))
+        return OVER.format(type_words(level), type_words(more))
     if one.what == "ground":
-        garment, _, base = one.level.partition("\x1f")
-        colour = called.get("garment")
-        on = named(garment, colour) if isinstance(colour, str) else garment
-        return (BASE if base else CLOTH).format(base=base, garment=on)
+        said = BASE if more else CLOTH
+        return said.format(base=name("ink", more), garment=name("garment", level))
+    if one.how == "contradict" and one.what == "lot":
+        return f"what was printed of lot {more} does not fit the other prints of its ink"
+    level = name(kind, level)
     if one.how == "never":
-        level, _, changed_on = one.level.partition("\x1f")  # as `learn.fit.eras` names a press
+        changed_on = more  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""
         return f"no print yet {WITH[one.what]} {level}{since}"
     if one.how == "nothing":
-        return f"nothing of {one.what} {one.level} is measured or printed yet"
+        return f"nothing of {one.what} {level} is measured or printed yet"
     if one.how == "few":
-        return f"only a few prints of {one.what} {one.level}"
+        return f"only a few prints of {one.what} {level}"
     if one.how == "contradict" and one.what == "ink":
-        return f"what was printed of ink {one.level} does not fit its drawdowns"
-    if one.how == "contradict" and one.what == "lot":
-        lot = one.level.rpartition("\x1f")[2]
-        return f"what was printed of lot {lot} does not fit the other prints of its ink"
+        return f"what was printed of ink {level} does not fit its drawdowns"
     if one.how == "contradict":
-        return f"what was printed on {one.what} {one.level} does not fit the other prints"
+        return f"what was printed on {one.what} {level} does not fit the other prints"
     return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"
 
 

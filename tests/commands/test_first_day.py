@@ -90,7 +90,7 @@ def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsy
     setup = ["blue" if part == "007" else part for part in SET_UP]
     assert main(["predict", *setup, "--target", "20,80,80"]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert "nothing of ink blue is measured or printed yet" in told
+    assert "nothing of ink Blau Größe 3 (blue) is measured or printed yet" in told
     assert "will not help" not in told
 
 

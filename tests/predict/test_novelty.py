@@ -55,7 +55,7 @@ def test_a_screen_never_used_for_a_base_is_named():
     note = Unseen("base mesh", "never", mesh)
     unseen = small_model().predict(setup.assign(underbase_mesh_id=mesh))["unseen"].iloc[0]
     assert note in unseen
-    assert unseen_words([note]) == f"no print yet with a base through mesh {mesh}"
+    assert unseen_words([note], {}) == f"no print yet with a base through mesh {mesh}"
     for bare in (setup.assign(underbase_mesh_id=next(iter(bases))),
                  setup.assign(underbase_ink_id=None, underbase_mesh_id=None)):  # fmt: skip
         unseen = small_model().predict(bare)["unseen"].iloc[0]
@@ -88,7 +88,7 @@ def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
         X = [pd.DataFrame([USUAL | {"day": 0.0}] * len(o)).assign(over=o) for o in over]
         likeness = Likeness.of(pd.concat([X[0]] * 9))
         assert likeness.whole
-        return [unseen_words(u for u in one) for one in likeness.unseen(X[1])]
+        return [unseen_words(one, {}) for one in likeness.unseen(X[1])]
 
     new = "no print yet of a water-based ink over a plastisol base"
     asked = prints.assign(ink_id=["C02", "C19", "C19"], underbase_ink_id=["U1", None, "U1"])

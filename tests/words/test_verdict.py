@@ -217,9 +217,9 @@ def test_what_shows_through_is_told(opened):
 def test_a_go_keeps_its_note_of_what_was_never_seen():
     facts = {"target_dE00": 0.4, "within_dE00": 1.2, "tolerance_dE00": 2.0, "aimed": True}
     new = Unseen("mesh", "never", "M48-70"), Unseen("eom_um", "above")
-    said = words.reason({"cause": Cause.SURE, "unseen": new, **facts})
+    said = words.reason({"cause": Cause.SURE, "unseen": new, **facts}, {})
     assert "although no print yet with mesh M48-70; stencil thickness above all past" in said
-    assert "although" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts})
+    assert "although" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts}, {})
 
 
 def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
@@ -227,22 +227,28 @@ def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
     near = told[told["cause"] == Cause.SURE].iloc[0].to_dict()
     asked = {**near, "within_dE00": 2.1, "tolerance_dE00": 2.0, "p_in_tolerance": 0.93}
     new = (Unseen("press", "never", "P2\x1f2026-11-25"),)
-    assert words.reason({**asked, "unseen": new}) == (
+    assert words.reason({**asked, "unseen": new}, {"press": {"P2": "Long table"}}) == (
         "93 % of such prints fall within the tolerance of 2 dE00 of the target, although no print "
-        "yet with press P2 since its change of 25 Nov 2026."
+        "yet with press Long table (P2) since its change of 25 Nov 2026."
     )
-    assert words.reason({**asked, "within_dE00": 2.04}).startswith("19 of 20 such prints fall")
+    assert words.reason({**asked, "within_dE00": 2.04}, {}).startswith("19 of 20 such prints fall")
     line = next(one.lines.iloc[0] for one in plans if one.lines["cause"].iloc[0] == Cause.SURE)
     edge = {**line, "unseen": new, "worst_hi": 2.1, "p_all": 0.92}
-    assert words.line_reason(edge, 2.0, 2).startswith("92 % of such prints fall within the tol")
+    assert words.line_reason(edge, 2.0, 2, {}).startswith("92 % of such prints fall within the tol")
 
 
 def test_what_is_long_known_but_does_not_fit_is_not_called_new():
     facts = {"target_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
     new, odd = Unseen("ink", "never", "C01"), Unseen("garment", "contradict", "G02")
-    said = words.reason({"cause": Cause.UNSEEN, "unseen": (odd,), **facts})
-    assert said.startswith("Unclear: what was printed on garment G02 does not fit the other prints")
-    assert words.reason({"cause": Cause.UNSEEN, "unseen": (new,), **facts}).startswith("Too new: ")
+    said = words.reason(
+        {"cause": Cause.UNSEEN, "unseen": (odd,), **facts}, {"garment": {"G02": "Black"}}
+    )
+    assert said.startswith(
+        "Unclear: what was printed on garment Black (G02) does not fit the other prints"
+    )
+    assert words.reason({"cause": Cause.UNSEEN, "unseen": (new,), **facts}, {}).startswith(
+        "Too new: "
+    )
 
 
 def test_of_a_print_as_good_as_unknown_no_shift_is_told():
@@ -254,7 +260,7 @@ def test_of_a_print_as_good_as_unknown_no_shift_is_told():
     row |= {"tolerance_dE00": 2.0, "target_dE00": np.nan, "ink_id": "C01"}
     for sd, told in ((10.0, True), (150.0, False)):
         known = row | {"L_sd": sd, "a_sd": 10.0, "b_sd": 10.0}
-        known["reason"] = words.reason(known)
+        known["reason"] = words.reason(known, {})
         said = summary_block(known, known)
         assert ("9.7 dE00 lighter than the bucket" in " ".join(said.split())) == told
         assert ("bucket to print 9.7 dE00" in said) == told
@@ -269,4 +275,6 @@ def test_everything_unseen_and_every_cause_has_words():
     rows = [row for kind in kinds for row in small_model().predict(held_out(kind))["unseen"]]
     named = {one for row in rows for one in row}
     assert {"never", "above"} <= {one.how for one in named}
-    assert all(words.unseen_words([one]) for one in named)
+    called = {"ink": {"C08": "Bright red"}}
+    said = [words.unseen_words([one], called) for one in named]
+    assert all(said) and any("with ink Bright red (C08)" in one for one in said)
