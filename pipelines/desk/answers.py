@@ -8,7 +8,7 @@ from learn.shop import UNDERBASE, Shop
 from pipelines.desk import slips
 from pipelines.desk.drafts import Answer, Changed
 from pipelines.desk.opened import Now
-from pipelines.desk.typed import FIELDS, lab_lines
+from pipelines.desk.typed import FIELDS, fields_read, lab_lines
 from pipelines.desk.words import words
 from pipelines.ledger.recording import Gate
 from pipelines.ledger.state import Ledger, State
@@ -82,6 +82,7 @@ def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
         if len(found) != 1:
             raise UserError(told.no_lab.format(text=text))
         cells |= dict(zip("Lab", found[0], strict=True))
+    cells = fields_read(cells, {**called, **dict.fromkeys("Lab", told.lab)})
     if not cells:
         raise UserError(told.nothing_corrected)
     return Answer("corrected", (print_id,), reason, {print_id: cells}, lab=bool(text))

@@ -21,7 +21,8 @@ from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.pages.shares import bars
-from pipelines.tables.names import found_in
+from pipelines.tables.cells import pointed
+from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
 from pipelines.tasks.base import about_the_base
 from pipelines.tasks.cloth import cloth_fills
@@ -102,7 +103,8 @@ class Asked:
     def instead(self, text: str, name: str) -> str:
         """The address of this question with ``name`` in the place of what was typed."""
         garments = [name if one == text else one for one in self.garments]
-        return self.address(ink=name if self.ink == text else self.ink, garment=garments)
+        told = {f: name for f in ("ink", "base", "screen") if getattr(self, f) == text}
+        return self.address(garment=garments, **told)
 
 
 def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:
@@ -271,8 +273,9 @@ def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, st
     cells = {INK: ink, GARMENT: garment}
     for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
         if text:
-            cells[column] = text
-    cells = {**cells, **_by_id(cells, known)}
+            named = getattr(words().ask.called, column)
+            bare = column == UNDERBASE[0] and text == "none"
+            cells[column] = text if bare else slips.picked(named, text, column, known, now)
     if asked.whole:
         full, fills = without_none(cells), list[Filled]()
     else:
@@ -281,7 +284,7 @@ def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, st
         full = dict(full)
     full |= {column: text for column, _, text in (one.partition(":") for one in asked.also)}
     typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
-    full |= typed
+    full |= pointed(SETUPS, typed)
     strokes = full.get("strokes", "")
     if "flash_count" not in typed and strokes.isdigit():
         usual = full.get("flash_count", "0")
@@ -290,15 +293,6 @@ def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, st
     full = {c: v for c, v in without_none(full).items() if v != ""}
     left = [f._replace(columns=tuple(c for c in f.columns if c not in typed)) for f in fills]
     return full, [f for f in left if f.columns]
-
-
-def _by_id(cells: dict[str, str], known: Any) -> dict[str, str]:
-    found = {}
-    for column, table in ((UNDERBASE[0], "inks"), (MESH, "meshes")):
-        one = found_in(cells.get(column, ""), known[table], table="setups", column=column)
-        if len(one) == 1:
-            found[column] = one[0]
-    return found
 
 
 def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:

@@ -9,7 +9,7 @@ from flask import request
 
 from learn.errors import Unusable
 from pipelines.desk.opened import Now
-from pipelines.desk.typed import lab_lines
+from pipelines.desk.typed import fields_read, lab_lines
 from pipelines.desk.words import words
 from pipelines.tables.targets import Target
 from pipelines.tasks.finding import topped_up
@@ -96,4 +96,7 @@ def _lab(text: str) -> list[float]:
     found = lab_lines(text)
     if len(found) != 1:
         raise UserError(words().measured.no_lab.format(text=text))
-    return [float(value) for value in found[0]]
+    told = dict(zip("Lab", found[0], strict=True))
+    return [
+        float(v) for v in fields_read(told, dict.fromkeys("Lab", words().measured.lab)).values()
+    ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -14,11 +15,14 @@ import pandas as pd
 from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
-from pipelines.tables.dates import TODAY, iso_day
+from pipelines.tables.cells import pointed, typed
+from pipelines.tables.dates import TODAY, iso_day, last_day
 from pipelines.tables.folder import check_added, known_in
+from pipelines.tables.schema import PRINTS
+from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import said
-from pipelines.workspace.problems import InputProblems, Kind, UserError
+from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
 # Fields of the form -> columns of prints.csv.
 FIELDS = {
@@ -32,7 +36,7 @@ FIELDS = {
     "lot": "ink_lot",
     "job": "job_id",
 }
-_NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?(\d+[.,]?\d*|[.,]\d+)")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 
 
 def lab_lines(text: str) -> list[tuple[str, ...]]:
@@ -47,13 +51,12 @@ def lab_lines(text: str) -> list[tuple[str, ...]]:
     """
     found = []
     for line in text.splitlines():
-        if not (plain := line.strip()):
+        if not line.strip():
             continue
-        parts = re.split(r"\s*;\s*|\s*,\s+|\s+", plain)
-        parts = parts if len(parts) == 3 else re.split(r"\s*,\s*", plain)
+        parts = numbers_of(line)
         if len(parts) != 3 or not all(_NUMBER.fullmatch(part) for part in parts):
             return []
-        found.append(tuple(p.replace(",", ".").replace("\N{MINUS SIGN}", "-") for p in parts))
+        found.append(tuple(parts))
     return found
 
 
@@ -65,13 +68,18 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     """
     readings = lab_lines(text)
     if not readings:
-        if len(text.strip().splitlines()) < 2:
+        lines = text.strip().splitlines()
+        if len(lines) < 2:
             raise UserError(words().measured.no_reading, Kind.UNREADABLE)
+        if lab_lines(lines[0]):  # no head of a table
+            odd = next(line.strip() for line in lines if line.strip() and not lab_lines(line))
+            raise UserError(words().measured.odd_reading.format(text=odd), Kind.UNREADABLE)
         path = folder / "pasted.csv"
         path.write_text(text.strip() + "\n", encoding="utf-8")
         return path, []
     called = {column: getattr(words().measured, field) for field, column in FIELDS.items()}
     given = {FIELDS[f]: v.strip() for f, v in fields.items() if f in FIELDS and v.strip()}
+    given = fields_read(given, called)
     for field in ("ink", "garment"):
         if FIELDS[field] not in given:
             raise UserError(words().measured.needed.format(what=called[FIELDS[field]]))
@@ -104,12 +112,26 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     return path, named.said + ([words().measured.filled.format(what=how)] if how else [])
 
 
+def fields_read(cells: Mapping[str, str], called: Mapping[str, str]) -> dict[str, str]:
+    """Cells of one print as typed into fields, decimal commas as points; ``called``: column ->
+    what the form calls it. Raises InputProblems for what is no number, or none that can be."""
+    told = pointed(PRINTS, cells)
+    _, faults = typed(PRINTS, pd.DataFrame([told], dtype=object), PRINTS.file, last_day())
+    _raise(faults, called)
+    return told
+
+
 def _checked(rows: list[dict[str, str]], called: dict[str, str], now: Now) -> None:
     """Raises InputProblems for what cannot be right of one print, by what the form calls it."""
+    frame = pd.DataFrame(rows, index=range(2, len(rows) + 2), dtype=object).fillna("")
+    _, faults = check_added(now.given, frame.head(1))  # readings of one print differ in colour
+    _, more = typed(PRINTS, frame[list("Lab")], PRINTS.file, last_day())
+    _raise(faults + more, called)
+
+
+def _raise(faults: list[Problem], called: Mapping[str, str]) -> None:
     told = words().measured
     fields = {**called, "print_id": told.print, "printed_on": told.day}
-    frame = pd.DataFrame(rows, index=range(2, len(rows) + 2), dtype=object).fillna("")
-    _, faults = check_added(now.given, frame)
     found = [
         replace(one, file=fields.get(one.column or "", told.readings_called), row=None, column=None)
         for one in faults

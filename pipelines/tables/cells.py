@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 
 import numpy as np
@@ -89,8 +89,7 @@ def _with_points(
     point: tuple[int, str] | None = None
     comma: tuple[int, str] | None = None
     for name in given.columns:
-        told = table.column(name)
-        if not (_is_colour(name) or (told and told.kind in ("number", "whole", "film"))):
+        if not _of_numbers(table, name):
             continue
         text = given[name].str.strip()
         commas = text.str.fullmatch(DECIMAL_COMMA).astype(bool)
@@ -104,6 +103,21 @@ def _with_points(
         what = f'"{given.loc[row, name].strip()}" has a point, and "{other}" in row {comma[0]}, '
         what += f"column {comma[1]}, a decimal comma"
         findings.problem(file, row, name, what, "write all numbers alike", Kind.AMBIGUOUS)
+
+
+def _of_numbers(table: Table, name: str) -> bool:
+    told = table.column(name)
+    return _is_colour(name) or (told is not None and told.kind in ("number", "whole", "film"))
+
+
+def pointed(table: Table, cells: Mapping[str, str]) -> dict[str, str]:
+    """Cells of one row typed by hand, column -> text, decimal commas of numbers as points."""
+    return {
+        name: text.replace(",", ".")
+        if _of_numbers(table, name) and re.fullmatch(rf"\s*{DECIMAL_COMMA}\s*", text)
+        else text
+        for name, text in cells.items()
+    }
 
 
 def _tell_unknown(

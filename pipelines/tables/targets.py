@@ -106,6 +106,19 @@ def none_named() -> pd.DataFrame:
     return pd.DataFrame(columns=["name", *_LAB_COLUMNS, "tolerance_dE00"])
 
 
+def numbers_of(text: str) -> list[str]:
+    """What ``text`` writes one after the other, decimal commas and minus signs as programs do.
+
+    >>> numbers_of("45,60,30"), numbers_of("45,5; 60,1; 30,2"), numbers_of("45,5 60,1 30")
+    (['45', '60', '30'], ['45.5', '60.1', '30.2'], ['45.5', '60.1', '30'])
+    """
+    parts = re.split(r"\s*;\s*|\s*,\s+|\s+", text.strip())
+    if len(parts) != 3 and ";" not in text:
+        apart = re.split(r"\s*,\s*", text.strip())
+        parts = apart if len(apart) > 1 else parts
+    return [part.replace(",", ".").replace("\N{MINUS SIGN}", "-") for part in parts]
+
+
 def written(text: str, viewing: Viewing) -> Target | None:
     """The colour written out in ``text``; None where it is a word.
 
@@ -117,11 +130,7 @@ def written(text: str, viewing: Viewing) -> Target | None:
         except ValueError:
             do = "write it as #rrggbb, for example #c8102e"
             raise NotATarget("is not a screen colour", do) from None
-    # 45;60;30 and, as spreadsheets in much of Europe write it, 45,5; 60,1; 30,2
-    mark = next((mark for mark in ";," if mark in text), None)
-    parts = [part.strip().replace("\N{MINUS SIGN}", "-") for part in text.split(mark)]
-    if mark == ";":
-        parts = [part.replace(",", ".") for part in parts]
+    parts = numbers_of(text)
     if not all(_NUMBER.fullmatch(part) for part in parts):
         return None
     if len(parts) != 3:

@@ -92,8 +92,9 @@ def test_several_garments_have_a_card_each(client):
             'Strokes: "many" is not a number;',
         ),
         ({"ink": "turquoise", "garment": "black", "strokes": "1", "flashes": "3"}, "Flashes"),
-        ({"ink": "turquoise", "garment": "black", "screen": "M43-81"}, "Screen:"),
+        ({"ink": "turquoise", "garment": "black", "screen": "M43-81"}, 'Screen "M43-81" is'),
         ({"ink": "turquoise", "garment": "black", "tolerance": "-1"}, 'Tolerance: "-1" is outside'),
+        ({"ink": "turquoise", "garment": "black", "tolerance": "-1,5"}, '"-1.5" is outside'),
         ({"ink": "turquoise", "garment": "black", "target": "a shade of dawn"}, "is no target"),
     ],
 )

@@ -96,6 +96,7 @@ def test_after_a_test_print_of_a_mix_it_says_what_to_add(client):
     assert "As it is:" in told and "Add to your 5 kg:" in told and "Expected:" in told
     for wrong, sentence in (
         (f"{garment}=39,50", "not three numbers"),
+        (f"{garment}=139,50,26", "&#34;139&#34; is outside 0 to 100"),
         (f"{garment}=39,50,26&kg=-1", "is no weight"),
         (f"{garment}=39,50,26&have=X:9", "did not come from this page"),
     ):

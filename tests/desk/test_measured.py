@@ -274,6 +274,11 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
         (RED | {"ink": "turqoise"}, "is Turquoise meant?"),
         (RED | {"day": "2026-02-31"}, "Printed on: &#34;2026-02-31&#34; is not a date"),
         (RED | {"readings": "138, 62, 34"}, "Readings: &#34;138&#34; is outside 0 to 100"),
+        (RED | {"readings": "38, 62, 34\n39, 61, x"}, "Readings: &#34;39, 61, x&#34; is not three"),
+        (
+            RED | {"strokes": "1,5"},
+            "Strokes: &#34;1.5&#34; is not a whole number; give all strokes",
+        ),
         (RED | {"strokes": "x"}, "Strokes: &#34;x&#34; is not a number"),
         (RED | {"target": "a shade of dawn"}, "is no target"),
         (RED | {"target": "45,60,30", "tolerance": "none"}, "is no dE00"),
@@ -286,6 +291,15 @@ def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, sentence):
     assert sentence in text_of(reply.text) and "--" not in text_of(reply.text)
     if "ink" in given:
         assert f'value="{given["ink"]}"' in reply.text
+
+
+def test_several_lines_are_readings_of_one_print_and_commas_are_read(client, root):
+    given = RED | {"readings": "38,2 62,5 34\n38,8; 62,1; 34,2", "strokes": "2,0", "flashes": "1"}
+    client.keep(client.look(**given, print="TWICE"))
+    workspace = Workspace(root)
+    prints = store.read(workspace.database(workspace.pick(None))).tables["prints"]
+    row = prints[prints["print_id"] == "TWICE"].squeeze()
+    assert [float(row[c]) for c in (*"Lab", "readings", "strokes")] == [38.5, 62.3, 34.1, 2, 2]
 
 
 def test_names_of_files_are_no_paths_and_are_escaped(client, root, tmp_path):

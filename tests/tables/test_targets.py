@@ -38,7 +38,7 @@ def setups_of(tmp_path):
 
 def test_a_target_is_read_in_every_form(setups_of):
     frame, warnings = setups_of(
-        "tolerance_dE00,target", "2,#ffffff", ',"45,60,30"', ",harbour  BLUE", "3,Chalk", ","
+        "tolerance_dE00,target", "2,#ffffff", ',"45,0 60,0 30"', ",harbour  BLUE", "3,Chalk", ","
     )
     assert warnings == []
     lab = frame[TARGET_LAB].to_numpy()
