@@ -200,6 +200,7 @@ def decide(
     reason: str = "",
 ) -> int:
     """Keep, restore or set aside prints, all of them or (one unknown) none."""
+    from pipelines.registry.opened import counts_now
     from pipelines.tasks.deciding import decided, risky, store_decided
 
     name = workspace.pick(shop)
@@ -224,7 +225,7 @@ def decide(
         print(f"{decision.print_id} {told[verb]}.")
     if verb != "set aside":
         tell(risky(done.decisions, before))
-    _say_learn()
+    print(counts_now(workspace, name, print_ids))
     return 0
 
 
@@ -241,6 +242,7 @@ def correct(
     from pipelines.ledger import store
     from pipelines.ledger.state import current
     from pipelines.registry.gate import gate_of
+    from pipelines.registry.opened import counts_now
     from pipelines.tables.dates import iso_day
     from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
@@ -287,7 +289,7 @@ def correct(
         print("if it is right all the same.")
     else:
         print(f"{print_id} is learnt from.")
-    _say_learn()
+    print(counts_now(workspace, name, [print_id]))
     return 0
 
 
@@ -297,7 +299,3 @@ def _lab_cells(lab: str) -> dict[str, str]:
 
 def _quoted(cell: str) -> str:
     return cell if cell.strip() else "(empty)"
-
-
-def _say_learn() -> None:
-    print("strikeoff learn makes it count.")

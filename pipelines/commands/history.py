@@ -85,10 +85,14 @@ def take_back(
     number: int, *, back: bool, workspace: Workspace, shop: str | None = None, reason: str = ""
 ) -> int:
     """Take a batch back whole (``back``), or put one back in. Nothing of it is deleted."""
-    from pipelines.tasks.deciding import store_taken, taken_back
+    from pipelines.ledger import store
+    from pipelines.registry.opened import counts_now
+    from pipelines.tasks.deciding import batch_of, store_taken, taken_back
 
+    name = workspace.pick(shop)
+    source = workspace.database(name)
     done = store_taken(
-        workspace.database(workspace.pick(shop)),
+        source,
         number,
         lambda ledger: taken_back(ledger, number, back=back, reason=reason),
         back=back,
@@ -96,11 +100,13 @@ def take_back(
     state = "taken back" if back else "in"
     if done is None:
         print(f"Batch {number} is {state} already; nothing was changed.")
-    elif back:
+        return 0
+    if back:
         print(f"Batch {number} is taken back; --put-back {number} brings it in again.")
-        print("strikeoff learn makes it count.")
     else:
-        print(f"Batch {number} is in again. strikeoff learn makes it count.")
+        print(f"Batch {number} is in again.")
+    prints = batch_of(store.read_ledger(source), number).sheets.get("prints")
+    print(counts_now(workspace, name, [] if prints is None else prints.cells["print_id"].tolist()))
     return 0
 
 

@@ -7,7 +7,7 @@ known from its first prints on.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
@@ -21,7 +21,7 @@ from pipelines.registry import versions
 from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.sealed import AGAIN
-from pipelines.registry.unlearnt import NONE, Unlearnt, same_colours, unlearnt
+from pipelines.registry.unlearnt import LEARN_COUNTS, NONE, Unlearnt, same_colours, unlearnt
 from pipelines.registry.versions import StoredModel
 from pipelines.tables.folder import Given, targets_of, to_shop
 from pipelines.tables.names import Names
@@ -100,6 +100,15 @@ class Opened:
             test_print=[test_print(row) for row in told],
             reason=[reason(row, called) for row in told],
         )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]
+
+
+def counts_now(workspace: Workspace, shop_name: str, print_ids: Collection[str]) -> str:
+    """Whether what was decided on prints counts in answers already, as a sentence."""
+    try:
+        opened = open_model(workspace, shop_name)
+    except UserError:  # none that answers
+        return LEARN_COUNTS
+    return opened.since.waits(print_ids, counted_here=opened.recorded is not None)
 
 
 def read_model(kept: Archive, version: str | None = None) -> tuple[StoredModel, ShiftModel]:

@@ -57,7 +57,18 @@ class Unlearnt(NamedTuple):
             said.append("the tables have changed since this model learnt; run strikeoff learn.")
         return said
 
+    def waits(self, print_ids: Collection[str], *, counted_here: bool) -> str:
+        """Whether what was decided on prints counts already, as a sentence."""
+        now = {f"print {one}" for one in print_ids}
+        new = set(self.new) & set(print_ids)
+        if self.setting or now & set(self.changed) or set(print_ids) & set(self.released):
+            return LEARN_COUNTS
+        if new and not counted_here:
+            return LEARN_COUNTS
+        return f"It counts from now on{'; strikeoff learn takes it in for good' if new else ''}."
 
+
+LEARN_COUNTS = "strikeoff learn makes it count."
 NONE = Unlearnt("", [], [], [], False)
 OF_COLOUR = ("illuminant", "observer")  # under others, colours are not the same numbers
 

@@ -139,3 +139,26 @@ def test_mistakes_at_deciding_are_one_sentence(shop, capsys):
         before = DATABASE.read_bytes()
         assert told in says(capsys, "doubts", *command, code=2)
         assert DATABASE.read_bytes() == before
+
+
+def test_what_is_decided_says_whether_it_counts_already(
+    learnt_workspace, tmp_path, monkeypatch, capsys
+):
+    """What was never learnt is learnt in passing by whoever answers; what was learnt is not
+    unlearnt so."""
+    root = Path(shutil.copytree(learnt_workspace, tmp_path / "w"))
+    monkeypatch.chdir(root)
+    monkeypatch.delenv("STRIKEOFF_WORKSPACE", raising=False)
+    prints = store.read(next(root.glob("datasets/*/shop.db"))).tables["prints"].tail(1)
+    old = prints["print_id"].item()
+    prints.assign(print_id="NEW").to_csv("new.csv", index=False)
+    says(capsys, "record", "new.csv")
+    waits, at_once = "strikeoff learn makes it count.\n", "It counts from now on"
+    why = "--reason", "smeared"
+    assert f"{at_once}.\n" in says(capsys, "doubts", "set-aside", "NEW", *why)
+    said = says(capsys, "doubts", "keep", "NEW")
+    assert f"{at_once}; strikeoff learn takes it in for good.\n" in said
+    assert waits in says(capsys, "doubts", "set-aside", old, *why)
+    assert f"{at_once}.\n" in says(capsys, "doubts", "restore", old)
+    assert f"{at_once}.\n" in says(capsys, "history", "--take-back", "2")
+    assert waits in says(capsys, "doubts", "correct", old, "--strokes", "3", "--flashes", "0")
