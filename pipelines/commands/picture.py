@@ -23,7 +23,7 @@ from pipelines.commands._options import (
 from pipelines.commands.compare import listed
 from pipelines.tables.names import table_of
 from pipelines.tasks.usual import completed
-from pipelines.workspace.files import files_named, refuse_outputs, together
+from pipelines.workspace.files import files_named, refuse_outputs, refuse_replacing, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 from pipelines.workspace.progress import tell
@@ -171,6 +171,8 @@ def picture(
     garments = shown(setups, opened)
     files = _files(out, len(garments))
     refuse_outputs(page, *files, inputs=read)
+    if files != [out]:
+        refuse_replacing(files, _drawn_before, "move it away, or give --out another name")
     tell_shop(garments, filled)
     if drawn:
         garments = _drawn_on(garments, drawn, files)
@@ -368,6 +370,13 @@ def _files(out: Path | None, garments: int) -> list[Path]:
     if out is None or garments == 1:
         return [out] if out else []
     return [out.with_stem(f"{out.stem}-{i + 1}") for i in range(garments)]
+
+
+def _drawn_before(path: Path) -> bool:
+    from pipelines.figures.artwork import has_comment
+    from pipelines.words.picture import NOT_A_PROOF
+
+    return has_comment(path, NOT_A_PROOF)
 
 
 def _bytes(codes: list[str]) -> Bytes:

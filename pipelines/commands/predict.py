@@ -154,12 +154,18 @@ def predict_file(
     from pipelines.words.jobs import summary as job_summary
     from pipelines.words.jobs import table as job_table
 
-    refuse_outputs(out, page, sheets, figure, inputs=[setups_csv])
-    if sheets is not None:
-        list_beside(sheets, out, page, figure, setups_csv)
+    read = [setups_csv]
+
+    def refuse() -> None:
+        refuse_outputs(out, page, sheets, figure, inputs=read)
+        if sheets is not None:
+            list_beside(sheets, out, page, figure, *read)
+
+    refuse()
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
-    asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
+    asked, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv, read))
+    refuse()  # now that the chips it names are known
     said = COLUMNS._replace(day=OPTIONS.day)
     setups, of_now = of_today(asked, opened, said, day=day)
     names = opened.catalogue.called("inks")

@@ -86,6 +86,12 @@ def write_png(path: Path, pixels: Bytes, comment: str) -> None:
         fresh.write_bytes(_png(pixels, comment))
 
 
+def has_comment(path: Path, comment: str) -> bool:
+    """Whether a file is one that `write_png` wrote with this comment."""
+    with path.open("rb") as file:
+        return f"Comment\0{comment}".encode() in file.read(1000)
+
+
 def data_uri(pixels: Bytes) -> str:
     """Pixels (h, w, 3) as a page holds them."""
     return "data:image/png;base64," + base64.b64encode(_png(pixels)).decode()

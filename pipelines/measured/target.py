@@ -14,13 +14,23 @@ ONE_CHIP_DE00 = 1.0  # readings farther than this from their mean are of several
 SHOWN = 12
 
 
-def with_chips(targets: Targets, settings: ShopSettings, folder: Path = Path()) -> Targets:
-    """The same, taking the name of a file with a measured chip too, as seen from ``folder``."""
+def with_chips(
+    targets: Targets,
+    settings: ShopSettings,
+    folder: Path = Path(),
+    opened: list[Path] | None = None,
+) -> Targets:
+    """The same, taking the name of a file with a measured chip too, as seen from ``folder``; each
+    file that is read joins ``opened``."""
 
     def chip(text: str) -> Target | None:
         path = folder / text
         try:
-            return _chip(path, settings) if path.is_file() else None
+            if not path.is_file():
+                return None
+            if opened is not None:
+                opened.append(path)
+            return _chip(path, settings)
         except OSError:  # too long for a name
             return None
 

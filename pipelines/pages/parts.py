@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from pipelines.workspace.files import remove, write_texts
+from pipelines.workspace.files import refuse_replacing, remove, write_texts
 
 MOST = 200  # entries a page
 MARK = re.compile(rb'<meta name="part-of" content="([^"]*)">')
@@ -30,7 +30,9 @@ def names(path: Path, n: int) -> list[Path]:
 
 def write(path: Path, texts: Mapping[Path, str]) -> None:
     """Write a page and its parts, all beside before any is renamed, ``path`` last; parts of an
-    earlier, longer run are taken away."""
+    earlier, longer run are taken away. Raises UserError where a part would replace another file."""
+    others = [file for file in texts if file != path]
+    refuse_replacing(others, lambda file: _is_part(file, path), "give the page another name")
     write_texts({path: texts[path]} | dict(texts))
     k = len(texts)
     while _is_part(left := _part(path, k), path):

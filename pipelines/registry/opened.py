@@ -69,9 +69,10 @@ class Opened:
         """Reads the targets of jobs, under the viewing condition of the model."""
         return Targets(self.model.viewing_, self.rows_of_targets)
 
-    def targets_beside(self, file: Path) -> Targets:
-        """The same, with chips measured in files that are named as seen from ``file``."""
-        return with_chips(self.targets, self.catalogue.settings, file.parent)
+    def targets_beside(self, file: Path, chips: list[Path] | None = None) -> Targets:
+        """The same, with chips measured in files that are named as seen from ``file``; those that
+        are read join ``chips``."""
+        return with_chips(self.targets, self.catalogue.settings, file.parent, chips)
 
     @cached_property
     def known(self) -> dict[str, Names]:

@@ -9,7 +9,7 @@ import stat
 import sys
 import tempfile
 import time
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -77,6 +77,14 @@ def refuse_outputs(*outputs: Path | None, inputs: Collection[Path] = ()) -> None
             raise UserError(f"{path}: {folder} holds devices, not files; use another folder.")
         refuse_unwritable(folder)
         taken[path.resolve()] = "written to"
+
+
+def refuse_replacing(files: Iterable[Path], ours: Callable[[Path], bool], do: str) -> None:
+    """Raises UserError, saying what to ``do``, where a file whose name we made up would take the
+    place of one that is not ``ours``, of an earlier run."""
+    for path in files:
+        if path.exists() and not (path.is_file() and ours(path)):
+            raise UserError(f"{path}: another file has this name already; {do}.")
 
 
 def files_named(*texts: str | None) -> list[Path]:

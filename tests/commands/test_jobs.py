@@ -116,6 +116,20 @@ def test_the_list_beside_the_sheets_is_no_other_file(learnt_workspace, tmp_path,
     )
 
 
+@pytest.mark.parametrize("option", ["--out", "--page", "--sheets"])
+def test_a_chip_that_the_jobs_name_is_never_written_over(
+    learnt_workspace, tmp_path, option, capsys
+):
+    jobs, chip = tmp_path / "jobs.csv", tmp_path / "chip.txt"
+    table = jobs_file(jobs)
+    table.assign(target=[chip.name, *table["target"].iloc[1:]]).to_csv(jobs, index=False)
+    chip.write_text("sample,L,a,b\nchip,45,60,30\n")
+    out = {"--out": tmp_path / "out.csv"}
+    assert run(learnt_workspace, jobs, *sum((out | {option: chip}).items(), ())) == 2
+    assert f"{chip}: this file is read from already" in capsys.readouterr().err
+    assert chip.read_text().startswith("sample,L,a,b") and not out["--out"].exists()
+
+
 def test_a_test_print_is_told_with_the_job_it_belongs_to(learnt_workspace, tmp_path, capsys):
     table = jobs_file(tmp_path / "jobs.csv", tolerance_dE00=4.0)
     table.loc[1, "target"] = ""

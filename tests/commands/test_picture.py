@@ -148,6 +148,18 @@ def test_pictures_of_several_garments_never_replace_the_artwork(logo, capsys, tm
     assert [p.name for p in tmp_path.iterdir()] == ["logo-2.png"]
 
 
+def test_pictures_of_several_garments_replace_no_file_that_is_none_of_them(logo, capsys, tmp_path):
+    asked = ["picture", "G01,G02", "--artwork", "logo.png", *MAPPED, *SETUP, "--out", "new.png"]
+    assert main(asked) == 0 and main(asked) == 0
+    (tmp_path / "new-2.png").write_bytes((tmp_path / "logo.png").read_bytes())
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    assert set(before) == {"logo.png", "new-1.png", "new-2.png"}
+    capsys.readouterr()
+    assert main(asked) == 2
+    assert "new-2.png: another file has this name already; move it" in capsys.readouterr().err
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
 def test_what_is_mapped_in_vain_is_told(logo, capsys):
     asked = ["picture", "G01", "--artwork", "logo.png", *MAPPED, *SETUP, "--out", "new.png"]
     assert main([*asked, "--map", "00aa00=C19"]) == 0

@@ -15,6 +15,7 @@ from learn.shop import ShopSettings
 from pipelines.pages import parts
 from pipelines.pages.prediction import write_page
 from pipelines.words.jobs import board
+from pipelines.workspace.problems import UserError
 from tests.pages.test_prediction import VALIDATION, Reader, frames
 
 LONG = "School fair at the harbour, second delivery of the year, both sides"
@@ -85,6 +86,14 @@ def test_pages_of_many_set_ups_are_divided_and_lead_to_each_other(tmp_path):
     assert sorted(tmp_path.iterdir()) == [*files[:2], other, path]
     write(path, *week(4, 6))
     assert sorted(tmp_path.iterdir()) == [other, path]
+
+
+def test_a_part_takes_the_place_of_no_other_file(tmp_path):
+    other = tmp_path / "week-part2.html"
+    other.write_text("a note of somebody else's")
+    with pytest.raises(UserError, match="another file has this name already"):
+        write(tmp_path / "week.html", *week(70, 6))
+    assert list(tmp_path.iterdir()) == [other]
 
 
 def test_parts_are_written_as_one(tmp_path, monkeypatch):
