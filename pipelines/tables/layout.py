@@ -113,18 +113,24 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
 def emptied(table: Table, frame: pd.DataFrame, *, ours: bool) -> pd.DataFrame:
     """Words for "nothing" as empty cells, in columns that may be empty.
 
-    Where a table is taken as it stands (``ours``), free text and names stay what they are.
+    Where a table is taken as it stands (``ours``), free text and names stay what they are: a code,
+    such as that of a lot or a job, is neither.
     """
     frame = frame.copy()
     for name in frame.columns:
         column = table.column(name)
         if column is None or column.filled:
             continue
-        if ours and column.kind == "text" and column.refers_to is None:
+        if ours and column.kind == "text" and not column.code:
             continue
-        words = _EMPTY | _NO if column.refers_to else _EMPTY
+        words = (_EMPTY | _NO if column.refers_to else _EMPTY) - set(column.answers)
         frame[name] = frame[name].mask(frame[name].map(plain).isin(words), "")
     return frame
+
+
+def is_nothing(cell: str) -> bool:
+    """Whether a cell says in words that there is nothing, or nothing known: ``none``, ``n/a``."""
+    return plain(cell) in _EMPTY
 
 
 def _tidy(cell: str) -> str:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from learn.shop import NEW_LOT
 from pipelines.tables.headers import LOT_WORDS
+from pipelines.tables.layout import is_nothing
 from pipelines.tables.names import Phrase, Reading
 
 INK, LOT = "ink_id", "ink_lot"
@@ -70,8 +71,8 @@ def in_tables(
     """Text cells of ``prints`` and ``drawdowns`` with each lot in the spelling first used, of those
     ``known`` and then of the tables; and by table what was read how.
 
-    A print of a new lot is of one called after its day, else its job or itself: no later new one is
-    taken for it.
+    Words for "nothing" (`layout.is_nothing`) are no lot. A print of a new lot is of one called
+    after its day, else its job or itself: no later new one is taken for it.
     """
     found, readings = dict(tables), dict[str, list[Reading]]()
     known = dict(known or {})
@@ -80,6 +81,8 @@ def in_tables(
             continue
         cells = tables[name]
         ink, lot = cells[INK].str.strip(), cells[LOT].str.strip()
+        nothing = lot.map(is_nothing) & (lot != "")
+        lot = lot.mask(nothing, "")
         told: list[Reading] = []
         new = lot.map(is_new)
         if name == "prints" and new.any():
@@ -90,7 +93,7 @@ def in_tables(
             lot = lot.mask(new, called)
         own, more = spelt(ink, lot, known)
         readings[name] = told + more
-        if readings[name]:
+        if readings[name] or nothing.any():
             found[name] = cells.assign(**{LOT: own})
         known = _with(known, found[name])
     return found, readings

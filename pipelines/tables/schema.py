@@ -25,6 +25,8 @@ class Column:
     refers_to: str | None = None  # the table in which this identifier must be found
     or_else: str | None = None  # a column that may stand in its place
     days_ahead: int = 366  # how far after today a date may be
+    code: bool = False  # words for "nothing" are an empty cell, as they are not in free text
+    answers: tuple[str, ...] = ()  # such words that say something here
     do: str = "correct it or leave it out"
 
 
@@ -51,7 +53,7 @@ class Table:
 
 def _id(name: str, table: str | None = None, *, needed: bool = False) -> Column:
     do = "fill it in" if needed else "correct it or leave it out"
-    return Column(name, present=needed, filled=needed, refers_to=table, do=do)
+    return Column(name, present=needed, filled=needed, refers_to=table, do=do, code=True)
 
 
 LAB = (
@@ -61,7 +63,7 @@ LAB = (
 )
 
 ALIASES = Column("aliases")  # other names of the same thing, separated by ;
-MIX = Column("mix")  # what is mixed, by weight: red=70; white=30
+MIX = Column("mix", code=True)  # what is mixed, by weight: red=70; white=30
 
 INKS = Table(
     "inks",
@@ -100,7 +102,7 @@ SUBSTRATES = Table(
             choices=("garment", "card"),
             do="write garment or card",
         ),
-        Column("fibre"),
+        Column("fibre", code=True),
         Column("colour_name"),
         ALIASES,
     ),
@@ -247,9 +249,10 @@ SETUPS = Table(
     "setups",
     (
         Column("setup_id", present=True, filled=True, or_else="job_id", do="fill it in"),
-        *PROCESS,
+        # none: of no lot in particular, where an empty cell is the one that is open
+        *(replace(c, answers=("none",)) if c.name == "ink_lot" else c for c in PROCESS),
         Column("print_order", "whole", low=1, high=40, do="give 1 for the first colour, 2, 3, ..."),
-        Column("target"),
+        Column("target", code=True),
         Column("target_L", "number", low=0, high=100, do="L* lies in 0 to 100"),
         Column("target_a", "number", low=-150, high=150, do="a* lies within 150"),
         Column("target_b", "number", low=-150, high=150, do="b* lies within 150"),

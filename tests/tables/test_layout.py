@@ -167,11 +167,30 @@ def test_one_sheet_is_chosen_by_its_columns_then_by_its_title():
 
 
 def test_our_own_names_are_taken_as_they_stand():
-    odd = TINY["prints.csv"].replace(",J1,", ",-,").replace("2025-03-09", "09.03.20x5")
+    odd = TINY["prints.csv"].replace(",J1,", ",-1-,").replace("2025-03-09", "09.03.20x5")
     cells, findings = understood(odd.encode())
     reader = list(csv.reader(io.StringIO(odd)))
     assert cells is not None and cells.to_numpy().tolist() == reader[1:]
     assert findings.warnings == []
+
+
+def test_words_for_nothing_are_no_code_but_a_name_may_be_one():
+    """Prints of job "-" are of no one job; an ink may be called None."""
+    head, first, *rest = TINY["prints.csv"].splitlines()
+    cells, _ = understood("\n".join([head, first.replace(",J1,", ",-,"), *rest]).encode())
+    assert cells is not None and cells["job_id"].tolist() == ["", "", "J2"]
+    inks = b"ink_id,ink_name,ink_type,role,solids_vol_pct\nX,None,plastisol,colour,n/a\n"
+    cells, _ = understood(inks, INKS)
+    assert cells is not None and cells.iloc[0].tolist()[1::3] == ["None", ""]
+
+
+@pytest.mark.parametrize("head", ["ink_lot,setup_id,job_id", "Charge,Nr,Auftrag"])
+def test_a_set_up_of_no_lot_in_particular_is_not_one_of_the_lot_last_printed(head):
+    rows = "none,A,-,G1,F1,43-80,1,0\n-,B,J1,G1,F1,43-80,1,0\n"
+    table = f"{head},substrate_id,ink_id,mesh_id,strokes,flash_count\n{rows}"
+    cells, _ = understood(table.encode(), SETUPS)
+    assert cells is not None
+    assert cells["ink_lot"].tolist() == ["none", ""] and cells["job_id"].tolist() == ["", "J1"]
 
 
 def test_a_whole_column_that_fails_for_one_reason_refuses_the_file_in_one_sentence(tmp_path):

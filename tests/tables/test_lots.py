@@ -56,3 +56,12 @@ def test_new_lots_in_a_table_are_of_their_day_and_never_the_next_new_one():
     again, told = in_tables(tables)
     assert told == {"prints": []}
     assert lots_in(again)["F1"] == list(dict.fromkeys(days))
+
+
+def test_words_for_nothing_are_no_lot():
+    """However they came in: two prints of lot "none" are of no one bucket."""
+    words = ["none", "N/A", "-", "unbekannt", " ", "R-11"]
+    prints = pd.DataFrame({"print_id": list("abcdef"), "ink_id": "F1", "ink_lot": words})
+    found, told = in_tables({"prints": prints})
+    assert found["prints"]["ink_lot"].str.strip().tolist() == [""] * 5 + ["R-11"]
+    assert told == {"prints": []} and lots_in(found) == {"F1": ["R-11"]}
