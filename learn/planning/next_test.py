@@ -11,7 +11,7 @@ saves anything, it is the one whose run risks most.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -23,7 +23,7 @@ from learn.colour.difference import within
 from learn.errors import Unusable
 from learn.normal import drawn_errors, scattered, sd_of
 from learn.planning.prospect import Prospect, spread_after
-from learn.predict.causes import Verdict
+from learn.predict.causes import Unseen, Verdict
 from learn.shop import ShopSettings
 
 if TYPE_CHECKING:
@@ -65,6 +65,24 @@ class Spread(NamedTuple):
     after: Array  # (n, n) once each of them has been printed, which comes first
 
 
+class Wanted(NamedTuple):
+    """Which of n set-ups want a test print whatever their chance (`Unseen.wants_test`)."""
+
+    now: NDArray[np.bool_]  # (n,)
+    after: NDArray[np.bool_]  # (n, n) once each of them has been printed, which comes first
+
+    @classmethod
+    def of(cls, unseen: Sequence[Collection[Unseen]], settles: NDArray[np.bool_]) -> Wanted:
+        """A print of what nobody has printed yet tells of all that share it; of prints that do not
+        fit, one more settles only its own job. ``settles``: see :func:`rank`."""
+        reasons = [*dict.fromkeys(u for some in unseen for u in some if u.wants_test)]
+        has = np.array([[u in some for u in reasons] for some in unseen], bool)
+        has = has.reshape(len(unseen), len(reasons))
+        told = has & np.array([u.how != "contradict" for u in reasons], bool)
+        left = (has & ~told[:, None]).any(axis=2)
+        return cls(has.any(axis=1) & settles, left & settles)
+
+
 def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     """Every set-up as a test print, the one that saves most first (`in_order`).
 
@@ -75,7 +93,8 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    frame ``setup_id``; ``verdict`` and ``cause`` of the job by itself, as predicted; ``p`` now;
+    frame ``setup_id``; ``verdict``, ``cause`` and ``unseen`` of the job by itself, as predicted;
+    ``p`` now;
     ``saving`` expected over all jobs, the test print paid unless its own job wants it anyway (in
     the shop's currency, or in test prints where it names no costs); ``spared``, test prints of
     other jobs it leads to expect to spare; ``risk``, what running it now is expected to spoil, in
@@ -94,10 +113,11 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     settings = model.settings_
     tolerance = setups.reindex(columns=["tolerance_dE00"]).to_numpy(float)[:, 0]
     tolerance = np.where(np.isnan(tolerance), settings.tolerance_dE00, tolerance)
-    told = model.predict(setups)[["setup_id", "verdict", "cause", "p_in_tolerance"]]
+    told = model.predict(setups)[["setup_id", "verdict", "cause", "unseen", "p_in_tolerance"]]
     settles = (told["verdict"] != Verdict.CHANGE).to_numpy()
     spread = Spread(model.spread(setups), spread_after(model, setups))
-    worth = rank(Prospect.of(model, setups), spread, target, tolerance, settings, settles)
+    known, wanted = Prospect.of(model, setups), Wanted.of(told["unseen"], settles)
+    worth = rank(known, spread, target, tolerance, settings, settles, wanted)
     # one chance is told of a job, here and where it is predicted
     p = told.pop("p_in_tolerance")
     own = {"p": p, "risk": (1 - p) * _costs(settings)[1]}
@@ -146,21 +166,24 @@ def rank(
     tolerance: Array,
     settings: ShopSettings,
     settles: NDArray[np.bool_],
+    wanted: Wanted | None = None,
 ) -> Worth:
     """What a test print of each of n set-ups is worth, for targets (n, 3), tolerances (n,).
 
     A reading scatters as its prediction says, spread factor and all, and is learnt without one.
 
     ``settles`` (n,): whether a test print settles its own job; it does not where the set-up has
-    to change (`learn.predict.causes`), and such a job is not tested.
+    to change (`learn.predict.causes`), and such a job is not tested. ``wanted``: those whose test
+    print is spent whatever their chance; none unless given.
     """
     test, spoiled = _costs(settings)
     n = len(target)
     at = np.arange(n)
     predicted = _times(known.now.own() + known.now.scatter, spread.now)
     p_now = _chance(known.now.mean[:, None], predicted, target, tolerance)[:, 0]
-    now = np.minimum(test, (1 - p_now) * spoiled)
-    tested_now = (1 - p_now) * spoiled > test
+    wanted = wanted or Wanted(np.zeros(n, bool), np.zeros((n, n), bool))
+    now = np.where(wanted.now, test, np.minimum(test, (1 - p_now) * spoiled))
+    tested_now = ((1 - p_now) * spoiled > test) | wanted.now
     saving, spared = np.empty(n), np.empty(n)
     least = UNTOUCHED * np.einsum("nii->n", predicted)
     readings, still = drawn_errors(READINGS_TRIED, 3, seed=1), np.zeros((1, 3))
@@ -176,13 +199,15 @@ def rank(
         mean = once.mean + gain @ (known.now.mean[t] - once.mean[t])
         after, again = now.copy(), tested_now.astype(float)
         # of most others the reading tells nothing, but they may be judged otherwise
-        for some, ways in ((moves, readings), (~moves & (spread.after[t] != spread.now), still)):
+        other = (spread.after[t] != spread.now) | (wanted.after[t] != wanted.now)
+        for some, ways in ((moves, readings), (~moves & other, still)):
             if some.any():
                 shifts = scattered(moved[some], ways)
                 p = _chance(mean[some, None] + shifts, left[some], target[some], tolerance[some])
                 risk = (1 - p) * spoiled
                 after[some] = np.minimum(test, risk).mean(axis=1)
                 again[some] = (risk > test).mean(axis=1)
+        after, again = np.where(wanted.after[t], test, after), np.maximum(again, wanted.after[t])
         if settles[t]:
             after[t] = 0.0  # settled, as `learn.predict.costs.decide` takes it
         saving[t] = (now - after).sum() - test

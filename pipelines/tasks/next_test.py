@@ -27,7 +27,7 @@ class Ranking(NamedTuple):
     ranked: pd.DataFrame  # `learn.planning.next_test.rank_tests`: the one that saves most first
     of_job: dict[str, str]  # what becomes of the job of each; empty where each is one of its own
     said: str  # which first, and why
-    lots: list[str]  # of which nobody knows yet how they print, and what tells
+    lots: list[str]  # and other things of which nobody knows yet how they print, and what tells
     notes: list[str]
 
 
@@ -52,6 +52,7 @@ def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
     of_job = _of_jobs(opened, setups)  # those without a target too: they hold a job up
     unproven = unproven_lots(ranked, jobs, opened.model.prints_of_lot)
     told = list(unproven_lines(unproven, opened.catalogue.called("inks")))
+    told += _whatever_the_chance(ranked, opened)
     return Ranking(ranked, of_job, _said(ranked, opened), told, notes)
 
 
@@ -72,6 +73,24 @@ def _said(ranked: pd.DataFrame, opened: Opened) -> str:
             f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
         ) + (CAREFUL if best["spared"] <= LOST else "")
     return "No test print is expected to pay for itself over these jobs; the riskiest is first."
+
+
+def _whatever_the_chance(ranked: pd.DataFrame, opened: Opened) -> list[str]:
+    """Why jobs want a test print whatever their chance, each reason once."""
+    from learn.predict.causes import Unseen, Verdict
+    from pipelines.words.lots import some_jobs
+    from pipelines.words.verdict import unseen_words
+
+    jobs: dict[Unseen, list[str]] = {}
+    for row in ranked[ranked["verdict"] == Verdict.TEST].to_dict("records"):
+        for one in filter(lambda one: one.wants_test, row["unseen"]):
+            jobs.setdefault(one, []).append(row["setup_id"])
+    things = opened.catalogue.things()
+    said = {unseen_words([one], things): some_jobs(names) for one, names in jobs.items()}
+    return [
+        f"{why[:1].upper()}{why[1:]}: a test print comes first whatever the chance, for {names}."
+        for why, names in said.items()
+    ]
 
 
 def _of_jobs(opened: Opened, setups: pd.DataFrame) -> dict[str, str]:

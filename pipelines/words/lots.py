@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from learn.normal import Z90
@@ -51,13 +51,17 @@ def unproven_lines(lots: Collection[Unproven], names: Names) -> Iterator[str]:
         head, *others = one.jobs
         told = f"a test print of {head} tells how it prints"
         if others:
-            left = len(others) - SHOWN_JOBS
-            *first, last = others[:SHOWN_JOBS] + ([f"{left} more"] if left > 0 else [])
-            and_others = f"{', '.join(first)} and {last}" if first else last
-            told = f"a test print of {head} narrows {and_others} as well"
+            told = f"a test print of {head} narrows {some_jobs(others)} as well"
         yield f"{which} of {named(one.ink, names.get(one.ink))} {was}: {told}."
     if len(lots) > MOST:
         yield f"And {counted(len(lots) - MOST, 'more lot')} never printed, or once."
+
+
+def some_jobs(jobs: Sequence[str]) -> str:
+    """``S7, S9 and 3 more``."""
+    left = len(jobs) - SHOWN_JOBS
+    *first, last = [*jobs[:SHOWN_JOBS], *([f"{left} more"] if left > 0 else [])]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def lot_sentence(lot: Lot, names: Names) -> str:

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 
 from learn.planning.next_test import Unproven, in_order, rank_tests, unproven_lots
 from learn.predict.carrying import Carrying
+from learn.predict.causes import Cause, Unseen
 from learn.shop import NEW_LOT
 from tests.small_demo import LAB, TRUE_LAB, next_prints, small_model, small_shop
 
@@ -108,3 +109,21 @@ def test_lots_that_few_prints_tell_of_are_named_with_the_job_that_tests_them():
     prints = {("C1", "7"): 0, ("C1", "6"): 12, ("C2", "7"): 1}
     found = unproven_lots(ranked, jobs, lambda ink, lot: prints[ink, lot])
     assert found == [Unproven("C1", "7", 0, ("b", "a")), Unproven("C2", "7", 1, ("d",))]
+
+
+def test_one_print_of_an_unproven_pair_spares_the_others_and_one_that_does_not_fit_does_not(
+    open_jobs,
+):
+    """Whatever their chances, all twelve want a test print; by chance alone few of them would."""
+    found, easy = {}, open_jobs.assign(tolerance_dE00=9.0)
+    for one in (Unseen("over", "never", "a\x1fb"), Unseen("ink", "contradict", "C08"), None):
+        model = copy.copy(small_model())
+        told = model.predict(easy)
+        if one is not None:
+            told = told.assign(unseen=[(one,)] * len(told), verdict="test", cause=Cause.UNSEEN)
+        model.predict = lambda _, told=told: told
+        found[one and one.how] = rank_tests(model, easy)
+    assert (found["never"]["spared"] > 10).all()
+    assert (found["never"]["saving"] > 10 * 35.0).all()
+    assert_allclose(found["contradict"][["saving", "spared"]], 0, atol=1e-9)
+    assert (found[None]["spared"] < 1).all()
