@@ -38,7 +38,7 @@ class TintWorth(NamedTuple):
 
 
 def white_for(model: MixModel, ink: str) -> str | None:
-    """The whitest ink that may be mixed with this one; None where there is none."""
+    """The whitest ink known that may be mixed with this one; None where there is none."""
     inks = unmixed(model.encoder_.inks)
     types = inks["ink_type"]
     found = {
@@ -46,7 +46,7 @@ def white_for(model: MixModel, ink: str) -> str | None:
         for family in families(types, model.settings_.mixable)
         if ink in family.inks
         for one in family.inks
-    } - {ink}
+    } - {ink, *model.nothing_of()}
     if not found:
         return None
     names = sorted(found)
