@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
-import pandas as pd
-
-from learn.predict.causes import Verdict
 from learn.process import SETTING_COLUMNS, SETTINGS
 from pipelines.tasks.usual import Usual
 from pipelines.words.common import chance, counted, named
-from pipelines.words.verdict import kind
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pipelines.registry.opened import Opened
     from pipelines.workspace.folders import Workspace
 
@@ -38,6 +36,11 @@ def left_open(
     A cell is filled in as the shop mostly does it on that garment with inks of that type; what it
     never wrote down stays open.
     """
+    import pandas as pd
+
+    from learn.predict.causes import Verdict
+    from pipelines.words.verdict import kind
+
     empty = setups.reindex(columns=list(READ_OFF)).isna()
     tested = found["verdict"].to_numpy() == Verdict.TEST
     rows = setups[tested & empty.any(axis=1).to_numpy()]
