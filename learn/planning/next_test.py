@@ -51,10 +51,8 @@ class Unproven(NamedTuple):
 class Worth(NamedTuple):
     """A test print of each of n set-ups."""
 
-    p: Array  # (n,) chance of the set-up now
     saving: Array  # (n,) expected over all, the test print paid; one its job wants counts as spent
     spared: Array  # (n,) test prints of others it leads to expect to spare
-    risk: Array  # (n,) expected cost of running it now: chance to miss x cost of a spoiled run
     sd: Array  # (n,) mean standard deviation of the prediction
 
 
@@ -93,12 +91,11 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    frame ``setup_id``; ``verdict``, ``cause`` and ``unseen`` of the job by itself, as predicted;
-    ``p`` now;
-    ``saving`` expected over all jobs, the test print paid unless its own job wants it anyway (in
-    the shop's currency, or in test prints where it names no costs); ``spared``, test prints of
-    other jobs it leads to expect to spare; ``risk``, what running it now is expected to spoil, in
-    the same unit; ``sd``, mean standard deviation of the prediction.
+    frame ``setup_id``; ``verdict``, ``cause``, ``unseen`` and chance ``p`` of the job by itself, as
+    predicted; ``saving`` expected over all jobs, the test print paid unless its own job wants it
+    anyway (in the shop's currency, or in test prints where it names no costs); ``spared``, test
+    prints of other jobs it leads to expect to spare; ``risk``, what running it now is expected to
+    spoil, in the same unit; ``sd``, mean standard deviation of the prediction.
 
     Raises
     ------
@@ -119,9 +116,9 @@ def rank_tests(model: PrintModel, setups: pd.DataFrame) -> pd.DataFrame:
     known, wanted = Prospect.of(model, setups), Wanted.of(told["unseen"], settles)
     worth = rank(known, spread, target, tolerance, settings, settles, wanted)
     # one chance is told of a job, here and where it is predicted
-    p = told.pop("p_in_tolerance")
-    own = {"p": p, "risk": (1 - p) * _costs(settings)[1]}
-    return in_order(told.assign(**worth._asdict() | own), settings)
+    told = told.rename(columns={"p_in_tolerance": "p"})
+    risk = (1 - told["p"]) * _costs(settings)[1]
+    return in_order(told.assign(risk=risk, **worth._asdict()), settings)
 
 
 def saves(ranked: pd.DataFrame, settings: ShopSettings) -> bool:
@@ -212,7 +209,7 @@ def rank(
             after[t] = 0.0  # settled, as `learn.predict.costs.decide` takes it
         saving[t] = (now - after).sum() - test
         spared[t] = (tested_now - again)[settles & (at != t)].sum()
-    return Worth(p_now, saving, spared, (1 - p_now) * spoiled, sd_of(predicted).mean(axis=1))
+    return Worth(saving, spared, sd_of(predicted).mean(axis=1))
 
 
 def _times(covariance: Array, spread: Array) -> Array:

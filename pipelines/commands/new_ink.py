@@ -18,7 +18,7 @@ from pipelines.commands._options import (
     whole,
 )
 from pipelines.tasks.named import Named
-from pipelines.tasks.usual import Usual
+from pipelines.tasks.usual import Usual, usual_in
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -90,7 +90,6 @@ def new_ink(
     from learn.mixing.evidence import of_shop
     from learn.mixing.tint import tint_worth
     from learn.planning.new_ink import plan_ink
-    from pipelines.ledger import store
     from pipelines.pages.press_sheet import prints_to_measure
     from pipelines.registry.opened import open_model
     from pipelines.tables.dates import last_day
@@ -102,7 +101,7 @@ def new_ink(
         raise UserError(f"--most {most}: give 1 or more.")
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
-    usual = Usual(store.read(workspace.database(name)))
+    usual = usual_in(workspace, name)
     prints = usual.shop.prints
     named = Named(opened.known)
     ink = named.one("--ink", ink, "ink_id")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop, whole
@@ -46,16 +47,15 @@ def next_test(
     """Rank the set-ups of a file as test prints and print the first ``lines``."""
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import read_setups
-    from pipelines.tasks.left_open import left_open, many_left_open
     from pipelines.tasks.next_test import ranking
-    from pipelines.tasks.of_today import COLUMNS, of_today
+    from pipelines.tasks.usual import usual_in
     from pipelines.words.plan import by_model
     from pipelines.words.verdict import HEADLINES, kind
 
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     setups, warnings = read_setups(setups_csv, opened.known, opened.targets_beside(setups_csv))
-    found = ranking(setups, opened, setups_csv.name)
+    found = ranking(setups, opened, setups_csv.name, partial(usual_in, workspace, name))
     ranked, of_job = found.ranked, found.of_job
     tell(warnings + found.notes + opened.notes)
     settings = opened.catalogue.settings
@@ -74,10 +74,7 @@ def next_test(
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  "
             + f"{number(row['spared']):<28}  {of_job.get(row['setup_id'], '')}".rstrip()
         )
-    for line in (found.said, *found.lots):
+    for line in (found.said, *found.also):
         print(line)
-    asked, _ = of_today(setups, opened, COLUMNS)
-    if open_cells := left_open(opened, workspace, name, asked, opened.predict(asked)):
-        print(many_left_open(open_cells, opened.catalogue.called("presses")))
     print(by_model(opened.by))
     return 0

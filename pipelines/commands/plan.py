@@ -26,7 +26,7 @@ from pipelines.commands._options import (
 from pipelines.tasks.finding import planned, reached_for
 from pipelines.tasks.named import Named
 from pipelines.tasks.of_today import searched
-from pipelines.tasks.usual import Usual
+from pipelines.tasks.usual import usual_in
 from pipelines.words.common import counted
 from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -217,9 +217,8 @@ def usual_of(
 ) -> tuple[dict[str, Any], list[str]]:
     """How the shop usually prints on these garments with any of these inks; and a note on what
     presets say of it."""
-    from pipelines.ledger import store
 
-    known = Usual(store.read(workspace.database(shop)))
+    known = usual_in(workspace, shop)
     usual, by_preset = known.setup(garments, inks)
     return usual, known.faults + ([f"usual {by_preset}."] if by_preset else [])
 

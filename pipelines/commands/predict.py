@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,11 +21,11 @@ from pipelines.commands._options import (
     setups_by_option,
 )
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
-from pipelines.tasks.left_open import left_open, many_left_open, one_left_open
+from pipelines.tasks.left_open import left_open
 from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
-from pipelines.tasks.usual import completed
+from pipelines.tasks.usual import completed, usual_in
 from pipelines.words.common import counted
 from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -153,6 +154,7 @@ def predict_file(
     from pipelines.words.jobs import board
     from pipelines.words.jobs import summary as job_summary
     from pipelines.words.jobs import table as job_table
+    from pipelines.words.left_open import many_left_open
 
     read = [setups_csv]
 
@@ -183,7 +185,8 @@ def predict_file(
     if len(lines) < len(setups):
         print(job_table(lines))
         print(job_summary(lines))
-    if open_cells := left_open(opened, workspace, name, setups, predictions):
+    usual = partial(usual_in, workspace, name)
+    if open_cells := left_open(opened, usual, setups, predictions):
         print(many_left_open(open_cells, opened.catalogue.called("presses")))
     print(f"Predictions are in {out}, by model {opened.by}.")
     if page is not None:
@@ -216,6 +219,7 @@ def predict_one(
 ) -> int:
     """Predict the set-up given by ``cells`` (column -> text) and print a readable block."""
     from pipelines.registry.opened import open_model
+    from pipelines.words.left_open import one_left_open
     from pipelines.words.prediction import summary_block, wrapped
 
     refuse_outputs(out, page, figure, inputs=files_named(target))
@@ -231,7 +235,7 @@ def predict_one(
     print(summary_block(predictions.iloc[0], named.iloc[0]))
     if filled is not None:
         print(wrapped("Filled in", filled))
-    for one in left_open(opened, workspace, name, setups, predictions):
+    for one in left_open(opened, partial(usual_in, workspace, name), setups, predictions):
         print(wrapped("Left open", one_left_open(one, opened.catalogue.called("presses"))))
     print(f"  Model     {opened.by}")
     if out is not None:

@@ -19,7 +19,7 @@ from pipelines.commands._options import (
     setup_cells,
     setups_by_option,
 )
-from pipelines.tasks.usual import Usual, completed
+from pipelines.tasks.usual import completed, usual_in
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -113,7 +113,6 @@ def why(
     """Print what moves the set-up ``cells`` (column -> text) from its bucket, and from the
     print of the same ink where what is ``beside`` (column -> text) is different."""
     from learn.predict.shares import from_bucket, from_print
-    from pipelines.ledger import store
     from pipelines.registry.opened import open_model
     from pipelines.tasks.base import about_the_base
     from pipelines.words import why as words
@@ -146,7 +145,7 @@ def why(
                 opened,
                 setups.iloc[[0]],
                 shares,
-                lambda: Usual(store.read(workspace.database(name))),
+                lambda: usual_in(workspace, name),
             )
         told.append((shares, shown, said, away_from))
         print(words.block(shares, shown, said), end="\n\n")

@@ -153,7 +153,7 @@ def _read(now: Now, file: Path) -> Week:
 
 
 def _tests(now: Now, found: Week) -> tuple[Ranking, list[dict]]:
-    told = ranking(found.setups, now.opened, words().today.file)
+    told = ranking(found.setups, now.opened, words().today.file, lambda: now.usual)
     rows = {str(row["setup_id"]): row for row in found.rows}
     worth = told.ranked[told.ranked["verdict"] == Verdict.TEST].head(MOST_TESTS)
     return told, [{**one, "row": rows[str(one["setup_id"])]} for one in worth.to_dict("records")]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
+from pipelines.tasks.left_open import left_open
 from pipelines.tasks.of_today import COLUMNS, of_today
 from pipelines.words.common import chance, counted
 from pipelines.workspace.problems import Kind, UserError
@@ -12,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipelines.registry.opened import Opened
+    from pipelines.tasks.usual import Usual
 
 MOST = 150  # jobs at once: every pair is looked at
 LOST = -0.5  # test prints of others spared, from which on it is told that more will be wanted
@@ -27,16 +30,20 @@ class Ranking(NamedTuple):
     ranked: pd.DataFrame  # `learn.planning.next_test.rank_tests`: the one that saves most first
     of_job: dict[str, str]  # what becomes of the job of each; empty where each is one of its own
     said: str  # which first, and why
-    lots: list[str]  # and other things of which nobody knows yet how they print, and what tells
+    also: list[str]  # of what nobody knows yet how it prints, and what would spare a test print
     notes: list[str]
 
 
-def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
-    """Rank set-ups, typed, of ``file``; those without a target are left out.
+def ranking(
+    setups: pd.DataFrame, opened: Opened, file: str, usual_of: Callable[[], Usual]
+) -> Ranking:
+    """Rank set-ups, typed, of ``file``; those without a target are left out. ``usual_of``: see
+    `left_open`.
 
     Raises UserError where none has one, or they are too many.
     """
     from learn.planning.next_test import rank_tests, unproven_lots
+    from pipelines.words.left_open import many_left_open
     from pipelines.words.lots import unproven_lines
 
     setups, notes = of_today(setups, opened, COLUMNS)
@@ -49,11 +56,15 @@ def ranking(setups: pd.DataFrame, opened: Opened, file: str) -> Ranking:
     if len(jobs) > MOST:
         raise UserError(f"{file}: {len(jobs)} open jobs; give {MOST} at most at a time.")
     ranked = rank_tests(opened.model, jobs)
-    of_job = _of_jobs(opened, setups)  # those without a target too: they hold a job up
+    # those without a target too: they hold a job up
+    predicted, judged = opened.predict_jobs(setups)
     unproven = unproven_lots(ranked, jobs, opened.model.prints_of_lot)
     told = list(unproven_lines(unproven, opened.catalogue.called("inks")))
     told += _whatever_the_chance(ranked, opened)
-    return Ranking(ranked, of_job, _said(ranked, opened), told, notes)
+    if open_cells := left_open(opened, usual_of, setups, predicted):
+        told.append(many_left_open(open_cells, opened.catalogue.called("presses")))
+    said, of_job = _said(ranked, opened), _of_jobs(judged, setups["setup_id"].tolist())
+    return Ranking(ranked, of_job, said, told, notes)
 
 
 def _said(ranked: pd.DataFrame, opened: Opened) -> str:
@@ -93,16 +104,14 @@ def _whatever_the_chance(ranked: pd.DataFrame, opened: Opened) -> list[str]:
     ]
 
 
-def _of_jobs(opened: Opened, setups: pd.DataFrame) -> dict[str, str]:
+def _of_jobs(jobs: pd.DataFrame, ids: list[str]) -> dict[str, str]:
     """What becomes of the job of each set-up, by its ``setup_id``; empty where every set-up is a
     job of its own: what goes by itself may belong to a job that does not."""
     from pipelines.words.prediction import known
     from pipelines.words.verdict import HEADLINES, kind
 
-    _, jobs = opened.predict_jobs(setups)
-    if len(jobs) == len(setups):
+    if len(jobs) == len(ids):
         return {}
-    ids = setups["setup_id"].tolist()
     return {
         ids[i]: f"{known(job, 'job_id') or ids[i]}: {HEADLINES[kind(job)].lower()}"
         for job in jobs.to_dict("records")

@@ -57,15 +57,20 @@ def completed(
     """
     if all(row.keys() >= SCREEN for row in rows):
         return [without_none(row) for row in rows], None, []
-    from pipelines.ledger import store  # slow to import, and seldom needed
-
-    usual = Usual(store.read(workspace.database(shop)))
+    usual = usual_in(workspace, shop)
     full, fills = [], []
     for row in rows:
         cells, filled = usual.completed(row)
         full.append(cells)
         fills += filled
     return full, said(fills), usual.faults
+
+
+def usual_in(workspace: Workspace, shop: str) -> Usual:
+    """How a shop usually prints, by its tables as they are now."""
+    from pipelines.ledger import store  # slow to import, and seldom needed
+
+    return Usual(store.read(workspace.database(shop)))
 
 
 def without_none(cells: dict[str, str]) -> dict[str, str]:

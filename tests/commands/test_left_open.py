@@ -9,7 +9,8 @@ import pytest
 
 from learn.planning.plan import usual_setup
 from pipelines.cli import main
-from pipelines.tasks.left_open import READ_OFF, TOLD
+from pipelines.tasks.left_open import READ_OFF
+from pipelines.words.left_open import TOLD
 from tests.small_demo import small_model, small_shop
 
 LEFT = {"press_id": "", "squeegee_shore_a": "", "off_contact_mm": ""}
