@@ -39,6 +39,9 @@ FILM_ERROR = 0.03
 # Over what length of the spectrum that which theory misses of a film is alike: on invented shops
 # 50 to 400 nm did nearly as well; no source.
 MISSED_NM = 200.0
+# Over what change of log film, and of the reflectance beneath, too; the bucket is a thick film.
+# A guess.
+ALIKE_LOG_FILM, ALIKE_BACK, BUCKET_UM = 1.0, 0.3, 1000.0
 # How far a real spectrum may lie from the smoothest one of its Lab.
 GUESS_SHARE, GUESS_FLOOR = 0.20, 0.02
 # Cloth takes a drawdown less evenly than a card does; what wetting it costs is a guess.
@@ -95,8 +98,8 @@ class Drawdowns:
 
 
 def film_reflectance(theta: Array, rows: Drawdowns) -> Array:
-    """Measured reflectance (d, 31) that an ink ``theta`` (62,) would give."""
-    K, S = np.exp(theta[:N_WAVELENGTHS]), np.exp(theta[N_WAVELENGTHS:])
+    """Measured reflectance (d, 31) that an ink ``theta`` (62,), or one each (d, 62), would give."""
+    K, S = np.exp(theta[..., :N_WAVELENGTHS]), np.exp(theta[..., N_WAVELENGTHS:])
     return card_reflectance(K, S, rows.film_um, rows.back)
 
 
@@ -128,7 +131,7 @@ def linearised(
     a film's reflectance that theory misses."""
     step = 1e-4
     r = film_reflectance(theta, rows)
-    shift = np.zeros_like(theta)
+    shift = np.zeros(2 * N_WAVELENGTHS)
     shift[:N_WAVELENGTHS] = step
     dk = (film_reflectance(theta + shift, rows) - r) / step  # diagonal in wavelength
     ds = (film_reflectance(theta + shift[::-1], rows) - r) / step
@@ -190,25 +193,38 @@ def backs_of(
 
 
 def card_errors(
-    theta: Array,
-    drawdowns: pd.DataFrame,
-    substrates: pd.DataFrame,
-    substrate_r: Array,
-    viewing: Viewing,
-) -> tuple[Array, Array, Array]:
-    """What drawdowns of one ink are off log K and log S ``theta`` (62,): errors (r,), their
-    derivative (r, 62) and covariance (r, r), but for what theory misses of them. Cards of one film
-    were laid in one draw."""
-    rows = drawdowns_of(drawdowns, substrates, substrate_r, viewing)
-    errors, jacobians, covariances = linearised(theta, rows, viewing)
-    of_lab = ~np.isfinite(rows.spectra).all(axis=1)
-    film = np.repeat(rows.film_um, np.where(of_lab, 2, 1))  # an entry each, two where only Lab
-    laid = [np.where(np.isfinite(x), FILM_ERROR, 0.0) * J.sum(axis=1)
-            for x, J in zip(film, jacobians, strict=True)]  # fmt: skip
+    theta: Array, cards: pd.DataFrame, rows: Drawdowns, viewing: Viewing, missed: float
+) -> tuple[Array, Array, Array, NDArray[np.intp]]:
+    """What d ``cards``, read as ``rows``, of one ink are off log K and log S ``theta``: (62,), or
+    (d, 62) those of each.
+
+    Errors (r,), their derivative (r, 62), their covariance (r, r) and the card of each. Cards of
+    one lot and film were laid in one draw. What theory misses, the share ``missed``, is alike
+    where the film and what lies beneath are.
+    """
+    spectral = np.isfinite(rows.spectra).all(axis=1)
+    last = np.cumsum(np.where(spectral, 1, 2)) - 1  # a guess of the spectrum is no reading
+    errors, jacobians, covariances = (
+        [found[i] for i in last] for found in linearised(theta, rows, viewing)
+    )
+    card = np.repeat(np.arange(len(errors)), [len(e) for e in errors])
     covariance = np.asarray(block_diag(*covariances))
-    draw = np.repeat(film, [len(e) for e in errors])
-    entry = np.repeat(np.arange(len(errors)), [len(e) for e in errors])
-    together = (draw[:, None] == draw) & (entry[:, None] != entry)
-    along = np.concatenate(laid)
-    covariance += together * np.outer(along, along)
-    return np.concatenate(errors), np.vstack(jacobians), covariance
+    draw = cards.groupby(["ink_lot", "film_um"], dropna=False).ngroup().to_numpy()[card]
+    laid = np.isfinite(rows.film_um)[card] * FILM_ERROR * np.vstack(jacobians).sum(axis=1)
+    together = (draw[:, None] == draw) & (card[:, None] != card)
+    covariance += together * np.outer(laid, laid)
+    seen = [  # how each card sees what theory misses of its reflectance
+        noise * (np.diag(r) if whole else lab_jacobian(r, viewing) * r)
+        for r, noise, whole in zip(film_reflectance(theta, rows), rows.noise, spectral, strict=True)
+    ]
+    by_card, alike = np.vstack(seen), _alike(rows)[card[:, None], card]
+    covariance += missed**2 * alike * (by_card @ near(MISSED_NM) @ by_card.T)
+    return np.concatenate(errors), np.vstack(jacobians), covariance, card
+
+
+def _alike(rows: Drawdowns) -> Array:
+    """How alike what theory misses is among drawdowns (d, d)."""
+    film = np.log(np.minimum(rows.film_um, BUCKET_UM)) / ALIKE_LOG_FILM
+    back = rows.back.mean(axis=1) / ALIKE_BACK
+    found: Array = np.exp(-sum(np.abs(x[:, None] - x) for x in (film, back)))
+    return found

@@ -41,7 +41,6 @@ def take_in_cards(model: ShiftModel, shop: Shop) -> None:
     cards = lot_cards(
         shop,
         model.shelf_,
-        model.layout_.bend_sd(model.hyper_),
         substrate_reflectance(shop.substrates, view),
         view,
         but={card.level for card in model.cards_},

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 13  # of the arrays and the description; a model of another form is refused
+FORM = 14  # of the arrays and the description; a model of another form is refused
+BEFORE_CARDS = 13  # where cards of lots told something else
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -115,8 +116,9 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         when something is missing or not what it should be.
     """
     d = description
-    if d.get("form") != FORM:
-        msg = f"the model is of form {d.get('form')}, this program reads form {FORM}"
+    form = d.get("form")
+    if form != FORM and not (form == BEFORE_CARDS and not d["cards"]):
+        msg = f"the model is of form {form}, this program reads form {FORM}"
         raise ValueError(msg)
     for name, array in arrays.items():
         if name not in _MAY_MISS and not np.isfinite(array).all():
