@@ -32,13 +32,13 @@ ABOUT = """\
 FILE is a table of measured prints (CSV or Excel, the columns of prints.csv), or an instrument's
 export whose sample names are the print_id (or setup_id) of --prints SETUPS, or a folder with
 prints.csv and, for what is new, inks.csv, substrates.csv, meshes.csv, presses.csv, changes.csv or
-drawdowns.csv holding the added rows alone. Of a workbook of the whole shop the prints and what is
-new on its other sheets are taken; what differs there is told. A print whose name for an ink,
-garment, screen or press may be two things is left out, with both told; the corrected file brings it
-in. Readings of one print are averaged. Every print is held against the model in charge before
-anything is learnt from it; a doubtful one is set aside with the reason. The same file twice changes
-nothing. With --replace the file takes the place of a batch recorded wrongly, in one step; what
-differs is told.
+drawdowns.csv holding the added rows alone, or a table of drawdowns by itself: the card of a new
+lot. Of a workbook of the whole shop the prints and what is new on its other sheets are taken; what
+differs there is told. A print whose name for an ink, garment, screen or press may be two things is
+left out, with both told; the corrected file brings it in. Readings of one print are averaged. Every
+print is held against the model in charge before anything is learnt from it; a doubtful one is set
+aside with the reason. The same file twice changes nothing. With --replace the file takes the place
+of a batch recorded wrongly, in one step; what differs is told.
 With --change in the place of a file it takes in that a press was mended or changed on a day: new
 blade, new screens, another operator. From that day on it counts as another press: what it printed
 before says nothing of how it prints now, and its bands stay wide until prints since are recorded.
@@ -56,6 +56,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff record monday.csv",
             "strikeoff record export.txt --prints jobs.csv --condition M1",
             "strikeoff record new-ink/ --dry-run",
+            "strikeoff record card-of-a-lot.csv",
             "strikeoff record monday-corrected.csv --replace 4",
             'strikeoff record --change "press 2" --what "new blade" --date 2026-05-03',
         ],

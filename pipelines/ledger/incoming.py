@@ -25,13 +25,15 @@ from pipelines.tables.folder import Given, known_in, measured_in
 from pipelines.tables.layout import Rows, names
 from pipelines.tables.names import with_ids
 from pipelines.tables.reading import cells_of, other_sheets, rows_of_csv, sheets_of, table_of
-from pipelines.tables.schema import PRINTS, SETUPS, SHOP_TABLES
+from pipelines.tables.schema import DRAWDOWNS, PRINTS, SETUPS, SHOP_TABLES, Table
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.tables.workbook import is_workbook
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, Kind, UserError
 
 SHEET_PRINTS = replace(PRINTS, colour=False)  # prints to be measured: a row without colour
+HOW_PRINTED = {"print_id", "ink_id", "substrate_id"}
+CARDS = {"ink_id", "substrate_id", "film_um"}
 _TARGETS = [c.name for c in SETUPS.columns if c.name.startswith("target")] + ["tolerance_dE00"]
 
 
@@ -110,8 +112,8 @@ def read_incoming(
     data = read_at_most(path, MAX_BYTES)
     setups = [] if sheet is None else [("", read_at_most(sheet, csvfile.MAX_BYTES))]
     sha256 = _digest([("", data), *setups], condition)
-    if sheet is None and _says_how_printed(data, path.name):
-        findings = Findings()
+    findings = Findings()
+    if sheet is None and _says(data, path.name, PRINTS, HOW_PRINTED):
         prints = table_of(data, PRINTS, path.name, findings)
         findings.raise_if_any()
         assert prints is not None  # else there were findings
@@ -120,6 +122,14 @@ def read_incoming(
         return Incoming(
             path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
             condition, said=findings.warnings, whole=bool(tables), called=called,
+        )  # fmt: skip
+    if sheet is None and _says(data, path.name, DRAWDOWNS, CARDS):
+        cards = table_of(data, DRAWDOWNS, path.name, findings)
+        findings.raise_if_any()
+        assert cards is not None  # else there were findings
+        return Incoming(
+            path.name, sha256, {DRAWDOWNS.name: cards}, {DRAWDOWNS.name: path.name}, {},
+            condition, said=findings.warnings, called=called,
         )  # fmt: skip
     asked = _Asked(condition, as_declared, reflectance, called)
     return _export(path, sheet, sha256, settings, asked, given)
@@ -152,16 +162,16 @@ def _folder(path: Path, condition: str | None) -> Incoming:
                     said=findings.warnings)  # fmt: skip
 
 
-def _says_how_printed(data: bytes, file: str) -> bool:
-    """Whether a file is a table of prints with their making, not readings of named samples."""
+def _says(data: bytes, file: str, table: Table, columns: set[str]) -> bool:
+    """Whether a file is such a table, by its columns, not readings of named samples."""
     sheets: Iterable[Rows]
     if is_workbook(data):
         sheets = sheets_of(data, file).values()
     else:
         # Should it be none, the readers of instrument files say what is wrong with it.
-        read = rows_of_csv(data, PRINTS, file, Findings())
+        read = rows_of_csv(data, table, file, Findings())
         sheets = [] if read is None else [read[0]]
-    return any(names(PRINTS, rows, {"print_id", "ink_id", "substrate_id"}) for rows in sheets)
+    return any(names(table, rows, columns) for rows in sheets)
 
 
 def _export(

@@ -180,8 +180,7 @@ def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path,
     own = table[(table["ink_id"] == "C19") & (table["film_um"] != "bucket")]
     own = own.drop_duplicates("substrate_id")
     thicker = own.assign(film_um=(own["film_um"].astype(float) / 1.3).astype(str), ink_lot="X9")
-    (tmp_path / "cards").mkdir()
-    thicker.to_csv(tmp_path / "cards" / "drawdowns.csv", index=False)
+    thicker.to_csv(tmp_path / "cards.csv", index=False)
     out, setup = tmp_path / "o.csv", ["--ink", "C19", "--garment", "G01", "--mesh", "M43-80"]
     setup += ["--strokes", "1", "--out", str(out)]
 
@@ -191,7 +190,7 @@ def test_a_card_of_a_lot_is_told_and_used_before_any_print_of_it(says, tmp_path,
 
     before = predicted("X9")
     told = "Turquoise (C19), lot X9, is not printed yet; a card of it says it is"
-    assert told in says("record", str(tmp_path / "cards"))
+    assert told in says("record", str(tmp_path / "cards.csv"))
     assert told in says("status")
     after, new = predicted("X9"), predicted("new")
     assert [new[c] for c in ("L", "a", "b")] == [before[c] for c in ("L", "a", "b")]
