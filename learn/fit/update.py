@@ -26,7 +26,9 @@ from learn.gp.arrow import FREE
 from learn.gp.posterior import Block, Design, Hyper, Posterior
 from learn.gp.terms import FittedTerm, most_levels
 from learn.normal import squared_distance
-from learn.physics.shelf import Shelf
+from learn.physics.drawdowns import N_WAVELENGTHS
+from learn.physics.print_model import SHAPES
+from learn.physics.shelf import BEND_DIRECTIONS, POSTERIOR_DIRECTIONS, Shelf
 
 Array = NDArray[np.floating]
 
@@ -145,17 +147,20 @@ def with_cards(state: Grown, cards: Collection[LotCard]) -> Grown:
         if card.level not in known and card.level in terms[at[0]].level_names:
             k = terms[at[0]].level_names.index(card.level)
             fresh = terms[at[0]].strange.copy()
-            fresh[k] = strangeness_of(*_beside(card, usual), usual, terms[at[0]].term.tails)
+            of_card = _beside(
+                card, usual + _moved_from_cards(state.layout, hyper, state.weights, card.ink)
+            )
+            fresh[k] = strangeness_of(*of_card, usual, terms[at[0]].term.tails)
             for i in at:
                 terms[i] = replace(terms[i], strange=fresh)
     layout = replace(state.layout, terms=terms)
-    post = with_information(state.posterior, layout, hyper, cards)
+    post = with_information(state.posterior, layout, hyper, state.weights, cards)
     weights = state.weights + post.mean - state.posterior.mean
     return Grown(layout, hyper, weights, post)
 
 
 def with_information(
-    post: Posterior, layout: Layout, hyper: Hyper, cards: Collection[LotCard]
+    post: Posterior, layout: Layout, hyper: Hyper, weights: Array, cards: Collection[LotCard]
 ) -> Posterior:
     """``post`` with what cards say of lots whose weights it has: linear in these."""
     at = _terms_of_lots(layout)
@@ -170,7 +175,10 @@ def with_information(
         if card.level not in names:
             continue
         both = len(signs) > 1
-        information, told = (card.information, card.told) if both else _beside(card, usual)
+        information, told = card.information, card.told
+        if not both:
+            off = _moved_from_cards(layout, hyper, weights, card.ink)
+            information, told = _beside(card, usual + off)
         columns = [[layout.term_slices[i].start + k for i in at] for k, _ in signs]
         scales = [sign * np.sqrt([layout.terms[i].strange[k] for i in at]) for k, sign in signs]
         G, where = np.hstack([np.diag(scale) for scale in scales]), np.concatenate(columns)
@@ -188,11 +196,24 @@ def _terms_of_lots(layout: Layout) -> list[int] | None:
     return [of_latent[one] for one in LATENTS] if set(of_latent) == set(LATENTS) else None
 
 
-def _beside(card: LotCard, usual: Array) -> tuple[Array, Array]:
-    """Information (4, 4) and what it tells (4,) of a lot by itself: the ink's own cards may be of
-    any ``usual`` lot (4,), variance."""
-    vague = np.linalg.inv(np.eye(len(usual)) + card.information * usual)
+def _beside(card: LotCard, own: Array) -> tuple[Array, Array]:
+    """Information (4, 4) and what it tells (4,) of a lot by itself, where that of the ink's own
+    cards may be off by a variance of ``own`` (4,)."""
+    vague = np.linalg.inv(np.eye(len(own)) + card.information * own)
     return vague @ card.information, vague @ card.told
+
+
+def _moved_from_cards(layout: Layout, hyper: Hyper, weights: Array, ink: str) -> Array:
+    """By what variance (4,) of `LATENTS` the lot of an ink's cards may be off more than others:
+    as far as its prints have moved the ink from its cards beyond what they do of inks."""
+    at, sd = layout.shelf.ink_ids.index(ink), np.median(layout.bend_sd(hyper), axis=0)
+    own = np.hstack([weights[s].reshape(layout.n_inks, -1)[at] for s in layout.slices[1:4]])
+    size = np.concatenate([np.ones(POSTERIOR_DIRECTIONS), np.repeat(sd, BEND_DIRECTIONS)])
+    shapes = np.column_stack([np.ones(N_WAVELENGTHS), *SHAPES.values()])
+    along_k = np.linalg.lstsq(shapes, layout.shelf.directions_k[at].T)[0]
+    along = np.vstack([along_k, layout.shelf.directions_s[at].mean(axis=1)])  # (4, q)
+    excess: Array = (along @ own) ** 2 - ((along * size) ** 2).sum(axis=1)
+    return np.maximum(excess, 0.0)
 
 
 def _moved(

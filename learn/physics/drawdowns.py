@@ -202,7 +202,7 @@ def card_errors(
     one lot and film were laid in one draw. What theory misses, the share ``missed``, is alike
     where the film and what lies beneath are.
     """
-    spectral = np.isfinite(rows.spectra).all(axis=1)
+    spectral = np.array(np.isfinite(rows.spectra).all(axis=1), bool)
     last = np.cumsum(np.where(spectral, 1, 2)) - 1  # a guess of the spectrum is no reading
     errors, jacobians, covariances = (
         [found[i] for i in last] for found in linearised(theta, rows, viewing)
