@@ -126,6 +126,9 @@ class PlainEngine:
     def prints_of_lot(self, ink: str, lot: str) -> int:
         return self.prints_of(ink)  # one lot is as good as another here
 
+    def knows_lot(self, ink: str, lot: str) -> bool:
+        return self.prints_of_lot(ink, lot) > 0
+
     def sisters_of(self, ink: str) -> tuple:
         return ()
 

@@ -68,6 +68,9 @@ class StubModel:
     def sisters_of(self, inks):
         return {}
 
+    def knows_lot(self, ink, lot):
+        return True
+
     def carded(self):
         return []
 

@@ -64,6 +64,15 @@ def describing(drawdowns: pd.DataFrame) -> NDArray[np.bool_]:
     return plain | (without & (drawdowns["ink_lot"] == first).to_numpy())
 
 
+def as_usual(drawdowns: pd.DataFrame, lots: Collection[tuple[str, str]]) -> pd.DataFrame:
+    """A draw of each of ``lots`` (ink, lot) that reads as the ink's own cards of one film do: rows
+    of ``drawdowns``; none of an ink without such."""
+    films = drawdowns[describing(drawdowns) & np.isfinite(drawdowns["film_um"].to_numpy(float))]
+    first = films["film_um"] == films.groupby("ink_id")["film_um"].transform("first")
+    asked = pd.DataFrame(list(lots), columns=["ink_id", "ink_lot"])
+    return films[first].drop(columns="ink_lot", errors="ignore").merge(asked, on="ink_id")
+
+
 def lot_cards(
     shop: Shop,
     shelf: Shelf,

@@ -350,6 +350,10 @@ class ShiftModel:
         cards = sum(card.level == level for card in self.cards_)  # which counts among them
         return int(self.likeness_.counts["lot"].get(level, 0)) - cards
 
+    def knows_lot(self, ink: str, lot: str) -> bool:
+        """Whether prints or a card tell of a lot."""
+        return self.likeness_.counts["lot"].get(level_of(ink, lot), 0) > 0
+
     def lots(self, prints: pd.DataFrame) -> list[Lot]:
         """How every batch of ink differs from those before it; see :func:`lots_of`."""
         return lots_of(self, prints)

@@ -149,6 +149,10 @@ class PrintModel(Predicts, Protocol):
         """How many prints of a lot were learnt from."""
         ...
 
+    def knows_lot(self, ink: str, lot: str) -> bool:
+        """Whether prints or a card tell of a lot."""
+        ...
+
     def sisters_of(self, ink: str) -> tuple[tuple[str, int], ...]:
         """The plants that told of an ink, and how many prints of it each has."""
         ...

@@ -186,8 +186,9 @@ def predict_file(
         print(job_table(lines))
         print(job_summary(lines))
     usual = partial(usual_in, workspace, name)
-    if open_cells := left_open(opened, usual, setups, predictions):
-        print(many_left_open(open_cells, opened.catalogue.called("presses")))
+    found = left_open(opened, usual, setups, predictions)
+    for line in many_left_open(found, opened.catalogue.things()):
+        print(line)
     print(f"Predictions are in {out}, by model {opened.by}.")
     if page is not None:
         write_page(page, predictions, setups, opened, lines)
@@ -236,7 +237,8 @@ def predict_one(
     if filled is not None:
         print(wrapped("Filled in", filled))
     for one in left_open(opened, partial(usual_in, workspace, name), setups, predictions):
-        print(wrapped("Left open", one_left_open(one, opened.catalogue.called("presses"))))
+        label = "Left open" if one.card is None else "A card"
+        print(wrapped(label, one_left_open(one, opened.catalogue.things())))
     print(f"  Model     {opened.by}")
     if out is not None:
         write_predictions(out, predictions)

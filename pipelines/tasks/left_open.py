@@ -1,4 +1,5 @@
-"""What a set-up leaves open that wants a test print: whether filling it in is all that it takes."""
+"""What a set-up leaves open that wants a test print: whether filling it in, or a card of a lot
+nobody has printed yet, is all that it takes."""
 
 from __future__ import annotations
 
@@ -6,22 +7,26 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from learn.process import SETTING_COLUMNS
-from pipelines.words.left_open import LeftOpen
+from pipelines.words.left_open import CardOf, LeftOpen
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from learn.predict.model import ShiftModel
+    from learn.shop import Shop
     from pipelines.registry.opened import Opened
     from pipelines.tasks.usual import Usual
 
 # What somebody at the press or the screen can say at once.
 READ_OFF = ("press_id", *SETTING_COLUMNS)
+Lot = tuple[str, str]  # ink and lot
 
 
 def left_open(
     opened: Opened, usual_of: Callable[[], Usual], setups: pd.DataFrame, found: pd.DataFrame
 ) -> list[LeftOpen]:
-    """Of ``setups`` (n rows), predicted as ``found``, those that go once filled in.
+    """Of ``setups`` (n rows), predicted as ``found``, those that go once filled in, or once a card
+    of their lot has shown that it is like the ink's own.
 
     A cell is filled in as the shop mostly does it on that garment with inks of that type, by
     ``usual_of``, asked where it is needed; what was never written down stays open.
@@ -31,12 +36,43 @@ def left_open(
     from learn.predict.causes import Verdict
     from pipelines.words.verdict import kind
 
-    empty = setups.reindex(columns=list(READ_OFF)).isna()
-    tested = found["verdict"].to_numpy() == Verdict.TEST
-    rows = setups[tested & empty.any(axis=1).to_numpy()]
+    model = opened.model
+    rows = setups[found["verdict"].to_numpy() == Verdict.TEST]
+    lots = [
+        (str(ink), str(lot)) if pd.notna(lot) and not model.knows_lot(ink, lot) else None
+        for ink, lot in zip(rows["ink_id"], rows["ink_lot"], strict=True)
+    ]
+    new = pd.Series(lots, rows.index, dtype=object)
+    rows = rows[rows.reindex(columns=list(READ_OFF)).isna().any(axis=1) | new.notna()]
     if rows.empty:
         return []
     usual = usual_of()
+    full, cells = _filled_in(rows, usual)
+    told = {
+        i: LeftOpen(str(row["setup_id"]), filled, float(row["p_in_tolerance"]))
+        for i, row, filled in zip(
+            rows.index, opened.predict(full).to_dict("records"), cells, strict=True
+        )
+        if filled and kind(row) == "go"
+    }
+    rest = [i for i in rows.index if i not in told and new[i] is not None]
+    if rest:
+        carded, cards = _as_if_carded(model, usual.shop, {new[i] for i in rest})
+        filled = dict(zip(rows.index, cells, strict=True))
+        for asked, given in ((rows, {}), (full, filled)):  # the card alone may do
+            rest = [i for i in rest if i not in told and new[i] in cards]
+            then = carded.predict(asked.loc[rest]).to_dict("records") if rest else []
+            for i, row in zip(rest, then, strict=True):
+                if kind(row) == "go":
+                    p, open_cells = float(row["p_in_tolerance"]), given.get(i, {})
+                    told[i] = LeftOpen(str(row["setup_id"]), open_cells, p, cards[new[i]])
+    return [told[i] for i in rows.index if i in told]
+
+
+def _filled_in(rows: pd.DataFrame, usual: Usual) -> tuple[pd.DataFrame, list[dict[str, object]]]:
+    """Set-ups with what they leave open as it mostly is, and the cells of each that this fills."""
+    import pandas as pd
+
     pairs = rows[["substrate_id", "ink_id"]].drop_duplicates()
     mostly = {(g, i): usual.setup([g], [i])[0] for g, i in pairs.itertuples(index=False)}
     filled = [
@@ -48,10 +84,28 @@ def left_open(
         c: rows[c].where(rows[c].notna(), pd.Series([f.get(c) for f in filled], rows.index))
         for c in READ_OFF
     }
-    full = rows.assign(**by_column)
-    then = opened.predict(full).to_dict("records")
-    return [
-        LeftOpen(str(row["setup_id"]), cells, float(row["p_in_tolerance"]))
-        for row, cells in zip(then, filled, strict=True)
-        if cells and kind(row) == "go"
-    ]
+    return rows.assign(**by_column), filled
+
+
+def _as_if_carded(
+    model: ShiftModel, shop: Shop, lots: set[Lot]
+) -> tuple[ShiftModel, dict[Lot, CardOf]]:
+    """The model as it would be if a card of each of ``lots`` read like the ink's own, and how such
+    a card is drawn down; not of an ink without a card."""
+    from dataclasses import replace
+
+    import pandas as pd
+
+    from learn.fit.lot_cards import as_usual
+
+    cards = as_usual(shop.drawdowns, sorted(lots))
+    drawn = {
+        (str(ink), str(lot)): CardOf(
+            str(ink), str(lot), float(of["film_um"].iloc[0]), tuple(of["substrate_id"].unique())
+        )
+        for (ink, lot), of in cards.groupby(["ink_id", "ink_lot"])
+    }
+    if not drawn:
+        return model, drawn
+    drawdowns = pd.concat([shop.drawdowns, cards], ignore_index=True)
+    return model.told_of(replace(shop, drawdowns=drawdowns)), drawn

@@ -61,8 +61,9 @@ def ranking(
     unproven = unproven_lots(ranked, jobs, opened.model.prints_of_lot)
     told = list(unproven_lines(unproven, opened.catalogue.called("inks")))
     told += _whatever_the_chance(ranked, opened)
-    if open_cells := left_open(opened, usual_of, setups, predicted):
-        told.append(many_left_open(open_cells, opened.catalogue.called("presses")))
+    told += many_left_open(
+        left_open(opened, usual_of, setups, predicted), opened.catalogue.things()
+    )
     said, of_job = _said(ranked, opened), _of_jobs(judged, setups["setup_id"].tolist())
     return Ranking(ranked, of_job, said, told, notes)
 

@@ -42,6 +42,7 @@ RUNS = (
     Run("ink_worth --seed 101 102", 8),
     Run("gross_errors", 10),
     Run("wrong_lots --part last", 4),
+    Run("lot_cards --part check", 4),
     Run("arrivals --seed 101", 2),
     Run("arrivals --seed 102", 2),
     Run("arrivals --seed 103", 2),

@@ -37,6 +37,7 @@ ORDER = (
     "ink_worth",
     "gross_errors",
     "wrong_lots",
+    "lot_cards",
     "arrivals",
     "drift",
     "plan",

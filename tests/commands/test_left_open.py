@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 
 import pandas as pd
 import pytest
@@ -87,3 +88,34 @@ def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, capsy
     said = " ".join(capsys.readouterr().out.split())
     assert "TEST PRINT FIRST" in said
     assert re.search(r"Left open with press P\d.* this would go straight to production", said)
+
+
+def test_a_card_that_would_do_instead_of_a_test_print_is_told_and_does(
+    learnt_workspace, tmp_path, capsys
+):
+    root = shutil.copytree(learnt_workspace, tmp_path / "shop")
+    table = usual_jobs(tmp_path, 20).assign(ink_lot="X9")
+    table = table.assign(tolerance_dE00=[0.15 * (i + 1) for i in range(20)])
+    before, said = predicted(root, table, tmp_path, capsys)
+    ink = table["ink_id"].iloc[0]
+    found = re.search(
+        rf"may do with a card .* lot X9 of [\w ]+ \({ink}\), (.*) for (.*); and", said
+    )
+    assert found, said
+    named = set(re.findall(r"S\d+", found[2]))
+    assert (before.set_index("setup_id")["verdict"][list(named)] == "test").all()
+    draw = re.match(r"at (\d+) um over .+ \((\w+)\) and .+ \((\w+)\),", found[1])
+    assert draw, found[1]
+    own = pd.read_csv(root / "tables" / "drawdowns.csv", dtype=str)
+    card = (
+        (own["ink_id"] == ink)
+        & (own["film_um"] == draw[1])
+        & own["substrate_id"].isin(draw.groups())
+    )
+    assert card.sum() == 2
+    own[card].assign(ink_lot="X9").to_csv(tmp_path / "cards.csv", index=False)
+    assert main(["--workspace", str(root), "record", str(tmp_path / "cards.csv")]) == 0
+    assert "as strong as the ink's other cards" in capsys.readouterr().out
+    after, said = predicted(root, table, tmp_path, capsys)
+    assert (after.set_index("setup_id")["verdict"][list(named)] == "go").all(), "as it was told"
+    assert "with a card" not in said

@@ -38,6 +38,7 @@ PLAIN_TO_SEE = 5.0  # dE00 a wrong row lies at least off the right colour
 TOLERANCE = 2.0
 FARTHEST_TARGET = 4.5  # dE00 from the true colour: an oracle lets about a third go
 PRESS_DAYS = 150
+FILM_OFF = 0.03  # a film that is drawn down, log, off what was meant
 
 
 @dataclass(frozen=True)
@@ -309,11 +310,11 @@ def _drawdowns(rng: np.random.Generator, world: World, has: _Shelves, water: boo
 
 
 def _drawdown_spectra(rng: np.random.Generator, world: World, drawdowns: pd.DataFrame) -> Array:
-    """Measured cards (n, 31): even films, 3 % off what was meant, of each ink's first lot.
+    """Measured cards (n, 31): even films, off by `FILM_OFF`, of each ink's first lot.
 
     Bases have no lots in print; their cards are off by the first lot of all, as likely odd as any.
     """
-    film = drawdowns["film_um"].to_numpy() * np.exp(rng.normal(0, 0.03, len(drawdowns)))
+    film = drawdowns["film_um"].to_numpy() * np.exp(rng.normal(0, FILM_OFF, len(drawdowns)))
     ink = drawdowns["ink"].to_numpy()
     cards = drawdowns.assign(base=-1, lot=world.lots.on(ink, np.zeros(len(ink))))
     film = np.where(np.isfinite(film), film, 5000.0)

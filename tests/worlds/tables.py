@@ -35,24 +35,28 @@ def frames(drawn: Drawn) -> dict[str, pd.DataFrame]:
     """Every table as a frame, named without ``.csv``."""
     world, spectra = drawn.world, drawn.kind != "few"
     everywhere = np.full(len(world.cloths.frame), spectra)
-    film = drawn.drawdowns["film_um"]
-    drawdowns = pd.DataFrame(
-        {
-            "ink_id": _ids(world.inks.frame["ink_id"], drawn.drawdowns["ink"]),
-            "substrate_id": _ids(world.cloths.frame["substrate_id"], drawn.drawdowns["cloth"]),
-            "film_um": film.map("{:.0f}".format).where(np.isfinite(film), "bucket"),
-        }
-    )
-    cards = np.full(len(drawdowns), spectra)
     names = pd.Series([f"H{i + 1:05d}" for i in range(len(drawn.history))], name="print_id")
     prints = pd.concat([names, setup_columns(world, drawn.shown)], axis=1)
     return {
         "inks": world.inks.frame,
         "substrates": _with_colour(world.cloths.frame, world.bare(), everywhere),
         "meshes": world.meshes.frame,
-        "drawdowns": _with_colour(drawdowns, drawn.drawdown_r, cards),
+        "drawdowns": drawdown_columns(drawn, drawn.drawdowns, drawn.drawdown_r),
         "prints": _with_colour(prints, drawn.measured, drawn.spectral),
     }
+
+
+def drawdown_columns(drawn: Drawn, cards: pd.DataFrame, r: Array) -> pd.DataFrame:
+    """Cards of inks on cloths, read as ``r`` (n, 31), under the columns of the tables."""
+    world, film = drawn.world, cards["film_um"]
+    cells = pd.DataFrame(
+        {
+            "ink_id": _ids(world.inks.frame["ink_id"], cards["ink"]),
+            "substrate_id": _ids(world.cloths.frame["substrate_id"], cards["cloth"]),
+            "film_um": film.map("{:.0f}".format).where(np.isfinite(film), "bucket"),
+        }
+    )
+    return _with_colour(cells, r, np.full(len(cells), drawn.kind != "few"))
 
 
 def setup_columns(world: World, shown: pd.DataFrame) -> pd.DataFrame:
