@@ -55,9 +55,12 @@ def corrected(
 ) -> Addition | None:
     """Cells of prints (print -> column -> text) changed to what is right; those that ``gate`` finds
     doubtful all the same stay set aside. ``typed``: a colour among them was typed in.
+
+    Raises InputProblems for what no print can be, however doubtful its colour.
     """
     from pipelines.ledger.recording import check_rows
     from pipelines.ledger.state import Addition, Decision, current, judged
+    from pipelines.tables.folder import check_added
 
     state = current(ledger)
     made, rows = [], {}
@@ -74,6 +77,9 @@ def corrected(
     if not made:
         return None
     after = current(ledger + Addition(None, tuple(made)))
+    _, faults = check_added(after.given, after.given.tables["prints"].loc[list(rows)])
+    if faults:
+        raise InputProblems(faults)
     if gate is None:
         return Addition(None, tuple(made))
     out = tuple(

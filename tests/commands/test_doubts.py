@@ -34,6 +34,8 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "P3  batch 1: far off (model 0001)" in said
     assert "\x1b[" not in said  # no colours into a pipe
 
+    wrong = says(capsys, "doubts", "correct", "R4", "--flashes", "9", code=2)
+    assert "R4 cannot be learnt from like this: flash_count: 9 flashes do not fit" in wrong
     says(capsys, "doubts", "correct", "R3", "--ink", "blue")
     said = says(capsys, "doubts", "correct", "R2", "--lab", "45.4,59.8,34.6")
     assert "R2: a 34.6 -> 59.8" in said
