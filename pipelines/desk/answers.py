@@ -8,12 +8,13 @@ from learn.shop import UNDERBASE, Shop
 from pipelines.desk import slips
 from pipelines.desk.drafts import Answer, Changed
 from pipelines.desk.opened import Now
-from pipelines.desk.typed import FIELDS, fields_read, lab_lines
+from pipelines.desk.typed import FIELDS, columns_called, fields_read, lab_lines
 from pipelines.desk.words import words
 from pipelines.ledger.recording import Gate
 from pipelines.ledger.state import Ledger, State
 from pipelines.registry.archive import archive_of
 from pipelines.registry.gate import gate_by
+from pipelines.tables.dates import iso_day
 from pipelines.tables.folder import known_in
 from pipelines.tasks.arrived import arrived
 from pipelines.tasks.named import Named
@@ -36,7 +37,7 @@ def stamp_of(ledger: Ledger) -> str:
 def plainly(error: UserError) -> str:
     """What cannot be learnt from, without the file it would stand in."""
     if isinstance(error, InputProblems):
-        first = error.problems[0]
+        first = error.problems[0].called(columns_called())
         return words().measured.not_like_this.format(reason=first.reason, advice=first.advice)
     return str(error)
 
@@ -71,7 +72,7 @@ def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
     bare = cells.get(UNDERBASE[0], "").casefold() == "none"
     if bare:
         del cells[UNDERBASE[0]]
-    called = {column: getattr(told, name) for name, column in FIELDS.items()}
+    called = columns_called()
     with slips.by_name(now):
         cells = Named(known_in(now.given.tables)).cells(called, cells)
     if bare:
@@ -82,6 +83,8 @@ def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
         if len(found) != 1:
             raise UserError(told.no_lab.format(text=text))
         cells |= dict(zip("Lab", found[0], strict=True))
+    if day := form.get("day", "").strip():
+        cells["printed_on"] = iso_day(day, told.day)
     cells = fields_read(cells, {**called, **dict.fromkeys("Lab", told.lab)})
     if not cells:
         raise UserError(told.nothing_corrected)

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from flask import current_app, render_template
+from flask import current_app, render_template, request
 
 from learn.colour.colorimetry import viewing
 from learn.shop import Shop
@@ -62,6 +62,7 @@ def shown(
         wrong=wrong.splitlines(),
         learn="progress.show" if "progress" in current_app.blueprints else None,
         choices=now.choices if now.model else None,
+        redo=request.form,
         **({"number": None, "inside": None} | values),
     )
     return page if status == 200 else (page, status)

@@ -9,6 +9,7 @@ from pipelines.desk.answers import answer_of, gate_now, stamp_of
 from pipelines.desk.batch import shown
 from pipelines.desk.drafts import Changed
 from pipelines.desk.opened import Desk, Now
+from pipelines.desk.typed import columns_called
 from pipelines.desk.words import words
 from pipelines.ledger.aims import aims_of
 from pipelines.ledger.recording import RECORD
@@ -80,7 +81,7 @@ def decide(number: int) -> Response | tuple[str, int] | str:
 
         how = words().measured.correct_it
         source = now.workspace.database(now.shop)
-        store_decided(source, plan, list(answer.print_ids), how)
+        store_decided(source, plan, list(answer.print_ids), how, columns_called())
     except UserError as error:
         return _page(number, str(error), 409 if isinstance(error, Changed) else 400)
     return redirect(url_for("measured.kept.show", number=number), 303)

@@ -19,7 +19,7 @@ from pipelines.desk.draft_files import Drafts
 from pipelines.desk.drafts import Changed, Draft, Planned
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.safety import uploaded
-from pipelines.desk.typed import FIELDS, written
+from pipelines.desk.typed import FIELDS, NOT_AS_USUAL, written
 from pipelines.desk.words import words
 from pipelines.ledger import store
 from pipelines.ledger.incoming import Called
@@ -63,6 +63,7 @@ def _form(given: Mapping[str, str], wrong: str) -> str:
     return render_template(
         "measured.html",
         given=given,
+        how_given=any(given[name] for name in NOT_AS_USUAL),
         wrong=wrong.splitlines(),
         suffixes=SUFFIXES,
         conditions=CONDITIONS,

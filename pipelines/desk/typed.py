@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from learn.shop import UNDERBASE
 from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
@@ -28,14 +29,21 @@ from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 FIELDS = {
     "ink": "ink_id",
     "garment": "substrate_id",
-    "base": "underbase_ink_id",
     "screen": "mesh_id",
     "strokes": "strokes",
     "flashes": "flash_count",
+    "base": UNDERBASE[0],
+    "base_screen": UNDERBASE[1],
+    "base_strokes": UNDERBASE[2],
     "press": "press_id",
     "lot": "ink_lot",
+    "squeegee": "squeegee_shore_a",
+    "angle": "squeegee_angle_deg",
+    "off_contact": "off_contact_mm",
+    "stencil": "eom_um",
     "job": "job_id",
 }
+NOT_AS_USUAL = {"print", "day", *FIELDS} - {"ink", "garment"}  # fields that are folded away
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 
 
@@ -77,19 +85,19 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
         path = folder / "pasted.csv"
         path.write_text(text.strip() + "\n", encoding="utf-8")
         return path, []
-    called = {column: getattr(words().measured, field) for field, column in FIELDS.items()}
+    called = columns_called()
     given = {FIELDS[f]: v.strip() for f, v in fields.items() if f in FIELDS and v.strip()}
     given = fields_read(given, called)
     for field in ("ink", "garment"):
         if FIELDS[field] not in given:
             raise UserError(words().measured.needed.format(what=called[FIELDS[field]]))
     named = Named(known_in(now.given.tables))
-    base = given.pop("underbase_ink_id", None)
+    base = given.pop(UNDERBASE[0], None)
     bare = base is not None and base.casefold() == "none"
     if base is not None and not bare:
-        given["underbase_ink_id"] = base
+        given[UNDERBASE[0]] = base
     with slips.by_name(now):
-        cells = named.cells(called, given) | ({"underbase_ink_id": "none"} if bare else {})
+        cells = named.cells(called, given) | ({UNDERBASE[0]: "none"} if bare else {})
     full, filled = now.usual.completed(cells)
     moment = datetime.now()
     cells = {
@@ -112,6 +120,15 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     return path, named.said + ([words().measured.filled.format(what=how)] if how else [])
 
 
+def columns_called() -> dict[str, str]:
+    """What the page calls the columns that its fields stand for."""
+    told = words().measured
+    return {column: getattr(told, name) for name, column in FIELDS.items()} | {
+        "print_id": told.print,
+        "printed_on": told.day,
+    }
+
+
 def fields_read(cells: Mapping[str, str], called: Mapping[str, str]) -> dict[str, str]:
     """Cells of one print as typed into fields, decimal commas as points; ``called``: column ->
     what the form calls it. Raises InputProblems for what is no number, or none that can be."""
@@ -131,9 +148,8 @@ def _checked(rows: list[dict[str, str]], called: dict[str, str], now: Now) -> No
 
 def _raise(faults: list[Problem], called: Mapping[str, str]) -> None:
     told = words().measured
-    fields = {**called, "print_id": told.print, "printed_on": told.day}
     found = [
-        replace(one, file=fields.get(one.column or "", told.readings_called), row=None, column=None)
+        replace(one, file=called.get(one.column or "", told.readings_called), row=None, column=None)
         for one in faults
     ]
     if found:

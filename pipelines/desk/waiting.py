@@ -10,6 +10,7 @@ from pipelines.desk.answers import answer_of, gate_now, stamp_of
 from pipelines.desk.batch import MOST_SHOWN, cards
 from pipelines.desk.drafts import Changed
 from pipelines.desk.opened import Desk, Now
+from pipelines.desk.typed import columns_called
 from pipelines.desk.words import words
 from pipelines.ledger.state import Addition, Ledger
 from pipelines.registry.archive import archive_of
@@ -56,6 +57,7 @@ def _page(wrong: str, status: int = 200) -> str | tuple[str, int]:
         wrong=wrong.splitlines(),
         seen=stamp_of(now.ledger),
         choices=now.choices if now.model else None,
+        redo=request.form,
     )
     return (shown, status) if wrong else shown
 
@@ -94,7 +96,8 @@ def decide() -> Response | tuple[str, int] | str:
             return answer.made(ledger, gate)
 
         source = now.workspace.database(now.shop)
-        store_decided(source, plan, list(answer.print_ids), words().measured.correct_it)
+        how = words().measured.correct_it
+        store_decided(source, plan, list(answer.print_ids), how, columns_called())
     except UserError as error:
         return _page(str(error), 409 if isinstance(error, Changed) else 400)
     return redirect(url_for("measured.waiting.show"), 303)

@@ -131,10 +131,14 @@ def store_taken(source: Source, number: int, plan: Plan, *, back: bool) -> Addit
 
 
 def store_decided(
-    source: Source, plan: Plan, print_ids: list[str], how: str = "strikeoff doubts correct {} ..."
+    source: Source,
+    plan: Plan,
+    print_ids: list[str],
+    how: str = "strikeoff doubts correct {} ...",
+    called: Mapping[str, str] | None = None,
 ) -> Addition | None:
     """Store a decision on prints; raises UserError, saying ``how`` to correct one, where it would
-    let in what cannot be learnt from."""
+    let in what cannot be learnt from. ``called``: column -> what the reader calls it."""
 
     def checked(ledger: Ledger) -> Addition | None:
         addition = plan(ledger)
@@ -146,8 +150,9 @@ def store_decided(
         source,
         checked,
         lambda first: (
-            f"{', '.join(print_ids)} cannot be learnt from like this: {first.reason}; "
-            f"{first.advice} ({how.format(print_ids[0])}); nothing was changed."
+            f"{', '.join(print_ids)} cannot be learnt from like this: "
+            f"{first.called(called or {}).reason}; {first.advice} "
+            f"({how.format(print_ids[0])}); nothing was changed."
         ),
     )
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 SHOWN = 100  # lines; more than that is one mistake made in every row
@@ -55,6 +55,10 @@ class Problem:
     do: str
     kind: Kind
     meant: str | None = None
+
+    def called(self, names: Mapping[str, str]) -> Problem:
+        """The same with the column by what its reader calls it."""
+        return replace(self, column=names.get(self.column or "", self.column))
 
     @property
     def reason(self) -> str:

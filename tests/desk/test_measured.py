@@ -265,6 +265,28 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
     assert ledger(root).decisions[n].new == {"a": "62", "b": "33"}
 
 
+def test_a_correction_that_cannot_be_is_refused_by_its_field_and_stays_typed(client, root):
+    """Of a doubtful print too, kept or not."""
+    at = client.look(**RED | {"readings": "70, 2, 2"}, print="ONE", strokes="1")
+    wrong = {"print": "ONE", "do": "correct", "flashes": "2", "lot": "L 7"}
+    for path in (at, "/measured/batch/2"):
+        reply = client.post(f"{path}/decide", seen=client.seen(path), **wrong)
+        assert reply.status_code == 400
+        assert "Flashes between strokes: 2 flashes do not fit" in text_of(reply.text)
+        assert re.search(r'<details open>.*name="flashes" value="2".*"L 7"', reply.text, re.S)
+        if path == at:
+            client.keep(at)
+    n, right = len(ledger(root).decisions), {"base_screen": "77-55"}
+    right |= {"print": "ONE", "do": "correct", "day": "27.11.2025", "off_contact": "3,3"}
+    reply = client.post(f"{path}/decide", seen=client.seen(path), **right)
+    assert reply.status_code == 303
+    assert ledger(root).decisions[n].new == {
+        "underbase_mesh_id": "M77-55",
+        "printed_on": "2025-11-27",
+        "off_contact_mm": "3.3",
+    }
+
+
 @pytest.mark.parametrize(
     ("given", "sentence"),
     [
@@ -279,6 +301,7 @@ def test_setting_aside_needs_a_reason_and_correcting_a_right_name(client, root):
             RED | {"strokes": "1,5"},
             "Strokes: &#34;1.5&#34; is not a whole number; give all strokes",
         ),
+        (RED | {"flashes": "9"}, "Flashes between strokes: 9 flashes do not fit between"),
         (RED | {"strokes": "x"}, "Strokes: &#34;x&#34; is not a number"),
         (RED | {"target": "a shade of dawn"}, "is no target"),
         (RED | {"target": "45,60,30", "tolerance": "none"}, "is no dE00"),
@@ -291,6 +314,7 @@ def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, sentence):
     assert sentence in text_of(reply.text) and "--" not in text_of(reply.text)
     if "ink" in given:
         assert f'value="{given["ink"]}"' in reply.text
+    assert ("<details open>" in reply.text) == bool({"strokes", "flashes", "day"} & {*given})
 
 
 def test_several_lines_are_readings_of_one_print_and_commas_are_read(client, root):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from io import BytesIO
+from urllib.parse import parse_qsl, urlsplit
 
 import pandas as pd
 
 from pipelines.cli import main
+from pipelines.desk import today
 from pipelines.words.verdict import kind
 from tests.desk.conftest import later, text_of
 
@@ -77,6 +79,25 @@ def test_a_job_leads_to_ask_as_it_stands(own):
         r"J1 .*?chance ([^.]+?) test|J1 .*?chance (\d+ %|under 1 %|over 99 %)", text_of(html)
     )
     assert (chance[1] or chance[2]) in answer
+
+
+def test_the_test_print_of_a_job_is_handed_in_as_the_job_has_it(own):
+    """Nothing of it is left to what is usual."""
+    row = {
+        **{"ink_id": "C19", "substrate_id": "G02", "mesh_id": "M43-80", "strokes": 2.0},
+        **{"flash_count": 1.0, "underbase_ink_id": "U1", "underbase_mesh_id": "M77-55"},
+        **{"underbase_strokes": 3.0, "press_id": "P2", "ink_lot": "C19-L01", "job_id": "J1"},
+        **{"squeegee_shore_a": 65.0, "squeegee_angle_deg": 8.0, "off_contact_mm": 3.5},
+        "eom_um": 6.0,
+    }
+    with own.application.test_request_context():
+        link = today._measured(row, own.application.extensions["desk"].now())
+    given = dict(parse_qsl(urlsplit(link).query))
+    assert "<details open>" in own.get(link).text
+    looked = own.get(own.send("/measured/look", readings="50,-50,-5", **given).location).text
+    assert "Filled in" not in looked
+    for said in ("M77-55", "3 strokes", "65 Shore A", "3.5 mm", "6 um"):
+        assert said in text_of(looked)
 
 
 def test_a_wrong_file_is_refused_whole_and_the_one_before_stays(own):
