@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import count
 from threading import Lock
@@ -18,6 +19,7 @@ from learn.shop import NEW_LOT, UNDERBASE
 from pipelines.desk import slips
 from pipelines.desk.choices import Choice, first_of
 from pipelines.desk.opened import Desk, Now
+from pipelines.desk.typed import cell_text
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.pages.shares import bars
@@ -105,6 +107,24 @@ class Asked:
         garments = [name if one == text else one for one in self.garments]
         told = {f: name for f in ("ink", "base", "screen") if getattr(self, f) == text}
         return self.address(garment=garments, **told)
+
+
+def as_it_stands(
+    row: Mapping[str, Any], garments: tuple[str, ...], target: str, tolerance: str
+) -> Asked:
+    """The question about all of a set-up on ``garments``, with nothing as usual."""
+    return Asked(
+        ink=row[INK],
+        garments=garments,
+        base=cell_text(row, UNDERBASE[0]) or "none",
+        screen=cell_text(row, MESH),
+        strokes=cell_text(row, "strokes"),
+        flashes=cell_text(row, "flash_count"),
+        target=target,
+        tolerance=tolerance,
+        whole="1",
+        also=tuple(f"{c}:{text}" for c in PASSED_ON if (text := cell_text(row, c))),
+    )
 
 
 def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:

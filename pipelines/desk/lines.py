@@ -11,13 +11,14 @@ from flask import url_for
 
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex
 from learn.shop import UNDERBASE
+from pipelines.desk.ask import as_it_stands
 from pipelines.desk.opened import Now
+from pipelines.desk.typed import address as handed_in
 from pipelines.desk.words import words
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.finding import Planned
 from pipelines.words.common import number
 from pipelines.words.plan import cost_words, mixing_caution, setup_words
-from pipelines.words.prediction import known
 from pipelines.words.reasons import PlanWords, ink_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason
 
@@ -104,19 +105,21 @@ def _of_plan(
 ) -> dict:
     """What a line of a plan shows besides, and where it leads."""
     garments = [now.choices.garments[one].name for one in plan.garments]
-    base = line[UNDERBASE[0]] if line["base_on"] else "none"
-    setup = {
-        "ink": now.choices.inks[line["ink_id"]].name,
-        "screen": line["mesh_id"],
-        "base": base,
-        "strokes": f"{line['strokes']:g}",
-        "flashes": f"{line['flash_count']:g}",
-        "target": asked["target"],
-    }
-    ask = {**setup, "garment": garments, "tolerance": asked["tolerance"]}
-    if known(line, "printed_on") is not None:
-        ask["also"] = f"printed_on:{line['printed_on']:%Y-%m-%d}"
-    first = {**setup, "garment": garments[0], "tolerance": asked["tolerance"]}
+    aim = asked["target"], asked["tolerance"]
+    bare = {**line, **dict.fromkeys(UNDERBASE)}
+    over = {one: line if one in line["base_on"] else bare for one in plan.garments}
+    alike = [[one for one in over if over[one] is row] for row in (line, bare)]
+    asks = [
+        (
+            words().find.ask_on.format(garments=", ".join(now.choices.garments[g].name for g in on))
+            if len(on) < len(garments)
+            else words().find.ask,
+            as_it_stands(over[on[0]], tuple(on), *aim).address(),
+        )
+        for on in alike
+        if on
+    ]
+    first = {**over[plan.garments[0]], "substrate_id": plan.garments[0]}
     at = {**asked, "line": n}
     return {
         "title": _title(line, garments, now),
@@ -124,9 +127,9 @@ def _of_plan(
         "links": [
             (words().find.sheet, address(at, "find.sheet")),
             (words().find.list, address(at, "find.listed")),
-            (words().find.ask, f"{url_for('ask.show')}?{urlencode(ask, doseq=True)}"),
+            *asks,
         ],
-        "measured": f"{url_for('measured.show')}?{urlencode(first)}",
+        "measured": handed_in(first, *aim, now),
     }
 
 

@@ -6,7 +6,6 @@ from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
-from urllib.parse import urlencode
 
 import pandas as pd
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
@@ -14,11 +13,10 @@ from werkzeug.wrappers import Response
 
 from learn.errors import Unusable
 from learn.predict.causes import Verdict
-from learn.shop import UNDERBASE
-from pipelines.desk.ask import PASSED_ON, Asked
+from pipelines.desk.ask import as_it_stands
 from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.safety import uploaded
-from pipelines.desk.typed import FIELDS
+from pipelines.desk.typed import address, cell_text
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.registry.archive import archive_of
@@ -28,7 +26,7 @@ from pipelines.tasks import doubts, since, week
 from pipelines.tasks.next_test import Ranking, ranking
 from pipelines.tasks.of_today import COLUMNS, of_today, today
 from pipelines.words import jobs as job_words
-from pipelines.words.prediction import known, lab_of
+from pipelines.words.prediction import lab_of
 from pipelines.words.status import drift_lines
 from pipelines.workspace.problems import UserError
 
@@ -171,38 +169,13 @@ def _drift(now: Now) -> list[str]:
 
 def _address(row: dict) -> str:
     """The address that asks about a set-up of the file, as it stands there."""
-    return Asked(
-        ink=row["ink_id"],
-        garments=(row["substrate_id"],),
-        base=_text(row, UNDERBASE[0]) or "none",
-        screen=_text(row, "mesh_id"),
-        strokes=_text(row, "strokes"),
-        flashes=_text(row, "flash_count"),
-        target=_target(row),
-        tolerance=_text(row, "tolerance_dE00"),
-        whole="1",
-        also=tuple(f"{c}:{_text(row, c)}" for c in PASSED_ON if _text(row, c)),
-    ).address()
+    aim = (_target(row), cell_text(row, "tolerance_dE00"))
+    return as_it_stands(row, (row["substrate_id"],), *aim).address()
 
 
 def _measured(row: dict, now: Now) -> str:
     """The address that a test print of a set-up is handed in at, once it is measured."""
-    told = {field: _text(row, column) for field, column in FIELDS.items()}
-    told |= {
-        "ink": now.choices.inks[row["ink_id"]].text,
-        "garment": now.choices.garments[row["substrate_id"]].text,
-        "base": told["base"] or "none",
-        "target": _target(row),
-        "tolerance": _text(row, "tolerance_dE00"),
-    }
-    return f"{url_for('measured.show')}?{urlencode({n: text for n, text in told.items() if text})}"
-
-
-def _text(row: dict, column: str) -> str:
-    value = known(row, column)
-    if isinstance(value, pd.Timestamp):
-        return f"{value:%Y-%m-%d}"
-    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    return address(row, _target(row), cell_text(row, "tolerance_dE00"), now)
 
 
 def _target(row: dict) -> str:

@@ -9,8 +9,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
 
 import pandas as pd
+from flask import url_for
 
 from learn.shop import UNDERBASE
 from pipelines.desk import slips
@@ -23,6 +26,7 @@ from pipelines.tables.schema import PRINTS
 from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import said
+from pipelines.words.prediction import known
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
 # Fields of the form -> columns of prints.csv.
@@ -127,6 +131,27 @@ def columns_called() -> dict[str, str]:
         "print_id": told.print,
         "printed_on": told.day,
     }
+
+
+def address(row: Mapping[str, Any], target: str, tolerance: str, now: Now) -> str:
+    """Where a print of a set-up is handed in, once it is measured; nothing of it as usual."""
+    told = {field: cell_text(row, column) for field, column in FIELDS.items()}
+    told |= {
+        "ink": now.choices.inks[row["ink_id"]].text,
+        "garment": now.choices.garments[row["substrate_id"]].text,
+        "base": told["base"] or "none",
+        "target": target,
+        "tolerance": tolerance,
+    }
+    return f"{url_for('measured.show')}?{urlencode({n: text for n, text in told.items() if text})}"
+
+
+def cell_text(row: Mapping[str, Any], column: str) -> str:
+    """A cell of a set-up as it would be typed; empty where it is not known."""
+    value = known(row, column)
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def fields_read(cells: Mapping[str, str], called: Mapping[str, str]) -> dict[str, str]:

@@ -47,12 +47,26 @@ def test_a_search_says_that_it_works_and_leads_to_sheet_ask_and_measured(client)
     table = client.get(links(html, "List to measure into")[0]).text
     assert "print_id" in table.splitlines()[0] and len(table.splitlines()) == 3
 
-    ask = links(html, "Ask about it")[0]
-    assert set(parse_qs(urlsplit(ask).query)) >= {"ink", "garment", "screen", "base", "target"}
-    asked = client.get(ask)
-    assert asked.status_code == 200 and "Target to print" in text_of(asked.text)
     measured = client.get(links(html, "It is printed: measured")[0]).text
     assert 'value="33,55,28"' in measured and 'value="Black"' in measured
+
+
+def test_what_is_asked_and_measured_of_a_line_is_just_the_line(client):
+    """Its base where it has one, through its own screen."""
+    _, html = found(client, AIM)
+    for card in html.split('<section class="card"')[1:]:
+        told = dict(re.findall(r"<figcaption>(\w+)[^<]*<small>([\d.]+) dE00", card))
+        asked = {}
+        for link in links(card, "Ask about it[^<]*"):
+            page = text_of(client.get(link).text)
+            misses = re.findall(r"Target to print ([\d.]+) dE00", page)
+            asked |= zip(re.findall(r"\bon (Black|White) (?:Straight|Test|Change)", page), misses)
+        assert asked == told and len(told) == 2
+        title = re.search(r"<h2>\d\. (.+?)</h2>", card)[1]
+        base = re.search(r"base [^;]+ through (\S+),", title)
+        given = parse_qs(urlsplit(links(card, "It is printed: measured")[0]).query)
+        on = base is not None and not title.endswith("on White only")
+        assert given.get("base_screen") == ([base[1]] if on else None)
 
 
 def test_the_first_line_is_that_of_the_command(client, learnt_workspace, capsys):
