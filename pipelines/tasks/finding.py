@@ -108,8 +108,8 @@ def nothing_words(opened: Opened, blank: Sequence[str]) -> str:
     names = opened.catalogue.called("inks")
     called = ", ".join(named(ink, names.get(ink)) for ink in blank)
     return (
-        f"nothing is measured and nothing printed of ink {called}, so there is no telling how it "
-        f"prints: {DESCRIBE}."
+        f"nothing is measured and nothing printed of ink {called} by itself, so there is no "
+        f"telling how it prints: {DESCRIBE}."
     )
 
 

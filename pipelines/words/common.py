@@ -98,7 +98,7 @@ def known_by(prints: int, drawn: bool | None = None) -> str:
         return "well" if prints >= 20 else "fairly" if prints >= 8 else "from few prints"
     if drawn is None:
         return "never printed"
-    return f"never printed; {'by its drawdowns' if drawn else 'nothing measured'}"
+    return f"never printed; {'by its drawdowns' if drawn else 'not measured by itself'}"
 
 
 def date(day: Date) -> str:

@@ -164,7 +164,7 @@ def _unseen(one: Unseen, called: Called) -> str:
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""
         return f"no print yet {WITH[one.what]} {level}{since}"
     if one.how == "nothing":
-        return f"nothing of {one.what} {level} is measured or printed yet"
+        return f"nothing of {one.what} {level} by itself is measured or printed yet"
     if one.how == "few":
         return f"only a few prints of {one.what} {level}"
     if one.how == "contradict" and one.what == "ink":

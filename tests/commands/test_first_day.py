@@ -66,8 +66,8 @@ def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
         (["check", "--quick"], "measure more prints"),
         (
             ["plan", *TARGET, "--garment", "tee-black", "--ink", "blue"],
-            "Nothing is measured and nothing printed of ink Blau Größe 3 (blue), so there is no "
-            "telling how it prints: draw it down",
+            "Nothing is measured and nothing printed of ink Blau Größe 3 (blue) by itself, so "
+            "there is no telling how it prints: draw it down",
         ),
         (
             ["mix", *TARGET, "--garment", "tee-black", "--mesh", "77-55"],
@@ -90,7 +90,7 @@ def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsy
     setup = ["blue" if part == "007" else part for part in SET_UP]
     assert main(["predict", *setup, "--target", "20,80,80"]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert "nothing of ink Blau Größe 3 (blue) is measured or printed yet" in told
+    assert "nothing of ink Blau Größe 3 (blue) by itself is measured or printed yet" in told
     assert "will not help" not in told
 
 

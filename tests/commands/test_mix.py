@@ -67,8 +67,10 @@ def test_a_mix_is_recorded_teaches_its_inks_and_is_used_up(says, tmp_path):
 
 def test_an_ink_of_which_nothing_is_known_is_mixed_only_where_it_is_named(says, tmp_path):
     inks = "ink_id,ink_name,ink_type,role\nNEW1,Coral,plastisol,colour\n"
-    assert says("record", record(tmp_path / "coming", {"inks": inks}))[0] == 0
-    left_out = "left out: nothing is measured and nothing printed of ink Coral (NEW1), so"
+    card = "ink_id,substrate_id,film_um,mixed_with,share_pct,L,a,b\nNEW1,KCARD,60,C24,20,63,40,18\n"
+    coming = {"inks": inks, "drawdowns": card}  # which tells how strong it is, not what it is
+    assert says("record", record(tmp_path / "coming", coming))[0] == 0
+    left_out = "left out: nothing is measured and nothing printed of ink Coral (NEW1) by itself, so"
     for have in ([], ["--have", "C08=50", "--have", "C24=50"]):
         code, said = says(*AIM, *have)
         assert code == 0
