@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -12,6 +13,7 @@ from learn.colour.colorimetry import viewing
 from learn.shop import Shop
 from pipelines.desk import slips
 from pipelines.desk.opened import Now
+from pipelines.desk.typed import columns_called
 from pipelines.desk.words import words
 from pipelines.ledger.aims import Aims
 from pipelines.ledger.state import State
@@ -101,8 +103,14 @@ def _card(one: Arrived, cloths: Mapping[str, str], label: Callable[[str], str]) 
         "garment": setup[1][1],
         "cloth": cloths.get(str(one.setup["substrate_id"])),
         "fixes": [_fix_words(fix, label) for fix in one.fixes],
-        "reason": one.stands.why,
+        "reason": plain_reason(one.stands.why or ""),
     }
+
+
+def plain_reason(why: str) -> str:
+    """Why a print is set aside, with columns by what the page calls them."""
+    called = columns_called()
+    return re.sub(r"(?<![^ ])(\w+): ", lambda found: f"{called.get(found[1], found[1])}: ", why)
 
 
 def _fix_words(fix: Fix, label: Callable[[str], str]) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
+import numpy as np
 import pandas as pd
 from flask import url_for
 
@@ -48,6 +49,7 @@ FIELDS = {
     "job": "job_id",
 }
 NOT_AS_USUAL = {"print", "day", *FIELDS} - {"ink", "garment"}  # fields that are folded away
+SAME_READING = 0.005  # of L, a and b; two prints hardly ever agree so well in all three
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 
 
@@ -113,6 +115,9 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     }
     if cells.get("strokes") == "1" and "flash_count" not in given:
         cells["flash_count"] = "0"
+    there = now.given.tables["prints"]
+    if cells["print_id"] in set(there["print_id"].str.strip()):
+        raise UserError(words().measured.called_so.format(text=cells["print_id"]), Kind.DUPLICATE)
     _checked([{**cells, **dict(zip("Lab", lab, strict=True))} for lab in readings], called, now)
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
@@ -121,7 +126,20 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     path = folder / "typed.csv"
     path.write_text(out.getvalue(), encoding="utf-8")
     how = said(filled)
-    return path, named.said + ([words().measured.filled.format(what=how)] if how else [])
+    notes = named.said + ([words().measured.filled.format(what=how)] if how else [])
+    return path, notes + _measured_so(cells, readings, there)
+
+
+def _measured_so(
+    cells: Mapping[str, str], readings: list[tuple[str, ...]], there: pd.DataFrame
+) -> list[str]:
+    """A note where a print of this ink and garment measured just so: it may be the same one."""
+    lab = there.reindex(columns=list("Lab")).apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    mean = np.mean(np.array(readings, float), axis=0)
+    same = (np.abs(lab - mean) < SAME_READING).all(axis=1)
+    for column in ("ink_id", "substrate_id"):
+        same &= (there[column].str.strip() == cells[column]).to_numpy()
+    return [words().measured.once_more.format(print=one) for one in there["print_id"][same][-1:]]
 
 
 def columns_called() -> dict[str, str]:

@@ -7,7 +7,7 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from werkzeug.wrappers import Response
 
 from pipelines.desk.answers import answer_of, gate_now, stamp_of
-from pipelines.desk.batch import MOST_SHOWN, cards
+from pipelines.desk.batch import MOST_SHOWN, cards, plain_reason
 from pipelines.desk.drafts import Changed
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.typed import columns_called
@@ -49,7 +49,7 @@ def _page(wrong: str, status: int = 200) -> str | tuple[str, int]:
     shown = render_template(
         "measured_waiting.html",
         prints=[
-            _to_look_at(card) | {"reason": why[row]}
+            _to_look_at(card) | {"reason": plain_reason(why[row])}
             for row, card in zip(rows, cards(found, now, now.state), strict=True)
         ],
         more=len(why) - len(rows),

@@ -77,6 +77,13 @@ class Arrived:
     fixes: tuple[Fix, ...]
 
     @property
+    def each_inside(self) -> bool:
+        """Whether L, a and b each lie in their own band, whatever they do together."""
+        if self.lab is None or self.expected is None or self.half is None:
+            return False
+        return bool((abs(self.lab - self.expected) <= self.half).all())
+
+    @property
     def outcome(self) -> Outcome:
         """What is said of it: a doubt goes before its target, for it may be another print."""
         if self.lab is None or (self.stands.why is not None and self.stands.decision is None):

@@ -60,13 +60,14 @@ def test_what_is_asked_and_measured_of_a_line_is_just_the_line(client):
         for link in links(card, "Ask about it[^<]*"):
             page = text_of(client.get(link).text)
             misses = re.findall(r"Target to print ([\d.]+) dE00", page)
-            asked |= zip(re.findall(r"\bon (Black|White) (?:Straight|Test|Change)", page), misses)
+            on = re.findall(r"\bon (Black|White) (?:Straight|Test|Change)", page)
+            asked |= zip(on, misses, strict=True)
         assert asked == told and len(told) == 2
         title = re.search(r"<h2>\d\. (.+?)</h2>", card)[1]
         base = re.search(r"base [^;]+ through (\S+),", title)
         given = parse_qs(urlsplit(links(card, "It is printed: measured")[0]).query)
-        on = base is not None and not title.endswith("on White only")
-        assert given.get("base_screen") == ([base[1]] if on else None)
+        based = base is not None and not title.endswith("on White only")
+        assert given.get("base_screen") == ([base[1]] if based else None)
 
 
 def test_the_first_line_is_that_of_the_command(client, learnt_workspace, capsys):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import json
 import re
 import shutil
@@ -315,6 +316,35 @@ def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, sentence):
     if "ink" in given:
         assert f'value="{given["ink"]}"' in reply.text
     assert ("<details open>" in reply.text) == bool({"strokes", "flashes", "day"} & {*given})
+
+
+def test_a_print_that_is_there_already_is_refused_by_its_name_and_told_by_its_colour(client, root):
+    client.keep(client.look(**RED, print="ONE"))
+    reply = client.post("/measured/look", **RED | {"print": "ONE", "readings": "40,60,30"})
+    assert reply.status_code == 400 and 'value="ONE"' in reply.text
+    assert "&#34;ONE&#34; is a print of the shop already" in text_of(reply.text)
+    once_more = "Print ONE of this ink and garment measured just so"
+    for given, told in (({}, True), ({"readings": "38,62.5,34.1"}, False)):
+        page = client.get(client.look(**RED | given)).text
+        assert (once_more in text_of(page)) == told
+
+
+def test_what_lies_outside_the_band_with_each_number_inside_is_told(client):
+    """L, a and b move together: a print may be out by how they do."""
+    given = RED | {"garment": "White"}
+    page = text_of(client.get(client.look(**given)).text)
+    found = re.findall(r"([-\d.]+) ± ([\d.]+)", page)
+    (L, a, b), halves = [[float(one[i]) for one in found[:3]] for i in (0, 1)]
+    ends = [
+        [v + sign * 0.9 * half for v, half, sign in zip((L, a, b), halves, signs, strict=True)]
+        for signs in itertools.product((-1, 1), repeat=3)
+    ]
+    pages = [
+        text_of(client.get(client.look(**given | {"readings": f"{L}, {a}, {b}"})).text)
+        for L, a, b in ends
+    ]
+    out = [page for page in pages if "outside the band" in page]
+    assert out and all("each number lies in its own band" in page for page in out)
 
 
 def test_several_lines_are_readings_of_one_print_and_commas_are_read(client, root):

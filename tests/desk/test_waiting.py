@@ -6,6 +6,7 @@ import re
 from unittest import mock
 
 from pipelines.desk.answers import stamp_of
+from pipelines.desk.batch import plain_reason
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.tasks import doubts
@@ -32,6 +33,15 @@ def stands(own, print_id):
 
 def seen(own):
     return stamp_of(ledger(own))
+
+
+def test_why_a_print_cannot_be_is_told_by_what_the_page_calls_it():
+    assert plain_reason("flash_count: 2 flashes") == "Flashes between strokes: 2 flashes"
+    said = 'Strokes: "0" is outside 1 to 20; Printed on: "x" is not a date'
+    assert plain_reason('strokes: "0" is outside 1 to 20; printed_on: "x" is not a date') == said
+    assert (
+        plain_reason("12 dE00 off; looks like L and a: b") == "12 dE00 off; looks like L and a: b"
+    )
 
 
 def test_what_waits_is_decided_on_and_turned_round(own):
