@@ -89,6 +89,9 @@ def _said(text: str, status: int) -> tuple[str, int]:
 
 
 def _sentence(error: UserError) -> tuple[str, int]:
+    desk: Desk = current_app.extensions["desk"]
+    if not desk.workspace.shops():  # the page begins one itself
+        return _said(words().trouble.no_shop, HTTPStatus.BAD_REQUEST)
     return _said(str(error), HTTPStatus.BAD_REQUEST)
 
 

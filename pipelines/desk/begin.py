@@ -49,6 +49,12 @@ def workbook() -> Response:
         return _file(path.read_bytes(), BOOK, EXCEL)
 
 
+@place.get("/tables")
+def taken() -> Response:
+    """What is shown once tables are taken in has this address, and is looked at again by it."""
+    return redirect(url_for("begin.show"))
+
+
 @place.post("/tables")
 def take() -> str | Response | tuple[str, int]:
     """Take a filled workbook in, or only tell how it is understood."""
@@ -165,7 +171,7 @@ def _shop(desk: Desk, name: str) -> str:
     if now is not None and not _invented(now):
         return now.shop
     if not name:
-        raise UserError(f"{words().begin.name}: {words().begin.name_hint}.", Kind.MISSING)
+        raise UserError(words().begin.no_name, Kind.MISSING)
     new = checked_name(name_from(name))
     if new in desk.workspace.shops():
         raise UserError(words().begin.taken.format(name=new), Kind.CONTRADICTION)

@@ -17,6 +17,7 @@ from threading import Lock, Thread, Timer
 from typing import Any, NamedTuple, TypeVar
 
 from pipelines.desk.choices import Choices
+from pipelines.desk.words import words
 from pipelines.ledger import store
 from pipelines.ledger.state import Ledger, State, current
 from pipelines.registry import versions
@@ -159,7 +160,8 @@ class Desk:
         try:
             model = open_model(self.workspace, shop, most_new=MOST_NEW, given=state.given)
         except UserError as error:
-            why = error
+            learnt = archive_of(self.workspace, shop).names()
+            why = error if learnt else UserError(words().trouble.no_model, Kind.MISSING)
         return Now(self.workspace, shop, ledger, state, model, why)
 
     def _tell_all(self, now: Now) -> None:

@@ -45,6 +45,7 @@ def show() -> str:
         code=learning.code,
         said=learning.lines,
         waits=_not_learnt(now),
+        prints=len(now.usual.shop.prints),
         has_model=now.model is not None,
     )
 

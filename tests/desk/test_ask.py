@@ -168,7 +168,7 @@ def test_a_shop_without_a_model_is_told_so(tmp_path):
     client = make_app(Desk(Workspace(tmp_path), None))[0].test_client()
     reply = client.get("/ask/")
     assert reply.status_code == 400
-    assert "No shop in" in text_of(reply.text)
+    assert "There is no shop here yet" in text_of(reply.text)
 
 
 def test_a_lot_can_be_asked_about_and_goes_with_its_ink(client):
