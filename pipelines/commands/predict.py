@@ -187,11 +187,12 @@ def predict_file(
         print(job_summary(lines))
     usual = partial(usual_in, workspace, name)
     found = left_open(opened, usual, setups, predictions)
-    for line in many_left_open(found, opened.catalogue.things()):
+    unsaid = many_left_open(found, opened.catalogue.things())
+    for line in unsaid:
         print(line)
     print(f"Predictions are in {out}, by model {opened.by}.")
     if page is not None:
-        write_page(page, predictions, setups, opened, lines)
+        write_page(page, predictions, setups, opened, lines, " ".join(unsaid))
         print(f"The page is {page}.")
     if sheets is not None:
         from pipelines.pages.job_sheets import write_sheets
@@ -236,15 +237,16 @@ def predict_one(
     print(summary_block(predictions.iloc[0], named.iloc[0]))
     if filled is not None:
         print(wrapped("Filled in", filled))
+    unsaid = ""
     for one in left_open(opened, partial(usual_in, workspace, name), setups, predictions):
-        label = "Left open" if one.card is None else "A card"
-        print(wrapped(label, one_left_open(one, opened.catalogue.things())))
+        unsaid = one_left_open(one, opened.catalogue.things())
+        print(wrapped("Left open" if one.card is None else "A card", unsaid))
     print(f"  Model     {opened.by}")
     if out is not None:
         write_predictions(out, predictions)
         print(f"The prediction is in {out}.")
     if page is not None:
-        write_page(page, predictions, setups, opened)
+        write_page(page, predictions, setups, opened, unsaid=unsaid)
         print(f"The page is {page}.")
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
@@ -286,8 +288,10 @@ def write_page(
     setups: pd.DataFrame,
     opened: Opened,
     board: Sequence[Line] = (),
+    unsaid: str = "",
 ) -> None:
-    """The page of one run, with the names of inks and garments written out; ``board``: its jobs."""
+    """The page of one run, with the names of inks and garments written out; ``board``: its jobs,
+    ``unsaid``: what its set-ups leave open, in words."""
     from pipelines.pages.prediction import write_page as draw  # pulls in the colour tables
 
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -300,6 +304,7 @@ def write_page(
         settings=opened.catalogue.settings,
         validation=opened.validation,
         board=board,
+        unsaid=unsaid,
     )
 
 

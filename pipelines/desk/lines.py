@@ -106,6 +106,7 @@ def _of_plan(
     """What a line of a plan shows besides, and where it leads."""
     garments = [now.choices.garments[one].name for one in plan.garments]
     aim = asked["target"], asked["tolerance"]
+    named = {**line, "base_on": tuple(now.choices.garments[g].name for g in line["base_on"])}
     bare = {**line, **dict.fromkeys(UNDERBASE)}
     over = {one: line if one in line["base_on"] else bare for one in plan.garments}
     alike = [[one for one in over if over[one] is row] for row in (line, bare)]
@@ -123,7 +124,7 @@ def _of_plan(
     at = {**asked, "line": n}
     return {
         "title": _title(line, garments, now),
-        "facts": [(words().find.changes, told.changes(line)), (words().find.why, told.why(line))],
+        "facts": [(words().find.changes, told.changes(named)), (words().find.why, told.why(line))],
         "links": [
             (words().find.sheet, address(at, "find.sheet")),
             (words().find.list, address(at, "find.listed")),

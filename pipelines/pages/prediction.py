@@ -49,11 +49,12 @@ def write_page(
     validation: Mapping[str, float],
     made_on: date | None = None,
     board: Sequence[Line] = (),
+    unsaid: str = "",
 ) -> None:
     """Write the page of one prediction run to ``path``, replacing it only when complete.
 
     Beyond `parts.MOST` set-ups, they stand on pages beside it, and ``path`` leads to them. Several
-    jobs (``board``) come before the set-ups, a line a job.
+    jobs (``board``) come before the set-ups, a line a job; then what these leave open (``unsaid``).
 
     ``predictions`` has the Predictions columns, ``setups`` those of set-ups to predict; they are
     matched by ``setup_id`` and shown in the order of ``predictions``. ``validation`` may hold
@@ -76,6 +77,7 @@ def write_page(
         "least": least,
         "by_cost": by_cost,
         "trust": _trust(validation),
+        "unsaid": f"{unsaid[:1].upper()}{unsaid[1:]}",
     }
     _tell_of_jobs(rows, board)
     groups = sorted(line.rows for line in board) or [(i,) for i in range(len(rows))]

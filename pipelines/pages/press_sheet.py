@@ -116,7 +116,11 @@ def _shown(
     """What the template of the sheet is given."""
     catalogue = opened.catalogue
     inks = {i: words.get("ink_name") for i, words in catalogue.words["inks"].items()}
-    fibres = {g: catalogue.words["substrates"].get(g, {}).get("fibre") for g in plan.garments}
+    garments = catalogue.called("substrates")
+    called = {g: named(g, garments.get(g)) for g in plan.garments}
+    words = catalogue.words["substrates"]
+    fibres = {called[g]: words.get(g, {}).get("fibre") for g in plan.garments}
+    worst = called[row["worst_garment"]]
     colours = plan.colours[plan.colours["line"] == line].to_dict("records")
     view = viewing(catalogue.settings.illuminant, catalogue.settings.observer)
     L, a, b = plan.target
@@ -125,18 +129,20 @@ def _shown(
         "shop_name": catalogue.settings.name,
         "kind": kind(row),
         "headline": headline(row),
-        "why": line_reason(row, plan.tolerance, len(plan.garments), catalogue.things()),
+        "why": line_reason(
+            {**row, "worst_garment": worst}, plan.tolerance, len(called), catalogue.things()
+        ),
         "head": [
             ("Target", f"L {L:.1f}  a {a:.1f}  b {b:.1f}"),
             ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),
             ("Chance", f"{chance(row['p_all'])} that all come within it"),
             ("Made", f"{date.today():%Y-%m-%d}, model {opened.by}, line {line}"),
         ],
-        "setup": _setup(row, inks, catalogue.called("presses")),
-        "steps": operations(row, plan.garments, inks),
+        "setup": _setup(row, inks, catalogue.called("presses"), called),
+        "steps": operations(row, called, inks),
         "aim": srgb_hex(plan.target, view),
         "garments": [
-            _garment(one, print_id, catalogue.words["substrates"], view)
+            _garment(one, print_id, called, fibres, view)
             for one, print_id in zip(colours, prints["print_id"], strict=True)
         ],
         "readings": READINGS,
@@ -145,12 +151,14 @@ def _shown(
     }
 
 
-def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict:
+def _garment(
+    one: Mapping, print_id: str, called: Mapping[str, str], fibres: Names, view: Viewing
+) -> dict:
     """One garment of the job: its expected colour, and the print to measure."""
-    named = words.get(one["substrate_id"], {})
+    garment = called[one["substrate_id"]]
     return {
-        "garment": one["substrate_id"],
-        "words": ", ".join(w for w in (named.get("colour_name"), named.get("fibre")) if w),
+        "garment": garment,
+        "fibre": fibres.get(garment),
         "based": one["based"],
         "fill": srgb_hex([one[c] for c in "Lab"], view),
         "lab": [(one[c], Z90 * one[f"{c}_sd"]) for c in "Lab"],
@@ -160,8 +168,11 @@ def _garment(one: Mapping, print_id: str, words: Mapping, view: Viewing) -> dict
     }
 
 
-def _setup(row: Mapping, inks: Names, presses: Names) -> list[tuple[str, str | None]]:
-    """The set-up as (name, words) pairs; None where there is a line to write it on."""
+def _setup(
+    row: Mapping, inks: Names, presses: Names, called: Mapping[str, str]
+) -> list[tuple[str, str | None]]:
+    """The set-up as (name, words) pairs; None where there is a line to write it on. ``called``:
+    what each garment is called."""
     press = row["press_id"]
     press = None if pd.isna(press) else named(press, presses.get(press))
     facts = [("Press", press), ("Ink", ink_words(row["ink_id"], inks))]
@@ -171,7 +182,7 @@ def _setup(row: Mapping, inks: Names, presses: Names) -> list[tuple[str, str | N
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
         strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
         facts.append(("Base", f"{ink_words(ink, inks)} through {mesh}, {strokes}"))
-        facts.append(("Base on", ", ".join(row["base_on"])))
+        facts.append(("Base on", ", ".join(called[g] for g in row["base_on"])))
     else:
         facts.append(("Base", "none"))
     for setting in SETTINGS:
@@ -182,13 +193,14 @@ def _setup(row: Mapping, inks: Names, presses: Names) -> list[tuple[str, str | N
     return [(name, None if pd.isna(words) else str(words)) for name, words in facts]
 
 
-def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
-    """The steps at the press in their order."""
+def operations(row: Mapping, called: Mapping[str, str], inks: Names) -> list[str]:
+    """The steps at the press in their order; ``called``: what each garment of the job is called."""
     steps = []
     if row["base_on"]:
         ink, mesh, strokes = (row[c] for c in UNDERBASE)
         strokes = strokes_words(1 if pd.isna(strokes) else strokes, 0)
-        where = "" if len(row["base_on"]) == len(garments) else f" on {', '.join(row['base_on'])}"
+        on = ", ".join(called[g] for g in row["base_on"])
+        where = "" if len(row["base_on"]) == len(called) else f" on {on}"
         steps.append(f"Base{where}: {ink_words(ink, inks)} through {mesh}, {strokes}.")
         steps.append(FLASH_BASE)
     top = f"{ink_words(row['ink_id'], inks)} through {row['mesh_id']}"
@@ -202,8 +214,8 @@ def operations(row: Mapping, garments: list[str], inks: Names) -> list[str]:
             steps.append(f"Flash; let it cool; test with a swatch; {strokes_more} more of the ink.")
     else:
         steps.append(f"Ink: {top}, {strokes_words(strokes, 0)}, no flash between.")
-    if 0 < len(row["base_on"]) < len(garments):
-        without = [g for g in garments if g not in row["base_on"]]
+    if 0 < len(row["base_on"]) < len(called):
+        without = [words for g, words in called.items() if g not in row["base_on"]]
         steps.append(f"On {', '.join(without)}: no base, the ink straight on the cloth.")
     steps.append(CURE)
     return steps

@@ -33,13 +33,15 @@ class Line(NamedTuple):
     colours: tuple[str, ...]  # what they are called
     kind: str  # a key of `HEADLINES`
     headline: str  # with the colour that holds it up
-    p: float | None  # chance that all are in tolerance; None without a target
+    p: float | None  # chance that all are in tolerance; None unless every colour has a target
     do: str
 
     @property
     def chance(self) -> str:
         """The chance in words."""
-        return "no target" if self.p is None else chance(self.p)
+        if self.p is not None:
+            return chance(self.p)
+        return "no target" if self.kind == "no_target" else "a target missing"
 
 
 def board(jobs: pd.DataFrame, predictions: pd.DataFrame, setups: pd.DataFrame) -> list[Line]:

@@ -35,7 +35,7 @@ def predicted(root, table, folder, capsys) -> tuple[pd.DataFrame, str]:
     table.to_csv(folder / "jobs.csv", index=False)
     out = folder / "out.csv"
     wanted = ["predict", str(folder / "jobs.csv"), "--out", str(out), "--date", "none"]
-    assert main(["--workspace", str(root), *wanted]) == 0
+    assert main(["--workspace", str(root), *wanted, "--page", str(folder / "out.html")]) == 0
     return pd.read_csv(out), capsys.readouterr().out
 
 
@@ -64,6 +64,7 @@ def test_what_a_filled_in_cell_would_save_is_told(learnt_workspace, jobs, tmp_pa
     assert int(found[1]) == TOLD + 2
     assert found[2].count("(press P") == TOLD and found[2].endswith("and 2 more")
     assert "Shore A" in found[2] and "mm" in found[2] and "deg" not in found[2]
+    assert f'<p class="unsaid">{found[0]}' in (tmp_path / "out.html").read_text(encoding="utf-8")
 
     jobs.assign(**LEFT).to_csv(tmp_path / "jobs.csv", index=False)
     assert (
@@ -74,9 +75,10 @@ def test_what_a_filled_in_cell_would_save_is_told(learnt_workspace, jobs, tmp_pa
     full, said = predicted(learnt_workspace, jobs, tmp_path, capsys)
     assert (full["verdict"] == "go").all(), "as it was told"
     assert "they leave open" not in said
+    assert 'class="unsaid"' not in (tmp_path / "out.html").read_text(encoding="utf-8")
 
 
-def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, capsys):
+def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, tmp_path, capsys):
     one = jobs.iloc[0].astype(object)
     options = {"--mesh": "mesh_id", "--strokes": "strokes", "--flashes": "flash_count"}
     options |= {"--base-ink": "underbase_ink_id", "--base-mesh": "underbase_mesh_id"}
@@ -84,10 +86,13 @@ def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, capsy
     options |= {"--base-strokes": "underbase_strokes", "--tolerance": "tolerance_dE00"}
     words = [one["ink_id"], one["substrate_id"], "--date", "none"]
     words += [w for option, c in options.items() for w in (option, str(one[c]))]
+    words += ["--page", str(tmp_path / "one.html")]
     assert main(["--workspace", str(learnt_workspace), "predict", *words]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "TEST PRINT FIRST" in said
     assert re.search(r"Left open with press P\d.* this would go straight to production", said)
+    page = (tmp_path / "one.html").read_text(encoding="utf-8")
+    assert re.search(r'<p class="unsaid">With press P\d.* would go straight to production', page)
 
 
 def test_a_card_that_would_do_instead_of_a_test_print_is_told_and_does(

@@ -20,7 +20,8 @@ def test_the_sheet_lists_prints_that_record_can_read(small_plan, tmp_path):
     page = (tmp_path / "job.html").read_text()
     assert "Job &lt;7&gt;" in page
     assert "<7>" not in page
-    assert all(f"<b>{g}</b>" in page for g in GARMENTS)
+    called = catalogue.called("substrates")
+    assert all(f"<b>{called[g]} ({g})</b>" in page for g in GARMENTS)
     assert "data sheet" in page
 
 
@@ -28,8 +29,9 @@ def test_order_of_work_and_cautions(small_plan):
     row = small_plan.lines.iloc[0].to_dict() | {"strokes": 3.0, "flash_count": 2.0}
     row |= {"base_on": ("G02",)}
     row |= {"underbase_ink_id": "U1", "underbase_mesh_id": "M43-80", "underbase_strokes": 2.0}
-    steps = operations(row, GARMENTS, {"U1": "White base"})
-    assert steps[0] == "Base on G02: White base (U1) through M43-80, 2 strokes."
+    called = {g: g for g in GARMENTS} | {"G02": "Black (G02)"}
+    steps = operations(row, called, {"U1": "White base"})
+    assert steps[0] == "Base on Black (G02): White base (U1) through M43-80, 2 strokes."
     assert sum(step.startswith("Flash") for step in steps) == 3
     assert "data sheet" in steps[1] and "with a swatch, not with a bare finger" in steps[1]
     assert any("G01, G04: no base" in step for step in steps)
