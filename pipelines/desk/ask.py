@@ -152,7 +152,7 @@ def show() -> str | tuple[str, int]:
     now.opened  # noqa: B018  without a model there is nothing to ask
     asked, wrong, status, answer = Asked.sent(), "", 200, Answer()
     offers: list[tuple[str, str]] = []
-    ink, garments = "", list[str]()
+    ink, garments, typed = "", list[str](), ""
     try:
         ink, garments = _picked(asked, now)
         asked = _own_lot(asked, ink, now)
@@ -161,6 +161,7 @@ def show() -> str | tuple[str, int]:
             answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
     except UserError as error:
         wrong, status = str(error), 400
+        ink, garments, typed = _as_typed(asked, now)
         if coming := now.opened.coming:
             wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
         if isinstance(error, slips.Meant):
@@ -171,6 +172,7 @@ def show() -> str | tuple[str, int]:
         asked=asked,
         ink=ink,
         garments=garments,
+        typed=typed,
         wrong=wrong.splitlines(),
         offers=offers,
         answer=answer,
@@ -219,6 +221,14 @@ def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
         slips.picked(called.substrate_id, one, GARMENT, known, now) for one in asked.garments
     ]
     return ink, list(dict.fromkeys(garments))
+
+
+def _as_typed(asked: Asked, now: Now) -> tuple[str, list[str], str]:
+    """The ink and the garments that are known, and a garment that was typed and is not."""
+    known = now.opened.known
+    inks, _ = slips.known_of("", [asked.ink] if asked.ink else [], INK, known, now)
+    garments, typed = slips.known_of("", asked.garments, GARMENT, known, now)
+    return "".join(inks), garments, typed
 
 
 def _in_turn(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:

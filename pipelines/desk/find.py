@@ -43,6 +43,7 @@ def show() -> str | tuple[str, int]:
     offers: list[tuple[str, str]] = []
     garments: list[str] = []
     limits: dict[str, list[str]] = {}
+    typed = dict.fromkeys(("garment", *LIMITS), "")
     aim = None
     try:
         garments, limits = _garments(asked, now), _limits(asked, now)
@@ -51,6 +52,7 @@ def show() -> str | tuple[str, int]:
             found = _found(asked["way"], aim, garments, limits, now)
     except UserError as error:
         wrong = str(error)
+        garments, limits, typed = _as_typed(asked, now)
         if isinstance(error, slips.Meant):
             offers = [(one.name, _instead(asked, error.text, one.text)) for one in error.perhaps]
     shown = render_template(
@@ -60,6 +62,7 @@ def show() -> str | tuple[str, int]:
         ways=WAYS,
         wrong=wrong.splitlines(),
         garments=garments,
+        typed=typed,
         chips=first_of(now.choices.garments, garments),
         limits={name: limits.get(name, []) for name in LIMITS},
         screens=first_of(now.choices.screens, limits.get("screen", [])),
@@ -168,7 +171,7 @@ def _named(texts: list[str]) -> list[str]:
 
 
 def _garments(asked: Mapping[str, Any], now: Now) -> list[str]:
-    called = words().find.garment
+    called = words().ask.called.substrate_id
     known = now.opened.known
     found = [slips.picked(called, one, "substrate_id", known, now) for one in asked["garment"]]
     return list(dict.fromkeys(found))
@@ -178,13 +181,26 @@ def _limits(asked: Mapping[str, Any], now: Now) -> dict[str, list[str]]:
     """What alone may be used, by field and identifier; ``none`` stands for no base."""
     known, found = now.opened.known, {}
     for name, column in LIMITS.items():
-        called, nones = getattr(words().find, name), {"none"} if name == "base" else set()
+        called, nones = getattr(words().ask.called, column), {"none"} if name == "base" else set()
         ids = [
             one if one in nones else slips.picked(called, one, column, known, now)
             for one in asked[name]
         ]
         found[name] = list(dict.fromkeys(ids))
     return found
+
+
+def _as_typed(
+    asked: Mapping[str, Any], now: Now
+) -> tuple[list[str], dict[str, list[str]], dict[str, str]]:
+    """The garments and limits that are known, and by field what was typed and is not."""
+    ids, typed = {}, {}
+    for name, column in {"garment": "substrate_id", **LIMITS}.items():
+        nones = [one for one in asked[name] if name == "base" and one == "none"]
+        named = [one for one in asked[name] if one not in nones]
+        found, typed[name] = slips.known_of("", named, column, now.opened.known, now)
+        ids[name] = nones + found
+    return ids.pop("garment"), ids, typed
 
 
 def _of_plans(limits: Mapping[str, list[str]]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 from pipelines.desk.choices import Choice
@@ -41,6 +41,20 @@ def picked(called: str, text: str, column: str, known: Known, now: Now) -> str:
     """The identifier that ``text`` stands for in ``column`` of a set-up; raises Meant."""
     with by_name(now):
         return resolved(called, text, known, column, [])
+
+
+def known_of(
+    called: str, texts: Iterable[str], column: str, known: Known, now: Now
+) -> tuple[list[str], str]:
+    """Identifiers of those that are known, and the last of those that are not: what a form shows
+    again of names of which one is wrong."""
+    found, lost = list[str](), ""
+    for text in texts:
+        try:
+            found.append(picked(called, text, column, known, now))
+        except Meant:
+            lost = text
+    return list(dict.fromkeys(found)), lost
 
 
 def aim(called: str, text: str, targets: Targets) -> Target:

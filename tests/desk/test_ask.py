@@ -106,6 +106,13 @@ def test_a_mistake_is_a_sentence_in_the_words_of_the_page(client, query, sentenc
     assert "Traceback" not in reply.text and "--" not in said
 
 
+def test_of_several_garments_a_wrong_one_stays_typed_and_the_others_picked(client):
+    reply = client.get("/ask/?ink=turquoise&garment=Black&garment=Zebra")
+    assert reply.status_code == 400 and 'value="Zebra"' in reply.text
+    picked = re.findall(r'name="(?:ink|garment)" value="(\w+)"[^>]* checked', reply.text)
+    assert picked == ["Turquoise", "Black"]
+
+
 def test_names_are_escaped(client):
     attack = '"><script>alert(1)</script>'
     for name in ("ink", "garment", "base", "screen", "strokes", "target", "tolerance", "beside"):

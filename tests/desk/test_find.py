@@ -92,7 +92,11 @@ def test_inks_screens_and_bases_can_be_limited(client):
     _, html = found(client, AIM | {"ink": "Bright red", "base": ["none", "U1"]})
     assert all("red" in t for t in re.findall(r"<h2>\d\. (.+?)</h2>", html))
     reply = client.get("/find/", query_string=AIM | {"ink": "nonsense"})
-    assert reply.status_code == 400 and "Inks" in text_of(reply.text)
+    assert reply.status_code == 400 and "Ink &#34;nonsense&#34; is not known" in text_of(reply.text)
+    # what was typed stays, and what was picked stays picked
+    assert 'value="nonsense"' in reply.text and 'value="33,55,28"' in reply.text
+    picked = re.findall(r'name="garment" value="(\w+)"[^>]* checked', reply.text)
+    assert sorted(picked) == ["Black", "White"]
 
 
 def test_mixes_are_told_in_percent(client):
