@@ -52,6 +52,18 @@ def test_a_changed_control_changes_the_swatches_and_keeps_the_focus(page):
     page.wait_for_selector(".shares svg")
 
 
+def test_what_is_left_as_usual_stays_so_while_answers_come(page):
+    page.goto("/ask/")
+    for chip in ("Turquoise", "Black", "White"):
+        page.click(f'label.chip:has(input[value="{chip}"])')
+        page.wait_for_function("chip => location.search.includes(chip)", arg=chip)
+    assert verdict(page)
+    for name in ("screen", "strokes", "flashes"):
+        assert page.input_value(f"select[name={name}]") == ""
+        assert page.inner_text(f"#usual-{name}").startswith("as usual: ")
+        assert f"{name}=" not in page.url
+
+
 def test_by_keyboard_alone(page):
     page.goto("/ask/")
     page.keyboard.press("Tab")

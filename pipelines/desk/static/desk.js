@@ -19,7 +19,9 @@
     for (const piece of page.querySelectorAll("[data-live][id]")) {
       if (piece.parentElement.closest("[data-live]")) continue;
       const old = document.getElementById(piece.id);
-      if (old) old.replaceWith(document.importNode(piece, true));
+      // An option that is taken out, be it for a moment, leaves another one picked.
+      if (old && old.tagName === "OPTION") old.textContent = piece.textContent;
+      else if (old) old.replaceWith(document.importNode(piece, true));
     }
     const again = focused && document.getElementById(focused);
     if (again && again !== document.activeElement) again.focus({ preventScroll: true });
