@@ -110,7 +110,7 @@ def check(
     except Unusable as error:
         raise UserError(f"Shop {name}: {error}; measure more prints and learn again.") from error
     progress("done")
-    for line in report(found):
+    for line in report(found, opened.catalogue.things()):
         print(line)
     if page is not None:
         from pipelines.pages.check import write_check_page

@@ -106,6 +106,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             glance,  # takes seconds to import; the help must not wait for it
         )
         from learn.predict.append import with_recorded
+        from pipelines.registry.catalogue import Catalogue
         from pipelines.registry.unlearnt import same_colours, unlearnt
         from pipelines.tables.dates import last_day
         from pipelines.words.status import drift_lines, known_lines, news_line
@@ -129,7 +130,7 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             if since.new and same_colours(model, data):
                 model = with_recorded(model, data, state.given.trusted)
             lines += lots_in_use(model, data)
-            lines += known_lines(found)
+            lines += known_lines(found, Catalogue.of(data).things())
     for line in lines:
         print(_wrapped(line))
     return 0

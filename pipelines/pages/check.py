@@ -67,7 +67,7 @@ def write_check_page(
         ],
         totals=_totals(found),
         tolerance=f"{found.tolerance_dE00:g}",
-        advice=advice(found),
+        advice=advice(found, catalogue.things()),
         errors=_errors(found.kinds),
         bands=_bands(found.kinds),
         chances=_chances(found),

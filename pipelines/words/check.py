@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -12,11 +12,13 @@ from learn.assessment.cross_validation import KindScore
 from learn.assessment.reliability import Share
 from learn.assessment.report import Checkup
 from learn.process import SETTINGS
-from pipelines.words.common import counted, number, percent
+from pipelines.words.common import counted, named, number, percent
+from pipelines.words.verdict import Called
 
 if TYPE_CHECKING:
     from learn.monitoring.status import Glance
 
+Name = Callable[[str, str], str]  # factor, level -> ``Ink Bright red (C08)``
 # Situation -> what was kept from the model.
 KINDS = {
     "job": "the job",
@@ -84,19 +86,24 @@ def parts(budget: Budget) -> str:
     )
 
 
-def advice(c: Checkup | Glance) -> list[str]:
-    """What to do next, the most worthwhile first; one sentence or two each."""
+def advice(c: Checkup | Glance, called: Called | None = None) -> list[str]:
+    """What to do next, the most worthwhile first; one sentence or two each. ``called``: what the
+    shop calls its inks, garments and presses."""
     limits, budget = c.limits, c.budget
     if limits is None or budget is None:
         return []
-    found = _by_level(c, limits, budget)
+
+    def name(factor: str, level: str) -> str:
+        return f"{FACTORS[factor]} {named(level, (called or {}).get(factor, {}).get(level))}"
+
+    found = _by_level(c, limits, budget, name)
     out = [text for _, text in sorted(found, key=lambda pair: -pair[0])]
     uneven = limits[(limits["n"] >= FEW) & (limits["factor"] == "ink")]
     if len(uneven):
         worst = uneven.loc[uneven["scatter"].idxmax()]
         if worst["scatter"] > max(1.3 * budget.scatter, UNEVEN * c.tolerance_dE00):
             out.append(
-                f"Ink {worst['level']}: its prints of one set-up scatter by "
+                f"{name('ink', worst['level'])}: its prints of one set-up scatter by "
                 f"{number(worst['scatter'])} dE00, more than those of any other ink; no test "
                 "print settles that. Keep its film even (blade, off-contact, flood), or agree a "
                 "wider tolerance for it."
@@ -115,7 +122,7 @@ def _instrument_rules(budget: Budget) -> bool:
 
 
 def _by_level(
-    c: Checkup | Glance, limits: pd.DataFrame, budget: Budget
+    c: Checkup | Glance, limits: pd.DataFrame, budget: Budget, name: Name
 ) -> Iterator[tuple[float, str]]:
     """The levels that stand out: dE00 at stake, and the advice."""
     for factor, most in MOST_ADVICE.items():
@@ -123,21 +130,24 @@ def _by_level(
         vague = levels["expected"] > max(THIN, 1.5 * levels["expected"].median())
         new = levels[vague & (levels["n"] == 0)]
         for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
-            yield rows["expected"].max(), _never_printed(factor, known, rows, c)
+            yield rows["expected"].max(), _never_printed(factor, known, rows, c, name)
         astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, budget.removable)
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
         many = (levels["n"] >= FEW) & astray
         for row in levels[few | many].head(most).to_dict("records"):
             if row["n"] < FEW:
-                yield row["worst"], _few(row, c)
+                yield row["worst"], _few(row, c, name)
             else:
-                yield row["beyond"], _astray(row, c)
+                yield row["beyond"], _astray(row, c, name)
 
 
-def _never_printed(factor: str, known_from: str, rows: pd.DataFrame, c: Checkup | Glance) -> str:
+def _never_printed(
+    factor: str, known_from: str, rows: pd.DataFrame, c: Checkup | Glance, name: Name
+) -> str:
     names = rows["level"].astype(str).tolist()
-    shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    first = [name(factor, one).removeprefix(f"{FACTORS[factor]} ") for one in names[:6]]
+    shown = ", ".join(first) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     each = " of each" if len(names) > 1 else ""
     never = "no print since its last change" if factor == "press" else "never printed"
     what = (
@@ -157,11 +167,11 @@ def _describing(inks: list[str], known_from: str) -> str:
     return f"First {more}; then {told}" if more else told
 
 
-def _few(row: dict, c: Checkup | Glance) -> str:
+def _few(row: dict, c: Checkup | Glance, name: Name) -> str:
     factor, level, n = row["factor"], row["level"], row["n"]
     with_, partner = ("on", "garment") if factor == "ink" else ("with", "ink")
     what = (
-        f"{FACTORS[factor]} {level}: known from {counted(n, 'print')} {with_} "
+        f"{name(factor, level)}: known from {counted(n, 'print')} {with_} "
         f"{counted(row['partners'], partner)} only; usual set-ups with it should land "
         f"{number(row['expected'])} dE00 off, {APART}, and {percent(row['tests'])} of them want a "
         "test print. "
@@ -181,9 +191,9 @@ def _two_prints(factor: str, c: Checkup | Glance) -> str:
     }[factor]
 
 
-def _astray(row: dict, c: Checkup | Glance) -> str:
+def _astray(row: dict, c: Checkup | Glance, name: Name) -> str:
     return (
-        f"{FACTORS[row['factor']]} {row['level']}: {counted(row['n'], 'print')}, and still "
+        f"{name(row['factor'], row['level'])}: {counted(row['n'], 'print')}, and still "
         f"{number(row['beyond'])} dE00 off, {APART}; something about it is not in the tables. "
         f"{_cause(row['factor'], row['level'], c)}"
     )
@@ -213,8 +223,8 @@ def _cause(factor: str, level: str, c: Checkup | Glance) -> str:
     return "Check the screens' tension and true count; a worn mesh carries more ink."
 
 
-def report(c: Checkup) -> list[str]:
-    """The whole of it for a terminal."""
+def report(c: Checkup, called: Called | None = None) -> list[str]:
+    """The whole of it for a terminal; ``called`` as in `advice`."""
     lines = [
         f"{counted(c.n_prints, 'print')} of {counted(c.n_jobs, 'job')}, each predicted without "
         f"what is named; {c.n_set_aside} set aside as gross errors.",
@@ -237,13 +247,14 @@ def report(c: Checkup) -> list[str]:
     for factor, word in FACTORS.items():
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
-            told = [
+            each = [
                 f"{r['level']} {number(r['beyond'], 2)} and {number(r['expected'], 2)} "
                 f"({counted(r['n'], 'print')})"
                 for r in top
             ]
-            lines.append(f"  {word + ':':<10}{', '.join(told)}")
-    return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(advice(c), 1))]
+            lines.append(f"  {word + ':':<10}{', '.join(each)}")
+    told = advice(c, called)
+    return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(told, 1))]
 
 
 def _chance_lines(c: Checkup) -> Iterator[str]:

@@ -10,6 +10,7 @@ from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
 from pipelines.words.check import FACTORS, advice
 from pipelines.words.common import counted, date, number, percent
+from pipelines.words.verdict import Called
 
 ADVICE = 4  # lines; strikeoff check tells the rest
 # Cause of a drift -> what to measure or correct.
@@ -88,8 +89,9 @@ def news_line(news: News) -> str | None:
     return f"{said}. strikeoff learn takes them in."
 
 
-def known_lines(g: Glance) -> Iterator[str]:
-    """What is poorly known, and what to print or measure next."""
+def known_lines(g: Glance, called: Called) -> Iterator[str]:
+    """What is poorly known, and what to print or measure next; ``called``: what the shop calls its
+    inks, garments and presses."""
     if g.limits is None:
         yield "Too few jobs to say what is poorly known; keep measuring prints as they come."
         return
@@ -106,4 +108,4 @@ def known_lines(g: Glance) -> Iterator[str]:
         if told:
             yield f"  {word:<9}{', '.join(told)}"
     yield "What to print or measure next:"
-    yield from (f"  {i}. {text}" for i, text in enumerate(advice(g)[:ADVICE], 1))
+    yield from (f"  {i}. {text}" for i, text in enumerate(advice(g, called)[:ADVICE], 1))

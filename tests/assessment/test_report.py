@@ -26,6 +26,8 @@ def test_checkup_of_the_small_demo_shop():
     assert rows.loc[("ink", "C08"), "n"] == 0  # bright red is in the tables, never printed
     assert np.isnan(rows.loc[("ink", "C08"), "beyond"])
     assert any("M32-100: never printed" in text for text in advice(found))
+    named = advice(found, {"ink": {"C08": "Bright red"}})
+    assert any(text.startswith("Ink Bright red (C08)") for text in named)
     ink = next(text for text in advice(found) if text.startswith("Ink C08"))
     assert "strikeoff new-ink --ink C08 names the prints of each" in ink
     assert rows.groupby("factor")["share"].sum().round(6).eq(1).all()

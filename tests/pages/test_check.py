@@ -20,7 +20,7 @@ def test_page_and_text_say_the_same(tmp_path):
     read = Reader(html)
     words = " ".join(read.words)
     assert not re.search(r"(src|href)=.?http|<script|nan\b|None\b", html)
-    for text in advice(found):
+    for text in advice(found, catalogue.things()):
         assert text in words
     lines = report(found)
     job = next(k for k in found.kinds if k.kind == "job")
