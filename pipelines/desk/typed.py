@@ -26,7 +26,7 @@ from pipelines.tables.folder import check_added, known_in
 from pipelines.tables.schema import PRINTS
 from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named
-from pipelines.tasks.usual import said
+from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words.prediction import known
 from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
 
@@ -104,7 +104,7 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
         given[UNDERBASE[0]] = base
     with slips.by_name(now):
         cells = named.cells(called, given) | ({UNDERBASE[0]: "none"} if bare else {})
-    full, filled = now.usual.completed(cells)
+    full, filled = _completed(cells, now)
     moment = datetime.now()
     cells = {
         "print_id": fields.get("print", "").strip() or f"R{moment:%y%m%d-%H%M%S}",
@@ -128,6 +128,17 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     how = said(filled)
     notes = named.said + ([words().measured.filled.format(what=how)] if how else [])
     return path, notes + _measured_so(cells, readings, there)
+
+
+def _completed(cells: dict[str, str], now: Now) -> tuple[dict[str, str], list[Filled]]:
+    """A print's cells with what is left empty as usual, its base too where its screen and strokes
+    are typed, and what was filled in."""
+    strokes = ("strokes", "flash_count")
+    usual, fills = now.usual.completed({c: v for c, v in cells.items() if c not in strokes})
+    if cells.get("strokes", usual.get("strokes")) != usual.get("strokes"):
+        usual.pop("flash_count", None)  # so many strokes are not usual, nor are their flashes
+    left = [f._replace(columns=tuple(c for c in f.columns if c not in cells)) for f in fills]
+    return usual | without_none(cells), [f for f in left if f.columns]
 
 
 def _measured_so(

@@ -356,6 +356,17 @@ def test_several_lines_are_readings_of_one_print_and_commas_are_read(client, roo
     assert [float(row[c]) for c in (*"Lab", "readings", "strokes")] == [38.5, 62.3, 34.1, 2, 2]
 
 
+def test_what_is_left_empty_is_as_usual_whatever_else_is_typed(client, root):
+    """A base is not left out without a word because the screen and the strokes are told."""
+    told = {"screen": "M43-80", "strokes": "2", "flashes": "1", "press": "P2"}
+    page = text_of(client.get(client.look(**RED, **told)).text)
+    assert "White base (U1) through mesh M" in page and "Press P2" in page
+    filled = re.search(r"Filled in: ([^:]+):", page)[1]
+    assert filled.startswith("base, squeegee") and "press" not in filled
+    page = text_of(client.get(client.look(**RED, **told | {"base": "none"})).text)
+    assert "none, straight on the cloth" in page and "Filled in: base" not in page
+
+
 def test_names_of_files_are_no_paths_and_are_escaped(client, root, tmp_path):
     table = latest(root, 1)
     for name in ("../../../../tmp/x.csv", "..\\x.csv", "/etc/passwd.csv"):
