@@ -50,9 +50,9 @@ def workbook() -> Response:
 
 
 @place.get("/tables")
-def taken() -> Response:
-    """What is shown once tables are taken in has this address, and is looked at again by it."""
-    return redirect(url_for("begin.show"))
+def taken() -> str:
+    """The same: here a page stands that has just taken tables in, and looks again."""
+    return _page()
 
 
 @place.post("/tables")
