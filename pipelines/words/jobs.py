@@ -41,7 +41,7 @@ class Line(NamedTuple):
         """The chance in words."""
         if self.p is not None:
             return chance(self.p)
-        return "no target" if self.kind == "no_target" else "a target missing"
+        return "no target" if self.kind == "no_target" else "not told"
 
 
 def board(jobs: pd.DataFrame, predictions: pd.DataFrame, setups: pd.DataFrame) -> list[Line]:
