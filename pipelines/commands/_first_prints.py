@@ -13,6 +13,7 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+from pipelines.workspace.terminal import as_typed
 
 
 @together()
@@ -65,5 +66,5 @@ def first_prints(
     if found.blind:
         print("How well they will be known cannot be told before a model has learnt from prints.")
     print(f"The press sheet is {page}; the list is {listed}. Once they are measured:")
-    print(f"  strikeoff record MEASURED.csv --prints {listed}")
+    print(f"  strikeoff record MEASURED.csv --prints {as_typed(listed)}")
     return 0

@@ -10,6 +10,7 @@ from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace, checked_name, name_from
 from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import tell
+from pipelines.workspace.terminal import as_typed
 
 UNCHANGED = "Nothing was changed."
 ABOUT = """\
@@ -87,7 +88,7 @@ def import_tables(
     name = checked_name(shop) if shop else _shop_of(tables_dir, workspace)
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
-    listing = f"strikeoff import {tables_dir} --strict"
+    listing = f"strikeoff import {as_typed(tables_dir)} --strict"
     if dry_run:
         print("\n".join([*in_tables(name, checked, listing, "Would import"), UNCHANGED]))
         return 0

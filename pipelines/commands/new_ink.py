@@ -23,6 +23,7 @@ from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+from pipelines.workspace.terminal import as_typed
 
 ABOUT = """\
 Which prints describe an ink that was never or seldom printed, in which order, and how many are
@@ -138,7 +139,7 @@ def new_ink(
         rows = rows.assign(job_id=[f"{out.stem}-{mesh}" for mesh in rows["mesh_id"]])
         write_table(out, prints_to_measure(rows, out.stem), "Prints")
         print(f"The prints are listed in {out}; once they are measured:")
-        print(f"  strikeoff record MEASURED.csv --prints {out}")
+        print(f"  strikeoff record MEASURED.csv --prints {as_typed(out)}")
     if figure is not None:
         from pipelines.figures import answers
 

@@ -32,6 +32,7 @@ from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+from pipelines.workspace.terminal import as_typed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -191,7 +192,7 @@ def plan(
     if sheet is not None:
         listed = write_sheet(sheet, found, line, opened, job or f"plan {sheet.stem}")
         print(f"The press sheet is {sheet}; measure into {listed}:")
-        print(f"  strikeoff record MEASURED.csv --prints {listed}")
+        print(f"  strikeoff record MEASURED.csv --prints {as_typed(listed)}")
     if figure is not None:
         from pipelines.figures import answers
 

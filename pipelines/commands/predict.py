@@ -31,6 +31,7 @@ from pipelines.workspace.files import files_named, refuse_outputs, together
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
+from pipelines.workspace.terminal import as_typed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -201,7 +202,7 @@ def predict_file(
         printed = asked.assign(ink_lot=setups["ink_lot"])
         listed = write_sheets(sheets, lines, predictions, printed, opened)
         print(f"The press sheets are {sheets}; measure into {listed}:")
-        print(f"  strikeoff record MEASURED.csv --prints {listed}")
+        print(f"  strikeoff record MEASURED.csv --prints {as_typed(listed)}")
     if figure is not None:
         write_figure(figure, predictions, setups, opened)
     return 0

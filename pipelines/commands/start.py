@@ -23,6 +23,7 @@ from pipelines.workspace.files import (
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
+from pipelines.workspace.terminal import as_typed
 
 BOOK = "shop.xlsx"
 FIRST = {
@@ -105,5 +106,5 @@ def start(folder: Path, *, as_csv: bool = False, force: bool = False) -> int:
         source = folder / BOOK
         write_blank(source)
         print(f"The workbook is {source}: a sheet a table; its first sheet says what to do.")
-    print(f"Fill it in, then strikeoff import {source} --dry-run")
+    print(f"Fill it in, then strikeoff import {as_typed(source)} --dry-run")
     return 0

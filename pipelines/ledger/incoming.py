@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -289,7 +290,7 @@ def _is_colour(name: str) -> bool:
 
 
 def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) -> dict[str, str]:
-    """Sample name -> print_id, blanks and case left aside where that is unambiguous.
+    """Sample name -> print_id, case, blanks and hyphens left aside where that is unambiguous.
 
     Raises UserError naming the samples that are no print of the sheet.
     """
@@ -305,18 +306,24 @@ def _matched(samples: pd.Series, print_ids: list[str], file: str, sheet: str) ->
         else:
             lost.append(name)
     if lost:
-        close = difflib.get_close_matches(lost[0], print_ids, n=1)
-        hint = f' (is "{close[0]}" meant?)' if close else ""
+        free = [print_id for print_id in print_ids if print_id not in matched.values()]
         noun = "one sample is" if len(lost) == 1 else f"{len(lost)} samples are"
         raise UserError(
-            f"{file}: {noun} no print of {sheet}: {_some(lost)}{hint}; correct the names or add "
-            "the set-ups; nothing was changed."
+            f"{file}: {noun} no print of {sheet}: {_some([_near(name, free) for name in lost])}; "
+            "correct the names or add the set-ups; nothing was changed."
         )
     return matched
 
 
+def _near(name: str, print_ids: list[str]) -> str:
+    """A sample's name with the print beside it that may be meant."""
+    close = difflib.get_close_matches(name, print_ids, n=1)
+    return f'{name} (is "{close[0]}" meant?)' if close else name
+
+
 def _plainly(name: str) -> str:
-    return "".join(name.casefold().split())
+    """Case, blanks and hyphens do not count; but between two numbers, "1-1" is not "11"."""
+    return re.sub(r"[\s_-]+", "", re.sub(r"(?<=\d)[\s_-]+(?=\d)", ".", name.casefold()))
 
 
 def _some(names: pd.Series | list[str], at_most: int = 5) -> str:

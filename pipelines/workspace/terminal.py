@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from pathlib import Path
 from typing import IO
 
 # Control characters and marks that turn the direction of writing; our own colours may pass.
@@ -19,6 +20,11 @@ _AFTER_COLON = re.compile(r":(?!$|[0-9]+(?:[/?,]|$))[^/?]*")
 def harmless(text: str) -> str:
     """The text without what could steer the terminal; line ends and tabs stay."""
     return _STEERS.sub(lambda m: m[1] or "\N{REPLACEMENT CHARACTER}", text)
+
+
+def as_typed(path: Path) -> str:
+    """The path as it is typed after a command: in quotes where it holds a blank."""
+    return f'"{path}"' if len(str(path).split()) > 1 else str(path)
 
 
 def without_secrets(text: str) -> str:

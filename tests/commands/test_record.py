@@ -224,6 +224,12 @@ def test_an_instrument_s_export_by_sample_name(shop, capsys):
     write("y.csv", "J2,20,4,-20\n", "J3,20,4,-20\n", header="SAMPLE_NAME,L,a,b\n")
     said = says(capsys, "record", "y.csv", "--prints", "jobs.csv", "--condition", "M1", code=2)
     assert "y.csv: one sample is no print of jobs.csv: J3" in said
+    write("z.csv", "day 1-1,20,4,-20\n", "Day_1 2,20,4,-20\n", "dya-1-3,20,4,-20\n", "?,1,1,1\n",
+          header="SAMPLE_NAME,L,a,b\n")  # fmt: skip
+    write("day.csv", *(f"day-1-{i},tee-black,blue,77-55,1,0\n" for i in (1, 2, 3)),
+          header="setup_id,substrate_id,ink_id,mesh_id,strokes,flash_count\n")  # fmt: skip
+    said = says(capsys, "record", "z.csv", "--prints", "day.csv", "--condition", "M1", code=2)
+    assert '2 samples are no print of day.csv: dya-1-3 (is "day-1-3" meant?), ?; correct' in said
     write("y.csv", "J2,20,4,-20\n", header="SAMPLE_NAME,L,a,b\n")
     said = says(capsys, "record", "y.csv", "--prints", "jobs.csv", "--condition", "M1")
     assert "1 print to learn from" in said

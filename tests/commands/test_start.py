@@ -20,6 +20,7 @@ def test_the_empty_tables_are_written_and_never_over_others(tmp_path, monkeypatc
     says(capsys, "start", "new", "--force")
     says(capsys, "start", "new", "--csv")
     assert Path("new/meshes.csv").read_text().startswith("mesh_id,threads_per_cm,thread_um")
+    assert 'import "a b/shop.xlsx" --dry-run' in says(capsys, "start", "a b"), "can be copied"
 
 
 def test_the_first_prints_are_listed_screen_by_screen_and_recorded(shop, capsys):
