@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from pipelines.measured.block import Block, listed
 from pipelines.measured.columns import columns_of, is_header
+from pipelines.measured.facts import is_field
 from pipelines.tables.layout import LOOKED_AT, Rows, are_units, with_units
 from pipelines.words.common import counted
 
@@ -23,24 +27,45 @@ _STANDARDS = {"standard", "std", "reference", "target", "master", "bezug"}
 _TRIALS = {"trial", "sample", "batch", "specimen", "print", "measurement", "probe"}
 
 
-def laid_out(rows: Rows, said: list[str]) -> tuple[Rows, str]:
-    """The rows from the header on, each a reading, and what one is called: row, or column where
-    the readings stood side by side. As they are where no header is found."""
+class Laid(NamedTuple):
+    """``rows`` from the header on, each a reading; ``one``: what one is called, row, or column
+    where they stood side by side; ``over``: what keywords above the header tell of them."""
+
+    rows: Rows
+    one: str
+    over: dict[str, list[str]]
+
+
+def laid_out(rows: Rows, said: list[str]) -> Laid:
+    """Where the readings are; the rows as they are where no header is found."""
     tidy = {n: [" ".join(cell.split()) for cell in cells] for n, cells in rows.items()}
     at = next((n for n in [*tidy][:LOOKED_AT] if is_header(tidy[n])), None)
     if at is None:
         turned = _turned(tidy)
         if turned is None:
-            return rows, "row"
+            return Laid(rows, "row", {})
         said.append("The readings stand side by side: read column by column.")
-        return turned, "column"
+        return Laid(turned, "column", {})
     if at != next(iter(rows)):
         said.append(f"The table begins in row {at}.")
     laid = {n: cells for n, cells in rows.items() if n >= at}
     below = next((n for n in laid if n > at), None)
     if below is not None and _is_units(tidy[below]):
         laid[at] = with_units(tidy[at], laid.pop(below))
-    return laid, "row"
+    return Laid(laid, "row", _keywords(cells for n, cells in tidy.items() if n < at))
+
+
+def _keywords(over: Iterable[list[str]]) -> dict[str, list[str]]:
+    """What rows above a table declare of its readings: ``Illuminant | D65`` or ``Observer: 2``."""
+    found: dict[str, list[str]] = {}
+    for cells in over:
+        filled = [
+            part for cell in cells for part in re.split(r"\s*[:=]\s*", cell, maxsplit=1) if part
+        ]
+        for keyword, value in pairwise(filled):
+            if is_field(keyword):
+                found.setdefault(keyword.upper(), []).append(value)
+    return found
 
 
 def _is_units(cells: list[str]) -> bool:

@@ -8,9 +8,9 @@ import pandas as pd
 
 from pipelines.measured.block import MAX_CELLS, Block, check_counts, listed, refuse
 from pipelines.measured.columns import Columns, columns_of, is_header
-from pipelines.measured.laid import laid_out, prints_alone, without_percent_signs
+from pipelines.measured.facts import from_keywords
+from pipelines.measured.laid import Laid, laid_out, prints_alone, without_percent_signs
 from pipelines.tables import csvfile
-from pipelines.tables.layout import Rows
 from pipelines.tables.workbook import DATE_MARK, read_sheets, text_of
 from pipelines.tables.workbook import Rows as Cells
 from pipelines.workspace.problems import Findings
@@ -19,37 +19,38 @@ from pipelines.workspace.problems import Findings
 def read_csv(data: bytes, file: str, said: list[str]) -> list[Block]:
     """The one table of a CSV file; raises InputProblems when its shape is not sound."""
     findings = Findings()
-    rows, one = _rows_of_csv(data, file, findings, said)
-    cells = None if rows is None else csvfile.under_first_row(rows, file, findings)
+    laid = _rows_of_csv(data, file, findings, said)
+    cells = None if laid is None else csvfile.under_first_row(laid.rows, file, findings)
     findings.raise_if_any()
-    assert cells is not None  # else there were findings
+    assert laid is not None  # else there were findings
+    assert cells is not None
     check_counts(file, len(cells), cells.shape[1])
     if cells.empty:
         refuse(file, "holds no reading below its header", "write one row a reading")
-    where = [f"{one} {number}" for number in cells.index]
-    return [_dressed_down(cells.reset_index(drop=True), where, file, said)]
+    where = [f"{laid.one} {number}" for number in cells.index]
+    return [_dressed_down(cells.reset_index(drop=True), where, laid, file, said)]
 
 
-def _rows_of_csv(
-    data: bytes, file: str, findings: Findings, said: list[str]
-) -> tuple[Rows | None, str]:
+def _rows_of_csv(data: bytes, file: str, findings: Findings, said: list[str]) -> Laid | None:
     """Its rows from the header on, parted by the mark of the header where a title has another."""
     read = csvfile.rows_of(data, file, findings)
     if read is None:
-        return None, "row"
+        return None
     for delimiter in (read[1], *";\t,"):
         own: list[str] = []
         rows = read if delimiter == read[1] else csvfile.rows_of(data, file, Findings(), delimiter)
         if rows is not None:
-            laid, one = laid_out(rows[0], own)
-            if is_header([name.strip() for name in next(iter(laid.values()))]):
+            laid = laid_out(rows[0], own)
+            if is_header([name.strip() for name in next(iter(laid.rows.values()))]):
                 said += own
-                return laid, one
-    return read[0], "row"
+                return laid
+    return Laid(read[0], "row", {})
 
 
-def _dressed_down(cells: pd.DataFrame, where: list[str], file: str, said: list[str]) -> Block:
-    block = Block(cells, where, free_order=True)
+def _dressed_down(
+    cells: pd.DataFrame, where: list[str], laid: Laid, file: str, said: list[str]
+) -> Block:
+    block = Block(cells, where, from_keywords(laid.over, file, said), free_order=True)
     return without_percent_signs(prints_alone(block, file, said), file)
 
 
@@ -82,8 +83,8 @@ def read_workbook(data: bytes, file: str, said: list[str]) -> list[Block]:
 
 def _block(filled: Cells, file: str, said: list[str]) -> Block | None:
     check_counts(file, len(filled) - 1, 0)
-    rows, one = laid_out({n: list(map(text_of, cells)) for n, cells in filled}, said)
-    (_, header), *below = rows.items()
+    laid = laid_out({n: list(map(text_of, cells)) for n, cells in filled}, said)
+    (_, header), *below = laid.rows.items()
     names = [name.strip() for name in header]
     width = max([i + 1 for i, name in enumerate(names) if name], default=0)
     names = names[:width]
@@ -95,7 +96,7 @@ def _block(filled: Cells, file: str, said: list[str]) -> Block | None:
         refuse(file, "the column stands there twice", "keep one of the two", column=repeated[0])
     square = [(cells + [""] * width)[:width] for _, cells in below]
     cells = pd.DataFrame(square, columns=names, dtype=object).loc[:, [n != "" for n in names]]
-    return _dressed_down(cells, [f"{one} {n}" for n, _ in below], file, said)
+    return _dressed_down(cells, [f"{laid.one} {n}" for n, _ in below], laid, file, said)
 
 
 def _refuse_dates(block: Block, columns: Columns, file: str) -> None:
