@@ -116,12 +116,14 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
     """A row a level of every factor, by its past prints predicted without their job.
 
     Columns: factor, level, n (prints), jobs, partners (garments of an ink, else inks),
-    error and scatter (mean dE00), beyond (dE00 beyond scatter, shrunk and freed of the
-    other factors), beyond_sd, share (of what lies beyond scatter, within the factor).
+    error, scatter and foreseen (mean dE00; the last as the forecasts themselves allowed for),
+    beyond (dE00 beyond scatter, shrunk and freed of the other factors), beyond_sd, share (of what
+    lies beyond scatter, within the factor).
     """
     X = model.history().X.iloc[f.at].reset_index(drop=True)
     X["press"] = X["era"]  # after a change it is another
     scatter = expected_difference(f.mean, f.noise).mean(axis=1)
+    foreseen = expected_difference(f.mean, f.covariance).mean(axis=1)
     error = f.error
     coded = [pd.factorize(X[column]) for column, _ in FACTORS.values()]
     job = pd.factorize(f.group)[0]
@@ -141,6 +143,7 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
                     "partners": int(partner[mine].nunique()),
                     "error": float(error[mine].mean()),
                     "scatter": float(scatter[mine].mean()),
+                    "foreseen": float(foreseen[mine].mean()),
                     "beyond": beyond,
                     "beyond_sd": float(effect.sd[i]),
                 }

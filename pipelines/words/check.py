@@ -132,6 +132,7 @@ def _by_level(
         for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
             yield rows["expected"].max(), _never_printed(factor, known, rows, c, name)
         astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, budget.removable)
+        astray &= levels["error"] > levels["foreseen"]  # else it is that its inks were hardly known
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
         many = (levels["n"] >= FEW) & astray
