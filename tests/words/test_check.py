@@ -24,7 +24,7 @@ def test_a_press_is_not_blamed_for_inks_that_were_hardly_known():
     """First prints: one job an ink, and the forecasts allowed for as much as they were off."""
     row = {"factor": "press", "level": "hand", "n": 10, "partners": 3, "error": 7.1, "scatter": 0.6,
            "beyond": 10.8, "beyond_sd": 4.8, "expected": 0.7, "tests": 0.6}  # fmt: skip
-    for foreseen, blamed in ((9.2, False), (5.0, True)):
+    for foreseen, blamed in ((6.9, False), (4.0, True)):
         limits = pd.DataFrame([row | {"foreseen": foreseen, "worst": 10.8}])
         glance = SimpleNamespace(limits=limits, budget=Budget(5.8, 0.7, 0.2), known_from={},
                                  recorded={}, tolerance_dE00=2.0)  # fmt: skip
