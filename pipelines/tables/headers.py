@@ -182,7 +182,7 @@ _UNITS = {
     "squeegee_shore_a": "shore a|shore|sh a|a|shore-a|durometer|hardness|härte",
     "squeegee_angle_deg": "deg|degree|degrees|°|grad|deg from vertical|from vertical",
     "share_pct": "%|percent|% by weight|weight %|wt %|prozent|gew.-%",
-    "solids_vol_pct": "%|vol %|vol-%|% vol|percent|% by volume|vol. %|prozent",
+    "solids_vol_pct": "%|vol %|vol-%|vol%|% vol|percent|% by volume|vol. %|prozent",
     "open_area_pct": "%|percent|prozent",
     "threads_per_cm": _PER_CM,
     "threads_per_inch": "tpi|t/inch|t/in|threads/inch|threads per inch|per inch|inch",

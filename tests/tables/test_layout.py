@@ -77,6 +77,7 @@ def refusal(data: bytes, table: Table = PRINTS) -> str:
         (SETUPS, "Tolerance (dE00)", "tolerance_dE00"),
         (SUBSTRATES, "Colour", "colour_name"),
         (INKS, "Solids (vol-%)", "solids_vol_pct"),
+        (INKS, "Festkörper (Vol%)", "solids_vol_pct"),
         (INKS, "Farb-Nr.", "ink_id"),
         (SUBSTRATES, "Textilnr", "substrate_id"),
         (PRINTS, "Auftragsnr.", "job_id"),
