@@ -59,8 +59,8 @@ def white_for(model: MixModel, ink: str) -> str | None:
 def tint_worth(
     model: MixModel, ink: str, setup: Mapping[str, Any], told: Sequence[Observation]
 ) -> TintWorth | None:
-    """Of mixes of ``ink`` in white at one set-up; None where cards or mixes have told of it, no
-    white goes with it, or the shop has no card to lay it on.
+    """Of mixes of ``ink`` in white at one set-up; None where cards or mixes have told of it, nothing
+    at all is known of it, no white goes with it, or the shop has no card to lay it on.
 
     ``setup``: the columns of a set-up, with its garment. ``told``: what was measured of mixes
     (`learn.mixing.evidence`), whose inks tell in part of this one.
@@ -68,6 +68,8 @@ def tint_worth(
     cards = model.encoder_.substrates.query("kind == 'card'").index
     white = white_for(model, ink)
     if any(ink in one.inks for one in told) or white is None or cards.empty:
+        return None
+    if ink in model.nothing_of():  # its own card comes first
         return None
     row = {"ink_id": ink, "mixed_with": white, "substrate_id": cards[0], "film_um": CARD_UM}
     tints = pd.DataFrame([row | {"share_pct": TINT_PCT, "L": 50.0, "a": 0.0, "b": 0.0}])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -248,6 +249,9 @@ def test_a_card_is_worth_something_until_there_is_one():
     assert worth.after_dE00 < 1.05 * less.before_dE00 < worth.before_dE00
     assert less.after_dE00 < less.before_dE00
     assert tint_worth(small_model(), "C10", setup, known) is None
+    blank = copy(small_model())
+    blank.nothing_of = lambda: ["C08"]  # its own card comes first
+    assert tint_worth(blank, "C08", setup, []) is None
 
 
 def test_a_print_has_its_own_recipe_before_that_of_its_ink():
