@@ -59,8 +59,8 @@ def white_for(model: MixModel, ink: str) -> str | None:
 def tint_worth(
     model: MixModel, ink: str, setup: Mapping[str, Any], told: Sequence[Observation]
 ) -> TintWorth | None:
-    """Of mixes of ``ink`` in white at one set-up; None where cards or mixes have told of it, nothing
-    at all is known of it, no white goes with it, or the shop has no card to lay it on.
+    """Of mixes of ``ink`` in white at one set-up; None where cards or mixes have told of it,
+    nothing is known of it, no white goes with it, or the shop has no card to lay it on.
 
     ``setup``: the columns of a set-up, with its garment. ``told``: what was measured of mixes
     (`learn.mixing.evidence`), whose inks tell in part of this one.
