@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from datetime import date as Date
+from math import floor
 
 AS_WELL = " (new: a lot never printed; none: no particular one)"
 Names = Mapping[str, str | None]  # id -> what the shop calls it
@@ -49,10 +50,11 @@ def number(value: float | None, digits: int = 1) -> str:
 
 
 def chance(p: float | None) -> str:
-    """A probability in whole percent that never claims certainty.
+    """A probability in whole percent, rounded down, so that it never claims certainty, nor the
+    90 % from which a set-up goes where it has but 89.8.
 
-    >>> chance(0.004), chance(0.93), chance(1.0), chance(None)
-    ('under 1 %', '93 %', 'over 99 %', 'not known')
+    >>> chance(0.004), chance(0.898), chance(0.93), chance(1.0), chance(None)
+    ('under 1 %', '89 %', '93 %', 'over 99 %', 'not known')
     """
     if p is None or p != p:
         return "not known"
@@ -60,7 +62,7 @@ def chance(p: float | None) -> str:
         return "under 1 %"
     if p > 0.99:
         return "over 99 %"
-    return percent(p)
+    return percent(floor(100 * p + 1e-9) / 100)
 
 
 def percent(share: float) -> str:
