@@ -54,7 +54,9 @@ def ranking(
         notes.append(f"{counted(int((~aimed).sum()), 'set-up')} without a target left out.")
     jobs = setups[aimed].reset_index(drop=True)
     if len(jobs) > MOST:
-        raise UserError(f"{file}: {len(jobs)} open jobs; give {MOST} at most at a time.")
+        raise UserError(
+            f"{file}: {len(jobs)} set-ups with a target; give {MOST} at most at a time."
+        )
     ranked = rank_tests(opened.model, jobs)
     # those without a target too: they hold a job up
     predicted, judged = opened.predict_jobs(setups)
@@ -75,16 +77,16 @@ def _said(ranked: pd.DataFrame, opened: Opened) -> str:
     best, needed = ranked.iloc[0], int((ranked["verdict"] == Verdict.TEST).sum())
     if saves(ranked, opened.catalogue.settings):
         return (
-            f"Over {counted(len(ranked), 'open job')} test {best['setup_id']} first; record it, "
+            f"Over {counted(len(ranked), 'set-up')} test {best['setup_id']} first; record it, "
             "learn, take it out of the file, ask again."
         )
     if needed:
         return (
-            f"Jobs that want a test print of their own: {needed}. None is expected to spare "
+            f"Set-ups that want a test print of their own: {needed}. None is expected to spare "
             "another, so they stand in order of risk - the chance to miss times what a spoiled run "
             f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
         ) + (CAREFUL if best["spared"] <= LOST else "")
-    return "No test print is expected to pay for itself over these jobs; the riskiest is first."
+    return "No test print is expected to pay for itself over these set-ups; the riskiest is first."
 
 
 def _whatever_the_chance(ranked: pd.DataFrame, opened: Opened) -> list[str]:

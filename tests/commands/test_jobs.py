@@ -137,7 +137,9 @@ def test_a_test_print_is_told_with_the_job_it_belongs_to(learnt_workspace, tmp_p
     assert (
         main(["--workspace", str(learnt_workspace), "next-test", str(tmp_path / "jobs.csv")]) == 0
     )
-    lines = {line[:11].strip(): line for line in capsys.readouterr().out.splitlines()}
+    said = capsys.readouterr().out
+    assert "jobs" not in said and "over these set-ups" in said, "a row is a set-up, not a job"
+    lines = {line[:11].strip(): line for line in said.splitlines()}
     assert "Straight to production" in lines["Club tee-1"]  # by itself
     assert lines["Club tee-1"].endswith("Club tee: predictable, no target")
     assert lines["row 5"].endswith("row 5: straight to production")
