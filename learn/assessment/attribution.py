@@ -116,24 +116,37 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
     """A row a level of every factor, by its past prints predicted without their job.
 
     Columns: factor, level, n (prints), jobs, partners (garments of an ink, else inks),
-    error, scatter and foreseen (mean dE00; the last as the forecasts themselves allowed for),
-    beyond (dE00 beyond scatter, shrunk and freed of the other factors), beyond_sd, share (of what
-    lies beyond scatter, within the factor).
+    error and scatter (mean dE00), beyond (dE00 beyond scatter, shrunk and freed of the
+    other factors), beyond_sd, share (of what lies beyond scatter, within the factor).
+
+    A print without whose job its ink was never printed tells of that ink alone: it counts for no
+    other level, and what lies beyond of such an ink is its mean as it is.
     """
     X = model.history().X.iloc[f.at].reset_index(drop=True)
     X["press"] = X["era"]  # after a change it is another
     scatter = expected_difference(f.mean, f.noise).mean(axis=1)
-    foreseen = expected_difference(f.mean, f.covariance).mean(axis=1)
-    error = f.error
-    coded = [pd.factorize(X[column]) for column, _ in FACTORS.values()]
-    job = pd.factorize(f.group)[0]
-    effects = crossed_effects(error - scatter, [code for code, _ in coded], job)
+    error, job = f.error, pd.factorize(f.group)[0]
+    beyond = error - scatter
+    again = pd.Series(job).groupby(X["ink"]).transform("nunique").to_numpy() > 1
+    coded = [pd.factorize(X.loc[again, column]) for column, _ in FACTORS.values()]
+    effects = (
+        crossed_effects(beyond[again], [code for code, _ in coded], pd.factorize(job[again])[0])
+        if again.any()
+        else []
+    )
+    of_level = {
+        (name, level): (float(mean), float(sd))
+        for name, (_, levels), effect in zip(FACTORS, coded, effects, strict=False)
+        for level, mean, sd in zip(levels, *effect, strict=True)
+    }
     rows = []
-    for name, (code, levels), effect in zip(FACTORS, coded, effects, strict=True):
+    for name, (column, _) in FACTORS.items():
         partner = X["substrate" if name == "ink" else "ink"]
-        for i, level in enumerate(levels):
-            mine = code == i
-            beyond = float(effect.mean[i])
+        for level in X[column].dropna().unique():
+            mine = (X[column] == level).to_numpy()
+            own, sd = of_level.get((name, level), (np.nan, np.nan))
+            if name == "ink" and not again[mine].any():
+                own, sd = float(beyond[mine].mean()), 0.0
             rows.append(
                 {
                     "factor": name,
@@ -143,9 +156,8 @@ def seen(model: RecallingModel, f: Forecasts) -> pd.DataFrame:
                     "partners": int(partner[mine].nunique()),
                     "error": float(error[mine].mean()),
                     "scatter": float(scatter[mine].mean()),
-                    "foreseen": float(foreseen[mine].mean()),
-                    "beyond": beyond,
-                    "beyond_sd": float(effect.sd[i]),
+                    "beyond": own,
+                    "beyond_sd": sd,
                 }
             )
     frame = _as_it_stands(pd.DataFrame(rows), model.encoder_.changes)

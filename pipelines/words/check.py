@@ -45,7 +45,6 @@ FEW = 8  # prints; below, more prints are the answer
 UNEVEN = 0.35  # mean scatter as a share of the tolerance, from which one in ten or so is lost
 APART = "the scatter of press and instrument apart"
 THIN = 0.2  # dE00 beyond scatter that is worth an advice
-UNFORESEEN = 1.25  # times as far off as the forecasts allowed for, from which a level is blamed
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
 
 
@@ -135,9 +134,7 @@ def _by_level(
         astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, budget.removable)
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
-        # else its inks were hardly known, and the forecasts said so
-        unforeseen = levels["error"] > UNFORESEEN * levels["foreseen"]
-        many = (levels["n"] >= FEW) & astray & unforeseen
+        many = (levels["n"] >= FEW) & astray
         for row in levels[few | many].head(most).to_dict("records"):
             if row["n"] < FEW:
                 yield row["worst"], _few(row, c, name)

@@ -43,9 +43,7 @@ def checkup(name: str = "red-7") -> Checkup:
     share = Share(0.731, 0.655, 0.799, 90.0)
     points = [Point(n, (e, e - 0.1, e + 0.1), share, share) for n, e in ((40, 1.83), (160, 0.94))]
     limits = pd.DataFrame({"factor": ["ink", "press"], "level": [name, "auto-1"], "n": [23, 211]})
-    limits = limits.assign(
-        partners=4, jobs=9, error=[0.77, 0.59], scatter=[0.33, 0.34], foreseen=[0.51, 0.37]
-    )
+    limits = limits.assign(partners=4, jobs=9, error=[0.77, 0.59], scatter=[0.33, 0.34])
     limits = limits.assign(beyond=[0.44, 0.25], beyond_sd=0.1, share=0.5, expected=[0.52, 0.19])
     limits = limits.assign(tests=[0.17, 0.06], worst=[0.52, 0.25])
     return Checkup(
