@@ -219,8 +219,10 @@ def ink_and_garment(
 
 
 def lab_parts(option: str, text: str) -> list[str]:
-    """L, a and b as they were typed."""
-    parts = [part.strip() for part in text.replace(";", ",").split(",")]
+    """L, a and b as they were typed, decimal commas as points."""
+    from pipelines.tables.targets import numbers_of
+
+    parts = numbers_of(text)
     if len(parts) != 3:
         raise UserError(f'{option} "{text}": give L, a and b as 52.3,48.1,20.5.')
     return parts

@@ -101,6 +101,8 @@ def _tell(given: Given, folder: Path) -> None:
     prints = len(given.tables["prints"])
     print(f"Exported {counted(prints, 'print')} and the other tables to {folder}.")
     if given.set_aside:
+        one = len(given.set_aside) == 1
         print(
-            f"{counted(len(given.set_aside), 'print')} of them are set aside, and stand there too."
+            f"{len(given.set_aside)} of them {'is' if one else 'are'} set aside, and "
+            f"{'stands' if one else 'stand'} there too."
         )

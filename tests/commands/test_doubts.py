@@ -37,7 +37,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     wrong = says(capsys, "doubts", "correct", "R4", "--flashes", "9", code=2)
     assert "R4 cannot be learnt from like this: flash_count: 9 flashes do not fit" in wrong
     says(capsys, "doubts", "correct", "R3", "--ink", "blue")
-    said = says(capsys, "doubts", "correct", "R2", "--lab", "45.4,59.8,34.6")
+    said = says(capsys, "doubts", "correct", "R2", "--lab", "45,4;59,8;34,6")
     assert "R2: a 34.6 -> 59.8" in said
     assert "R2 is learnt from." in said
     still = says(capsys, "doubts", "correct", "R4", "--lab", "56,58,31", "--reason", "rounded")
@@ -55,6 +55,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R3 corrected: ink_id 007 -> blue" in said
     assert "R4 set aside: smeared" in said
     assert "stands already" in says(capsys, "doubts", "keep", "P3")
+    assert "2 of them are set aside, and stand there too." in says(capsys, "export", "out")
 
 
 @pytest.mark.usefixtures("model")
