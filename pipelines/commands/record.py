@@ -218,6 +218,8 @@ def differing(differs: Difference, batch: int, dry_run: bool) -> list[str]:
 
 def lines(report: Report, batch: int | None, file: str, dry_run: bool) -> list[str]:
     """What came of a batch."""
+    from pipelines.ledger.recording import NO_ID
+
     if report.nothing is not None:
         return [f"Nothing was changed: {report.nothing}."]
     head = f"{file} would be recorded" if dry_run else f"Recorded {file} as batch {batch}"
@@ -227,7 +229,8 @@ def lines(report: Report, batch: int | None, file: str, dry_run: bool) -> list[s
     if report.faults:
         parts.append(f"{len(report.faults)} that cannot be right, set aside")
     if report.left_out:
-        parts.append(f"{len({one for one, _, _ in report.left_out})} left out")
+        left_out = {place if one == NO_ID else one for one, place, _ in report.left_out}
+        parts.append(f"{len(left_out)} left out")
     if report.known:
         parts.append(f"{len(report.known)} known before")
     parts += [f"{n} new {ONE[table] if n == 1 else table}" for table, n in report.described.items()]

@@ -29,6 +29,7 @@ from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem,
 RECORD = "record"
 # Rows that come in are checked beside those that are there, under numbers of their own.
 _OWN = 10_000_000
+NO_ID = "(no id)"  # what a print without one is called
 
 
 @dataclass(frozen=True)
@@ -68,21 +69,13 @@ def plan(
 
     Raises UserError for what cannot be recorded at all.
     """
-    report = Report(notes=list(incoming.said))
-    states = ledger.states()
-    for batch in ledger.batches:
-        if batch.command == RECORD and batch.sha256 == incoming.sha256:
-            if states[batch.id]:
-                report.nothing = f"{incoming.file} was recorded before, as batch {batch.id}"
-            else:
-                report.nothing = (
-                    f"{incoming.file} was recorded as batch {batch.id} and taken back; "
-                    f"{incoming.called.put_back.format(batch=batch.id)} brings it in again"
-                )
-            return None, report
+    report = Report(notes=list(incoming.said), nothing=_recorded_before(ledger, incoming))
+    if report.nothing:
+        return None, report
     _check_condition(ledger, incoming, declared, report)
     _check_backing(ledger, incoming, report)
     given = current(ledger).given
+    empty = not any(map(len, incoming.tables.values()))
     if incoming.whole:
         incoming = only_new(given, incoming)
         report.notes = list(incoming.said)
@@ -109,7 +102,8 @@ def plan(
         batch.sheets["prints"] = Sheet(prints, faults, averaged.spreads)
         batch.sheets.update(aims.sheet_of(incoming.aims, prints))
     if not batch.sheets:
-        report.nothing = f"all of {incoming.file} stands in the shop already"
+        stands = f"all of {incoming.file} stands in the shop already"
+        report.nothing = f"{incoming.file} holds no print" if empty else stands
         return None, report
     report.notes += averaged.said
     number = len(ledger.batches) + 1
@@ -138,6 +132,32 @@ def plan(
         **report.described,
     }
     return Addition(replace(batch, counts=counts), tuple(decisions)), report
+
+
+def _recorded_before(ledger: Ledger, incoming: Incoming) -> str | None:
+    """Why the same file again brings nothing; None where it may: what another batch had brought of
+    it before, and that one is taken back since, it did not bring itself."""
+    states = ledger.states()
+    for batch in ledger.batches:
+        if batch.command != RECORD or batch.sha256 != incoming.sha256:
+            continue
+        whole = not batch.counts.get("known before")
+        if states[batch.id]:
+            if whole or _stand(ledger, incoming):
+                return f"{incoming.file} was recorded before, as batch {batch.id}"
+        elif whole:
+            return (
+                f"{incoming.file} was recorded as batch {batch.id} and taken back; "
+                f"{incoming.called.put_back.format(batch=batch.id)} brings it in again"
+            )
+    return None
+
+
+def _stand(ledger: Ledger, incoming: Incoming) -> bool:
+    """Whether every print that came in stands in the shop."""
+    there = current(ledger).given.tables["prints"]["print_id"].str.strip()
+    prints = incoming.tables.get("prints")
+    return prints is None or bool(prints["print_id"].str.strip().isin(there).all())
 
 
 def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
@@ -258,9 +278,9 @@ def _with(given: Given, sheets: dict[str, Sheet]) -> Given:
 def _averaged(
     known: Given, cells: pd.DataFrame, incoming: Incoming, report: Report | None
 ) -> Averaged:
-    """Prints of the readings in ``cells``. A print that names something which may be two things is
-    left out and told in ``report``, so that the corrected file brings it in; refused without one,
-    or where it is all there is.
+    """Prints of the readings in ``cells``. A print that names something which may be two things, or
+    has no name itself, by which one could decide on it, is left out and told in ``report``, so that
+    the corrected file brings it in; refused without one, or where it is all there is.
     """
     settings = read_settings(known.shop_toml, known.name, Findings())
     view = viewing(settings.illuminant, settings.observer)
@@ -277,15 +297,19 @@ def _averaged(
         for p in faulty
         if p.kind in (Kind.UNKNOWN, Kind.AMBIGUOUS)
     ]
+    ids = cells["print_id"].str.strip()
+    lost += [
+        Problem(file, int(row), "print_id", "is empty", "fill it in", Kind.MISSING)
+        for row in ids.index[ids == ""]
+    ]
     if lost:
-        ids = cells["print_id"].str.strip()
         unsure = ids.isin(ids.loc[[p.row for p in lost if p.row is not None]])
         if report is None or unsure.all() or any(p.kind == Kind.UNKNOWN for p in lost):
             raise InputProblems(lost)
         for p in lost:
             row = p.row or 0
             told = f"{p.reason}; {p.do}"
-            report.left_out.append((ids[row], incoming.place.get(row, f"row {row}"), told))
+            report.left_out.append((ids[row] or NO_ID, incoming.place.get(row, f"row {row}"), told))
         return _averaged(known, cells[~unsure], incoming, report)
     typed = typed.set_axis(cells.index)
     averaged = average(cells, typed, faulty, incoming.place, view)
@@ -294,8 +318,6 @@ def _averaged(
         if problem.row is not None and problem.row in averaged.cells.index:
             why = [faults[problem.row]] if problem.row in faults else []
             faults[problem.row] = "; ".join([*why, problem.reason])
-    empty = averaged.cells.index[averaged.cells["print_id"].str.strip() == ""]
-    faults |= dict.fromkeys(map(int, empty), "print_id: is empty")
     return averaged._replace(faults=faults)
 
 
@@ -342,7 +364,7 @@ def _new(
             continue
         fresh.append(row)
         if row in faults:
-            report.faults.append((print_id or "(no id)", place, faults[row]))
+            report.faults.append((print_id or NO_ID, place, faults[row]))
     return averaged.cells.loc[fresh], faults
 
 

@@ -42,6 +42,14 @@ def test_a_batch_is_recorded_once(shop, capsys):
     said = says(capsys, "record", "d.csv")
     assert "R1 stands in the shop with other values; those stay" in said
     assert "1 print to learn from, 1 known before" in said
+    write("e.csv", GOOD.replace("R1", "R4"), GOOD.replace("R1", ""))
+    said = says(capsys, "record", "e.csv")  # nobody could decide on a print without a name
+    assert "1 print to learn from, 1 left out." in said
+    assert "(no id), row 3, left out: print_id: is empty; fill it in" in said
+    assert "(no id)" not in says(capsys, "doubts")
+    write("e.csv", GOOD.replace("R1", ""))
+    assert "e.csv, row 2, column print_id: is empty" in says(capsys, "record", "e.csv", code=2)
+    assert "f.csv holds no print" in says(capsys, "record", write("f.csv"))
 
 
 def test_a_print_of_a_day_to_come_is_not_learnt_from_until_its_day_is_right(shop, capsys):
