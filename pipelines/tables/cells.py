@@ -284,8 +284,10 @@ def _numbers(cells: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
 
 
 def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
-    plain = cells.str.lower().str.replace(r"[\s-]+", "_", regex=True)
-    known = plain.isin(column.choices)
+    choices = {choice.replace("_", ""): choice for choice in column.choices}
+    plain = cells.str.lower().str.replace(r"[\s_-]+", "", regex=True)
+    plain = plain.replace("color", "colour").map(choices).astype(object)
+    known = plain.notna()
     what = "{cell} is none of " + ", ".join(column.choices)
     do = f"write one of them{'' if column.filled else ', or leave it out'}"
     problems += _flag(file, column.name, cells, (cells != "") & ~known, what, do, Kind.UNREADABLE)

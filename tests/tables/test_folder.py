@@ -79,6 +79,13 @@ def test_a_print_that_cannot_be_right_is_set_aside(tmp_path, column, cell, reaso
         read(tmp_path, prints=prints, strict=True)
 
 
+def test_a_choice_is_read_however_it_is_spelt(tmp_path):
+    inks = TINY["inks.csv"].replace("water_based,colour", "Waterbased,Color")
+    shop = read(tmp_path, inks=inks.replace("plastisol,colour", ",colour")).shop
+    assert shop.inks["ink_type"].tolist() == ["plastisol", None, "water_based"]
+    assert shop.inks["role"].tolist() == ["underbase", "colour", "colour"]
+
+
 def test_a_print_of_today_or_of_a_clock_ahead_is_used(tmp_path):
     prints = with_cell("prints.csv", 2, "printed_on", f"{TODAY + timedelta(days=1)}T23:59")
     assert read(tmp_path, prints=prints).set_aside == []
