@@ -42,7 +42,7 @@ def only_new(given: Given, incoming: Incoming) -> Incoming:
             said.append(
                 f"{incoming.files[name]}: {rows_in_words(differs)} "
                 f"{'differs' if len(differs) == 1 else 'differ'} from what the shop holds, which "
-                f"stays; strikeoff import {incoming.file} changes it."
+                "stays; strikeoff import of the workbook changes it."
             )
         if not there.all():
             tables[name] = cells[~there]
