@@ -23,6 +23,7 @@ from pipelines.commands._options import (
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
 from pipelines.tasks.left_open import left_open
 from pipelines.tasks.lots import carded_lots
+from pipelines.tasks.mixes import unprinted_mixes
 from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
 from pipelines.tasks.usual import completed, usual_in
@@ -173,6 +174,7 @@ def predict_file(
     setups, of_now = of_today(asked, opened, said, day=day)
     names = opened.catalogue.called("inks")
     known = carded_lots(opened.model, names, setups) + told_inks(opened.model, names, setups)
+    known += unprinted_mixes(opened.model, names, setups)
     tell(warnings + of_now + known + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count
@@ -230,6 +232,7 @@ def predict_one(
     opened = open_model(workspace, name, version)
     rows, filled, faults = completed([cells], workspace, name)
     setups, assumed = setups_by_option(rows, target, opened)
+    assumed += unprinted_mixes(opened.model, opened.catalogue.called("inks"), setups)
     tell(faults + assumed + opened.notes)
     predictions = opened.predict(setups)
     named = opened.catalogue.describe(setups)

@@ -181,6 +181,15 @@ def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
     return ("".join(cells) + note).rstrip()
 
 
+def by_recipe(ink: str, name: str | None) -> str:
+    """What to ask of a mix of which nothing but its recipe is known."""
+    return (
+        f"{named(ink, name)} is a mix never printed, taken here as an ink nobody knows: "
+        f'strikeoff mix --have "{name or ink}=100" --target L,a,b tells by its recipe how it '
+        "prints."
+    )
+
+
 def _shift(row: Mapping) -> str:
     return TOO_LITTLE.lower() if vague(row) else f"bucket to print {_difference(row, 'shift')}"
 
