@@ -33,13 +33,14 @@ STEPS = 6
 
 
 class LotCard(NamedTuple):
-    """What the cards of one lot say of it, of `LATENTS`, beside the ink's own cards."""
+    """What the cards of one lot say of it, of `LATENTS`: beside the ink's own cards, or by itself
+    once a model has taken it in (`learn.fit.update.with_cards`)."""
 
     ink: str
     lot: str
     beside: str | None  # the lot of the ink's own cards; None: not told
-    information: Array  # (4, 4) inverse covariance of the difference
-    told: Array  # (4,) information times the difference
+    information: Array  # (4, 4) inverse covariance
+    told: Array  # (4,) information times the mean
 
     @property
     def level(self) -> str:

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 from learn.fit.linearisation import Layout
 from learn.fit.residual import INK_TAILS, LOT_MOST
@@ -28,7 +29,7 @@ Array = NDArray[np.floating]
 
 # Levels are judged again while the variance of one still moves by this (log).
 STRANGER = 0.2
-ROUNDS = 30  # in which one level settles
+LEVELS = (0.02, 500.0, 60)  # of the variance of one level that are looked at
 
 
 def judged(
@@ -163,17 +164,37 @@ def _law(term: Term) -> tuple[str | None, str]:
     return term.levels, term.name if term.smooth else ""
 
 
-def strangeness_of(information: Array, told: Array, usual: Array, tails: float | None) -> float:
-    """The variance of one level, as a multiple of the ``usual`` (k,), by ``information`` (k, k) of
-    its latents and what it ``told`` (k,); as usual without ``tails``."""
-    strange = 1.0
-    if tails is None:
-        return strange
-    for _ in range(ROUNDS):
-        covariance = np.linalg.inv(information + np.diag(1 / (strange * usual)))
-        second = np.diag(covariance) + (covariance @ told) ** 2
-        strange = (tails + float((second / usual).sum())) / (tails + len(usual))
-    return strange
+class OneLevel(NamedTuple):
+    """What is believed of the latents of one level that no print tells of."""
+
+    strange: float  # variance its prior is to have, as a multiple of the usual
+    information: Array  # (k, k) and ``told`` (k,): with that prior, what is believed
+    told: Array
+
+
+def believed_of(information: Array, told: Array, usual: Array, tails: float) -> OneLevel:
+    """A level by what was measured of it alone: ``information`` (k, k) of its latents, and what
+    that ``told`` (k,).
+
+    Its prior is a Student t of ``usual`` variance (k,): a normal of every variance there may be, by
+    how likely each is beforehand and makes what was told. What is believed is the normal with the
+    mean and the covariance of these together: far off it is followed, and no surer than that.
+    """
+    levels = np.geomspace(*LEVELS)
+    prior = levels[:, None] * usual
+    covariance = np.linalg.inv(information + np.eye(len(usual)) / prior[:, None, :])
+    means = covariance @ told
+    likely = -tails / 2 * (np.log(levels) + 1 / levels) + (means @ told) / 2
+    likely += (np.linalg.slogdet(covariance)[1] - np.log(prior).sum(axis=1)) / 2
+    weight = softmax(likely)
+    mean = weight @ means
+    apart = means - mean
+    whole = np.einsum("s,sij->ij", weight, covariance) + (weight * apart.T) @ apart
+    # the narrowest prior in which that much can be believed
+    root = np.sqrt(usual)
+    strange = 1.001 * float(np.linalg.eigvalsh(whole / np.outer(root, root))[-1])
+    precision = np.linalg.inv(whole)
+    return OneLevel(strange, precision - np.diag(1 / (strange * usual)), precision @ mean)
 
 
 def rescaled(

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from learn.fit.fitting import JUDGED, SETTLED
 from learn.fit.linearisation import Layout, Rows
 from learn.fit.lot_cards import LATENTS, LotCard, level_of
-from learn.fit.strangeness import contradicted, judged, rescaled, strangeness_of
+from learn.fit.strangeness import believed_of, contradicted, judged, rescaled
 from learn.gp import posterior as residual
 from learn.gp.apart import Apart
 from learn.gp.arrow import FREE
@@ -131,59 +131,65 @@ def learnt(
     return state._replace(posterior=post)
 
 
-def with_cards(state: Grown, cards: Collection[LotCard]) -> Grown:
-    """The state with what cards say of lots (`learn.fit.lot_cards`), printed or not.
+def with_cards(state: Grown, cards: Collection[LotCard]) -> tuple[Grown, list[LotCard]]:
+    """The state with what cards say of lots (`learn.fit.lot_cards`), printed or not; and what each
+    says of its lot by itself, whatever that of the ink's own cards was.
 
     How strange a lot never printed is, its card alone decides.
     """
     at = _terms_of_lots(state.layout)
     if not cards or at is None:
-        return state
+        return state, []
     known = set(state.layout.terms[at[0]].level_names)
     state = with_room(state, state.layout.shelf, pd.DataFrame({"lot": [c.level for c in cards]}))
-    terms, hyper = list(state.layout.terms), state.hyper
-    usual = np.exp(2 * hyper.block[[state.layout.first_term + i for i in at]])
+    terms, alone = list(state.layout.terms), []
+    names, tails = terms[at[0]].level_names, terms[at[0]].term.tails
+    usual = np.exp(2 * state.hyper.block[[state.layout.first_term + i for i in at]])
     for card in cards:
-        if card.level not in known and card.level in terms[at[0]].level_names:
-            k = terms[at[0]].level_names.index(card.level)
-            fresh = terms[at[0]].strange.copy()
-            of_card = _beside(
-                card, usual + _moved_from_cards(state.layout, hyper, state.weights, card.ink)
-            )
-            fresh[k] = strangeness_of(*of_card, usual, terms[at[0]].term.tails)
+        if card.level not in names:
+            continue
+        information, told = _beside(card, *_of_own(card, state, at, usual))
+        if card.level not in known and tails is not None:
+            strange = terms[at[0]].strange.copy()
+            found = believed_of(information, told, usual, tails)
+            strange[names.index(card.level)], information, told = found
             for i in at:
-                terms[i] = replace(terms[i], strange=fresh)
+                terms[i] = replace(terms[i], strange=strange)
+        alone.append(card._replace(information=information, told=told))
     layout = replace(state.layout, terms=terms)
-    post = with_information(state.posterior, layout, hyper, state.weights, cards)
+    post = with_information(state.posterior, layout, alone)
     weights = state.weights + post.mean - state.posterior.mean
-    return Grown(layout, hyper, weights, post)
+    return Grown(layout, state.hyper, weights, post), alone
 
 
-def with_information(
-    post: Posterior, layout: Layout, hyper: Hyper, weights: Array, cards: Collection[LotCard]
-) -> Posterior:
-    """``post`` with what cards say of lots whose weights it has: linear in these."""
+def with_information(post: Posterior, layout: Layout, cards: Collection[LotCard]) -> Posterior:
+    """``post`` with what cards say, each of its lot by itself: linear in the weights."""
     at = _terms_of_lots(layout)
     if not cards or at is None:
         return post
-    names = {name: k for k, name in enumerate(layout.terms[at[0]].level_names)}
-    usual = np.exp(2 * hyper.block[[layout.first_term + i for i in at]])
     found = []
     for card in cards:
-        levels = {card.level: 1.0, level_of(card.ink, card.beside or ""): -1.0}
-        signs = [(names[level], sign) for level, sign in levels.items() if level in names]
-        if card.level not in names:
-            continue
-        both = len(signs) > 1
-        information, told = card.information, card.told
-        if not both:
-            off = _moved_from_cards(layout, hyper, weights, card.ink)
-            information, told = _beside(card, usual + off)
-        columns = [[layout.term_slices[i].start + k for i in at] for k, _ in signs]
-        scales = [sign * np.sqrt([layout.terms[i].strange[k] for i in at]) for k, sign in signs]
-        G, where = np.hstack([np.diag(scale) for scale in scales]), np.concatenate(columns)
-        found.append((where, G.T @ information @ G, G.T @ told))
+        columns, scale = _of_lot(layout, at, card.level)
+        found.append((columns, card.information * np.outer(scale, scale), card.told * scale))
     return residual.informed(post, found)
+
+
+def _of_lot(layout: Layout, at: list[int], level: str) -> tuple[NDArray[np.intp], Array]:
+    """The weights (4,) of a lot that the model has, and what its `LATENTS` are times these."""
+    k = layout.terms[at[0]].level_names.index(level)
+    columns = np.array([layout.term_slices[i].start + k for i in at])
+    return columns, np.sqrt([layout.terms[i].strange[k] for i in at])
+
+
+def _of_own(card: LotCard, state: Grown, at: list[int], usual: Array) -> tuple[Array, Array]:
+    """Mean (4,) and covariance (4, 4) of the `LATENTS` of the lot of the ink's own cards: as it has
+    printed, or any usual one where none is named."""
+    own = level_of(card.ink, card.beside or "")
+    if own not in state.layout.terms[at[0]].level_names:
+        return np.zeros(len(usual)), np.diag(usual + _moved_from_cards(state, card.ink))
+    columns, scale = _of_lot(state.layout, at, own)
+    covariance = state.posterior.covariance_of(columns) * np.outer(scale, scale)
+    return scale * state.weights[columns], covariance
 
 
 def _terms_of_lots(layout: Layout) -> list[int] | None:
@@ -196,17 +202,18 @@ def _terms_of_lots(layout: Layout) -> list[int] | None:
     return [of_latent[one] for one in LATENTS] if set(of_latent) == set(LATENTS) else None
 
 
-def _beside(card: LotCard, own: Array) -> tuple[Array, Array]:
+def _beside(card: LotCard, mean: Array, covariance: Array) -> tuple[Array, Array]:
     """Information (4, 4) and what it tells (4,) of a lot by itself, where that of the ink's own
-    cards may be off by a variance of ``own`` (4,)."""
-    vague = np.linalg.inv(np.eye(len(own)) + card.information * own)
-    return vague @ card.information, vague @ card.told
+    cards is believed to be of ``mean`` (4,) and ``covariance`` (4, 4)."""
+    vague = np.linalg.inv(np.eye(len(mean)) + card.information @ covariance)
+    return vague @ card.information, vague @ (card.told + card.information @ mean)
 
 
-def _moved_from_cards(layout: Layout, hyper: Hyper, weights: Array, ink: str) -> Array:
+def _moved_from_cards(state: Grown, ink: str) -> Array:
     """By what variance (4,) of `LATENTS` the lot of an ink's cards may be off more than others:
     as far as its prints have moved the ink from its cards beyond what they do of inks."""
-    at, sd = layout.shelf.ink_ids.index(ink), np.median(layout.bend_sd(hyper), axis=0)
+    layout, weights = state.layout, state.weights
+    at, sd = layout.shelf.ink_ids.index(ink), np.median(layout.bend_sd(state.hyper), axis=0)
     own = np.hstack([weights[s].reshape(layout.n_inks, -1)[at] for s in layout.slices[1:4]])
     size = np.concatenate([np.ones(POSTERIOR_DIRECTIONS), np.repeat(sd, BEND_DIRECTIONS)])
     shapes = np.column_stack([np.ones(N_WAVELENGTHS), *SHAPES.values()])

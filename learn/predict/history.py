@@ -65,7 +65,7 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     model.design_ = replace(design, noise_scale=scale)
     model.rows_ = linear.rows
     found = posterior.posterior(model.design_, model.hyper_)
-    found = with_information(found, model.layout_, model.hyper_, model.weights_, model.cards_)
+    found = with_information(found, model.layout_, model.cards_)
     model.posterior_ = with_told(found, model.layout_, model.sisters_.inks)
     return model
 

@@ -74,7 +74,7 @@ class ShiftModel:
     gross_ : squared distance from which on a print is one
     spread_factors_ : factor on the predictive standard deviation, by situation
     carrying_ : how an ink never printed is predicted
-    cards_ : what cards said of lots
+    cards_ : what cards said of lots, each by itself
     sisters_ : what other plants told of inks
     validation_ : held-out figures, every job predicted from all the others
     """

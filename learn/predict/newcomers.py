@@ -48,7 +48,7 @@ def take_in_cards(model: ShiftModel, shop: Shop) -> None:
     if not cards:
         return
     state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
-    state = update.with_cards(state, cards)
+    state, cards = update.with_cards(state, cards)
     model.layout_, model.hyper_, model.weights_, model.posterior_ = state
     model.cards_ = [*model.cards_, *cards]
     model.likeness_ = model.likeness_.with_lots([card.level for card in cards])

@@ -60,7 +60,9 @@ def test_cards_of_a_lot_do_not_describe_the_ink():
 def test_a_card_tells_its_lot_alone_and_narrows_it():
     shop, model = tiny_shop(), tiny_model()
     told = model.told_of(with_card(shop, STRONGER))
-    [card] = told.cards_
+    encoder = model.encoder_
+    shown = with_card(shop, STRONGER)
+    [card] = lot_cards(shown, model.shelf_, encoder.substrate_r, model.viewing_)
     found = np.linalg.solve(card.information, card.told)
     assert LATENTS[0] == "strength"
     assert abs(found[0] - STRONGER) < 0.03

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 
 from learn.fit import strangeness
 from learn.fit.linearisation import Layout
@@ -92,3 +92,27 @@ def test_weights_that_no_print_tells_of_do_not_hold_a_press_back():
     mean, _, strange, rounds = settled(layout_of(DRIFT, 1, 20), told, seen, ahead=False)
     assert rounds <= 5 and strange[0] > 10
     assert way @ mean == pytest.approx(8 * SD, rel=0.02)
+
+
+@pytest.mark.parametrize("apart", [0.0, 2.0, 5.0, 12.0])
+def test_what_is_believed_of_one_level_is_what_a_student_t_prior_leaves(apart):
+    """Mean and variance by numerical integration (`scipy.integrate`)."""
+    tails, usual, sd = 3.0, 0.03, 0.04
+    measured = apart * sd
+
+    def posterior(x):
+        return stats.t.pdf(x, tails, scale=usual) * stats.norm.pdf(measured, x, sd)
+
+    whole, mean, second = (
+        integrate.quad(lambda x, k=k: x**k * posterior(x), -1, 2, points=[0, measured], limit=200)[
+            0
+        ]
+        for k in range(3)
+    )
+    mean, second = mean / whole, second / whole
+    one = np.ones((1, 1)) / sd**2
+    found = strangeness.believed_of(one, one[0] * measured, np.array([usual**2]), tails)
+    precision = found.information[0, 0] + 1 / (found.strange * usual**2)
+    assert found.information[0, 0] >= 0
+    assert found.told[0] / precision == pytest.approx(mean, rel=0.02, abs=1e-6)
+    assert 1 / precision == pytest.approx(second - mean**2, rel=0.03)
