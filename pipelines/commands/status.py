@@ -125,12 +125,13 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
             lines.append(LEARN if len(data.prints) else BEGIN)
         else:
             lines += filter(None, [news_line(found.news)])
-            lines += drift_lines(found.drift)
+            called = Catalogue.of(data).things()
+            lines += drift_lines(found.drift, called)
             model = charge.model
             if since.new and same_colours(model, data):
                 model = with_recorded(model, data, state.given.trusted)
             lines += lots_in_use(model, data)
-            lines += known_lines(found, Catalogue.of(data).things())
+            lines += known_lines(found, called)
     for line in lines:
         print(_wrapped(line))
     return 0

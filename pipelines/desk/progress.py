@@ -60,7 +60,7 @@ def drift() -> str:
     presses: dict[str, list[Month]] = {}
     try:
         found = glance(now.opened.learnt, now.usual.shop, last_day())
-        lines = list(drift_lines(found.drift))
+        lines = list(drift_lines(found.drift, now.opened.catalogue.things()))
         presses = _months(found.film)
     except Unusable as error:
         lines = [f"{error}."]

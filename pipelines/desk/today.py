@@ -164,7 +164,7 @@ def _drift(now: Now) -> list[str]:
         found = glance(now.opened.learnt, now.usual.shop, last_day())
     except Unusable:
         return []
-    return list(drift_lines(found.drift))
+    return list(drift_lines(found.drift, now.opened.catalogue.things()))
 
 
 def _address(row: dict) -> str:

@@ -73,6 +73,7 @@ def look_at(asked: Asked) -> Plant:
     """A shop at a glance, as `strikeoff status` shows it."""
     from learn.monitoring.status import glance
     from pipelines.registry import promotion, versions
+    from pipelines.registry.catalogue import Catalogue
     from pipelines.tables.dates import last_day
     from pipelines.tables.folder import to_shop
     from pipelines.tasks.doubts import by_learner, on_arrival
@@ -106,7 +107,8 @@ def look_at(asked: Asked) -> Plant:
         return plant
     drift = None
     if found.drift is not None:
-        drift = [drift_sentence(row) for row in found.drift.to_dict("records")]
+        called = Catalogue.of(data).things()
+        drift = [drift_sentence(row, called) for row in found.drift.to_dict("records")]
     plant = replace(plant, drift=drift, news=found.news.n)
     if found.today is None:
         return plant

@@ -9,7 +9,7 @@ import pandas as pd
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
 from pipelines.words.check import FACTORS, advice
-from pipelines.words.common import counted, date, number, percent
+from pipelines.words.common import counted, date, named, number, percent
 from pipelines.words.verdict import Called
 
 ADVICE = 4  # lines; strikeoff check tells the rest
@@ -26,13 +26,14 @@ REMEDIES = {
 }
 
 
-def subject(cause: str, level: str) -> str:
-    """``Press P2``, ``Ink C07, lot L03``."""
+def subject(cause: str, level: str, called: Called) -> str:
+    """``Press Automat (P2)``, ``Bright red (C07), lot L03``."""
     match cause:
         case "press":
-            return f"Press {level}"
+            return f"Press {named(level, called['press'].get(level))}"
         case "lot":
-            return f"Ink {level}"
+            ink, lot = level.split(", ", 1)
+            return f"{named(ink, called['ink'].get(ink))}, {lot}"
         case "mesh":
             return f"Mesh {level}"
         case "blade":
@@ -41,8 +42,9 @@ def subject(cause: str, level: str) -> str:
             return "The whole shop"
 
 
-def drift_lines(found: pd.DataFrame | None) -> Iterator[str]:
-    """What has drifted, how much, since when, and what to do."""
+def drift_lines(found: pd.DataFrame | None, called: Called) -> Iterator[str]:
+    """What has drifted, how much, since when, and what to do; ``called``: what the shop calls its
+    inks and presses."""
     if found is None:
         yield "Drift: not looked for; it takes a few jobs with their dates (printed_on)."
         return
@@ -52,26 +54,30 @@ def drift_lines(found: pd.DataFrame | None) -> Iterator[str]:
     rate = found["false_alarms"].iloc[0]
     yield f"Drift (false alarms: {rate:g} in 1,000 prints of a steady shop):"
     for row in sorted(found.to_dict("records"), key=lambda r: KINDS.index(r["cause"])):
-        yield f"  {drift_sentence(row)}"
+        yield f"  {drift_sentence(row, called)}"
         yield f"    {REMEDIES[row['cause']]}"
 
 
-def drift_sentence(row: Mapping) -> str:
-    """``Press P2 lays 9 % more ink since 3 May 2025 (90 % band 5 to 13 %; ...).``"""
-    more = row["percent"] > 0
-    sign = 1 if more else -1
-    low, high = sorted((sign * row["lo"], sign * row["hi"]))
-    verb = "lay" if row["cause"] == "blade" else "prints as if" if row["cause"] == "lot" else "lays"
+def drift_sentence(row: Mapping, called: Called) -> str:
+    """``Press Automat (P2) lays 9 % more ink since 3 May 2025 (90 % band 5 to 13 %; ...).``
+
+    How much stronger or weaker a lot is, its own sentence tells (`pipelines.words.lots`): what
+    it would take of film is another number.
+    """
+    who, more = subject(row["cause"], row["level"], called), row["percent"] > 0
+    begun = [] if row["since_lo"] == row["since_hi"] else [
+        f"it began between {date(row['since_lo'])} and {date(row['since_hi'])}"
+    ]  # fmt: skip
     if row["cause"] == "lot":
-        verb = f"{verb} it lay"
-    what = f"{abs(row['percent']):.0f} % {'more' if more else 'less'} ink"
-    begun = "" if row["since_lo"] == row["since_hi"] else (
-        f"; it began between {date(row['since_lo'])} and {date(row['since_hi'])}"
-    )  # fmt: skip
-    return (
-        f"{subject(row['cause'], row['level'])} {verb} {what} since {date(row['since'])} "
-        f"(90 % band {low:.0f} to {high:.0f} %{begun})."
-    )
+        how, known = f"prints {'stronger' if more else 'weaker'} than forecast", begun
+    else:
+        sign = 1 if more else -1
+        low, high = sorted((sign * row["lo"], sign * row["hi"]))
+        verb = "lay" if row["cause"] == "blade" else "lays"
+        how = f"{verb} {abs(row['percent']):.0f} % {'more' if more else 'less'} ink"
+        known = [f"90 % band {low:.0f} to {high:.0f} %", *begun]
+    told = f" ({'; '.join(known)})" if known else ""
+    return f"{who} {how} since {date(row['since'])}{told}."
 
 
 def news_line(news: News) -> str | None:
