@@ -71,6 +71,9 @@ class StubModel:
     def knows_lot(self, ink, lot):
         return True
 
+    def nothing_of(self):
+        return []
+
     def carded(self):
         return []
 

@@ -15,7 +15,9 @@ def unprinted_mixes(model: PrintModel, names: Names, setups: pd.DataFrame) -> li
     """Which command tells of the mixes among ``setups`` of which nothing but a recipe is known."""
     from pipelines.words.prediction import by_recipe
 
+    blank = {*setups["ink_id"]} & {*model.nothing_of()}
+    if not blank:
+        return []
     inks = model.encoder_.inks
-    recipes = inks["mix"].dropna().index if "mix" in inks else []
-    blank = {*setups["ink_id"]} & {*recipes} & {*model.nothing_of()}
+    blank &= {*(inks["mix"].dropna().index if "mix" in inks else [])}
     return [by_recipe(ink, names.get(ink)) for ink in sorted(blank)]
