@@ -14,8 +14,10 @@ from pipelines.desk.words import words
 from pipelines.ledger.aims import aims_of
 from pipelines.ledger.recording import RECORD
 from pipelines.ledger.state import Addition, Batch, Ledger
+from pipelines.tables.schema import DRAWDOWNS
 from pipelines.tasks.arrived import rows_of
 from pipelines.tasks.deciding import batch_of, store_decided, store_taken, taken_back
+from pipelines.tasks.lots import carded_lots
 from pipelines.words.common import minute
 from pipelines.workspace.problems import UserError
 
@@ -54,13 +56,25 @@ def _page(number: int, wrong: str, status: int = 200) -> str | tuple[str, int]:
         inside=inside,
         file=kept.file,
         facts=facts,
-        notes=[words().measured.by_model.format(version=now.opened.version)] if now.model else [],
+        notes=_notes(now, kept, inside),
         nothing=None if inside else words().measured.is_back.format(number=number),
         left_out=[],
         described={},
         answers=0,
         seen=stamp_of(now.ledger),
     )
+
+
+def _notes(now: Now, kept: Batch, inside: bool) -> list[str]:
+    """What answers; and what cards among a batch that counts say of lots never printed."""
+    if not now.model:
+        return []
+    notes = [words().measured.by_model.format(version=now.opened.version)]
+    cards = kept.sheets.get(DRAWDOWNS.name)
+    if inside and cards is not None and "ink_lot" in cards.cells:
+        called = now.opened.catalogue.called("inks")
+        notes += carded_lots(now.opened.model, called, cards.cells)
+    return notes
 
 
 @place.post("/<int:number>/decide")

@@ -10,6 +10,7 @@ import shutil
 import threading
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from waitress.server import create_server
 
@@ -423,3 +424,14 @@ def test_from_typed_to_kept_in_a_browser_without_scripts(browser, root, scheme):
     looking.close()
     context.close()
     server.close()
+
+
+def test_a_card_of_a_lot_is_handed_in_like_prints(client, root):
+    own = pd.read_csv(root / "tables" / "drawdowns.csv", dtype=str)
+    card = own[(own["ink_id"] == "C19") & (own["film_um"] != "bucket")]
+    at = client.look(
+        **upload(card.drop_duplicates("substrate_id").assign(ink_lot="X9"), "card.csv")
+    )
+    assert "New with it: 2 drawdowns" in text_of(client.get(at).text)
+    told = text_of(client.get(client.keep(at).location).text)
+    assert "Turquoise (C19), lot X9, is not printed yet; a card of it says it is as strong" in told
