@@ -402,22 +402,32 @@ class Layout:
 
         ``value`` takes log K and log S of m inks, (m, 31) each, row by row.
         """
-        state, shelf = self.state(w), self.shelf
-        log_k, log_s = state.log_k[at], state.log_s[at]
-        here = value(log_k, log_s)
-        step = 1e-4
-        q = shelf.directions_k.shape[1]
-        jac = np.empty((*here.shape, q))
-        for i in range(q):
-            k = log_k + step * shelf.directions_k[at, i]
-            s = log_s + step * shelf.directions_s[at, i]
-            jac[:, :, i] = (value(k, s) - here) / step
+        state = self.state(w)
+        here, jac = self._along(at, value, state.log_k[at], state.log_s[at])
         jac = np.concatenate([jac, jac[:, :, POSTERIOR_DIRECTIONS:]], axis=2)
         own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
         common = np.arange(self.size)[self.slices[4]]
         columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])[at]
         covariance = np.array([post.covariance_of(of_ink) for of_ink in columns])
         return here, jac @ covariance @ jac.transpose(0, 2, 1)
+
+    def of_cards(self, at: Index, value: Callable[[Array, Array], Array]) -> tuple[Array, Array]:
+        """The same by what the cards of the inks say, whatever their prints do."""
+        shelf = self.shelf
+        here, jac = self._along(at, value, shelf.log_k[at], shelf.log_s[at])
+        jac = jac[:, :, :POSTERIOR_DIRECTIONS]
+        return here, jac @ jac.transpose(0, 2, 1)
+
+    def _along(
+        self, at: Index, value: Callable[[Array, Array], Array], log_k: Array, log_s: Array
+    ) -> tuple[Array, Array]:
+        """``value`` (m, c) of inks ``at`` (m,), and its tangents (m, c, q) by their directions."""
+        here, step = value(log_k, log_s), 1e-4
+        k, s = self.shelf.directions_k[at], self.shelf.directions_s[at]
+        moved = [
+            value(log_k + step * k[:, i], log_s + step * s[:, i]) - here for i in range(k.shape[1])
+        ]
+        return here, np.stack(moved, axis=2) / step
 
     def buckets(self, w: Array, post: Posterior) -> tuple[Array, Array]:
         """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3)."""

@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.floating]
 
+BOTH = ("spectra", "Lab")  # what an ink is known from whose cards lie over bright and over dark
+# A ratio is off by so much more than cards leave open. On 30 shops of no part their 90 % bands so
+# hold 69 to 97 in 100 ratios of films as thick as the cards, and 63 to 98 of thicker ones; by
+# prints 14 to 85.
+BEYOND = 2.0
 HIDDEN = 1e-12  # show-through below which nobody can tell it from none
 
 
@@ -25,8 +30,9 @@ def opacity(model: MixModel, usual: Mapping[str, Any]) -> pd.DataFrame:
     """Contrast ratio of every ink on the shelf at the dry film that a usual set-up lays.
 
     Y over an ideal black divided by Y over a white of 0.80 (the form of ISO 6504; Y under the
-    shop's viewing condition). 1 hides fully, 0.98 counts as hiding. The band is by what the
-    ink's drawdowns and prints leave open of its K and S; the film is taken as stated.
+    shop's viewing condition). 1 hides fully, 0.98 counts as hiding. Cards over bright and over dark
+    show it: then they alone count, for prints bend an ink's K and S by all that theory misses of
+    a print. Else the band is by what drawdowns and prints leave open; the film is taken as stated.
 
     Parameters
     ----------
@@ -59,8 +65,13 @@ def contrast_ratios(model: MixModel, inks: list[str], film_um: ArrayLike) -> Arr
         return np.log(np.maximum(left, HIDDEN))[:, None]
 
     # on the log scale: a band that stays below 1
-    mean, covariance = model.of_inks(inks, log_show_through)
-    log_left, half = mean[:, 0], Z90 * np.sqrt(covariance[:, 0, 0])
+    shown = np.array([model.known_from(ink) in BOTH for ink in inks], bool)
+    (by_prints, covariance), (by_cards, of_cards) = (
+        one(inks, log_show_through) for one in (model.of_inks, model.of_cards)
+    )
+    log_left = np.where(shown, by_cards[:, 0], by_prints[:, 0])
+    sd = np.sqrt(np.where(shown, BEYOND**2 * of_cards[:, 0, 0], covariance[:, 0, 0]))
+    half = Z90 * sd
     low = np.maximum(0.0, 1 - np.exp(log_left + half))
     return np.column_stack([low, 1 - np.exp(log_left), 1 - np.exp(log_left - half)])
 

@@ -388,6 +388,12 @@ class ShiftModel:
         at = self.shelf_.index(pd.Series(inks, dtype=object))
         return self.layout_.of_inks(at, value, self.weights_, self.posterior_)
 
+    def of_cards(
+        self, inks: list[str], value: Callable[[Array, Array], Array]
+    ) -> tuple[Array, Array]:
+        """The same by the cards of inks, whatever their prints say."""
+        return self.layout_.of_cards(self.shelf_.index(pd.Series(inks, dtype=object)), value)
+
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
         at = self.shelf_.index(pd.Series(inks, dtype=object))

@@ -187,6 +187,12 @@ class MixModel(PrintModel, Protocol):
         """
         ...
 
+    def of_cards(
+        self, inks: list[str], value: Callable[[Array, Array], Array]
+    ) -> tuple[Array, Array]:
+        """The same by the cards of inks, whatever their prints say."""
+        ...
+
     def missed(self) -> float:
         """The share of a film's reflectance that theory misses, by the shop's cards."""
         ...
