@@ -59,6 +59,13 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     if not model.keep_.any():
         msg = "the history holds no measured print"
         raise Unusable(msg)
+    relinearise(model)
+    return model
+
+
+def relinearise(model: ShiftModel) -> None:
+    """The design of what a model has learnt at its weights, and the posterior with it: of all the
+    weights it has by now, those of lots known by cards alone among them."""
     kept = model.prints_[model.keep_].reset_index(drop=True)
     linear, design = model.linearised(kept, model.lab_[model.keep_])
     scale = kept["print_id"].map(model.doubted_).fillna(1.0).to_numpy(float)
@@ -67,7 +74,6 @@ def recall(model: ShiftModel, shop: Shop) -> ShiftModel:
     found = posterior.posterior(model.design_, model.hyper_)
     found = with_information(found, model.layout_, model.cards_)
     model.posterior_ = with_told(found, model.layout_, model.sisters_.inks)
-    return model
 
 
 def set_aside(prints: pd.DataFrame, keep: NDArray[np.bool_], distance: Array) -> pd.DataFrame:

@@ -31,7 +31,7 @@ from learn.predict import calibration, carrying, together
 from learn.predict.append import append
 from learn.predict.carrying import Carrying
 from learn.predict.causes import Unseen
-from learn.predict.history import History, doubted, history, recall, set_aside
+from learn.predict.history import History, doubted, history, recall, relinearise, set_aside
 from learn.predict.in_print import InPrint
 from learn.predict.lots import Carded, Lot, carded_of, lots_of
 from learn.predict.newcomers import take_in_cards, tell
@@ -135,6 +135,8 @@ class ShiftModel:
         fitting.learn(terms, self.max_iterations, self.restarts, say)
         self._take_over(fitting)
         take_in_cards(self, shop)
+        if self.cards_ and self.keep_.any():
+            relinearise(self)
         self._calibrate(say)
 
     @one_thread

@@ -121,6 +121,21 @@ def test_a_card_is_taken_in_once_and_kept():
         told.predict_lab(prints_of(LOT).assign(ink_id="nothing"))
 
 
+def test_what_is_learnt_with_a_card_is_what_a_model_told_of_it_says():
+    shop = with_card(tiny_shop(), STRONGER)
+    settings = {"max_iterations": 6, "restarts": 0}
+    fitted = ShiftModel(**settings).fit(shop)
+    told = ShiftModel(**settings).fit(tiny_shop()).told_of(shop)
+    assert fitted.validation_["coverage90"] == pytest.approx(
+        told.validation_["coverage90"], abs=0.02
+    )
+    p, q = fitted.predict_lab(prints_of(LOT)), told.predict_lab(prints_of(LOT))
+    np.testing.assert_allclose(p.mean, q.mean, atol=0.1)
+    np.testing.assert_allclose(sd_of(p.covariance), sd_of(q.covariance), rtol=0.05)
+    twice = ShiftModel.from_state(*fitted.to_state()).recall(shop)
+    np.testing.assert_allclose(twice.predict_lab(prints_of(LOT)).mean, p.mean, atol=0.05)
+
+
 def test_naming_the_lot_of_the_first_cards_tells_more():
     shop, model = tiny_shop(), tiny_model()
     own = shop.drawdowns["ink_id"] == INK
