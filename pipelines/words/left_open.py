@@ -74,7 +74,7 @@ def many_left_open(found: Sequence[LeftOpen], things: Things) -> list[str]:
         n = sum(map(len, by_card.values()))
         each = [
             f"{_lot(card, things)}, {_drawn(card, things)}, for "
-            + ", ".join(_with_cells(one, things) for one in ones)
+            + ", ".join(_with_cells(one, things, "with ") for one in ones)
             for card, ones in by_card.items()
         ]
         first = "it goes" if n == 1 else "they go"
@@ -90,8 +90,8 @@ def _some(each: Sequence[str]) -> str:
     return "; ".join([*each[:TOLD], *[f"and {len(each) - TOLD} more"] * (len(each) > TOLD)])
 
 
-def _with_cells(one: LeftOpen, things: Things) -> str:
-    return f"{one.setup_id} ({_cells(one.cells, things)})" if one.cells else one.setup_id
+def _with_cells(one: LeftOpen, things: Things, how: str = "") -> str:
+    return f"{one.setup_id} ({how}{_cells(one.cells, things)})" if one.cells else one.setup_id
 
 
 def _lot(card: CardOf, things: Things) -> str:
