@@ -3,7 +3,7 @@ nobody has printed yet, is all that it takes."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from learn.process import SETTING_COLUMNS
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 # What somebody at the press or the screen can say at once.
 READ_OFF = ("press_id", *SETTING_COLUMNS)
 Lot = tuple[str, str]  # ink and lot
+Cells = dict[str, object]  # column -> what it is filled in with
 
 
 def left_open(
@@ -34,7 +35,6 @@ def left_open(
     import pandas as pd
 
     from learn.predict.causes import Verdict
-    from pipelines.words.verdict import kind
 
     model = opened.model
     rows = setups[found["verdict"].to_numpy() == Verdict.TEST]
@@ -48,28 +48,37 @@ def left_open(
         return []
     usual = usual_of()
     full, cells = _filled_in(rows, usual)
-    told = {
-        i: LeftOpen(str(row["setup_id"]), filled, float(row["p_in_tolerance"]))
-        for i, row, filled in zip(
-            rows.index, opened.predict(full).to_dict("records"), cells, strict=True
-        )
-        if filled and kind(row) == "go"
-    }
-    rest = [i for i in rows.index if i not in told and new[i] is not None]
+    filled = dict(zip(rows.index, cells, strict=True))
+    told = _gone(model, full, {i: (given, None) for i, given in filled.items() if given})
+    rest = {i: new[i] for i in rows.index if i not in told and new[i] is not None}
     if rest:
-        carded, cards = _as_if_carded(model, usual.shop, {new[i] for i in rest})
-        filled = dict(zip(rows.index, cells, strict=True))
-        for asked, given in ((rows, {}), (full, filled)):  # the card alone may do
-            rest = [i for i in rest if i not in told and new[i] in cards]
-            then = carded.predict(asked.loc[rest]).to_dict("records") if rest else []
-            for i, row in zip(rest, then, strict=True):
-                if kind(row) == "go":
-                    p, open_cells = float(row["p_in_tolerance"]), given.get(i, {})
-                    told[i] = LeftOpen(str(row["setup_id"]), open_cells, p, cards[new[i]])
+        carded, cards = _as_if_carded(model, usual.shop, set(rest.values()))
+        own = {i: cards[lot] for i, lot in rest.items() if lot in cards}
+        told |= _gone(carded, rows, {i: ({}, card) for i, card in own.items()})
+        both = {i: (filled[i], card) for i, card in own.items() if i not in told and filled[i]}
+        told |= _gone(carded, full, both)
     return [told[i] for i in rows.index if i in told]
 
 
-def _filled_in(rows: pd.DataFrame, usual: Usual) -> tuple[pd.DataFrame, list[dict[str, object]]]:
+def _gone(
+    model: ShiftModel, setups: pd.DataFrame, given: Mapping[int, tuple[Cells, CardOf | None]]
+) -> dict[int, LeftOpen]:
+    """Of ``setups`` those that go by ``model`` of the ones that something is ``given`` of."""
+    from pipelines.words.verdict import kind
+
+    if not given:
+        return {}
+    asked = setups.loc[list(given)]
+    return {
+        i: LeftOpen(str(row["setup_id"]), cells, float(row["p_in_tolerance"]), card)
+        for (i, (cells, card)), row in zip(
+            given.items(), model.predict(asked).to_dict("records"), strict=True
+        )
+        if kind(row) == "go"
+    }
+
+
+def _filled_in(rows: pd.DataFrame, usual: Usual) -> tuple[pd.DataFrame, list[Cells]]:
     """Set-ups with what they leave open as it mostly is, and the cells of each that this fills."""
     import pandas as pd
 

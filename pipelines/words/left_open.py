@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 TOLD = 5  # so many set-ups are named
 GIVE = "Give what is really so before a test is printed."
-RECORD = "strikeoff record CARDS.csv: columns as in drawdowns.csv, the lot as ink_lot"
+RECORD = "in a table with the columns of drawdowns.csv, the lot as ink_lot"
 ELSE = "If it reads otherwise, the answer goes by that."
 
 
@@ -51,7 +51,7 @@ def one_left_open(one: LeftOpen, things: Things) -> str:
     return (
         f"{lot[:1].upper()}{lot[1:]} was never printed, and a card of it may do instead of a test "
         f"print: draw it down {_drawn(one.card, things)}, as the ink's own was, and record what it "
-        f"reads ({RECORD}). If it reads like the ink's own, this goes {how_likely}"
+        f"reads, {RECORD}. If it reads like the ink's own, this goes {how_likely}"
         f"{', ' * bool(usual)}{usual}. {ELSE}"
     )
 
@@ -81,7 +81,7 @@ def many_left_open(found: Sequence[LeftOpen], things: Things) -> list[str]:
         told.append(
             f"{counted(n, 'set-up')} with a test print first may do with a card of a lot that was "
             f"never printed: {first} straight to production if it reads like the ink's own. Draw "
-            f"down, as these were, {_some(each)}; and record what they read ({RECORD}). {ELSE}"
+            f"down, as these were, {_some(each)}; and record what they read, {RECORD}. {ELSE}"
         )
     return told
 
