@@ -25,7 +25,10 @@ a, b in 90 % bands, and of the worst shop; root mean square of standardised erro
 jobs let go, beside those that someone would let go who knew all but chance, and of those gone how
 many came out within tolerance of their target. Targets lie 0 to 4.5 dE00 off the true colour: they
 tell of it, so that more goes well than any forecast can have said. "as told %" would be let go if
-true colours lay about the predictions just as these say; what lacks to the oracle's is ignorance.
+true colours lay about the predictions just as these say. "informed %" would let go who knew every
+law and thing of the shop but its lots, learnt from their prints, and what empty cells hold
+(`tests.worlds.informed`): from there to the oracle's nobody can get; what lacks to it is learnt
+from too few prints, or not at all.
 Whether chances are honest is told apart, for targets as far off the predicted colour.
 ``--without`` draws the same shops without some of their troubles (`tests.worlds.kinder`): what goes
 more often then is what these cost, and nobody can know a lot never printed or a cell left empty.
@@ -52,6 +55,7 @@ from learn.predict.verdict import chance_needed
 from pipelines.workspace.progress import Progress
 from tests.benchmarks.results import Report
 from tests.worlds import tables
+from tests.worlds.informed import Informed
 from tests.worlds.kinder import TROUBLES
 from tests.worlds.light import lab_of
 from tests.worlds.parts import PARTS, Which
@@ -77,6 +81,8 @@ ROWS = (
     "few_prints",
 )
 INSIDE = ["L in", "a in", "b in"]
+# Kinds of which all is known but lots and empty cells.
+KNOWN_KINDS = ("next", "lot", "lot_new")
 KEYS = ["shop kind", "seed", "kind", "setup_id"]
 RESAMPLES = 1000
 
@@ -90,7 +96,7 @@ def of_shop(
     started = time.perf_counter()
     model = ShiftModel(n_jobs=1).fit(shop)
     seconds = time.perf_counter() - started
-    physics = model.physics_alone(bands=False)
+    physics, informed = model.physics_alone(bands=False), Informed.of(drawn)
     tolerance, needed = shop.settings.tolerance_dE00, chance_needed(shop.settings)
     out = []
     for kind, query in drawn.queries.items():
@@ -121,6 +127,9 @@ def of_shop(
                 "held": delta_e00(measured, query.target) <= tolerance,
             }
         )
+        if kind in KNOWN_KINDS:
+            chance = chance_within(informed.next_prints(query), query.target, tolerance)
+            frame["informed"] = (chance >= needed).astype(float)
         out.append(frame.assign(**dict(zip(INSIDE, (off <= Z90 * sd).T, strict=True))))
     aside = set(model.set_aside_["print_id"])
     wrong = {f"H{i + 1:05d}" for i in drawn.wrong}
@@ -176,6 +185,7 @@ def figures(found: pd.DataFrame) -> dict[str, float]:
         "width": found["width"].mean(),
         "go %": 100 * go.mean(),
         "as told %": 100 * found["as told"].mean(),
+        "informed %": 100 * found["informed"].mean(),
         "oracle %": 100 * oracle.mean(),
         "held %": 100 * found.loc[go, "held"].mean() if go.any() else np.nan,
     }

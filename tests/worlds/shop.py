@@ -39,6 +39,17 @@ TOLERANCE = 2.0
 FARTHEST_TARGET = 4.5  # dE00 from the true colour: an oracle lets about a third go
 PRESS_DAYS = 150
 FILM_OFF = 0.03  # a film that is drawn down, log, off what was meant
+# What stands on a press, and how often; None: each as often.
+CELLS: dict[str, tuple[list[float], list[float] | None]] = {
+    "shore": ([60.0, 65, 70, 75, 80], [0.1, 0.2, 0.4, 0.2, 0.1]),
+    "angle": ([5.0, 8, 10, 12, 15, 20], None),
+    "gap": ([1.0, 1.5, 2, 2.5, 3, 3.5], None),
+}
+
+
+def stencil_um(rng: np.random.Generator, n: int) -> Array:
+    """Stencils of n screens."""
+    return np.clip(np.round(rng.normal(14, 4.5, n)), 3, 30)
 
 
 @dataclass(frozen=True)
@@ -210,9 +221,7 @@ class _Jobs:
         by_job = {"day": day, "cloth": cloth, "press": pressed, "base": base}
         by_job |= {"base_mesh": base_mesh, "base_strokes": base_strokes}
         by_job |= {
-            "shore": rng.choice([60.0, 65, 70, 75, 80], size=m, p=[0.1, 0.2, 0.4, 0.2, 0.1]),
-            "angle": rng.choice([5.0, 8, 10, 12, 15, 20], size=m),
-            "gap": rng.choice([1.0, 1.5, 2, 2.5, 3, 3.5], size=m),
+            name: rng.choice(options, size=m, p=shares) for name, (options, shares) in CELLS.items()
         }
         frame = pd.DataFrame(by_job).iloc[job].reset_index(drop=True)
         frame["job"] = job + self.count
@@ -220,7 +229,7 @@ class _Jobs:
         frame["ink"] = rng.choice(has.usual, size=n, p=has.popular)
         frame["mesh"] = rng.choice(has.n_meshes, size=n, p=self.mesh_share)
         frame["strokes"] = rng.choice([1, 2, 3], size=n, p=[0.45, 0.45, 0.1])
-        frame["eom"] = np.clip(np.round(rng.normal(14, 4.5, n)), 3, 30)
+        frame["eom"] = stencil_um(rng, n)
         frame["readings"] = rng.choice([1, 2, 3, 5], size=n)
         return self.settled(frame)
 
