@@ -30,7 +30,7 @@ def terms_of(setting: Setting) -> list[Term]:
 
 
 # Prior medians of how much each cause moves a print. Wide (Term.spread) and settled by the history.
-# Orders of magnitude are common practice, no source; those told to three digits, and what is free by
+# Orders of magnitude are common practice, no source; those of three digits, and what is free by
 # press and garment, are about where 38 large histories of `tests.worlds`, of no part, settled.
 TERMS = [
     Term("film: ink", "film", 0.085, levels="ink"),

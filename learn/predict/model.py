@@ -230,6 +230,7 @@ class ShiftModel:
     def _take_over(self, fitting: Fitting) -> None:
         """What the fit found becomes the model."""
         self.layout_, self.weights_ = fitting.layout, fitting.weights
+        self.shelf_ = fitting.layout.shelf  # inks that contradict their cards are less certain
         self.hyper_, self.log_lengths_ = fitting.hyper, fitting.log_lengths
         self.posterior_, self.design_ = fitting.posterior, fitting.design
         self.rows_, self.keep_ = fitting.kept_rows, fitting.keep

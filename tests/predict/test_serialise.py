@@ -2,13 +2,15 @@
 
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from learn.physics.drawdowns import SPECTRUM
 from learn.predict.model import ShiftModel
-from tests.small_demo import held_out, next_prints, small_model
+from tests.small_demo import held_out, next_prints, small_model, tiny_shop
 
 
 def test_a_kept_model_predicts_bit_for_bit():
@@ -29,3 +31,23 @@ def test_a_kept_model_predicts_bit_for_bit():
         ShiftModel.from_state(arrays, description | {"form": 0})
     with pytest.raises(ValueError, match="weights"):
         ShiftModel.from_state(arrays | {"weights": np.zeros(3)}, description)
+
+
+def test_an_ink_that_contradicts_its_card_is_kept_as_it_was_learnt():
+    """Its drawdowns are less certain than of other inks, and its weights are by that measure. A
+    model that was stored otherwise is not opened."""
+    shop = tiny_shop()
+    ink = shop.prints["ink_id"].value_counts().index[-1]
+    its = shop.prints["ink_id"] == ink
+    one = shop.prints[its].head(1)
+    off = one.drop(columns=one.columns.intersection(SPECTRUM)).assign(L=60.0, a=0.0, b=60.0)
+    prints = pd.concat([shop.prints[~its], off], ignore_index=True)
+    model = ShiftModel(max_iterations=2, restarts=0).fit(replace(shop, prints=prints))
+    arrays, description = model.to_state()
+    of_inks = [t.strange for t in model.layout_.terms if t.term.levels == "ink"]
+    assert np.concatenate(of_inks).max() > 1, "or there was nothing to be kept"
+    setups = off.assign(setup_id=off["print_id"])
+    kept = ShiftModel.from_state(arrays, description).predict(setups)
+    pd.testing.assert_frame_equal(kept, model.predict(setups), check_exact=True)
+    with pytest.raises(ValueError, match="form"):
+        ShiftModel.from_state(arrays, description | {"form": 14})
