@@ -18,7 +18,7 @@ from learn.process import SETTING_COLUMNS
 from learn.shop import NEW_LOT, UNDERBASE
 from pipelines.desk import slips
 from pipelines.desk.choices import Choice, first_of
-from pipelines.desk.opened import Desk, Now
+from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.typed import cell_text
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
@@ -28,12 +28,14 @@ from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
 from pipelines.tasks.base import about_the_base
 from pipelines.tasks.cloth import cloth_fills
+from pipelines.tasks.left_open import left_open, may_go
 from pipelines.tasks.of_today import today
 from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words import why as why_words
 from pipelines.words.common import counted
+from pipelines.words.left_open import one_left_open
 from pipelines.words.prediction import difference
 from pipelines.words.verdict import kind, vague
 from pipelines.workspace.problems import UserError
@@ -142,6 +144,8 @@ class Answer:
     filled: str | None = None
     notes: list[str] = field(default_factory=list)
     usual: dict[str, str] = field(default_factory=dict)  # what is filled in, by field
+    # those of what was asked about that leave something open, and how they are predicted
+    open_: tuple[pd.DataFrame, pd.DataFrame] | None = None
 
 
 @place.get("/")
@@ -153,12 +157,15 @@ def show() -> str | tuple[str, int]:
     asked, wrong, status, answer = Asked.sent(), "", 200, Answer()
     offers: list[tuple[str, str]] = []
     ink, garments, typed = "", list[str](), ""
+    spared = Late(None, False, "")
     try:
         ink, garments = _picked(asked, now)
         asked = _own_lot(asked, ink, now)
         if ink and garments:
             at = ("ask", asked, today())
             answer = now.once(at, lambda: _in_turn(asked, ink, garments, now))
+            if answer.open_ is not None:
+                spared = now.late(("left open", *at), lambda: _spared(answer, now))
     except UserError as error:
         wrong, status = str(error), 400
         ink, garments, typed = _as_typed(asked, now)
@@ -176,6 +183,7 @@ def show() -> str | tuple[str, int]:
         wrong=wrong.splitlines(),
         offers=offers,
         answer=answer,
+        spared=spared,
         choices=choices,
         ink_chips=first_of(choices.inks, [ink] if ink else []),
         garment_chips=first_of(choices.garments, garments),
@@ -287,7 +295,18 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
             card["why_moves"] = _why(setups.iloc[[first]], told[first] | drawn[first], now)
         answer.cards.append(card)
     answer.usual = _usual_words(rows[0], now)
+    asked_about = setups.iloc[firsts], predicted.iloc[firsts]
+    if not may_go(now.opened, *asked_about)[0].empty:
+        answer.open_ = asked_about
     return answer
+
+
+def _spared(answer: Answer, now: Now) -> dict[str, str]:
+    """What would do instead of a test print, of each set-up that something would."""
+    assert answer.open_ is not None
+    things = now.opened.catalogue.things()
+    found = left_open(now.opened, lambda: now.usual, *answer.open_)
+    return {one.setup_id: one_left_open(one, things) for one in found}
 
 
 def _aim(asked: Asked, now: Now) -> Target | None:

@@ -77,7 +77,7 @@ def write_page(
         "least": least,
         "by_cost": by_cost,
         "trust": _trust(validation),
-        "unsaid": f"{unsaid[:1].upper()}{unsaid[1:]}",
+        "unsaid": unsaid,
     }
     _tell_of_jobs(rows, board)
     groups = sorted(line.rows for line in board) or [(i,) for i in range(len(rows))]

@@ -32,18 +32,8 @@ def left_open(
     A cell is filled in as the shop mostly does it on that garment with inks of that type, by
     ``usual_of``, asked where it is needed; what was never written down stays open.
     """
-    import pandas as pd
-
-    from learn.predict.causes import Verdict
-
     model = opened.model
-    rows = setups[found["verdict"].to_numpy() == Verdict.TEST]
-    lots = [
-        (str(ink), str(lot)) if pd.notna(lot) and not model.knows_lot(ink, lot) else None
-        for ink, lot in zip(rows["ink_id"], rows["ink_lot"], strict=True)
-    ]
-    new = pd.Series(lots, rows.index, dtype=object)
-    rows = rows[rows.reindex(columns=list(READ_OFF)).isna().any(axis=1) | new.notna()]
+    rows, new = may_go(opened, setups, found)
     if rows.empty:
         return []
     usual = usual_of()
@@ -58,6 +48,26 @@ def left_open(
         both = {i: (filled[i], card) for i, card in own.items() if i not in told and filled[i]}
         told |= _gone(carded, full, both)
     return [told[i] for i in rows.index if i in told]
+
+
+def may_go(
+    opened: Opened, setups: pd.DataFrame, found: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Of ``setups``, predicted as ``found``, those that something is left open of and that would go
+    if they were surer; and the lot of each nobody has printed yet, None where it is known."""
+    import pandas as pd
+
+    from learn.predict.causes import Verdict
+
+    wanted = (found["verdict"] == Verdict.TEST) & found["target_dE00"].notna()
+    rows = setups[wanted.to_numpy()]
+    lots = [
+        (str(ink), str(lot)) if pd.notna(lot) and not opened.model.knows_lot(ink, lot) else None
+        for ink, lot in zip(rows["ink_id"], rows["ink_lot"], strict=True)
+    ]
+    new = pd.Series(lots, rows.index, dtype=object)
+    rows = rows[rows.reindex(columns=list(READ_OFF)).isna().any(axis=1) | new.notna()]
+    return rows, new
 
 
 def _gone(

@@ -46,10 +46,10 @@ def one_left_open(one: LeftOpen, things: Things) -> str:
     how_likely = f"straight to production ({chance(one.p_in_tolerance)})"
     usual = f"with {_cells(one.cells, things)}, as the shop mostly has it" if one.cells else ""
     if one.card is None:
-        return f"{usual}, this would go {how_likely}. {GIVE}"
+        return _sentence(f"{usual}, this would go {how_likely}. {GIVE}")
     lot = _lot(one.card, things)
-    return (
-        f"{lot[:1].upper()}{lot[1:]} was never printed, and a card of it may do instead of a test "
+    return _sentence(
+        f"{lot} was never printed, and a card of it may do instead of a test "
         f"print: draw it down {_drawn(one.card, things)}, as the ink's own was, and record what it "
         f"reads, {RECORD}. If it reads like the ink's own, this goes {how_likely}"
         f"{', ' * bool(usual)}{usual}. {ELSE}"
@@ -84,6 +84,10 @@ def many_left_open(found: Sequence[LeftOpen], things: Things) -> list[str]:
             f"down, as these were, {_some(each)}; and record what they read, {RECORD}. {ELSE}"
         )
     return told
+
+
+def _sentence(said: str) -> str:
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 def _some(each: Sequence[str]) -> str:

@@ -90,7 +90,7 @@ def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, tmp_p
     assert main(["--workspace", str(learnt_workspace), "predict", *words]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "TEST PRINT FIRST" in said
-    assert re.search(r"Left open with press P\d.* this would go straight to production", said)
+    assert re.search(r"Left open With press P\d.* this would go straight to production", said)
     page = (tmp_path / "one.html").read_text(encoding="utf-8")
     assert re.search(r'<p class="unsaid">With press P\d.* would go straight to production', page)
 

@@ -7,13 +7,16 @@ import shutil
 import time
 from threading import Thread
 
+import pandas as pd
 import pytest
 
 from pipelines.cli import main
 from pipelines.desk.app import make_app
+from pipelines.desk.ask import as_it_stands
 from pipelines.desk.opened import Desk
 from pipelines.workspace.folders import Workspace
-from tests.desk.conftest import text_of
+from tests.commands.test_left_open import usual_jobs
+from tests.desk.conftest import later, text_of
 
 
 def test_without_a_question_everything_can_be_picked(client):
@@ -196,3 +199,32 @@ def test_a_name_that_fits_several_is_offered_to_be_tapped(client):
     page = client.get(tap.replace("&amp;", "&"))
     assert page.status_code == 200 and "Bright red on Black" in text_of(page.text)
     assert 'name="target" list="targets" autocomplete="off" value="45,60,30"' in page.text
+
+
+def a_card_may_do(app, tmp_path) -> tuple[dict, str, str]:
+    """A set-up of which the page tells that a card may do instead of a test print, the address that
+    asks about it, and what is said there."""
+    row = usual_jobs(tmp_path, 1).iloc[0].to_dict() | {"ink_lot": "X9"}
+    for tolerance in (f"{0.3 * (i + 1):g}" for i in range(10)):
+        with app.test_request_context():
+            asked = as_it_stands(row, (row["substrate_id"],), row["target"], tolerance)
+            address = asked.address()
+        said = later(app.test_client(), address)
+        if "a card of it may do" in said:
+            return row | {"tolerance_dE00": tolerance}, address, said
+    pytest.fail("no card would do")
+
+
+def test_a_card_that_would_do_instead_of_a_test_print_is_told_as_predict_tells_it(
+    app, learnt_workspace, tmp_path, capsys
+):
+    row, _, said = a_card_may_do(app, tmp_path)
+    told = re.search(r"Lot X9 of .* was never printed, .* the answer goes by that\.", said)[0]
+    assert "Test print first" in said and "straight to production" in told
+    pd.DataFrame([row]).to_csv(tmp_path / "one.csv", index=False)
+    command = ["predict", str(tmp_path / "one.csv"), "--out", str(tmp_path / "out.csv")]
+    assert main(["--workspace", str(learnt_workspace), *command]) == 0
+    out = capsys.readouterr().out
+    ink, drawn = re.search(r"^Lot X9 of (.*) was never .* draw it down (.*), as the", told).groups()
+    assert "1 set-up with a test print first may do with a card" in out
+    assert f"of {ink}, {drawn}, for S1" in out

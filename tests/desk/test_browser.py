@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from tests.desk.test_ask import a_card_may_do
+
 
 @pytest.fixture
 def page(browser, address):
@@ -95,3 +97,13 @@ def test_without_scripts(browser, address):
     page.click("a[id^=why-]")
     assert page.locator(".shares svg").count() > 1
     context.close()
+
+
+def test_what_would_do_instead_of_a_test_print_comes_by_itself(page, app, tmp_path):
+    """And what was unfolded meanwhile stays so."""
+    _, address, _ = a_card_may_do(app, tmp_path)
+    page.goto(f"{address}&why=1")  # a question nobody asked yet
+    page.evaluate("document.querySelector('#answer .card details').open = true")
+    page.wait_for_selector("#answer .reason >> text=a card of it may do")
+    assert page.evaluate("document.querySelector('#answer .card details').open")
+    assert page.locator("[data-pending]").count() == 0

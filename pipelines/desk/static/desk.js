@@ -27,27 +27,40 @@
     if (again && again !== document.activeElement) again.focus({ preventScroll: true });
   }
 
-  async function show(url, sent) {
+  // What was awaited comes by itself: what stands around it has been read, and may be unfolded.
+  function putLate(pieces, page) {
+    for (const old of pieces) {
+      const piece = page.getElementById(old.id);
+      if (piece) old.replaceWith(document.importNode(piece, true));
+      else old.remove();
+    }
+  }
+
+  async function show(url, sent, late) {
     const turn = ++latest;
     const answer = document.getElementById("answer");
-    if (answer) answer.setAttribute("aria-busy", "true");
+    if (answer && !late) answer.setAttribute("aria-busy", "true");
     let text;
     try {
       const reply = await fetch(url, { headers: { "X-Part": "1" }, credentials: "same-origin" });
       text = await reply.text();
     } catch (error) {
       if (url !== window.location.href) window.location.href = url;
+      else wait();
       return;
     }
     if (turn !== latest) return;
     const page = new DOMParser().parseFromString(text, "text/html");
-    put(page);
+    const awaited = late ? document.querySelectorAll("[data-late][id]") : [];
+    if (awaited.length) putLate(awaited, page);
+    else put(page);
     for (const [field, value] of sent || []) {
       if (field.value !== value) continue;
       const same = page.querySelector(`input[data-named][name="${field.name}"]`);
       if (same) field.value = same.value;
     }
     window.history.replaceState(null, "", url);
+    wait();
   }
 
   function ask() {
@@ -56,13 +69,13 @@
   }
 
   // What takes seconds is looked for again until it is there.
-  (function wait() {
+  let waiting = 0;
+  function wait() {
+    window.clearTimeout(waiting);
     if (!document.querySelector("[data-pending]")) return;
-    window.setTimeout(async () => {
-      await show(window.location.href);
-      wait();
-    }, 1500);
-  })();
+    waiting = window.setTimeout(() => show(window.location.href, [], true), 1500);
+  }
+  wait();
 
   if (!form) return;
   form.addEventListener("change", (event) => {
