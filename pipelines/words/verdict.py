@@ -35,7 +35,7 @@ REASONS = {
     "{tolerance:g}); a test print will settle it.",
     Cause.UNSEEN: "{too_new}: {unseen}; a test print will tell.",
     Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where} (tolerance "
-    "{tolerance:g}); change the set-up or the ink, a test print will not help.",
+    "{tolerance:g}){although}; change the set-up or the ink, {luck}.",
     Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where} (tolerance "
     "{tolerance:g}), and prints of one set-up scatter; bring the colour closer, a test print alone "
     "will not help.",
@@ -50,6 +50,7 @@ WITH = {
     "press": "with press",
     "mix": "of a mix with",
 }
+HARDLY = 0.01  # below it a chance to come within the tolerance is none worth a test print
 TOO_LITTLE = "Too little is known to say how it will come out"
 CLOTH = "no print yet on cloth of a colour like {garment}"
 BASE = "no print yet over a base that looks as {base} does on {garment}"
@@ -99,6 +100,7 @@ def reason(row: Mapping, called: Called) -> str:
         unseen=unseen,
         too_new="Unclear" if any(one.how == "contradict" for one in row["unseen"]) else "Too new",
         although=f", although {unseen}" if unseen else "",
+        luck=_luck(row) if cause is Cause.MISSES else "",
         bucket="" if aimed else _beside_the_bucket(row),
         but="but" if aimed or row["shift_dE00"] > row["tolerance_dE00"] else "and",
     )
@@ -121,6 +123,15 @@ def _how_sure(row: Mapping) -> str:
     where = f" on {row['where']}" if row.get("where") else ""
     said = f"19 of 20 such prints fall within {within:.1f} dE00 of the target"
     return f"{said}{where}, tolerance {tolerance:g}"
+
+
+def _luck(row: Mapping) -> str:
+    """What is left for a print that is predicted beyond its tolerance: as good as nothing, or
+    these of a hundred, be it that prints scatter or that little is known."""
+    p = row["p_in_tolerance"]
+    if p < HARDLY:
+        return "a test print will not help"
+    return f"only {chance(p)} of such prints come within the tolerance"
 
 
 def line_reason(line: Mapping, tolerance: float, garments: int, called: Called) -> str:

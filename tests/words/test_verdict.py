@@ -237,6 +237,21 @@ def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
     assert words.line_reason(edge, 2.0, 2, {}).startswith("92 % of such prints fall within the tol")
 
 
+def test_of_a_miss_it_is_told_how_sure_it_is():
+    """A test print that may yet come out right is not said to be of no help."""
+    facts = {"target_dE00": 8.31, "within_dE00": 12.0, "tolerance_dE00": 2.0, "aimed": True}
+    miss = {"cause": Cause.MISSES, **facts}
+    new = (Unseen("garment", "never", "G14"),)
+    assert words.reason(miss | {"unseen": new, "p_in_tolerance": 0.004}, {}) == (
+        "Misses: predicted 8.3 dE00 from the target (tolerance 2), although no print yet with "
+        "garment G14; change the set-up or the ink, a test print will not help."
+    )
+    for unseen in (new, ()):
+        said = words.reason(miss | {"unseen": unseen, "p_in_tolerance": 0.38}, {})
+        assert "will not help" not in said
+        assert said.endswith("only 38 % of such prints come within the tolerance.")
+
+
 def test_what_is_long_known_but_does_not_fit_is_not_called_new():
     facts = {"target_dE00": 0.4, "within_dE00": 9.0, "tolerance_dE00": 2.0, "aimed": True}
     new, odd = Unseen("ink", "never", "C01"), Unseen("garment", "contradict", "G02")
