@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 DECISIONS: dict[str, What] = {"keep": "kept", "restore": "restored", "set-aside": "set aside"}
 ABOUT = """\
 Lists the prints that are set aside: because they cannot be right, because their colour is far from
-expected on arrival, or as gross errors by the learner. Decide on each of them: keep (or restore)
+expected on arrival, or as plainly wrong by the learner. Decide on each of them: keep (or restore)
 it, correct it, or set it aside for good. Nothing is deleted; strikeoff history tells it all.
 """
 
@@ -128,7 +128,7 @@ def list_doubts(
         seen = _looked_at(workspace, name, state, [*arrived, *learnt])
     guessed = {row: seen[row].guess for row in learnt if row in seen and seen[row].guess}
     learnt |= {row: f"{learnt[row]}; {guess}" for row, guess in guessed.items()}
-    for lines, how in ((arrived, "on arrival"), (learnt, "by the learner as gross errors")):
+    for lines, how in ((arrived, "on arrival"), (learnt, "by the learner as plainly wrong")):
         if lines:
             print(f"{counted(len(lines), 'print')} set aside {how}:")
         for row, line in lines.items():

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 FIGURES = (
     ("prints learnt from", ("rows", "prints"), "{:.0f}"),
     ("prints of jobs held back", ("validation", "n_prints"), "{:.0f}"),
-    ("median dE00 of these", ("validation", "median_dE00"), "{:.2f}"),
+    ("half of these within, dE00", ("validation", "median_dE00"), "{:.2f}"),
     ("  physics alone", ("validation", "physics_median_dE00"), "{:.2f}"),
     ("  nearest past print", ("validation", "nearest_median_dE00"), "{:.2f}"),
     ("in the 90 % bands, %", ("validation", "coverage90"), "{:.1%}"),
@@ -78,7 +78,7 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
         if error.kind != Kind.DAMAGED:
             raise
         unknown = str(error)
-    print("version  made              prints  median dE00  in 90 % bands")
+    print("version  made              prints  half within  in 90 % bands")
     for one in found:
         mark = "  in charge" if one.in_charge else ""
         if not one.readable:
@@ -95,7 +95,10 @@ def list_models(*, workspace: Workspace, shop: str | None = None, details: bool 
         print(unknown)
     elif not any(one.in_charge for one in found):
         print(f"None is in charge; {AGAIN}, or put one in charge with --use VERSION.")
-    print("Times are UTC; figures are of jobs held back when all was last learnt anew.")
+    print(
+        "Times are UTC; figures are of jobs held back when all was last learnt anew: half of their "
+        "prints came within so many dE00 of the prediction."
+    )
     try:
         card = report_card.table(report_card.read(kept), details=details)
     except UserError as error:
@@ -135,7 +138,7 @@ def compare_models(one: str, other: str, *, workspace: Workspace, shop: str | No
     for label, path, form in FIGURES:
         print(f"{label:<28}" + "".join(f"{_figure(each, path, form):>12}" for each in facts))
     out = [{record["print_id"] for record in each.get("set_aside", [])} for each in facts]
-    print(f"{'set aside as gross errors':<28}{len(out[0]):>12}{len(out[1]):>12}")
+    print(f"{'set aside as plainly wrong':<28}{len(out[0]):>12}{len(out[1]):>12}")
     print(f"{'program':<28}" + "".join(f"{each.get('code_version', ''):>12}" for each in described))
     for name, alone in ((names[0], out[0] - out[1]), (names[1], out[1] - out[0])):
         if alone:

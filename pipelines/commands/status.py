@@ -202,11 +202,13 @@ def _model(version: str, told: dict) -> Iterator[str]:
     ]
     rivals = f" ({', '.join(beside)})" if beside else ""
     share = facts.get("coverage90")
-    held = f"; {100 * share:.0f} % in the 90 % bands" if share is not None else ""
+    held = f"; {100 * share:.0f} % lay in the 90 % bands" if share is not None else ""
     last = told["facts"].get("learnt", {}).get("fitted")
     when = f" when {last} learnt all anew" if last else ""
-    median = number(facts["median_dE00"], 2)
-    yield f"{said}; of jobs held back{when}, median dE00 {median}{rivals}{held}."
+    yield (
+        f"{said}; of jobs held back{when}, half of the prints came within "
+        f"{number(facts['median_dE00'], 2)} dE00 of the prediction{rivals}{held}."
+    )
 
 
 def _wrapped(line: str) -> str:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 # What of a point is shown -> axis, factor, and what is aimed at.
 SHOWN = {
-    "error": ("median dE00 to the measured print", 1.0, None),
+    "error": ("half of the prints within, dE00", 1.0, None),
     "tests": ("set-ups wanting a test print, %", 100.0, None),
     "coverage": ("inside the 90 % bands, %", 100.0, 90.0),
 }

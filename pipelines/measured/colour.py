@@ -310,7 +310,7 @@ def _check_agreement(
     if condition == shop:
         said.append(
             f"Lab computed from the spectra for {_named(shop)}; the file's own is "
-            f"{np.median(error):.2f} dE00 away (median; {error.max():.2f} at most)."
+            f"up to {error.max():.2f} dE00 away."
         )
     else:
         apart = colorimetry.delta_e00(lab[both], given.lab[both]).max()

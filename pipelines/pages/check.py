@@ -30,12 +30,12 @@ from pipelines.words.check import (
     groups,
     parts,
 )
-from pipelines.words.common import counted, number, percent
+from pipelines.words.common import counted, named, number, percent
 
 Display = ReliabilityDisplay | HistoryDisplay | PlacesDisplay
 SHOWN_LEVELS = 8  # of each factor; the rest limit less
 CURVES = {
-    "error": "Median dE00 to the measured print",
+    "error": "Half of the prints within, dE00",
     "tests": "Set-ups wanting a test print, %",
     "coverage": "Inside the 90 % bands, %",
 }
@@ -62,7 +62,7 @@ def write_check_page(
                 "Learnt from",
                 f"{counted(found.n_prints, 'print')} of {counted(found.n_jobs, 'job')}",
             ),
-            ("Set aside as gross errors", f"{found.n_set_aside}"),
+            ("Set aside as plainly wrong", f"{found.n_set_aside}"),
             ("Tolerance", f"{found.tolerance_dE00:g} dE00"),
         ],
         totals=_totals(found),
@@ -79,7 +79,10 @@ def write_check_page(
 def _totals(c: Checkup) -> list[tuple[str, str]]:
     job = next(k for k in c.kinds if k.kind == "job")
     return [
-        (number(job.error, 2), f"dE00 median error; scatter alone {number(job.floor, 2)}"),
+        (
+            number(job.error, 2),
+            f"dE00, within which half of the prints came; scatter alone {number(job.floor, 2)}",
+        ),
         (percent(job.coverage.share), "inside the 90 % bands"),
         (percent(c.chances.waved.share), "straight to production"),
         (percent(c.chances.held.share), "of those in tolerance"),
@@ -215,8 +218,7 @@ def _level(row: dict, axis: Axis, catalogue: Catalogue) -> dict:
         marks.append(("print", row["beyond"]))
         said.append(f"seen {number(row['beyond'], 2)} +- {number(half, 2)}")
     return {
-        "level": str(row["level"]),
-        "named": " ".join(_names(row, catalogue)),
+        "level": named(row["level"], *_names(row, catalogue)),
         "strip": strip(axis, "; ".join(said) or "no number yet", marks, interval=interval),
         "n": row["n"],
         "error": number(row["error"], 2),

@@ -140,7 +140,7 @@ def next_step(
     if found.changed:
         return Step("refit", f"{found.contrary} changed since model {charge.version} learnt")
     if found.released:
-        left_out = f"{found.released[0]}, once left out as a gross error"
+        left_out = f"{found.released[0]}, once left out as plainly wrong"
         return Step("refit", f"{left_out}, is to be learnt from")
     if not found.new:
         return Step("append", "rows of inks, garments, meshes or drawdowns were added")

@@ -138,7 +138,7 @@ def table(records: list[Record], *, details: bool = False) -> list[str]:
         return ["Report card: empty; strikeoff learn scores each batch before learning from it."]
     said = [
         "Report card, forecasts of prints before anything was learnt from them:",
-        "version  scored            prints  set aside  median dE00  in 90 % bands"
+        "version  scored            prints  set aside  half within  in 90 % bands"
         + ("  energy (expected)  CRPS" if details else ""),
     ]
     for record in own[-2 * RECENT :]:

@@ -20,7 +20,7 @@ class Unlearnt(NamedTuple):
 
     setting: str  # of shop.toml that is another; empty where none is
     changed: list[str]  # rows that were learnt, and are different or gone: "print P12"
-    released: list[str]  # print_ids once left out as gross errors that are to be learnt from
+    released: list[str]  # print_ids once left out as plainly wrong that are to be learnt from
     new: list[str]  # print_ids
     added: bool  # rows of other tables came
 

@@ -18,6 +18,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from pipelines.tables.schema import SETUPS, Table
+from pipelines.words.common import named
 from pipelines.workspace.problems import Kind, Problem, UserError
 
 if TYPE_CHECKING:
@@ -121,8 +122,13 @@ class Entry:
     further: str = ""  # the fibre
 
     @property
+    def called(self) -> str:
+        """``Bright red (C08)``"""
+        return self.id if self.noun == MESH else named(self.id, *self.names[:1])
+
+    @property
     def label(self) -> str:
-        """``C08 Bright red``"""
+        """``C08 Bright red``, as it can be typed."""
         return self.id if self.noun == MESH else " ".join([self.id, *self.names[:1]])
 
 
@@ -157,8 +163,13 @@ class Names:
     def __len__(self) -> int:
         return len(self.entries)
 
+    def called(self, one: str) -> str:
+        """``Bright red (C08)``; the identifier alone where it has no name, or is not known."""
+        return self.entries[one].called if one in self.entries else one
+
     def label(self, one: str) -> str:
-        """``C08 Bright red``; the identifier alone where it has no name, or is not known."""
+        """``C08 Bright red``, as it can be typed; the identifier alone where it has no name, or is
+        not known."""
         return self.entries[one].label if one in self.entries else one
 
     def noun(self, one: str) -> str:
@@ -337,7 +348,7 @@ class Reading:
 
     text: str
     noun: str
-    label: str
+    called: str
     rows: int
 
     def __str__(self) -> str:
@@ -346,7 +357,7 @@ class Reading:
 
     @property
     def on_command_line(self) -> str:
-        return f'read "{self.text}" as {self.noun} {self.label}.'
+        return f'read "{self.text}" as {self.noun} {self.called}.'
 
 
 def with_ids(table: Table, cells: pd.DataFrame, known: Known) -> tuple[pd.DataFrame, list[Reading]]:
@@ -368,8 +379,8 @@ def with_ids(table: Table, cells: pd.DataFrame, known: Known) -> tuple[pd.DataFr
             found = found_in(text, names, table=table.name, column=column.name)
             if len(found) == 1:
                 ids[text] = found[0]
-                noun, label = names.noun(found[0]), names.label(found[0])
-                readings.append(Reading(" ".join(text.split()), noun, label, int(counts[text])))
+                noun, called = names.noun(found[0]), names.called(found[0])
+                readings.append(Reading(" ".join(text.split()), noun, called, int(counts[text])))
         if ids:
             stripped = given.str.strip()
             changed[column.name] = given.mask(stripped.isin(list(ids)), stripped.map(ids))
@@ -380,7 +391,7 @@ def _once(readings: list[Reading]) -> list[Reading]:
     """One reading a name and thing, over all columns."""
     rows: dict[tuple[str, str, str], int] = {}
     for r in readings:
-        key = (r.text, r.noun, r.label)
+        key = (r.text, r.noun, r.called)
         rows[key] = rows.get(key, 0) + r.rows
     return [Reading(*key, n) for key, n in rows.items()]
 
@@ -445,5 +456,5 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
         said_of = f'{option} "{text}" is not in {table}.csv; {hint}'
         raise NotNamed(said_of, Kind.UNKNOWN, option, text, [near] if near else [])
     if found[0] != text:
-        said.append(Reading(text, names.noun(found[0]), names.label(found[0]), 1).on_command_line)
+        said.append(Reading(text, names.noun(found[0]), names.called(found[0]), 1).on_command_line)
     return found[0]

@@ -34,7 +34,7 @@ def told(
     lines += report(model.validation_)
     out = model.set_aside_[~model.set_aside_["print_id"].isin(known)]
     if len(out):
-        lines.append(f"{counted(len(out), 'print')} set aside as gross errors:")
+        lines.append(f"{counted(len(out), 'print')} set aside as plainly wrong:")
         shown = out[:SHOWN_SET_ASIDE]
         lines += [f"  {i}: {r}" for i, r in zip(shown["print_id"], shown["reason"], strict=True)]
         if (more := len(out) - SHOWN_SET_ASIDE) > 0:
@@ -93,8 +93,8 @@ def scored(record: Record) -> list[str]:
     return [
         f"{counted(n, 'new print')} of {counted(f['jobs'], 'job')}, as model {record.version} "
         f"forecast them{left}:",
-        f"  median dE00 {f['median_dE00']:.2f}; the 90 % bands held {100 * f['coverage90']:.0f} %"
-        f"{right}.{far}",
+        f"  half of them within {f['median_dE00']:.2f} dE00; the 90 % bands held "
+        f"{100 * f['coverage90']:.0f} %{right}.{far}",
     ]
 
 
@@ -118,12 +118,12 @@ def report(validation: Mapping[str, Any]) -> list[str]:
 
     if number("median_dE00") is None:
         return ["Too few prints to hold any back: how good the model is has not been measured."]
-    lines = ["Prints of jobs held back, median dE00 from predicted to measured:"]
+    lines = ["Of the prints of jobs held back, half came within so many dE00 of what is told by"]
     if (prints := number("n_prints")) and (jobs := number("n_jobs")):
         lines[0] = (
             f"{counted(int(prints), 'print')} of "
-            f"{counted(int(jobs), 'job')}, each job predicted without it; "
-            "median dE00 from predicted to measured:"
+            f"{counted(int(jobs), 'job')}, each job predicted without it; half of them came within "
+            "so many dE00 of what is told by"
         )
     for label, key in (
         ("physics and learning", "median_dE00"),

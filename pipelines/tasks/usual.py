@@ -123,7 +123,7 @@ class Usual:
             return self._in_its_place(without_none(cells)), []
         preset, titles = self.preset([found[0]])
         inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
-        mostly, by = self._mostly([found[0]], inks, names.label(found[0]))
+        mostly, by = self._mostly([found[0]], inks, names.called(found[0]))
         usual = _texts(mostly)
         full, by_preset, by_history = _filled(cells, preset, usual)
         fills = []

@@ -48,6 +48,11 @@ THIN = 0.2  # dE00 beyond scatter that is worth an advice
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
 
 
+def thing(factor: str, level: str, called: Called | None) -> str:
+    """``Bright red (C08)``; ``called`` as in `advice`."""
+    return named(level, (called or {}).get(factor, {}).get(level))
+
+
 def bounds(share: Share) -> str:
     """The 95 % interval of a share."""
     return f"{100 * share.lo:.0f} to {100 * share.hi:.0f}"
@@ -94,7 +99,7 @@ def advice(c: Checkup | Glance, called: Called | None = None) -> list[str]:
         return []
 
     def name(factor: str, level: str) -> str:
-        return f"{FACTORS[factor]} {named(level, (called or {}).get(factor, {}).get(level))}"
+        return f"{FACTORS[factor]} {thing(factor, level, called)}"
 
     found = _by_level(c, limits, budget, name)
     out = [text for _, text in sorted(found, key=lambda pair: -pair[0])]
@@ -227,9 +232,11 @@ def report(c: Checkup, called: Called | None = None) -> list[str]:
     """The whole of it for a terminal; ``called`` as in `advice`."""
     lines = [
         f"{counted(c.n_prints, 'print')} of {counted(c.n_jobs, 'job')}, each predicted without "
-        f"what is named; {c.n_set_aside} set aside as gross errors.",
-        "Median dE00 from predicted to measured; floor: press and instrument alone. "
-        "In brackets: 95 % interval.",
+        f"what is named; {c.n_set_aside} set aside as plainly wrong.",
+        "Half of them came within so many dE00 of what was predicted: as learnt, by physics alone, "
+        "by the nearest past print.",
+        "Floor: what press and instrument alone scatter; in brackets: where the share lies, 19 "
+        "times in 20.",
         "",
         f"{'left out':<34}{'prints':>7}{'floor':>7}{'learnt':>8}{'physics':>9}{'nearest':>9}"
         f"   {'in 90 % bands':<17}{'+-':>5}  bands",
@@ -248,13 +255,18 @@ def report(c: Checkup, called: Called | None = None) -> list[str]:
         top = c.limits[c.limits["factor"] == factor].head(3).to_dict("records")
         if top:
             each = [
-                f"{r['level']} {number(r['beyond'], 2)} and {number(r['expected'], 2)} "
-                f"({counted(r['n'], 'print')})"
+                f"{thing(factor, r['level'], called)} {_past(r['beyond'])} and "
+                f"{number(r['expected'], 2)}, {counted(r['n'], 'print')}"
                 for r in top
             ]
-            lines.append(f"  {word + ':':<10}{', '.join(each)}")
+            lines.append(f"  {word + ':':<10}{'; '.join(each)}")
     told = advice(c, called)
     return [*lines, "", "What to do:", *(f"  {i}. {a}" for i, a in enumerate(told, 1))]
+
+
+def _past(beyond: float) -> str:
+    """How far past prints lay off, scatter apart; those that lay nearer than that are not off."""
+    return "-" if beyond != beyond else number(max(beyond, 0.0), 2)
 
 
 def _chance_lines(c: Checkup) -> Iterator[str]:
@@ -265,7 +277,10 @@ def _chance_lines(c: Checkup) -> Iterator[str]:
         f"came within {c.tolerance_dE00:g} dE00."
     )
     table = c.chances.targets
-    yield "Stated chance to hit a made-up target -> observed share (95 % interval), cases:"
+    yield (
+        "Stated chance to hit a made-up target -> observed share (where it lies, 19 times in 20), "
+        "cases:"
+    )
     for row in table.itertuples():
         yield (
             f"  {percent(row.stated):>5} -> {percent(row.observed):>5} "
@@ -275,14 +290,14 @@ def _chance_lines(c: Checkup) -> Iterator[str]:
 
 def _curve_lines(c: Checkup) -> Iterator[str]:
     if c.curve is None:
-        yield "Learning curve left out (--quick)."
+        yield "What more prints are worth was left out (--quick)."
         return
     order = "in time order" if c.by_date else "in random order, as most prints have no date"
-    yield f"Learning curve, jobs {order}: learnt from -> the jobs that follow"
+    yield f"What more prints were worth, jobs {order}: learnt from -> the jobs that follow"
     for p in [*c.curve, c.today]:
         whole = "" if p is not c.today else "   all, each job left out"
         yield (
-            f"  {p.n:>6} prints   median dE00 {number(p.error[0], 2)}   in bands "
+            f"  {p.n:>6} prints   half within {number(p.error[0], 2)} dE00   in bands "
             f"{percent(p.coverage.share)}   test print wanted {percent(p.tests.share)}{whole}"
         )
     if not c.curve:

@@ -68,8 +68,9 @@ class Plant:
 
 HEAD = ("plant", "prints", "model", "error", "in bands", "test prints", "drift")
 LEGEND = (
-    "Error: median dE00 from predicted to measured; in bands: share of L, a and b that the "
-    "90 % bands held; test prints: of 100. All of past prints, each predicted without its job."
+    "Error: half of the prints came within so many dE00 of the prediction; in bands: share of L, a "
+    "and b that the 90 % bands held; test prints: of 100. All of past prints, each predicted "
+    "without its job."
 )
 
 
@@ -119,8 +120,8 @@ def told(plant: Plant) -> Iterator[str]:
     if plant.curve and plant.error is not None:
         n, error = plant.curve[-1]
         yield (
-            f"learnt from {counted(n, 'print')} the prints that followed lay "
-            f"{number(error, 2)} off (median dE00); from all, {number(plant.error, 2)}."
+            f"learnt from {counted(n, 'print')}, half of those that followed came within "
+            f"{number(error, 2)} dE00; from all, within {number(plant.error, 2)}."
         )
     if plant.advice:
         yield plant.advice

@@ -8,7 +8,7 @@ import pandas as pd
 
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
-from pipelines.words.check import FACTORS, advice
+from pipelines.words.check import FACTORS, advice, thing
 from pipelines.words.common import counted, date, named, number, percent
 from pipelines.words.verdict import Called
 
@@ -87,7 +87,7 @@ def news_line(news: News) -> str | None:
     said = f"  {counted(news.n, 'print')} measured since then, not learnt yet"
     if news.n > news.unknown:
         said += (
-            f": median dE00 {number(news.median_dE00, 2)} from predicted to measured, "
+            f": half of them within {number(news.median_dE00, 2)} dE00 of their prediction, "
             f"{percent(news.coverage90)} in the 90 % bands"
         )
     if news.unknown:
@@ -102,16 +102,17 @@ def known_lines(g: Glance, called: Called) -> Iterator[str]:
         yield "Too few jobs to say what is poorly known; keep measuring prints as they come."
         return
     yield (
-        "Least known: dE00 they add to the scatter of press and instrument (prints learnt: of an "
-        "ink or a mesh on top, of a press since its last change):"
+        "Least known: dE00 they add to the scatter of press and instrument, and prints learnt (of "
+        "an ink or a mesh on top, of a press since its last change):"
     )
     for factor, word in FACTORS.items():
         own = g.limits[g.limits["factor"] == factor].sort_values("expected", ascending=False)
         told = [
-            f"{r.level} {number(r.expected)} ({r.n})" for r in own.head(4).itertuples()
+            f"{thing(factor, r.level, called)} {number(r.expected)}, {counted(r.n, 'print')}"
+            for r in own.head(4).itertuples()
             if r.expected == r.expected
         ]  # fmt: skip
         if told:
-            yield f"  {word:<9}{', '.join(told)}"
+            yield f"  {word:<9}{'; '.join(told)}"
     yield "What to print or measure next:"
     yield from (f"  {i}. {text}" for i, text in enumerate(advice(g, called)[:ADVICE], 1))

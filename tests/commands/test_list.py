@@ -61,8 +61,8 @@ def test_an_ink_and_a_garment_are_enough(ask):
     code, out, err = ask("predict", "turq", "black tee", "--target", "#2040a0")
     _, by_options, _ = ask("predict", "--ink", "C19", "--garment", "G02", "--target", "#2040a0")
     assert code == 0
-    assert 'read "turq" as ink C19 Turquoise' in err
-    assert 'read "black tee" as garment G02 Black' in err
+    assert 'read "turq" as ink Turquoise (C19)' in err
+    assert 'read "black tee" as garment Black (G02)' in err
     assert "Filled in mesh, strokes" in out
     assert "what the shop mostly does on" in " ".join(out.split())
     assert out == by_options

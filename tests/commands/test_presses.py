@@ -39,7 +39,7 @@ def test_a_press_is_listed_named_and_told_by_its_name(with_presses, tmp_path, sa
     listed = says(with_presses, "list", "presses", "karussell")
     assert "P1 Big carousel" in listed
     said = says(with_presses, *PRINT, "--press", "big carousel")
-    assert 'read "big carousel" as press P1 Big carousel.' in said
+    assert 'read "big carousel" as press Big carousel (P1).' in said
     assert "Press Big carousel (P1)" in said
     never = says(with_presses, *PRINT, "--press", "auto")  # in the table, never printed on
     assert "Press Auto (P9)" in never

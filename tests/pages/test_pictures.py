@@ -232,8 +232,8 @@ def test_descriptions_name_the_numbers_shown(tmp_path):
         "stated 3 %, observed 2 %; stated 27 %, observed 31 %; stated 55 %, observed 21 %; "
         "stated 98 %, observed 96 %"
     )
-    assert described(path, "Median dE00 to the measured print").endswith(
+    assert described(path, "Half of the prints within, dE00").endswith(
         "40 prints 1.83; 160 prints 0.94"
     )
-    assert "seen 0.44 +- 0.16" in described(path, "red-7: dE00 off, scatter apart")
+    assert "seen 0.44 +- 0.16" in described(path, "red-7 (red-7): dE00 off, scatter apart")
     assert "0.12" in described(path, "Mean dE00 and what it is made of")

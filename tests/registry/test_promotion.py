@@ -310,4 +310,4 @@ def test_forecasts_that_turned_bad_bring_back_the_version_before_or_a_full_fit()
     assert step([]).how == "nothing"
     marks["inks"]["new"] = 1
     assert step([]).how == "append"
-    assert "P7, once left out as a gross error" in step([], "P7").why
+    assert "P7, once left out as plainly wrong" in step([], "P7").why

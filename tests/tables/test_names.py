@@ -164,9 +164,9 @@ def test_names_in_a_history_become_identifiers(tmp_path):
     assert named.given.tables["prints"].equals(plain.given.tables["prints"])
     assert named.given.set_aside == {}
     assert (
-        'prints.csv: read "Blau Groesse 3" as ink blue Blau Größe 3, in 2 rows.' in named.warnings
+        'prints.csv: read "Blau Groesse 3" as ink Blau Größe 3 (blue), in 2 rows.' in named.warnings
     )
-    assert 'prints.csv: read "Black" as garment tee-black Black, in 3 rows.' in named.warnings
+    assert 'prints.csv: read "Black" as garment Black (tee-black), in 3 rows.' in named.warnings
 
 
 def test_a_name_of_two_things_refuses_the_row(tmp_path):
@@ -189,7 +189,7 @@ def test_an_alias_is_a_name_and_nothing_to_learn_from(tmp_path):
     (tmp_path / "s.csv").write_text(SETUPS.replace(",007,", ",po 12,"), encoding="utf-8")
     setups, said = read_setups(tmp_path / "s.csv", Catalogue.of(checked.shop).names())
     assert setups["ink_id"].tolist() == ["007", "blue"]
-    assert said == ['s.csv: read "po 12" as ink 007 Red, warm, in 1 row.']
+    assert said == ['s.csv: read "po 12" as ink Red, warm (007), in 1 row.']
 
 
 def test_a_name_nobody_has_is_refused_with_the_nearest(tmp_path):

@@ -57,10 +57,10 @@ def recorded(tmp_path, checked: Checked, press: str, presses: str | None = None)
 
 def test_a_press_has_its_name_in_prints_and_jobs(tmp_path, named):
     assert named.given.tables["prints"]["press_id"].tolist() == ["A", "", "A"]
-    assert 'read "big CAROUSEL" as press A Big carousel' in "\n".join(named.warnings)
+    assert 'read "big CAROUSEL" as press Big carousel (A)' in "\n".join(named.warnings)
     presses, told = jobs(tmp_path, named, "karussell", "B", "small", "", "a")
     assert presses == ["A", "B", "B", None, "A"]
-    assert 'read "karussell" as press A Big carousel, in 1 row.' in told
+    assert 'read "karussell" as press Big carousel (A), in 1 row.' in told
     setups, _ = read_setups(tmp_path / "jobs.csv", Catalogue.of(named.shop).names())
     described = Catalogue.of(named.shop).describe(setups)["press_name"].dropna().tolist()
     assert described == ["Big carousel", "Small", "Small", "Big carousel"]

@@ -95,12 +95,13 @@ def test_a_card_is_no_garment(says, command):
 
 def test_every_command_takes_the_same_set_up_for_usual(says, tmp_path):
     alone = says("predict", "deep red", "black tee", "--out", str(tmp_path / "one.csv"))
-    filled = re.search(r"Filled in (mesh, .* on G02 Black)", alone).group(1)
+    filled = re.search(r"Filled in (mesh, .* on Black \(G02\))", alone).group(1)
     shift = f"{pd.read_csv(tmp_path / 'one.csv')['shift_dE00'].iloc[0]:.1f} "
     why = says("why", "deep red", "black tee")
     beside = says("compare", "deep red", "black tee,white tee")
     assert filled in why
-    assert re.search("Filled in mesh, .*: what the shop mostly does on G02 Black and G01", beside)
+    said = r"Filled in mesh, .*: what the shop mostly does on Black \(G02\) and White \(G01\)"
+    assert re.search(said, beside)
     assert [f"{shift}dE00 from the bucket" in why, f"bucket {shift}" in beside] == [True, True]
 
 
@@ -118,7 +119,8 @@ def test_few_prints_say_what_they_have_alike(tmp_path):
     full, fills = Usual(given).completed(asked)
     assert (full["underbase_ink_id"], full["underbase_mesh_id"]) == ("white", "43-80")
     assert said(fills) == (
-        "mesh, strokes and press: what the shop mostly does; base: all 3 prints on tee-black Black"
+        "mesh, strokes and press: what the shop mostly does; "
+        "base: all 3 prints on Black (tee-black)"
     )
     two = "\n".join([head, *rows[1:], ""])  # two prints may be alike by chance
     _, fills = Usual(read(tmp_path, substrates=cloths, prints=two).given).completed(asked)
@@ -143,7 +145,7 @@ def test_no_base_is_filled_in_from_prints_of_another_type_of_ink(tmp_path):
         assert (full["mesh_id"], base) == (typed["mesh_id"], typed["underbase_ink_id"])
         return full["mesh_id"], base, said(fills)
 
-    on = "what the shop mostly does with plastisol inks on tee-black Black"
+    on = "what the shop mostly does with plastisol inks on Black (tee-black)"
     assert filled("007") == ("77-55", "white", f"mesh, strokes and base: {on}")
     by_type = "what the shop mostly does with water-based inks"
     assert filled("sheer") == ("43-80", None, f"mesh, strokes and base: {by_type}")

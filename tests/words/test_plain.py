@@ -7,11 +7,13 @@ from pathlib import Path
 PIPELINES = Path(__file__).parents[2] / "pipelines"
 STATISTICS = re.compile(
     r"CRPS|energy score|energy \(|posterior|hyper-?parameter|evidence|likelihood|\bprior\b"
-    r"|standard deviation",
+    r"|standard deviation|gross error"
+    r'|(?<!\.)\bmedian\b(?!")',  # but names in templates
     re.IGNORECASE,
 )
 # Where such words stand under "details", told apart by the tests of these.
 WITH_DETAILS = {"tasks/learnt.py", "registry/report_card.py"}
+READ = {"measured/laid.py"}  # such words over the tables of others
 FOLDED = re.compile(r"<details.*?</details>", re.DOTALL)
 
 
@@ -41,7 +43,7 @@ def test_screens_and_pages_speak_as_the_press_floor_does():
         for path in PIPELINES.rglob("*.html")
         for word in STATISTICS.finditer(FOLDED.sub("", path.read_text(encoding="utf-8")))
     }
-    assert not {(path, text) for path, text in found if path not in WITH_DETAILS}
+    assert not {(path, text) for path, text in found if path not in WITH_DETAILS | READ}
 
 
 def test_such_a_word_is_found():
