@@ -37,6 +37,7 @@ from pipelines.commands import (
     why,
 )
 from pipelines.commands._options import WORKSPACE
+from pipelines.words.usage import said
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.placing import finish
 from pipelines.workspace.problems import UserError
@@ -76,7 +77,7 @@ workspace its name need not be typed.
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        raise UserError(f"{message}; see {self.prog} --help.")
+        raise UserError(f"{said(message)}; see {self.prog} --help.")
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -132,20 +133,20 @@ def _answer(argv: Sequence[str] | None) -> int:
         return args.run(args, Workspace.find(args.workspace))
     except UserError as error:
         tell(error.notes)
-        said = str(error)
+        told = str(error)
     except KeyboardInterrupt:
         print("strikeoff: interrupted; nothing half-done is left behind.", file=sys.stderr)
         return 130
     except SystemExit as done:  # --help
         return int(done.code or 0)
     except MemoryError:
-        said = f"{NO_MEMORY}; nothing half-done is left behind."
+        told = f"{NO_MEMORY}; nothing half-done is left behind."
     except ImportError as error:
-        said = f"a part of the program cannot be loaded ({error}): install it again, or, if it is "
-        said += "well, there is not enough memory."
+        told = f"a part of the program cannot be loaded ({error}): install it again, or, if it is "
+        told += "well, there is not enough memory."
     except OSError as error:
-        said = _of_the_system(error)
-    print(f"strikeoff: {said}", file=sys.stderr)
+        told = _of_the_system(error)
+    print(f"strikeoff: {told}", file=sys.stderr)
     return 2
 
 

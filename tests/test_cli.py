@@ -391,7 +391,29 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("strikeoff ")
     assert main(["lern"]) == 2
-    assert "invalid choice: 'lern'" in one_sentence(capsys)
+    assert 'there is no command "lern" (is learn meant?); see strikeoff --help' in (
+        one_sentence(capsys)
+    )
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("record m.csv --condition M7", '--condition "M7" is none of these: M0, M1, M2, M3'),
+        ("list inkz", '"inkz" is none of these: inks, '),
+        ("learn --shop", "--shop stands without what belongs after it; see strikeoff learn"),
+        ("history --take-back 1 --put-back 2", "--put-back and --take-back do not go together"),
+        ("new-ink", "still to be given: --ink; see strikeoff new-ink --help"),
+        ("learn --details=x", "--details takes nothing after it"),
+        ("history --take-back x", '"x" is no number of a batch; strikeoff history lists them.'),
+        ("record m.csv --replace 1.5", '"1.5" is no number of a batch; strikeoff history lists'),
+    ],
+)
+def test_a_slip_in_an_option_is_told_in_words_of_our_own(typed, told, capsys):
+    assert main(typed.split()) == 2
+    said = one_sentence(capsys)
+    assert told in said
+    assert "argument" not in said and "invalid" not in said and "expected" not in said
 
 
 def loaded_after(code: str) -> set[str]:

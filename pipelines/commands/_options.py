@@ -86,6 +86,13 @@ def add_shop(
     parser.add_argument("--shop", metavar="NAME", help=help_text)
 
 
+def batch_number(text: str) -> int:
+    """The number of a batch."""
+    if not text.strip().isdecimal():
+        raise UserError(f'"{text}" is no number of a batch; strikeoff history lists them.')
+    return int(text)
+
+
 def add_workers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--workers",

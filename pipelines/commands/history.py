@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import add_command, add_shop, batch_number
 from pipelines.words.common import counted, minute
 from pipelines.words.history import brought
 from pipelines.workspace.folders import Workspace
@@ -30,10 +30,14 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ABOUT,
         ["strikeoff history", "strikeoff history 4", "strikeoff history --take-back 4"],
     )
-    add.add_argument("batch", metavar="BATCH", nargs="?", type=int, help="tell of this one only")
+    add.add_argument(
+        "batch", metavar="BATCH", nargs="?", type=batch_number, help="tell of this one only"
+    )
     which = add.add_mutually_exclusive_group()
-    which.add_argument("--take-back", metavar="BATCH", type=int, help="take a batch out, whole")
-    which.add_argument("--put-back", metavar="BATCH", type=int, help="bring it in again")
+    which.add_argument(
+        "--take-back", metavar="BATCH", type=batch_number, help="take a batch out, whole"
+    )
+    which.add_argument("--put-back", metavar="BATCH", type=batch_number, help="bring it in again")
     why = "why; kept in the history"
     add.add_argument("--reason", metavar="TEXT", type=printable, default="", help=why)
     add_shop(add)

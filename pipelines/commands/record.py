@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import add_command, add_shop, batch_number
 from pipelines.tasks.lots import cards_recorded, lots_recorded
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
@@ -70,7 +70,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     meant = "its backing, or gloss measured with the print, is meant though it is not the usual"
     add.add_argument("--as-declared", action="store_true", help=meant)
     instead = "put the file in the place of this batch, which is taken back"
-    add.add_argument("--replace", metavar="BATCH", type=int, help=instead)
+    add.add_argument("--replace", metavar="BATCH", type=batch_number, help=instead)
     changed = add.add_argument_group("a press that was mended or changed")
     changed.add_argument("--change", metavar="PRESS", help="which press, by name or id")
     changed.add_argument("--what", metavar="TEXT", help="what was changed: new blade, mended")

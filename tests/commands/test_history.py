@@ -17,7 +17,7 @@ def test_history_and_taking_back(shop, capsys):
     assert learnt_from() == ["P1", "P3", "R1"]
     assert "only import" in says(capsys, "history", "--take-back", "1", code=2)
     assert "no batch 7" in says(capsys, "history", "--take-back", "7", code=2)
-    assert "invalid int value" in says(capsys, "history", "--take-back", "x", code=2)
+    assert '"x" is no number of a batch' in says(capsys, "history", "--take-back", "x", code=2)
 
 
 def test_a_file_brings_in_what_a_batch_since_taken_back_had_brought_of_it(shop, capsys):
