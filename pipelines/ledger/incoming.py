@@ -75,6 +75,7 @@ class Incoming:
     whole: bool = False
     called: Called = OPTIONS
     aims: dict[str, tuple[str, str]] = field(default_factory=dict)  # see `pipelines.ledger.aims`
+    headers: dict[str, dict[str, str]] = field(default_factory=dict)  # see `Findings`
 
 
 class _Asked(NamedTuple):
@@ -123,6 +124,7 @@ def read_incoming(
         return Incoming(
             path.name, sha256, {"prints": prints, **tables}, {"prints": path.name, **files}, place,
             condition, said=findings.warnings, whole=bool(tables), called=called,
+            headers=findings.headers,
         )  # fmt: skip
     if sheet is None and _says(data, path.name, DRAWDOWNS, CARDS):
         cards = table_of(data, DRAWDOWNS, path.name, findings)
@@ -130,7 +132,7 @@ def read_incoming(
         assert cards is not None  # else there were findings
         return Incoming(
             path.name, sha256, {DRAWDOWNS.name: cards}, {DRAWDOWNS.name: path.name}, {},
-            condition, said=findings.warnings, called=called,
+            condition, said=findings.warnings, called=called, headers=findings.headers,
         )  # fmt: skip
     asked = _Asked(condition, as_declared, reflectance, called)
     return _export(path, sheet, sha256, settings, asked, given)
@@ -160,7 +162,7 @@ def _folder(path: Path, condition: str | None) -> Incoming:
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
     sha256 = _digest(sorted(given.items()), condition)
     return Incoming(f"{path.name or path}/", sha256, tables, files, place, condition,
-                    said=findings.warnings)  # fmt: skip
+                    said=findings.warnings, headers=findings.headers)  # fmt: skip
 
 
 def _says(data: bytes, file: str, table: Table, columns: set[str]) -> bool:
@@ -270,6 +272,8 @@ def read_sheet(path: Path) -> tuple[pd.DataFrame, list[str]]:
     cells = read.cells
     if "print_id" not in cells and "setup_id" in cells:
         cells = cells.rename(columns={"setup_id": "print_id"})
+        headers = findings.headers.get(path.name, {})
+        headers["print_id"] = headers.get("setup_id", "setup_id")
     cells = cells.drop(columns=[c for c in cells if c in _TARGETS or _is_colour(c)])
     prints = known_columns(SHEET_PRINTS, cells, read.delimiter, findings, path.name, read.header)
     findings.raise_if_any()

@@ -21,7 +21,7 @@ from pipelines.tables import lots
 from pipelines.tables.folder import Given, check_added, check_described, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.presses import new_presses, printed_on
-from pipelines.tables.schema import PRESSES, SHOP_TABLES
+from pipelines.tables.schema import PRESSES, PRINTS, SHOP_TABLES
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem, UserError
@@ -291,15 +291,17 @@ def _averaged(
         typed, faulty = check_added(known, apart, beside=True)
     except InputProblems as error:
         raise InputProblems([_as_recorded(p, incoming) for p in error.problems]) from None
-    file = incoming.files["prints"]
     lost = [
-        replace(_how_to_add(p) if p.kind == Kind.UNKNOWN else p, file=file)
+        _as_recorded(_how_to_add(p) if p.kind == Kind.UNKNOWN else p, incoming)
         for p in faulty
         if p.kind in (Kind.UNKNOWN, Kind.AMBIGUOUS)
     ]
     ids = cells["print_id"].str.strip()
     lost += [
-        Problem(file, int(row), "print_id", "is empty", "fill it in", Kind.MISSING)
+        _as_recorded(
+            Problem(PRINTS.file, int(row), "print_id", "is empty", "fill it in", Kind.MISSING),
+            incoming,
+        )
         for row in ids.index[ids == ""]
     ]
     if lost:
@@ -308,7 +310,7 @@ def _averaged(
             raise InputProblems(lost)
         for p in lost:
             row = p.row or 0
-            told = f"{p.reason}; {p.do}"
+            told = f"{p.told}; {p.do}"
             report.left_out.append((ids[row] or NO_ID, incoming.place.get(row, f"row {row}"), told))
         return _averaged(known, cells[~unsure], incoming, report)
     typed = typed.set_axis(cells.index)
@@ -327,7 +329,8 @@ def _as_recorded(problem: Problem, incoming: Incoming) -> Problem:
     row = problem.row
     if row is not None and row > _OWN:
         row -= _OWN
-    return replace(problem, file=incoming.files.get(name, problem.file), row=row)
+    file = incoming.files.get(name, problem.file)
+    return replace(problem, file=file, row=row).under(incoming.headers.get(file, {}))
 
 
 def _how_to_add(problem: Problem) -> Problem:

@@ -101,7 +101,7 @@ def _with_points(
         row, name = point
         other = given.loc[comma[0], comma[1]].strip().replace(".", ",")
         what = f'"{given.loc[row, name].strip()}" has a point, and "{other}" in row {comma[0]}, '
-        what += f"column {comma[1]}, a decimal comma"
+        what += f"column {findings.over(file, comma[1])}, a decimal comma"
         findings.problem(file, row, name, what, "write all numbers alike", Kind.AMBIGUOUS)
 
 

@@ -112,7 +112,7 @@ def read_folder(
         frame, wrong = typed(AIMS, aims, AIMS.file, today)
         checks.check_keys(AIMS, frame, AIMS.file, findings)
         findings.problems += wrong
-    faults = [replace(fault, file=called[fault.file]) for fault in faults]
+    faults = findings.headed([replace(fault, file=called[fault.file]) for fault in faults])
     findings.problems = [replace(p, file=called.get(p.file, p.file)) for p in findings.problems]
     if strict:
         findings.problems += faults

@@ -97,6 +97,8 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
     names = _named(table, header, file, number, findings)
     if names is None:
         return None
+    theirs = {ours: header[i] for i, ours in names.items() if header[i] != ours}
+    findings.headers[file] = theirs
     width = len(header)
     square = [(cells + [""] * width)[:width] for cells in below.values()]
     frame = pd.DataFrame(square, index=list(below), columns=range(width), dtype=object)

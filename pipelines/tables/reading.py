@@ -131,12 +131,13 @@ def other_sheets(
         read = _from_book(table, named, file, called, own)
         place = called[table.file]
         if read is None or own.problems:
-            why = f"{own.problems[0].reason}; {own.problems[0].do}"
+            why = f"{own.headed(own.problems)[0].told}; {own.problems[0].do}"
             findings.warn(f"{place}: was left aside, for it cannot be read ({why}).")
         elif name in _BESIDE and len(read):
             findings.warn(f"{place}: was left aside; strikeoff import takes {name}.")
         elif len(read):
             findings.warnings += own.warnings
+            findings.headers |= own.headers
             tables[name] = read
     return tables, {name: called[SHOP_TABLES[name].file] for name in tables}
 

@@ -26,7 +26,11 @@ def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]
     said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")
     ids = checked.given.tables["prints"]["print_id"].str.strip()
     file = checked.set_aside[0].file
-    for row, reason in list(rows.items())[:SHOWN_SET_ASIDE]:
+    why: dict[int, list[str]] = {}
+    for problem in checked.set_aside:
+        why.setdefault(problem.row or 0, []).append(problem.told)
+    for row in list(rows)[:SHOWN_SET_ASIDE]:
+        reason = "; ".join(why[row])
         said.append(f"  {file}, row {row}, {ids[row] or '(no id)'}: {reason}")
     if len(rows) > SHOWN_SET_ASIDE:
         said.append(

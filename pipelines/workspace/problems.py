@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -12,6 +13,18 @@ SHOWN = 100  # lines; more than that is one mistake made in every row
 def printable(text: str) -> str:
     """On one line, without signs by which a file could steer the terminal."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def over(column: str, header: str | None) -> str:
+    """A column by what stands over it in its file, ours behind it where that says more.
+
+    >>> over("ink_id", "Farbe"), over("ink_id", None), over("job_id", "Job ID")
+    ('"Farbe" (ink_id)', 'ink_id', '"Job ID"')
+    """
+    if not header:
+        return column
+    same = re.sub(r"[ -]", "_", header.casefold()) == column.casefold()
+    return f'"{header}"' if same else f'"{header}" ({column})'
 
 
 class Kind(StrEnum):
@@ -45,7 +58,8 @@ class Problem:
     """One thing wrong in one place, and what to do about it.
 
     ``row`` is the row as a spreadsheet numbers it (the header is row 1); ``meant`` what is known
-    and was perhaps meant.
+    and was perhaps meant; ``header`` what stands over the column in the file, where it is not
+    our name.
     """
 
     file: str
@@ -55,10 +69,20 @@ class Problem:
     do: str
     kind: Kind
     meant: str | None = None
+    header: str | None = None
 
     def called(self, names: Mapping[str, str]) -> Problem:
         """The same with the column by what its reader calls it."""
         return replace(self, column=names.get(self.column or "", self.column))
+
+    def under(self, headers: Mapping[str, str]) -> Problem:
+        """The same of a file with these headers (column -> what stands over it)."""
+        return replace(self, header=headers.get(self.column or ""))
+
+    @property
+    def told(self) -> str:
+        """The reason, with the column by what stands over it in the file."""
+        return f"{over(self.column, self.header)}: {self.what}" if self.column else self.what
 
     @property
     def reason(self) -> str:
@@ -76,7 +100,9 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += (
-                f", {self.column}" if self.file.endswith(".toml") else f", column {self.column}"
+                f", {self.column}"
+                if self.file.endswith(".toml")
+                else f", column {over(self.column, self.header)}"
             )
         return printable(f"{place}: {self.what}; {self.advice}.")
 
@@ -108,6 +134,8 @@ class Findings:
 
     problems: list[Problem] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    # file -> column -> what stands over it there, where it is not our name
+    headers: dict[str, dict[str, str]] = field(default_factory=dict)
 
     def problem(
         self, file: str, row: int | None, column: str | None, what: str, do: str, kind: Kind
@@ -120,4 +148,12 @@ class Findings:
     def raise_if_any(self) -> None:
         """Raises InputProblems with all that was found, if anything is wrong."""
         if self.problems:
-            raise InputProblems(self.problems, notes=self.warnings)
+            raise InputProblems(self.headed(self.problems), notes=self.warnings)
+
+    def headed(self, problems: Sequence[Problem]) -> list[Problem]:
+        """The same, with the columns by what stands over them in their files."""
+        return [one.under(self.headers.get(one.file, {})) for one in problems]
+
+    def over(self, file: str, column: str) -> str:
+        """A column of ``file`` by what stands over it there."""
+        return over(column, self.headers.get(file, {}).get(column))

@@ -14,15 +14,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.tables.folder import read_setups
+from pipelines.tables.folder import known_in, read_setups
 from pipelines.tables.headers import meaning
 from pipelines.tables.names import Entry, Names
 from pipelines.tables.reading import table_of
 from pipelines.tables.schema import INKS, MESHES, PRINTS, SETUPS, SUBSTRATES, Table
+from pipelines.tasks.importing import in_tables
 from pipelines.workspace.problems import Findings, InputProblems
 from tests.tables.reading import read, refused
 from tests.tiny_shop import SETUPS as JOBS
-from tests.tiny_shop import TINY
+from tests.tiny_shop import TINY, with_cell
 
 HEAD = ["Print", "Garment", "Ink", "Mesh (T/cm)", "Strokes", "Flash", "L*", "a*", "b*"]
 ROW = ["R1", "tee-black", "007", "77-55", 2, 1, "45,3", "58,2", "-31,0"]
@@ -263,9 +264,9 @@ def test_human_headers_titles_and_decimal_commas_equal_the_standard_file(
 def test_problems_name_the_row_of_the_file(tmp_path: Path):
     rows = [["title"], HEAD[:6], [*ROW[:4], "two", 1], [*ROW[:4], 3, 1]]
     (tmp_path / "jobs.xlsx").write_bytes(book(*rows))
-    with pytest.raises(InputProblems, match="row 3, column strokes") as error:
+    with pytest.raises(InputProblems, match='row 3, column "Strokes": ') as error:
         read_setups(tmp_path / "jobs.xlsx", KNOWN)
-    assert 'row 4, column setup_id: "R1" stands in row 3 already' in str(error.value)
+    assert 'row 4, column "Print" (setup_id): "R1" stands in row 3 already' in str(error.value)
 
 
 def test_a_folder_may_hold_tables_under_other_words(tmp_path):
@@ -275,3 +276,25 @@ def test_a_folder_may_hold_tables_under_other_words(tmp_path):
     checked = read(tmp_path, inks="Our inks\n\n" + inks)
     assert checked.shop.inks["ink_id"].tolist() == ["white", "007", "blue"]
     assert 'inks.csv, inks: the table begins in row 3; read "Code" as ink_id' in checked.warnings[0]
+
+
+def test_a_mistake_names_the_column_as_it_stands_in_the_file(tmp_path):
+    """Of what is refused as of what is set aside; why is kept under our own name."""
+    words = {"ink_id": "Druckfarbe", "strokes": "Züge", "mesh_id": "Sieb"}
+
+    def headed(file: str, row: int, column: str, cell: str) -> str:
+        head, *rows = with_cell(file, row, column, cell).splitlines()
+        named = [words.get(name, name) for name in head.split(",")]
+        return "\n".join([",".join(named), *rows, ""])
+
+    said = refused(tmp_path, drawdowns=headed("drawdowns.csv", 2, "ink_id", "C99"))
+    assert said.startswith('drawdowns.csv, row 2, column "Druckfarbe" (ink_id): "C99" is not in')
+    found = read(tmp_path, prints=headed("prints.csv", 3, "strokes", "0"))
+    assert found.given.set_aside == {3: 'strokes: "0" is outside 1 to 20'}
+    told = in_tables("tiny", found, "", "Imported")
+    assert told[-1] == '  prints.csv, row 3, P2: "Züge" (strokes): "0" is outside 1 to 20'
+    jobs = JOBS.replace("strokes,flash", "Passes,flash").replace("77-55,2,1", "77-55,two,1")
+    (tmp_path / "jobs.csv").write_text(jobs, encoding="utf-8")
+    with pytest.raises(InputProblems) as error:
+        read_setups(tmp_path / "jobs.csv", known_in(found.given.tables))
+    assert 'jobs.csv, row 2, column "Passes" (strokes): "two" is not a number' in str(error.value)
