@@ -49,6 +49,15 @@ PASSED_ON = (
     *("printed_on", "press_id", "ink_lot", "underbase_mesh_id", "underbase_strokes"),
     *SETTING_COLUMNS,
 )
+FIELDS = {  # of the form, by the columns of a set-up
+    INK: "ink",
+    GARMENT: "garment",
+    MESH: "screen",
+    "strokes": "strokes",
+    "flash_count": "flashes",
+    "tolerance_dE00": "tolerance",
+    "target": "target",
+}
 TYPED = {"strokes": "strokes", "flashes": "flash_count", "tolerance": "tolerance_dE00"}
 
 
@@ -157,7 +166,7 @@ def show() -> str | tuple[str, int]:
     asked, wrong, status, answer = Asked.sent(), "", 200, Answer()
     offers: list[tuple[str, str]] = []
     ink, garments, typed = "", list[str](), ""
-    spared = Late(None, False, "")
+    spared, marks = Late(None, False, ""), dict[str, list[int]]()
     try:
         ink, garments = _picked(asked, now)
         asked = _own_lot(asked, ink, now)
@@ -168,6 +177,8 @@ def show() -> str | tuple[str, int]:
                 spared = now.late(("left open", *at), lambda: _spared(answer, now))
     except UserError as error:
         wrong, status = str(error), 400
+        called = vars(words().ask.called)
+        marks = slips.marks(error, {called[column]: name for column, name in FIELDS.items()})
         ink, garments, typed = _as_typed(asked, now)
         if coming := now.opened.coming:
             wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
@@ -181,6 +192,7 @@ def show() -> str | tuple[str, int]:
         garments=garments,
         typed=typed,
         wrong=wrong.splitlines(),
+        marks=marks,
         offers=offers,
         answer=answer,
         spared=spared,

@@ -23,7 +23,7 @@ from pipelines.tables.targets import Target, Targets
 from pipelines.tasks.arrived import PRESSING, Arrived, Fix, Outcome, arrived, rows_of
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.words.prediction import setup_words
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 
 MOST_SHOWN = 60  # prints on a page, the most pressing first
 
@@ -132,7 +132,8 @@ def aim_of(text: str, tolerance: str, now: Now) -> Target | None:
     except ValueError:
         within = 0.0
     if not 0.05 <= within <= 50:  # as the tables take it
-        raise UserError(told.bad_tolerance.format(text=tolerance))
+        said = told.bad_tolerance.format(text=tolerance)
+        raise slips.Slip(said, Kind.OUT_OF_RANGE, told.tolerance)
     return None if aim is None else aim._replace(tolerance_dE00=within)
 
 

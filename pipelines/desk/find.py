@@ -39,7 +39,7 @@ def show() -> str | tuple[str, int]:
     """What to look for, and what was found; a search begins with the first look, and the page
     comes back until it is done."""
     now = _now()
-    asked, wrong, found = _asked(), "", None
+    asked, wrong, found, marks = _asked(), "", None, dict[str, list[int]]()
     offers: list[tuple[str, str]] = []
     garments: list[str] = []
     limits: dict[str, list[str]] = {}
@@ -51,12 +51,16 @@ def show() -> str | tuple[str, int]:
         if aim is not None and garments:
             found = _found(asked["way"], aim, garments, limits, now)
     except UserError as error:
-        wrong = str(error)
+        wrong, told = str(error), words()
+        called = {told.measured.target: "target", told.measured.tolerance: "tolerance"}
+        called |= {told.ask.called.substrate_id: "garment", told.ask.called.ink_id: "ink"}
+        marks = slips.marks(error, called)
         garments, limits, typed = _as_typed(asked, now)
         if isinstance(error, slips.Meant):
             offers = [(one.name, _instead(asked, error.text, one.text)) for one in error.perhaps]
     shown = render_template(
         "find.html",
+        marks=marks,
         offers=offers,
         asked=asked,
         ways=WAYS,

@@ -12,14 +12,14 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from werkzeug.wrappers import Response
 
 from learn.shop import Shop
-from pipelines.desk import kept, waiting
+from pipelines.desk import kept, slips, waiting
 from pipelines.desk.answers import answer_of, gate_now, plainly, stamp_of
 from pipelines.desk.batch import aim_of, shown, targets_now
 from pipelines.desk.draft_files import Drafts
 from pipelines.desk.drafts import Changed, Draft, Planned
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.safety import uploaded
-from pipelines.desk.typed import FIELDS, NOT_AS_USUAL, written
+from pipelines.desk.typed import FIELDS, NOT_AS_USUAL, fields_called, written
 from pipelines.desk.words import words
 from pipelines.ledger import store
 from pipelines.ledger.incoming import Called
@@ -53,10 +53,11 @@ def _drafts(now: Now) -> Drafts:
 def show() -> str:
     """The ways to hand in what was measured, and what came in lately."""
     given = {name: request.args.get(name, "").strip() for name in TEXT}
-    return _form(given, "")
+    return _form(given)
 
 
-def _form(given: Mapping[str, str], wrong: str) -> str:
+def _form(given: Mapping[str, str], wrong: UserError | None = None, by: str = "hand") -> str:
+    """``wrong``: what is so with the form ``by`` hand or by file."""
     now = _now()
     recorded = [b for b in now.ledger.batches if b.command == RECORD][-LATEST:][::-1]
     states = now.ledger.states()
@@ -64,7 +65,8 @@ def _form(given: Mapping[str, str], wrong: str) -> str:
         "measured.html",
         given=given,
         how_given=any(given[name] for name in NOT_AS_USUAL),
-        wrong=wrong.splitlines(),
+        wrong=str(wrong).splitlines() if wrong else [],
+        marks={by: slips.marks(wrong, fields_called()) if wrong else {}},
         suffixes=SUFFIXES,
         conditions=CONDITIONS,
         choices=now.choices if now.model is not None else None,
@@ -89,13 +91,13 @@ def _batch_line(batch: Batch, inside: bool) -> dict:
 def look() -> Response | tuple[str, int]:
     """Read what was handed in; nothing is stored."""
     given = {name: request.form.get(name, "").strip() for name in TEXT}
-    now = _now()
+    now, sent = _now(), request.files.get("file")
+    by_file = sent is not None and bool(sent.filename)
     try:
         gate_now(now)
         aim = (given["target"], given["tolerance"])
         aim_of(*aim, now)
-        sent = request.files.get("file")
-        if sent is not None and sent.filename:
+        if by_file:
             draft = _read_file(now, given["condition"])
         else:
             with TemporaryDirectory() as folder:
@@ -105,7 +107,7 @@ def look() -> Response | tuple[str, int]:
         draft = _aimed(draft, aim)
         _after(draft, now)
     except UserError as error:
-        return _form(given, str(error)), 400
+        return _form(given, error, "file" if by_file else "hand"), 400
     return redirect(url_for("measured.new", name=_drafts(now).put(draft)), 303)
 
 

@@ -26,14 +26,17 @@ def show() -> str | tuple[str, int]:
     settings = now.usual.shop.settings
     view = viewing(settings.illuminant, settings.observer)
     text, wrong = request.args.get("lab", "").strip() or CHIP, ""
+    marks: dict[str, list[int]] = {}
     targets = targets_now(now)
     try:
         target = slips.aim(words().screen.called, text, targets)
     except UserError as error:
         wrong, target = str(error), targets.read(CHIP)
+        marks = slips.marks(error, {words().screen.called: "lab"})
     shown = render_template(
         "screen.html",
         wrong=wrong.splitlines(),
+        marks=marks,
         greys=[(f"{L}", str(srgb_hex([L, 0, 0], view))) for L in GREYS],
         lab=text,
         fill=str(srgb_hex(target.lab, view)),

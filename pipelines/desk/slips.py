@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
 from pipelines.desk.choices import Choice
@@ -11,15 +11,51 @@ from pipelines.desk.words import words
 from pipelines.tables.folder import known_in
 from pipelines.tables.names import Known, NotNamed, resolved
 from pipelines.tables.targets import FORMS, NotATarget, Target, Targets
-from pipelines.workspace.problems import Kind, UserError
+from pipelines.workspace.problems import SHOWN, InputProblems, Kind, UserError
 
 
-class Meant(UserError):
+class Slip(UserError):
+    """What is wrong with one field, by what the form has it ``called``."""
+
+    def __init__(self, said: str, kind: Kind, called: str) -> None:
+        super().__init__(said, kind)
+        self.called = called
+
+
+class Meant(Slip):
     """A name that fits several things, or none; ``perhaps`` one of these was meant by ``text``."""
 
-    def __init__(self, said: str, kind: Kind, text: str, perhaps: list[Choice]) -> None:
-        super().__init__(said, kind)
+    def __init__(
+        self, said: str, kind: Kind, called: str, text: str, perhaps: list[Choice]
+    ) -> None:
+        super().__init__(said, kind, called)
         self.text, self.perhaps = text, perhaps
+
+
+@contextmanager
+def of(called: str) -> Iterator[None]:
+    """Whatever is wrong in here is so of the field that is ``called`` so."""
+    try:
+        yield
+    except (Slip, InputProblems):  # which say it themselves
+        raise
+    except UserError as error:
+        raise Slip(str(error), error.kind, called) from None
+
+
+def marks(error: UserError, fields: Mapping[str, str]) -> dict[str, list[int]]:
+    """Fields to be marked, and which of the sentences of ``error`` are about each.
+
+    ``fields``: what a form calls its fields -> their names.
+    """
+    found: dict[str, list[int]] = {}
+    called = [error.called] if isinstance(error, Slip) else []
+    if isinstance(error, InputProblems):  # told by what the form calls it
+        called = [problem.file for problem in error.problems[:SHOWN]]
+    for i, one in enumerate(called):
+        if one in fields:
+            found.setdefault(fields[one], []).append(i)
+    return found
 
 
 @contextmanager
@@ -34,7 +70,7 @@ def by_name(now: Now) -> Iterator[None]:
         names = [one.name for one in perhaps]
         last = f" {told.last} ".join([", ".join(names[:-1]), names[-1]] if names[1:] else names)
         text = said.format(called=error.called, text=error.text, names=last)
-        raise Meant(text, error.kind, error.text, perhaps) from None
+        raise Meant(text, error.kind, error.called, error.text, perhaps) from None
 
 
 def picked(called: str, text: str, column: str, known: Known, now: Now) -> str:
@@ -64,7 +100,8 @@ def aim(called: str, text: str, targets: Targets) -> Target:
     except NotATarget as error:
         do = words().slips.target if FORMS in error.do else error.do
         meant = words().slips.meant.format(name=error.meant) if error.meant else ""
-        raise UserError(f'{called} "{text}" {error.what}; {do}{meant}.', Kind.UNREADABLE) from None
+        said = f'{called} "{text}" {error.what}; {do}{meant}.'
+        raise Slip(said, Kind.UNREADABLE, called) from None
 
 
 def _choice(one: str, now: Now) -> Choice:

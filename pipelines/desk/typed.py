@@ -28,7 +28,7 @@ from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named
 from pipelines.tasks.usual import Filled, said, without_none
 from pipelines.words.prediction import known
-from pipelines.workspace.problems import InputProblems, Kind, Problem, UserError
+from pipelines.workspace.problems import InputProblems, Kind, Problem
 
 # Fields of the form -> columns of prints.csv.
 FIELDS = {
@@ -84,10 +84,10 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     if not readings:
         lines = text.strip().splitlines()
         if len(lines) < 2:
-            raise UserError(words().measured.no_reading, Kind.UNREADABLE)
+            raise _of_readings(words().measured.no_reading)
         if lab_lines(lines[0]):  # no head of a table
             odd = next(line.strip() for line in lines if line.strip() and not lab_lines(line))
-            raise UserError(words().measured.odd_reading.format(text=odd), Kind.UNREADABLE)
+            raise _of_readings(words().measured.odd_reading.format(text=odd))
         path = folder / "pasted.csv"
         path.write_text(text.strip() + "\n", encoding="utf-8")
         return path, []
@@ -96,7 +96,9 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     given = fields_read(given, called)
     for field in ("ink", "garment"):
         if FIELDS[field] not in given:
-            raise UserError(words().measured.needed.format(what=called[FIELDS[field]]))
+            what = called[FIELDS[field]]
+            needed = words().measured.needed.format(what=what)
+            raise slips.Slip(needed, Kind.MISSING, what)
     named = Named(known_in(now.given.tables))
     base = given.pop(UNDERBASE[0], None)
     bare = base is not None and base.casefold() == "none"
@@ -106,9 +108,11 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
         cells = named.cells(called, given) | ({UNDERBASE[0]: "none"} if bare else {})
     full, filled = _completed(cells, now)
     moment = datetime.now()
+    with slips.of(words().measured.day):
+        day = iso_day(fields.get("day", "").strip() or TODAY, words().measured.day)
     cells = {
         "print_id": fields.get("print", "").strip() or f"R{moment:%y%m%d-%H%M%S}",
-        "printed_on": iso_day(fields.get("day", "").strip() or TODAY, words().measured.day),
+        "printed_on": day,
         "strokes": "",
         "flash_count": "",
         **{column: text for column, text in full.items() if text != ""},
@@ -117,7 +121,8 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
         cells["flash_count"] = "0"
     there = now.given.tables["prints"]
     if cells["print_id"] in set(there["print_id"].str.strip()):
-        raise UserError(words().measured.called_so.format(text=cells["print_id"]), Kind.DUPLICATE)
+        so = words().measured.called_so.format(text=cells["print_id"])
+        raise slips.Slip(so, Kind.DUPLICATE, words().measured.print)
     _checked([{**cells, **dict(zip("Lab", lab, strict=True))} for lab in readings], called, now)
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
@@ -128,6 +133,10 @@ def written(text: str, fields: dict[str, str], now: Now, folder: Path) -> tuple[
     how = said(filled)
     notes = named.said + ([words().measured.filled.format(what=how)] if how else [])
     return path, notes + _measured_so(cells, readings, there)
+
+
+def _of_readings(said: str) -> slips.Slip:
+    return slips.Slip(said, Kind.UNREADABLE, words().measured.readings_called)
 
 
 def _completed(cells: dict[str, str], now: Now) -> tuple[dict[str, str], list[Filled]]:
@@ -159,6 +168,17 @@ def columns_called() -> dict[str, str]:
     return {column: getattr(told, name) for name, column in FIELDS.items()} | {
         "print_id": told.print,
         "printed_on": told.day,
+    }
+
+
+def fields_called() -> dict[str, str]:
+    """What the page calls its fields -> their names in the form."""
+    told, called = words().measured, columns_called()
+    fields = FIELDS | {"print": "print_id", "day": "printed_on"}
+    return {called[column]: name for name, column in fields.items()} | {
+        told.readings_called: "readings",
+        told.target: "target",
+        told.tolerance: "tolerance",
     }
 
 

@@ -28,6 +28,13 @@ def text_of(html: str) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", html).split())
 
 
+def marked(html: str) -> dict[str, list[str]]:
+    """Fields that are marked as wrong, and the sentences that are told of each."""
+    said = dict(re.findall(r'<p id="(wrong-\d+)">(.*?)</p>', html))
+    found = re.findall(r'data-mark="(\w+)" aria-invalid="true" aria-describedby="([^"]*)"', html)
+    return {name: [said[one] for one in ids.split() if one in said] for name, ids in found}
+
+
 @pytest.fixture(scope="session")
 def app(learnt_workspace):
     """The page on the small shop; nothing may be written there."""

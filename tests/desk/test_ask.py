@@ -16,7 +16,7 @@ from pipelines.desk.ask import as_it_stands
 from pipelines.desk.opened import Desk
 from pipelines.workspace.folders import Workspace
 from tests.commands.test_left_open import usual_jobs
-from tests.desk.conftest import later, text_of
+from tests.desk.conftest import later, marked, text_of
 
 
 def test_without_a_question_everything_can_be_picked(client):
@@ -107,6 +107,20 @@ def test_a_mistake_is_a_sentence_in_the_words_of_the_page(client, query, sentenc
     said = text_of(reply.text)
     assert sentence.replace('"', "&#34;") in said
     assert "Traceback" not in reply.text and "--" not in said
+
+
+def test_each_field_with_a_mistake_is_marked_and_linked_to_its_sentence(client):
+    query = {"ink": "turquoise", "garment": "black", "strokes": "many", "tolerance": "-1"}
+    found = marked(client.get("/ask/", query_string=query).text)
+    assert {name: [one[:9] for one in told] for name, told in found.items()} == {
+        "strokes": ["Strokes: "],
+        "tolerance": ["Tolerance"],
+    }
+    for field, text in {"ink": "turqoise", "garment": "blakc", "target": "dawn"}.items():
+        wrong = {"ink": "turquoise", "garment": "black"} | {field: text}
+        ((name, told),) = marked(client.get("/ask/", query_string=wrong).text).items()
+        assert name == field and text in told[0]
+    assert not marked(client.get("/ask/?ink=turquoise&garment=black").text)
 
 
 def test_of_several_garments_a_wrong_one_stays_typed_and_the_others_picked(client):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.desk.looking import barriers
 from tests.desk.test_ask import a_card_may_do
 
 
@@ -107,3 +108,19 @@ def test_what_would_do_instead_of_a_test_print_comes_by_itself(page, app, tmp_pa
     page.wait_for_selector("#answer .reason >> text=a card of it may do")
     assert page.evaluate("document.querySelector('#answer .card details').open")
     assert page.locator("[data-pending]").count() == 0
+
+
+def test_a_field_with_a_mistake_is_marked_until_it_is_put_right(browser, address):
+    page = browser.new_context(base_url=address).new_page()
+    page.goto("/ask/?ink=turquoise&garment=Black")
+    page.fill("input[name=target]", "dawn")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("input[name=target][aria-invalid=true]")
+    linked = page.get_attribute("input[name=target]", "aria-describedby").split()
+    assert linked[0] == "target-hint" and "dawn" in page.inner_text(f"#{linked[1]}")
+    assert barriers(page) == {}
+    page.fill("input[name=target]", "45,60,30")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("input[name=target]:not([aria-invalid])")
+    assert verdict(page)
+    page.context.close()

@@ -20,7 +20,7 @@ from pipelines.desk.opened import Desk
 from pipelines.desk.safety import FORM
 from pipelines.ledger import store
 from pipelines.workspace.folders import Workspace
-from tests.desk.conftest import text_of
+from tests.desk.conftest import marked, text_of
 from tests.desk.looking import WIDTHS, too_wide, wrong_with
 
 KEY = "the key of this session"
@@ -290,30 +290,34 @@ def test_a_correction_that_cannot_be_is_refused_by_its_field_and_stays_typed(cli
 
 
 @pytest.mark.parametrize(
-    ("given", "sentence"),
+    ("given", "field", "sentence"),
     [
-        ({}, "neither three numbers"),
-        ({"readings": "45,60"}, "neither three numbers"),
-        ({"readings": "45,60,30"}, "Ink: nothing is given"),
-        (RED | {"ink": "turqoise"}, "is Turquoise meant?"),
-        (RED | {"day": "2026-02-31"}, "Printed on: &#34;2026-02-31&#34; is not a date"),
-        (RED | {"readings": "138, 62, 34"}, "Readings: &#34;138&#34; is outside 0 to 100"),
-        (RED | {"readings": "38, 62, 34\n39, 61, x"}, "Readings: &#34;39, 61, x&#34; is not three"),
+        ({}, "readings", "neither three numbers"),
+        ({"readings": "45,60"}, "readings", "neither three numbers"),
+        ({"readings": "45,60,30"}, "ink", "Ink: nothing is given"),
+        (RED | {"ink": "turqoise"}, "ink", "is Turquoise meant?"),
+        (RED | {"day": "2026-02-31"}, "day", "Printed on: &#34;2026-02-31&#34; is not a date"),
+        (RED | {"readings": "138, 62, 34"}, "readings", "Readings: &#34;138&#34; is outside 0 to"),
+        (RED | {"readings": "38, 62, 34\n9, 61, x"}, "readings", "&#34;9, 61, x&#34; is not three"),
         (
             RED | {"strokes": "1,5"},
+            "strokes",
             "Strokes: &#34;1.5&#34; is not a whole number; give all strokes",
         ),
-        (RED | {"flashes": "9"}, "Flashes between strokes: 9 flashes do not fit between"),
-        (RED | {"strokes": "x"}, "Strokes: &#34;x&#34; is not a number"),
-        (RED | {"target": "a shade of dawn"}, "is no target"),
-        (RED | {"target": "45,60,30", "tolerance": "none"}, "is no dE00"),
-        ({"file": (io.BytesIO(b"MZ"), "readings.exe")}, "readings.exe"),
+        (RED | {"flashes": "9"}, "flashes", "Flashes between strokes: 9 flashes do not fit"),
+        (RED | {"strokes": "x"}, "strokes", "Strokes: &#34;x&#34; is not a number"),
+        (RED | {"target": "a shade of dawn"}, "target", "is no target"),
+        (RED | {"target": "45,60,30", "tolerance": "none"}, "tolerance", "is no dE00"),
+        ({"file": (io.BytesIO(b"MZ"), "readings.exe")}, "", "readings.exe"),
     ],
 )
-def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, sentence):
+def test_a_mistake_is_a_sentence_and_what_was_typed_stays(app, given, field, sentence):
     reply = Browser(app).post("/measured/look", **given)
     assert reply.status_code == 400
     assert sentence in text_of(reply.text) and "--" not in text_of(reply.text)
+    found = marked(reply.text)
+    assert list(found) == list(filter(None, [field])), "its field alone is marked"
+    assert all(sentence in one[0] for one in found.values())
     if "ink" in given:
         assert f'value="{given["ink"]}"' in reply.text
     assert ("<details open>" in reply.text) == bool({"strokes", "flashes", "day"} & {*given})

@@ -23,6 +23,14 @@
       if (old && old.tagName === "OPTION") old.textContent = piece.textContent;
       else if (old) old.replaceWith(document.importNode(piece, true));
     }
+    for (const piece of page.querySelectorAll("[data-mark]")) {
+      const old = document.querySelector(`[data-mark="${piece.dataset.mark}"]`);
+      for (const name of old ? ["aria-invalid", "aria-describedby"] : []) {
+        const said = piece.getAttribute(name);
+        if (said === null) old.removeAttribute(name);
+        else old.setAttribute(name, said);
+      }
+    }
     const again = focused && document.getElementById(focused);
     if (again && again !== document.activeElement) again.focus({ preventScroll: true });
   }
