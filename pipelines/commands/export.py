@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
-from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS
+from pipelines.tables.schema import AIMS, DECISIONS, SHOP_TABLES, TARGETS, WAITS
 from pipelines.words.common import counted
 from pipelines.workspace.files import folder_beside, refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 
 ABOUT = """\
 Writes the tables as they were imported, with what was recorded and corrected since; prints that
-are set aside are among them. DIR may be a workbook: backup.xlsx, a sheet a table.
+are set aside are among them, and what was decided on prints. DIR may be a workbook: backup.xlsx, a
+sheet a table.
 """
 
 
@@ -55,7 +57,8 @@ def export(
     from pipelines.tables.settings import FILE
     from pipelines.tables.writing import is_excel, write_workbook
 
-    given = store.read(workspace.database(workspace.pick(shop)))
+    state = store.read_state(workspace.database(workspace.pick(shop)))
+    given = replace(state.given, decided=state.decided())
     if is_excel(folder):
         if folder.exists() and not force:
             raise UserError(f"{folder}: is there already; name a new one, or add --force.")
@@ -81,7 +84,8 @@ def export(
     texts |= {f"{name}.csv": csvfile.for_people(cells) for name, cells in _beside(given).items()}
     if given.shop_toml is not None:
         texts[FILE] = given.shop_toml
-    ours = [*(table.file for table in SHOP_TABLES.values()), TARGETS.file, AIMS.file, FILE]
+    beside = (TARGETS, AIMS, DECISIONS)
+    ours = [*(table.file for table in (*SHOP_TABLES.values(), *beside)), FILE]
     tell([f"{folder / name}: is not of this shop and stays as it was."
           for name in ours if name not in texts and (folder / name).exists()])  # fmt: skip
     with folder_beside(folder) as fresh:
@@ -92,8 +96,8 @@ def export(
 
 
 def _beside(given: Given) -> dict[str, pd.DataFrame]:
-    """Tables of which nothing is learnt, by name: targets, and what prints were meant to be."""
-    tables = {TARGETS.name: given.targets, AIMS.name: given.aims}
+    """Other tables by name: targets, what prints were meant to be, what was decided on them."""
+    tables = {TARGETS.name: given.targets, AIMS.name: given.aims, DECISIONS.name: given.decided}
     return {name: cells for name, cells in tables.items() if cells is not None}
 
 
@@ -105,4 +109,11 @@ def _tell(given: Given, folder: Path) -> None:
         print(
             f"{len(given.set_aside)} of them {'is' if one else 'are'} set aside, and "
             f"{'stands' if one else 'stand'} there too."
+        )
+    if given.decided is not None:
+        n = int((given.decided["stands"] == WAITS).sum())
+        print(
+            f"What was decided on prints is in the table {DECISIONS.name}"
+            + (f", with {n} that {'waits' if n == 1 else 'wait'} for a decision" if n else "")
+            + "; strikeoff import takes it in again."
         )

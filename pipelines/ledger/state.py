@@ -17,7 +17,7 @@ from typing import Literal
 import pandas as pd
 
 from pipelines.tables.folder import Given
-from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS
+from pipelines.tables.schema import AIMS, ASIDE, DECISIONS, KEPT, SHOP_TABLES, TARGETS, WAITS
 
 What = Literal[
     "set aside", "doubted", "kept", "restored", "corrected", "taken back", "put back"
@@ -25,6 +25,10 @@ What = Literal[
 TRUSTED = ("kept", "restored")
 OUT = ("set aside", "doubted")
 IMPORT = "import"
+# How a decision is written into a table, and what it is made of again.
+STANDS: dict[What, str] = {
+    "doubted": WAITS, "set aside": ASIDE, "restored": KEPT, "kept": KEPT
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -166,6 +170,19 @@ class State:
         ids = self.given.tables["prints"]["print_id"].str.strip()
         return [ids[row] for row, stands in self.standing.items() if stands.doubted]
 
+    def decided(self) -> pd.DataFrame | None:
+        """What was decided on prints and holds, as a table; None where nothing was. Corrections
+        are in the cells already."""
+        ids = self.given.tables["prints"]["print_id"].str.strip()
+        rows = [
+            (ids[row], STANDS[made.what], made.reason)
+            for row, stands in self.standing.items()
+            if (made := stands.decision) is not None and made.what in STANDS and ids[row]
+        ]
+        names = [column.name for column in DECISIONS.columns]
+        found = pd.DataFrame(rows, columns=names, dtype=object)
+        return found.set_axis(range(2, len(found) + 2)) if len(found) else None
+
     def cells(self, row: int) -> dict[str, str]:
         """The filled cells of a print."""
         return _filled(self.given.tables["prints"].loc[row])
@@ -179,6 +196,19 @@ def judged(cells: Mapping[str, str]) -> str:
     """SHA-256 of a row's filled cells; columns without a cell do not count."""
     text = json.dumps(sorted((k, v.strip()) for k, v in cells.items() if v.strip()))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def decisions_of(given: Given) -> tuple[Decision, ...]:
+    """The decisions that tables bring along from where they come from."""
+    if given.decided is None:
+        return ()
+    made: dict[str, What] = {stands: what for what, stands in STANDS.items()}
+    prints = given.tables["prints"]
+    cells = dict(zip(prints["print_id"].str.strip(), prints.to_dict("records"), strict=True))
+    return tuple(
+        Decision(made[stands], print_id, reason, judged=judged(cells[print_id]))
+        for print_id, stands, reason in given.decided.itertuples(index=False)
+    )
 
 
 def current(ledger: Ledger) -> State:

@@ -31,6 +31,7 @@ from pipelines.ledger.state import (
     Sheet,
     State,
     current,
+    decisions_of,
 )
 from pipelines.tables.folder import Given, digest_of, to_shop
 from pipelines.tables.schema import AIMS, TARGETS
@@ -64,16 +65,20 @@ def save(given: Given, source: Source, *, file: str = "") -> int | None:
         shop_toml=given.shop_toml,
     )
 
+    decided = decisions_of(given)
+
     def plan(ledger: Ledger) -> Addition | None:
         states = ledger.states()
         imports = [b for b in ledger.batches if b.command == IMPORT and states[b.id]]
         if imports and (imports[-1].sha256, imports[-1].shop) == (batch.sha256, batch.shop):
             return None
-        return Addition(batch)
+        told = {(made.print_id, made.judged) for made in ledger.decisions}
+        new = [one for one in decided if (one.print_id, one.judged) not in told]
+        return Addition(batch, tuple(new))  # what was decided here holds
 
     if isinstance(source, Path) and not source.is_file():
         with suppress(FileExistsError):  # another import was first: add to what it made
-            return _create(source, batch)
+            return _create(source, Addition(batch, decided))
     done = change(source, plan, create=not isinstance(source, Path))
     return done.batch.id if done and done.batch else None
 
@@ -163,13 +168,13 @@ def stamp(source: Source) -> str:
         return f"{made} {_stamp(connection)}"
 
 
-def _create(path: Path, batch: Batch) -> int:
+def _create(path: Path, first: Addition) -> int:
     """Make the file beside and put it into place whole.
 
     Raises FileExistsError if there is one by then.
     """
     refuse_unwritable(path.parent)
-    done = Ledger().numbered(Addition(batch), now(), who())
+    done = Ledger().numbered(first, now(), who())
     assert done.batch is not None
     to_shop(current(Ledger() + done).given)
     with beside(path, replace=False) as fresh, database.writing(fresh, create=True) as connection:

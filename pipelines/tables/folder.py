@@ -27,6 +27,7 @@ from pipelines.tables.reading import one_book, read_table, read_tables
 from pipelines.tables.schema import (
     AIMS,
     CHANGES,
+    DECISIONS,
     NEEDED_TABLES,
     PRESSES,
     PRINTS,
@@ -54,7 +55,8 @@ class Given:
     ``set_aside``: spreadsheet row of ``prints.csv`` -> why that print is kept but not used.
     ``trusted``: prints somebody has looked at and found right, however unlikely.
     ``targets``: colours customers ask for, ``aims``: what prints were meant to be; None where the
-    shop keeps none.
+    shop keeps none. ``decided``: how prints stand by what was decided on them where the tables
+    come from; None where they do not say.
     """
 
     name: str
@@ -64,6 +66,7 @@ class Given:
     trusted: frozenset[str] = frozenset()
     targets: pd.DataFrame | None = None
     aims: pd.DataFrame | None = None
+    decided: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,8 @@ def read_folder(
     folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
-    targets, aims = tables.pop(TARGETS.name, None), tables.pop(AIMS.name, None)
+    targets = tables.pop(TARGETS.name, None)
+    of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}
     tables = _by_ids(tables, called, today, findings)
     given = Given(name, toml, tables, targets=targets)
     read_presets(toml, known_in(tables, today), findings)
@@ -108,10 +112,13 @@ def read_folder(
             findings.warnings += spelt_apart(tables["prints"], called["prints.csv"])
     if targets is not None:
         findings.problems += targets_of(given)[1]
-    if aims is not None:
-        frame, wrong = typed(AIMS, aims, AIMS.file, today)
-        checks.check_keys(AIMS, frame, AIMS.file, findings)
-        findings.problems += wrong
+    for table in (AIMS, DECISIONS):
+        if table.name in of_prints:
+            frame, wrong = typed(table, of_prints[table.name], table.file, today)
+            checks.check_keys(table, frame, table.file, findings)
+            findings.problems += wrong
+            if table is DECISIONS:  # as they are understood
+                of_prints[table.name] = frame.fillna("").astype(object)
     faults = findings.headed([replace(fault, file=called[fault.file]) for fault in faults])
     findings.problems = [replace(p, file=called.get(p.file, p.file)) for p in findings.problems]
     if strict:
@@ -130,21 +137,25 @@ def read_folder(
         )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
     findings.warnings += undated(kept, shop.changes, called["prints.csv"])
-    if aims is not None:
-        aims = _of_prints(aims, tables["prints"], called[AIMS.file], findings)
-    given = Given(name, toml, tables, set_aside, targets=targets, aims=aims)
+    aims, decided = (
+        _of_prints(of_prints.get(one.name), tables["prints"], called.get(one.file, ""), findings)
+        for one in (AIMS, DECISIONS)
+    )
+    given = Given(name, toml, tables, set_aside, targets=targets, aims=aims, decided=decided)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
 
 
 def _of_prints(
-    aims: pd.DataFrame, prints: pd.DataFrame, file: str, findings: Findings
+    told: pd.DataFrame | None, prints: pd.DataFrame, file: str, findings: Findings
 ) -> pd.DataFrame | None:
-    """The aims of prints that are there; others are told and left out. A target is not read here:
+    """The rows on prints that are there; others are told and left out. A target is not read here:
     what was kept may name a list of targets of before."""
-    mine = aims["print_id"].str.strip().isin(prints["print_id"].str.strip())
-    for name in aims.loc[~mine, "print_id"]:
+    if told is None:
+        return None
+    mine = told["print_id"].str.strip().isin(prints["print_id"].str.strip())
+    for name in told.loc[~mine, "print_id"]:
         findings.warn(f"{file}: {name} is none of the prints and was left out.")
-    return aims[mine] if mine.any() else None
+    return told[mine] if mine.any() else None
 
 
 def digest_of(given: Given) -> str:
@@ -156,6 +167,8 @@ def digest_of(given: Given) -> str:
         digest.update(f"\n[{TARGETS.name}]\n{csvfile.to_csv(given.targets)}".encode())
     if given.aims is not None:
         digest.update(f"\n[{AIMS.name}]\n{csvfile.to_csv(given.aims)}".encode())
+    if given.decided is not None:
+        digest.update(f"\n[{DECISIONS.name}]\n{csvfile.to_csv(given.decided)}".encode())
     return digest.hexdigest()
 
 

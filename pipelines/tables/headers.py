@@ -126,6 +126,11 @@ _BY_TABLE = {
         "target": "target|meant|ziel|soll|cible|objetivo",
         "tolerance_dE00": "tolerance|toleranz|tolérance|tolerancia|tolleranza|tolerantie",
     },
+    "decisions": {
+        "print_id": "print|print id|print no|id|druck",
+        "stands": "decision|decided|entscheidung|décision|decisión|decisione|beslissing",
+        "reason": "why|grund|raison|motivo|motivo|reden",
+    },
     "prints": _PROCESS
     | {
         "print_id": "#|set-up|setup|set up|print|print no|print number|print id|id|no|number|sample"
@@ -426,6 +431,7 @@ _SHEETS = {
     "prints": "prints|print history|history|past prints|drucke|impressions|impresiones|stampe",
     "targets": "targets|customer colours|customer colors|zielfarben",
     "aims": "aims|targets of prints",
+    "decisions": "decisions|decisions on prints",
     "setups": "jobs|open jobs|set-ups|setups|aufträge|commandes|pedidos|lavori",
 }
 

@@ -12,11 +12,11 @@ from pipelines.tables import csvfile, workbook
 from pipelines.tables.cells import known_columns
 from pipelines.tables.headers import sheet_means, sheet_title
 from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay_out, names
-from pipelines.tables.schema import AIMS, SHOP_TABLES, TARGETS, Table
+from pipelines.tables.schema import AIMS, DECISIONS, SHOP_TABLES, TARGETS, Table
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind
 
-_BESIDE = {table.name: table for table in (TARGETS, AIMS)}  # of which nothing is learnt
+_BESIDE = {table.name: table for table in (TARGETS, AIMS, DECISIONS)}
 
 
 def read_table(path: Path, table: Table, findings: Findings) -> pd.DataFrame | None:
@@ -63,8 +63,8 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
     """All tables of a shop, from a folder or one workbook, and what to call each one's file.
 
     A folder holds a CSV file or an Excel workbook a table, a workbook a sheet a table; one
-    without a sheet of drawdowns has none. Targets and aims are among them where there are any.
-    What is wrong is in ``findings``.
+    without a sheet of drawdowns has none. Targets, aims and decisions are among them where there
+    are any. What is wrong is in ``findings``.
     """
     tables, called = {}, {}
     sheets = None if path.is_dir() else sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name)

@@ -284,6 +284,26 @@ AIMS = Table(
     optional=True,
 )
 
+# What somebody, or the check on arrival, has decided on prints.
+WAITS, ASIDE, KEPT = "waits", "set_aside", "kept"
+DECISIONS = Table(
+    "decisions",
+    (
+        _id("print_id", needed=True),
+        Column(
+            "stands",
+            "choice",
+            present=True,
+            filled=True,
+            choices=(WAITS, ASIDE, KEPT),
+            do="write waits, set_aside or kept",
+        ),
+        Column("reason"),
+    ),
+    key="print_id",
+    optional=True,
+)
+
 # Without targets: they are optional, and nothing is learnt from them.
 SHOP_TABLES = {
     table.name: table for table in (INKS, SUBSTRATES, MESHES, PRESSES, CHANGES, DRAWDOWNS, PRINTS)

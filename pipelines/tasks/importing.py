@@ -4,12 +4,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipelines.tables.schema import ASIDE, KEPT, WAITS
 from pipelines.words.common import counted
 
 if TYPE_CHECKING:
     from pipelines.tables.folder import Checked
 
 SHOWN_SET_ASIDE = 20
+
+
+def _decided(checked: Checked) -> list[str]:
+    """What the tables say of decisions on prints."""
+    told = checked.given.decided
+    if told is None:
+        return []
+    n = told["stands"].value_counts()
+    waiting, aside, kept = (int(n.get(one, 0)) for one in (WAITS, ASIDE, KEPT))
+    wait = "waits for one and is" if waiting == 1 else "wait for one and are"
+    return [
+        f"Decisions are told of: {counted(waiting, 'print')} {wait} not learnt from, {aside} set "
+        f"aside, {kept} kept; what was decided in the shop itself holds."
+    ]
 
 
 def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]:
@@ -21,6 +36,7 @@ def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]
         f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
         f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
     ]
+    said += _decided(checked)
     if not rows:
         return said
     said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")

@@ -90,3 +90,50 @@ def test_a_workbook_out_and_in_again(shop, capsys):
     after = to_shop(store.read(Path("datasets/again/shop.db")))
     for name in ("inks", "substrates", "meshes", "drawdowns", "prints"):
         pd.testing.assert_frame_equal(getattr(before, name), getattr(after, name))
+
+
+@pytest.mark.parametrize("out", ["out", "out.xlsx"])
+def test_what_waits_for_a_decision_still_waits_in_a_shop_taken_in_again(shop, model, capsys, out):
+    strange = GOOD.replace("R1", "R4").replace("45.4", "85.4")
+    rows = [GOOD, strange, strange.replace("R4", "R5"), strange.replace("R4", "R6")]
+    rows = [row.replace("R5,tee-black,007", "R5,tee-black,blue") for row in rows]
+    says(capsys, "record", write("b.csv", *rows))
+    says(capsys, "doubts", "set-aside", "R1", "--reason", "smeared")
+    before = store.read_state(DATABASE)
+    waiting = before.doubted()
+    assert waiting
+    says(capsys, "doubts", "keep", waiting[0])
+    before = store.read_state(DATABASE)
+    said = says(capsys, "export", out)
+    assert "What was decided on prints is in the table decisions, with" in said
+
+    said = says(capsys, "import", out, "--shop", "again")
+    assert f"Decisions are told of: {len(waiting) - 1} print" in said
+    after = store.read_state(Path("datasets/again/shop.db"))
+    assert after.doubted() == before.doubted() == waiting[1:]
+    assert after.given.set_aside == before.given.set_aside
+    assert after.given.trusted == before.given.trusted == {waiting[0]}
+    ids = to_shop(after.given).prints["print_id"].tolist()
+    assert ids == learnt_from() and "R1" not in ids
+    listed = says(capsys, "doubts", "--all", "--shop", "again")
+    assert "R1" in listed and "smeared" in listed
+
+    says(capsys, "doubts", "restore", "R1", "--shop", "tiny")  # what is decided here holds
+    says(capsys, "import", out, "--shop", "tiny")
+    assert "R1" in learnt_from()
+
+
+def test_decisions_that_cannot_be_read_are_told(shop, capsys):
+    says(capsys, "export", "out")
+    assert not Path("out/decisions.csv").exists()
+    decisions = "print_id,stands,reason\nP1,perhaps,\nP3,Set aside,thin\nP9,kept,\n"
+    Path("out/decisions.csv").write_text(decisions)
+    assert main(["import", "out", "--shop", "again"]) == 2
+    said = capsys.readouterr().err
+    assert 'decisions.csv, row 2, column stands: "perhaps" is none of waits, set_aside' in said
+    Path("out/decisions.csv").write_text(decisions.replace("perhaps", "Waits"))
+    said = says(capsys, "import", "out", "--shop", "again")
+    assert "decisions.csv: P9 is none of the prints and was left out" in said
+    assert "1 print waits for one and is not learnt from" in said
+    again = store.read_state(Path("datasets/again/shop.db"))
+    assert again.doubted() == ["P1"]
