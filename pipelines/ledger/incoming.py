@@ -138,6 +138,20 @@ def read_incoming(
     return _export(path, sheet, sha256, settings, asked, given)
 
 
+def only_book(path: Path) -> Path:
+    """The workbook of a folder that holds no table of ours but one workbook; else ``path``.
+
+    Raises UserError where it holds several.
+    """
+    if not path.is_dir() or any((path / table.file).exists() for table in SHOP_TABLES.values()):
+        return path
+    books = [p for p in sorted(path.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
+    if len(books) > 1:
+        listed = ", ".join(book.name for book in books)
+        raise UserError(f"{path}: the folder holds several workbooks ({listed}); name one of them.")
+    return books[0] if books else path
+
+
 def _digest(parts: Iterable[tuple[str, bytes]], condition: str | None) -> str:
     """SHA-256 over all that goes in, so that the same once more is noticed."""
     digest = hashlib.sha256((condition or "").encode())

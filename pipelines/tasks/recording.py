@@ -35,12 +35,13 @@ def read_batch(
     from dataclasses import replace
 
     from pipelines.ledger.aims import aims_in
-    from pipelines.ledger.incoming import OPTIONS, read_incoming
+    from pipelines.ledger.incoming import OPTIONS, only_book, read_incoming
     from pipelines.tables.settings import read_settings
 
     settings = read_settings(given.shop_toml, given.name, Findings())
+    book = only_book(path)
     incoming = read_incoming(
-        path,
+        book,
         sheet,
         settings,
         condition,
@@ -49,7 +50,8 @@ def read_batch(
         reflectance=reflectance,
         given=given,
     )
-    return replace(incoming, aims=aims_in(sheet or path))
+    said = [] if book == path else [f"{path}: read from the workbook {book.name}."]
+    return replace(incoming, aims=aims_in(sheet or book), said=[*said, *incoming.said])
 
 
 @dataclass

@@ -18,6 +18,7 @@ from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.registry.catalogue import Catalogue
 from pipelines.tables.folder import to_shop
+from pipelines.tables.writing import write_workbook
 from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import TINY
 
@@ -381,3 +382,18 @@ def test_a_reason_of_several_lines_is_shown_on_one(shop, capsys):
     said = says(capsys, "history", "1") + says(capsys, "doubts")
     assert "smeared" in said
     assert "Model 0009 is in charge." not in said.splitlines()
+
+
+def test_a_folder_that_holds_one_workbook_is_read_from_it(shop, capsys):
+    folder = Path("monday")
+    folder.mkdir()
+    row = dict(zip(HEADER.strip().split(","), GOOD.strip().split(","), strict=True))
+    for name in ("one.xlsx", "other.xlsx"):
+        write_workbook(folder / name, {"Prints": pd.DataFrame([row])})
+    said = says(capsys, "record", "monday", code=2)
+    assert "monday: the folder holds several workbooks (one.xlsx, other.xlsx); name one" in said
+    (folder / "other.xlsx").unlink()
+    (folder / "~$one.xlsx").write_bytes(b"open elsewhere")
+    said = says(capsys, "record", "monday")
+    assert "monday: read from the workbook one.xlsx." in said and "1 print" in said
+    assert "R1" in learnt_from()
