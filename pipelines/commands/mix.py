@@ -158,6 +158,7 @@ def mix(
     from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import (
         by_model,
+        cloths,
         mixing_caution,
         recipes_block,
         setup_words,
@@ -213,7 +214,7 @@ def mix(
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "
-        f"{', '.join(garments)}; {printed}."
+        f"{cloths(garments, opened.catalogue.called('substrates'))}; {printed}."
     )
     print(block)
     print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))

@@ -183,8 +183,8 @@ def plan(
         raise UserError(f"--line {line}: the plan has {counted(len(found.lines), 'line')}.")
     tell(named.said + aim.notes + by_preset + told + opened.notes)
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
-    presses = opened.catalogue.called("presses")
-    print(plan_block(found, names, by_ink, opened.catalogue.settings, presses))
+    called = (opened.catalogue.called("presses"), opened.catalogue.called("substrates"))
+    print(plan_block(found, names, by_ink, opened.catalogue.settings, *called))
     print(by_model(opened.by))
     if out is not None:
         write_table(out, _table(found, opened.catalogue.things()), "Plan")

@@ -40,15 +40,21 @@ def by_model(version: str) -> str:
 
 
 def plan_block(
-    plan: Plan, names: Names, shades: pd.DataFrame, s: ShopSettings, presses: Names | None = None
+    plan: Plan,
+    names: Names,
+    shades: pd.DataFrame,
+    s: ShopSettings,
+    presses: Names | None = None,
+    garments: Names | None = None,
 ) -> str:
-    """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` too."""
+    """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` and
+    ``garments`` too."""
     usual = plan.usual
     words, told = PlanWords(plan, names, presses), dict[str, int]()
     L, a, b = plan.target
     out = [
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
-        f"{', '.join(plan.garments)}. {plan.n_candidates:,} set-ups looked at.",
+        f"{cloths(plan.garments, garments)}. {plan.n_candidates:,} set-ups looked at.",
         f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
         f"{chance(usual['p_all'])}, {words.usual_miss()}.",
         "",
@@ -72,6 +78,11 @@ def plan_block(
     out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance)]
     return "\n".join(out)
+
+
+def cloths(garments: Iterable[str], called: Names | None) -> str:
+    """``Black (G02), White (G01)``: once, before lines that have room for their codes alone."""
+    return ", ".join(named(one, (called or {}).get(one)) for one in garments)
 
 
 def setup_words(line: Mapping, names: Names, garments: list[str]) -> str:
@@ -252,7 +263,7 @@ def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | Non
     for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
         garment = row["substrate_id"]
         row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
-        cloth = ", ".join(filter(None, (garment, garments.get(garment))))
+        cloth = named(garment, garments.get(garment))
         where = row["press_id"]
         press = f"; press {named(where, presses.get(where))}" if pd.notna(where) else ""
         out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
