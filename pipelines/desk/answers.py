@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from flask import request
 
 from learn.shop import UNDERBASE, Shop
 from pipelines.desk import slips
 from pipelines.desk.drafts import Answer, Changed
 from pipelines.desk.opened import Now
-from pipelines.desk.typed import FIELDS, columns_called, fields_read, lab_lines
+from pipelines.desk.typed import FIELDS, columns_called, fields_called, fields_read, lab_lines
 from pipelines.desk.words import words
 from pipelines.ledger.recording import Gate
 from pipelines.ledger.state import Ledger, State
@@ -18,7 +20,7 @@ from pipelines.tables.dates import iso_day
 from pipelines.tables.folder import known_in
 from pipelines.tasks.arrived import arrived
 from pipelines.tasks.named import Named
-from pipelines.workspace.problems import InputProblems, UserError
+from pipelines.workspace.problems import InputProblems, Kind, UserError
 
 
 def gate_now(now: Now) -> Gate | None:
@@ -34,12 +36,32 @@ def stamp_of(ledger: Ledger) -> str:
     return "-".join(map(str, ledger.stamp))
 
 
-def plainly(error: UserError) -> str:
-    """What cannot be learnt from, without the file it would stand in."""
-    if isinstance(error, InputProblems):
-        first = error.problems[0].called(columns_called())
-        return words().measured.not_like_this.format(reason=first.reason, advice=first.advice)
-    return str(error)
+class Refused(NamedTuple):
+    """Why a form was refused, in sentences; the fields they are about; and the status of HTTP."""
+
+    lines: list[str]
+    marks: dict[str, list[int]]
+    status: int
+
+
+def refused(error: UserError | None) -> Refused:
+    """What is told of a decision that cannot be made; without the file it would stand in, where it
+    is a print that cannot be learnt from."""
+    if error is None:
+        return Refused([], {}, 200)
+    fields = fields_called() | {words().measured.lab: "lab", words().measured.reason: "reason"}
+    found = error if isinstance(error, InputProblems) else error.__cause__
+    first = found.problems[0] if isinstance(found, InputProblems) else None
+    if first is None or first.column is None:  # told by what the form calls it
+        status = 409 if isinstance(error, Changed) else 400
+        return Refused(str(error).splitlines(), slips.marks(error, fields), status)
+    called = columns_called().get(first.column, "")
+    marks = {fields[called]: [0]} if called in fields else {}
+    if found is error:
+        named = first.called(columns_called())
+        how = words().measured.not_like_this
+        return Refused([how.format(reason=named.reason, advice=named.advice)], marks, 400)
+    return Refused(str(error).splitlines(), marks, 400)
 
 
 def answer_of(now: Now, state: State, shop: Shop, rows: list[int]) -> Answer:
@@ -54,7 +76,8 @@ def answer_of(now: Now, state: State, shop: Shop, rows: list[int]) -> Answer:
         return Answer("kept", (print_id,), reason)
     if do == "aside":
         if not reason:
-            raise UserError(words().measured.why_aside)
+            told = words().measured
+            raise slips.Slip(told.why_aside, Kind.MISSING, told.reason)
         return Answer("set aside", (print_id,), reason)
     if do.startswith("fix-"):
         found = arrived(state, shop, rows, now.opened.learnt, {})
@@ -81,10 +104,11 @@ def _corrected_by_hand(now: Now, print_id: str, reason: str) -> Answer:
     if text:
         found = lab_lines(text)
         if len(found) != 1:
-            raise UserError(told.no_lab.format(text=text))
+            raise slips.Slip(told.no_lab.format(text=text), Kind.UNREADABLE, told.lab)
         cells |= dict(zip("Lab", found[0], strict=True))
     if day := form.get("day", "").strip():
-        cells["printed_on"] = iso_day(day, told.day)
+        with slips.of(told.day):
+            cells["printed_on"] = iso_day(day, told.day)
     cells = fields_read(cells, {**called, **dict.fromkeys("Lab", told.lab)})
     if not cells:
         raise UserError(told.nothing_corrected)

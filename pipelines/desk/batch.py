@@ -12,6 +12,7 @@ from flask import current_app, render_template, request
 from learn.colour.colorimetry import viewing
 from learn.shop import Shop
 from pipelines.desk import slips
+from pipelines.desk.answers import refused
 from pipelines.desk.opened import Now
 from pipelines.desk.typed import columns_called
 from pipelines.desk.words import words
@@ -33,12 +34,12 @@ def shown(
     there: tuple[State, Shop] | None,
     at: int,
     told: Aims,
-    wrong: str,
-    status: int,
+    wrong: UserError | None,
     **values: Any,
 ) -> str | tuple[str, int]:
     """The page of batch ``at``, kept or not; ``there``: the shop with it, None if nothing is
     of it; ``told``: the targets of its prints."""
+    status = refused(wrong).status
     prints: list[Arrived] = []
     state = now.state
     if there is not None:
@@ -51,7 +52,7 @@ def shown(
             try:
                 aim = aim_of(*told.get(print_id, ("", "")), now)
             except UserError as error:
-                wrong, aim = wrong or str(error), None
+                wrong, aim = wrong or error, None
             if aim is not None:
                 aims[print_id] = aim
         prints = arrived(state, shop, rows, model, aims)
@@ -61,7 +62,7 @@ def shown(
         prints=cards(first, now, state),
         more=len(prints) - len(first),
         big=_big(prints),
-        wrong=wrong.splitlines(),
+        wrong=refused(wrong),
         learn="progress.show" if "progress" in current_app.blueprints else None,
         choices=now.choices if now.model else None,
         redo=request.form,

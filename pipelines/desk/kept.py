@@ -32,10 +32,10 @@ def _now() -> Now:
 @place.get("/<int:number>")
 def show(number: int) -> str | tuple[str, int]:
     """A batch that is kept: its prints, and what can still be decided on them."""
-    return _page(number, "")
+    return _page(number)
 
 
-def _page(number: int, wrong: str, status: int = 200) -> str | tuple[str, int]:
+def _page(number: int, wrong: UserError | None = None) -> str | tuple[str, int]:
     now = _now()
     kept = _recorded(now, number)
     inside = now.ledger.states()[number]
@@ -50,7 +50,6 @@ def _page(number: int, wrong: str, status: int = 200) -> str | tuple[str, int]:
         number,
         aims_of(kept),
         wrong,
-        status,
         name=None,
         number=number,
         inside=inside,
@@ -97,7 +96,7 @@ def decide(number: int) -> Response | tuple[str, int] | str:
         source = now.workspace.database(now.shop)
         store_decided(source, plan, list(answer.print_ids), how, columns_called())
     except UserError as error:
-        return _page(number, str(error), 409 if isinstance(error, Changed) else 400)
+        return _page(number, error)
     return redirect(url_for("measured.kept.show", number=number), 303)
 
 
@@ -116,7 +115,7 @@ def back(number: int) -> Response | tuple[str, int] | str:
     try:
         store_taken(now.workspace.database(now.shop), number, plan, back=out)
     except UserError as error:
-        return _page(number, str(error), 409 if isinstance(error, Changed) else 400)
+        return _page(number, error)
     return redirect(url_for("measured.kept.show", number=number), 303)
 
 

@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from learn.shop import Shop
 from pipelines.desk import kept, slips, waiting
-from pipelines.desk.answers import answer_of, gate_now, plainly, stamp_of
+from pipelines.desk.answers import answer_of, gate_now, stamp_of
 from pipelines.desk.batch import aim_of, shown, targets_now
 from pipelines.desk.draft_files import Drafts
 from pipelines.desk.drafts import Changed, Draft, Planned
@@ -157,10 +157,10 @@ def _after(draft: Draft, now: Now) -> tuple[State, Shop, Report]:
 @place.get("/new/<name>")
 def new(name: str) -> str | tuple[str, int]:
     """What would be kept."""
-    return _new(name, "")
+    return _new(name)
 
 
-def _new(name: str, wrong: str, status: int = 200) -> str | tuple[str, int]:
+def _new(name: str, wrong: UserError | None = None) -> str | tuple[str, int]:
     now = _now()
     draft = _drafts(now).get(name)
     state, shop, report = _after(draft, now)
@@ -176,7 +176,6 @@ def _new(name: str, wrong: str, status: int = 200) -> str | tuple[str, int]:
         len(now.ledger.batches) + 1,
         incoming.aims,
         wrong,
-        status,
         name=name,
         file=incoming.file,
         facts=facts,
@@ -207,7 +206,7 @@ def decide_new(name: str) -> Response | tuple[str, int] | str:
         _after(changed, now)
         _drafts(now).change(name, changed, draft.mark)
     except UserError as error:
-        return _new(name, plainly(error), 409 if isinstance(error, Changed) else 400)
+        return _new(name, error)
     return redirect(url_for("measured.new", name=name), 303)
 
 
@@ -227,7 +226,7 @@ def keep(name: str) -> Response | tuple[str, int] | str:
     try:
         done = store.change(now.workspace.database(now.shop), plan)
     except UserError as error:
-        return _new(name, plainly(error), 409 if isinstance(error, Changed) else 400)
+        return _new(name, error)
     if done is None or done.batch is None:
         return redirect(url_for("measured.new", name=name), 303)
     _drafts(now).drop(name)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from pipelines.desk.answers import answer_of, gate_now, stamp_of
+from pipelines.desk.answers import answer_of, gate_now, refused, stamp_of
 from pipelines.desk.batch import MOST_SHOWN, cards, plain_reason
 from pipelines.desk.drafts import Changed
 from pipelines.desk.opened import Desk, Now
@@ -35,10 +35,10 @@ def waiting(now: Now) -> dict[int, str]:
 @place.get("/")
 def show() -> str | tuple[str, int]:
     """Each of them, measured beside expected, with what could be wrong."""
-    return _page("")
+    return _page()
 
 
-def _page(wrong: str, status: int = 200) -> str | tuple[str, int]:
+def _page(wrong: UserError | None = None) -> str | tuple[str, int]:
     desk: Desk = current_app.extensions["desk"]
     now = desk.now()
     why = waiting(now)
@@ -54,12 +54,12 @@ def _page(wrong: str, status: int = 200) -> str | tuple[str, int]:
         ],
         more=len(why) - len(rows),
         lately=_lately(now),
-        wrong=wrong.splitlines(),
+        wrong=refused(wrong),
         seen=stamp_of(now.ledger),
         choices=now.choices if now.model else None,
         redo=request.form,
     )
-    return (shown, status) if wrong else shown
+    return (shown, refused(wrong).status) if wrong else shown
 
 
 def _to_look_at(card: dict) -> dict:
@@ -99,5 +99,5 @@ def decide() -> Response | tuple[str, int] | str:
         how = words().measured.correct_it
         store_decided(source, plan, list(answer.print_ids), how, columns_called())
     except UserError as error:
-        return _page(str(error), 409 if isinstance(error, Changed) else 400)
+        return _page(error)
     return redirect(url_for("measured.waiting.show"), 303)

@@ -179,7 +179,7 @@ def _stored(source: Source, plan: Plan, said: Callable[[Problem], str]) -> Addit
     try:
         return store.change(source, plan)
     except InputProblems as error:
-        raise UserError(said(error.problems[0])) from None
+        raise UserError(said(error.problems[0])) from error
 
 
 def risky(decisions: tuple[Decision, ...], before: Mapping[str, Decision | None]) -> list[str]:

@@ -276,6 +276,14 @@ def test_a_correction_that_cannot_be_is_refused_by_its_field_and_stays_typed(cli
         assert reply.status_code == 400
         assert "Flashes between strokes: 2 flashes do not fit" in text_of(reply.text)
         assert re.search(r'<details open>.*name="flashes" value="2".*"L 7"', reply.text, re.S)
+        assert "2 flashes do not fit" in marked(reply.text).pop("flashes")[0]
+        bad = {"print": "ONE", "do": "correct", "strokes": "x"}
+        reply = client.post(f"{path}/decide", seen=client.seen(path), **bad)
+        ((field, told),) = marked(reply.text).items()
+        assert field == "strokes" and told[0].startswith("Strokes: &#34;x&#34; is not a number")
+        bad = {"print": "ONE", "do": "aside"}
+        reply = client.post(f"{path}/decide", seen=client.seen(path), **bad)
+        assert list(marked(reply.text)) == ["reason"]
         if path == at:
             client.keep(at)
     n, right = len(ledger(root).decisions), {"base_screen": "77-55"}
