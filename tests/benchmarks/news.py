@@ -94,9 +94,10 @@ def of_shop(
     drawn = draw_shop(*which, without=without)
     shop = tables.read(drawn)
     started = time.perf_counter()
-    model = ShiftModel(n_jobs=1).fit(shop)
+    learnt = ShiftModel(n_jobs=1).fit(shop)
     seconds = time.perf_counter() - started
-    physics, informed = model.physics_alone(bands=False), Informed.of(drawn)
+    physics, informed = learnt.physics_alone(bands=False), Informed.of(drawn)
+    model = ShiftModel.from_state(*learnt.to_state())  # as a shop has it: stored, and read again
     tolerance, needed = shop.settings.tolerance_dE00, chance_needed(shop.settings)
     out = []
     for kind, query in drawn.queries.items():
