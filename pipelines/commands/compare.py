@@ -96,8 +96,9 @@ def compare(
     shop: str | None = None,
 ) -> int:
     """Print every combination of ``given`` (column -> texts) side by side."""
+    from learn.predict.beside import beside
     from pipelines.registry.opened import open_model
-    from pipelines.words.compare import block, side_by_side
+    from pipelines.words.compare import answer, block, side_by_side
     from pipelines.words.prediction import wrapped
 
     refuse_outputs(page, figure, inputs=files_named(target))
@@ -116,7 +117,8 @@ def compare(
     own = described.drop(columns=["setup_id", *predictions.columns], errors="ignore")
     rows = predictions.join(own).to_dict("records")
     found = side_by_side(rows)
-    print(block(rows, found))
+    answered = answer(rows, found.labels, beside(opened.model, setups))
+    print(block(rows, found, answered))
     print()
     if filled is not None:
         print(wrapped("Filled in", filled))
@@ -125,7 +127,14 @@ def compare(
     if page is not None:
         from pipelines.pages.compare import write_page
 
-        write_page(page, predictions, described, settings=settings, model_version=opened.by)
+        write_page(
+            page,
+            predictions,
+            described,
+            answered=answered,
+            settings=settings,
+            model_version=opened.by,
+        )
         print(f"The page is {page}.")
     if figure is not None:
         from pipelines.figures.side_by_side import write_figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +10,7 @@ import pandas as pd
 from learn.shop import ShopSettings
 from pipelines.pages import render
 from pipelines.pages.prediction import shown_rows
-from pipelines.words.compare import answer, side_by_side
+from pipelines.words.compare import side_by_side
 
 
 def write_page(
@@ -17,10 +18,12 @@ def write_page(
     predictions: pd.DataFrame,
     setups: pd.DataFrame,
     *,
+    answered: Sequence[str],
     settings: ShopSettings,
     model_version: str,
 ) -> None:
-    """Write the page to ``path``; frames as `pipelines.pages.prediction.write_page` takes them."""
+    """Write the page to ``path``; frames as `pipelines.pages.prediction.write_page` takes them,
+    ``answered`` as `pipelines.words.compare.answer` says it."""
     rows = shown_rows(predictions, setups, settings)
     found = side_by_side(rows)
     for row, label in zip(rows, found.labels, strict=True):
@@ -31,6 +34,6 @@ def write_page(
         title=f"Set-ups side by side, {settings.name}",
         shop_name=settings.name,
         head=[*found.shared, ("Model", model_version)],
-        answer=answer(rows, found.labels),
+        answer=answered,
         rows=rows,
     )

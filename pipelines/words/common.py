@@ -65,6 +65,19 @@ def chance(p: float | None) -> str:
     return percent(floor(100 * p + 1e-9) / 100)
 
 
+# The chance from which a thing is said as it is, and from which it is probably so.
+SURE, LIKELY = 0.9, 0.5
+
+
+def perhaps(p: float) -> str:
+    """What stands before something of which the chance is ``p``.
+
+    >>> perhaps(0.97), perhaps(0.7), perhaps(0.3)
+    ('', 'probably ', 'perhaps ')
+    """
+    return "" if p >= SURE else "probably " if p >= LIKELY else "perhaps "
+
+
 def percent(share: float) -> str:
     """A share in whole percent.
 

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90
-from pipelines.words.common import chance, number
+from pipelines.words.common import SURE, chance, number, perhaps
 from pipelines.words.prediction import NO_BASE, difference, interval, known, lab_of, setup_words
 from pipelines.words.verdict import TOO_LITTLE, headline, vague
 
+if TYPE_CHECKING:
+    from learn.predict.beside import Beside
+
 WIDTH = 88
+# Others that may be nearest are named from this chance on, so many of them at most.
+WORTH_NAMING, MOST_OTHERS = 0.1, 3
 
 
 class SideBySide(NamedTuple):
@@ -36,30 +41,42 @@ def side_by_side(setups: Sequence[Mapping]) -> SideBySide:
     return SideBySide(shared, labels or [""] * len(told))
 
 
-def answer(rows: Sequence[Mapping], labels: Sequence[str]) -> list[str]:
-    """Which lies nearest to the target, or to the bucket, and how far the prints are apart."""
+def answer(rows: Sequence[Mapping], labels: Sequence[str], chances: Beside) -> list[str]:
+    """Which lies nearest to the target, or to the bucket, and how far the prints are apart; how
+    surely, where that is not plain."""
     aimed = all(known(row, "target_dE00") is not None for row in rows)
     goal, prefix = ("target", "target") if aimed else ("bucket", "shift")
     off = [np.nan if (d := difference(row, prefix)) is None else d for row in rows]
     if np.isnan(off).all():
         return [f"{TOO_LITTLE}: none is told to be nearer to the {goal}."]
     best = int(np.nanargmin(off))
-    told = [f"Nearest to the {goal}: {best + 1} ({labels[best]}), {number(off[best])} dE00."]
+    p = chances.nearest[best]
+    others = [int(i) for i in np.argsort(-chances.nearest, kind="stable") if i != best]
+    worth = [i for i in others if chances.nearest[i] >= WORTH_NAMING and not np.isnan(off[i])]
+
+    def lies(i: int) -> str:
+        return f"{i + 1} ({labels[i]}), {number(off[i])} dE00"
+
+    told = f"Nearest to the {goal}: {perhaps(p)}{lies(best)}"
+    if p < SURE:
+        told += "".join(f", or {lies(i)}" for i in worth[:MOST_OTHERS])
+    found = [f"{told}."]
     if len({str(row["ink_id"]) for row in rows}) == 1 and not any(map(vague, rows)):
         lab = np.array([lab_of(row) for row in rows])
         apart = delta_e00(lab[:, None], lab[None])
         one, other = sorted(np.unravel_index(np.argmax(apart), apart.shape))
-        told.append(
-            f"Furthest apart: {one + 1} and {other + 1}, {number(apart.max())} dE00 from one print "
-            "to the other."
+        found.append(
+            f"Furthest apart: {perhaps(chances.furthest[one, other])}{one + 1} and {other + 1}, "
+            f"{number(apart.max())} dE00 from one print to the other."
         )
-    return told
+    return found
 
 
-def block(rows: Sequence[Mapping], found: SideBySide) -> str:
-    """Set-ups side by side as plain text; ``rows``: predictions with their set-ups' cells."""
+def block(rows: Sequence[Mapping], found: SideBySide, answered: Sequence[str]) -> str:
+    """Set-ups side by side as plain text; ``rows``: predictions with their set-ups' cells;
+    ``answered``: by `answer`."""
     width = max(len(heading) for heading, _ in found.shared) if found.shared else 0
-    lines = [line for said in answer(rows, found.labels) for line in textwrap.wrap(said, WIDTH)]
+    lines = [line for said in answered for line in textwrap.wrap(said, WIDTH)]
     lines += [f"  {heading:<{width}}  {words}" for heading, words in found.shared]
     if lab_of(rows[0], "target_") is not None:
         target = "  ".join(f"{c} {number(rows[0]['target_' + c])}" for c in "Lab")

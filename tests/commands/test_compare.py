@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from learn.predict.beside import Beside
 from pipelines.cli import main
 from pipelines.commands.compare import MOST, grid, listed
 from pipelines.words.compare import answer, side_by_side
@@ -71,9 +73,17 @@ def test_what_is_shared_is_told_once_and_what_differs_names_each():
     assert dict(found.shared) == {"Ink": "R", "Screen": "mesh M, 1 stroke", "Press": "not given"}
     assert found.labels == ["A; no base", "B; no base", "B; W"]
     colours = [{"L": L, "a": 0.0, "b": 0.0, "shift_dE00": off} for L, off in ((50, 2), (60, 1))]
-    told = answer([a | b for a, b in zip(rows, colours, strict=False)], found.labels)
-    assert told[0].startswith("Nearest to the bucket: 2 (B; no base), 1.0 dE00")
-    assert told[1].startswith("Furthest apart: 1 and 2")
+    rows = [a | b for a, b in zip(rows, colours, strict=False)]
+    sure = Beside(np.array([0.02, 0.98]), np.array([[0, 1.0], [0, 0]]))
+    told = answer(rows, found.labels, sure)
+    assert told[0] == "Nearest to the bucket: 2 (B; no base), 1.0 dE00."
+    assert told[1].startswith("Furthest apart: 1 and 2, ")
+    unsure = Beside(np.array([0.3, 0.7]), np.array([[0, 0.4], [0, 0]]))
+    told = answer(rows, found.labels, unsure)
+    assert told[0] == (
+        "Nearest to the bucket: probably 2 (B; no base), 1.0 dE00, or 1 (A; no base), 2.0 dE00."
+    )
+    assert told[1].startswith("Furthest apart: perhaps 1 and 2, ")
 
 
 def test_a_mistake_in_several_set_ups_is_told_once(learnt_workspace, capsys, monkeypatch):

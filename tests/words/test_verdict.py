@@ -14,6 +14,7 @@ from learn.planning.candidates import Grid, Limits
 from learn.planning.next_test import rank_tests
 from learn.planning.plan import Plan, plan
 from learn.planning.shades import shades
+from learn.predict.beside import Beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.costs import decide
 from learn.predict.garments import facts_of, on_garments
@@ -24,7 +25,7 @@ from pipelines.pages.press_sheet import write_sheet
 from pipelines.registry.catalogue import Catalogue
 from pipelines.registry.opened import Opened
 from pipelines.words import verdict as words
-from pipelines.words.compare import SideBySide, block
+from pipelines.words.compare import SideBySide, answer, block
 from pipelines.words.plan import plan_block, top_up_block
 from pipelines.words.prediction import summary_block
 from tests.small_demo import held_out, small_model, small_shop
@@ -280,7 +281,9 @@ def test_of_a_print_as_good_as_unknown_no_shift_is_told():
         assert ("9.7 dE00 lighter than the bucket" in " ".join(said.split())) == told
         assert ("bucket to print 9.7 dE00" in said) == told
         assert ("Too little is known to say how it will come out." in known["reason"]) != told
-        assert ("9.7" in block([known] * 2, SideBySide([], ["", ""]))) == told
+        two, even = [known] * 2, Beside(np.full(2, 0.5), np.array([[0, 1.0], [0, 0]]))
+        beside = block(two, SideBySide([], ["", ""]), answer(two, ["", ""], even))
+        assert ("9.7" in beside) == told
 
 
 def test_everything_unseen_and_every_cause_has_words():
