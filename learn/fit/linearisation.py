@@ -39,9 +39,9 @@ Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 # What a term may push: one latent, several at once, or Lab itself.
-_THROUGH = {latent.name: [column_of(latent.name)] for latent in LATENTS}
-_THROUGH |= {"both_films": [column_of("film"), column_of("base_film")]}
-DIRECTIONS = [*_THROUGH, "free"]
+THROUGH = {latent.name: [column_of(latent.name)] for latent in LATENTS}
+THROUGH |= {"both_films": [column_of("film"), column_of("base_film")]}
+DIRECTIONS = [*THROUGH, "free"]
 
 # Prior median and spread of the size of an ink's bends of log K and log S.
 BEND_SD, BEND_SPREAD = 0.05, 0.6
@@ -248,7 +248,7 @@ class Layout:
         """Latent shifts (n, latents) that the terms give at ``w``."""
         out = print_model.no_shift(n)
         for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
-            for latent in _THROUGH.get(term.term.direction, ()):
+            for latent in THROUGH.get(term.term.direction, ()):
                 out[:, latent] += psi @ w[columns]
         return out
 
@@ -261,7 +261,7 @@ class Layout:
             if fitted.term.direction == "free":
                 added = psi @ w[columns].reshape(3, -1).T
             else:
-                through[:, _THROUGH[fitted.term.direction]] = (psi @ w[columns])[:, None]
+                through[:, THROUGH[fitted.term.direction]] = (psi @ w[columns])[:, None]
             yield fitted.term, through, added
 
     def features(self, rows: Rows, log_lengths: Array) -> list[tuple[Array, Array]]:
@@ -297,7 +297,7 @@ class Layout:
             if free:
                 off = off + pushed
             else:
-                shifts[:, _THROUGH[term.term.direction]] += pushed
+                shifts[:, THROUGH[term.term.direction]] += pushed
         return print_model.lab(rows.stack, self.state(w), shifts, self.viewing) + off
 
     # -- physics -> design -----------------------------------------------------------
@@ -441,7 +441,7 @@ class Layout:
 def directions_of(t: Tangents) -> Array:
     """Lab along each of DIRECTIONS but "free": (n, d, 3)."""
     latents = t.latents.transpose(0, 2, 1)
-    pushed = [sum(latents[:, [at]] for at in columns) for columns in _THROUGH.values()]
+    pushed = [sum(latents[:, [at]] for at in columns) for columns in THROUGH.values()]
     return np.concatenate(pushed, axis=1)
 
 

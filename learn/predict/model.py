@@ -407,6 +407,11 @@ class ShiftModel:
         cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
         return lab, cov
 
+    def bucket_measured(self, ink: str) -> bool:
+        """Whether the colour of an ink at full hiding was measured."""
+        at = self.shelf_.ink_ids.index(ink)
+        return bool(np.isfinite(self.shelf_.bucket_measured[at]).all())
+
     def _buckets(self) -> tuple[Array, Array]:
         """Of the whole shelf by what was learnt, found once: every prediction asks for some."""
         here, found = (self.layout_, self.weights_, self.posterior_), self._found

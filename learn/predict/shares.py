@@ -1,13 +1,14 @@
 """What moves a print: the way from bucket to print, or from print to print, in shares that add up.
 
 Every cause is switched on or off: the cloth beneath, the base, this screen's film, ... each state
-through the whole optics.
+through the whole optics. What prints cannot tell apart is one cause: a cloth that shows through,
+is wet by ink and takes it in; what prints have taught of the surface, and what is left.
 
 From the bucket to a print there is a way that a press could go, and a cause's share is what its
 step changes (`STEPS`). The bucket is the ink upon itself; then it lies upon a thick layer of the
-base, then upon base and cloth, and only then is the cloth wet or soaked. So each step hides as
-well as the print does: averaged over all orders, the cloth would be seen through films that are
-not there, and what covers it would take as much away again.
+base, then upon base and cloth. So each step hides as well as the print does: averaged over all
+orders, the cloth would be seen through films that are not there, and what covers it would take as
+much away again.
 
 Between two prints neither is first. With m causes there are 2^m states between them, and a share
 is averaged over all orders in which causes can be switched on: Shapley's value (Shapley 1953, "A
@@ -22,6 +23,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import factorial
 from typing import TYPE_CHECKING, NamedTuple
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -30,6 +32,9 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00
 from learn.colour.difference import local_metric
 from learn.errors import Unusable
+from learn.fit.linearisation import THROUGH
+from learn.gp.posterior import one_thread
+from learn.normal import mirrored
 from learn.physics import kubelka_munk, print_model
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 from learn.physics.print_model import CONSTANTS, Stack, State, column_of
@@ -43,50 +48,42 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 OFF = -30.0  # on a log or logit scale: none of it
+N_DRAWS, SEED = 32, 7
+SURE = 1.28  # standard deviations from which nine in ten have the sign told
 
 
 class Mover(StrEnum):
     """What moves a print away."""
 
-    CLOTH = "cloth"  # the bare garment shows through
+    CLOTH = "cloth"  # the garment shows through, wet by ink that sinks in, or what dye is left
     BASE = "base"  # lies between cloth and ink
     FILM = "film"  # of this screen and strokes; from the bucket, what it lacks of an ordinary one
-    WET_OUT = "wet_out"  # cloth darkened by the ink that fills it
-    SOAK = "soak"  # ink sunk into the cloth
-    DISCHARGE = "discharge"  # the garment's dye taken out
-    MIGRATION = "migration"  # and wandered into the print
-    SURFACE = "surface"  # haze of the cured print
+    MIGRATION = "migration"  # the garment's dye wandered into the print
     LOT = "lot"  # strength of this batch
     PRESS = "press"  # and its settings
     LEARNT = "learnt"  # what the prints have shown beyond all that
 
 
 MOVERS = tuple(Mover)
-# From the bucket on. What a discharge ink leaves of the dye is cloth; the film comes first where
-# it is no thinner than one stroke through the shop's middle mesh.
+# From the bucket on. The film comes first where it is no thinner than one stroke through the
+# shop's middle mesh.
 STEPS = (
-    *(Mover.LOT, Mover.SURFACE, Mover.DISCHARGE, Mover.BASE, Mover.CLOTH, Mover.FILM),
-    *(Mover.WET_OUT, Mover.SOAK, Mover.MIGRATION, Mover.PRESS, Mover.LEARNT),
+    *(Mover.LOT, Mover.LEARNT, Mover.BASE, Mover.CLOTH, Mover.FILM),
+    *(Mover.MIGRATION, Mover.PRESS),
 )
 # What of a stack each mover brings with it.
 _BRINGS = {
-    Mover.CLOTH: ("cloth", "pores"),
+    Mover.CLOTH: ("cloth", "pores", "discharges"),
     Mover.BASE: ("base", "base_volume", "log_base_solids", "base_strokes"),
     Mover.FILM: ("volume", "stencil_um", "strokes", "flashes"),
-    Mover.DISCHARGE: ("discharges",),
 }
 _OF_DIRECTION = {
-    "film": Mover.FILM,
-    "both_films": Mover.FILM,
+    **dict.fromkeys(("film", "both_films", "uneven"), Mover.FILM),
     "base_film": Mover.BASE,
     **dict.fromkeys(("strength", "tilt", "bow", "scattering"), Mover.LOT),
-    "wet_out": Mover.WET_OUT,
-    "soak": Mover.SOAK,
-    "haze": Mover.SURFACE,
-    "uneven": Mover.FILM,
-    "discharge": Mover.DISCHARGE,
+    **dict.fromkeys(("wet_out", "soak", "discharge"), Mover.CLOTH),
     "migration": Mover.MIGRATION,
-    "free": Mover.LEARNT,
+    **dict.fromkeys(("haze", "free"), Mover.LEARNT),
 }
 _AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}
 
@@ -98,11 +95,17 @@ class Shares(NamedTuple):
     end: Array  # (3,)
     lab: Array  # (m, 3): sum to end - start
     dE00: Array  # (m,): along the way, sum to the dE00 between start and end; below 0: takes away
+    unsure_dE00: Array  # (m,): one standard deviation of what is not known of each
 
     @property
     def total_dE00(self) -> float:
         """From start to end."""
         return float(delta_e00(self.start, self.end))
+
+    @property
+    def surely(self) -> NDArray[np.bool_]:
+        """Whether each share (m,) surely has the sign it has."""
+        return np.abs(self.dE00) >= SURE * self.unsure_dE00
 
 
 @dataclass(frozen=True)
@@ -133,32 +136,40 @@ def shapley(values: Array) -> Array:
     return np.stack([np.tensordot(weight, gain, axes=m - 1) for gain in gains])
 
 
+@one_thread
 def from_bucket(model: ShiftModel, setup: pd.DataFrame) -> Shares:
     """What moves the print of one set-up (one row) away from the ink in the bucket.
 
     Raises Unusable when it names what the model has not been told of.
     """
-    end = _place(model, setup)
-    state = model.layout_.state(model.weights_)
-    start = _bucket(model, end, state)
+    plainly = _plainly(model, setup)
+    drawn = _drawn(model, setup)
+    places = zip(drawn, _places(model, setup, drawn), _places(model, plainly, drawn), strict=True)
+    measured = model.bucket_measured(str(setup["ink_id"].iloc[0]))
     bucket = model.buckets(list(setup["ink_id"]))[0][0]
-    # An ink may print otherwise than it was drawn down: that was learnt from prints.
-    gap = bucket - _between(model, state, start, start, np.zeros((1, len(MOVERS)), bool))[0]
-    free = start.free.copy()
-    free[MOVERS.index(Mover.LEARNT)] += gap
-    start = replace(start, free=free)
-    order = [MOVERS.index(mover) for mover in STEPS]
-    if _film(end, state) >= _film(start, state):
-        order.insert(0, order.pop(STEPS.index(Mover.FILM)))
-    on = np.zeros((len(MOVERS) + 1, len(MOVERS)), bool)
-    for step, mover in enumerate(order):
-        on[step + 1 :, mover] = True
-    lab = _between(model, state, start, end, on)
-    shares = np.zeros((len(MOVERS), 3))
-    shares[order] = np.diff(lab, axis=0)
-    return Shares(lab[0], lab[-1], shares, along(shares, lab[0], lab[-1]))
+    off, order, gap = np.zeros((1, len(MOVERS)), bool), list(STEPS), None
+    found: list[tuple[Array, Array, Array]] = []
+    for weights, end, plain in places:
+        state = model.layout_.state(weights)
+        start = _bucket(end, plain, state)
+        # An ink may print otherwise than it was drawn down: that was learnt from prints.
+        if gap is None or measured:
+            gap = bucket - _between(model, state, start, start, off)[0]
+        if not found and _film(end, state) >= _film(start, state):
+            order.insert(0, order.pop(order.index(Mover.FILM)))
+        free = start.free.copy()
+        free[MOVERS.index(Mover.LEARNT)] += gap
+        on = np.array(
+            [[mover in order[:step] for mover in MOVERS] for step in range(len(order) + 1)]
+        )
+        lab = _between(model, state, replace(start, free=free), end, on)
+        shares = np.zeros((len(MOVERS), 3))
+        shares[[MOVERS.index(mover) for mover in order]] = np.diff(lab, axis=0)
+        found.append((lab[0], lab[-1], shares))
+    return _told(found)
 
 
+@one_thread
 def from_print(model: ShiftModel, setup: pd.DataFrame, beside: pd.DataFrame) -> Shares:
     """What moves the print of one set-up away from that of another of the same ink.
 
@@ -167,32 +178,69 @@ def from_print(model: ShiftModel, setup: pd.DataFrame, beside: pd.DataFrame) -> 
     if setup["ink_id"].iloc[0] != beside["ink_id"].iloc[0]:
         msg = "the two prints are of different inks: shares are told of one ink in two places"
         raise Unusable(msg)
-    state = model.layout_.state(model.weights_)
-    start, end = _place(model, beside), _place(model, setup)
-    m = len(MOVERS)
+    drawn = _drawn(model, pd.concat([setup, beside]))
+    m, found = len(MOVERS), []
     on = np.indices((2,) * m).reshape(m, -1).T.astype(bool)
-    lab = _between(model, state, start, end, on)
-    shares = shapley(lab.reshape((2,) * m + (3,)))
-    return Shares(lab[0], lab[-1], shares, along(shares, lab[0], lab[-1]))
+    places = zip(drawn, _places(model, beside, drawn), _places(model, setup, drawn), strict=True)
+    for weights, start, end in places:
+        lab = _between(model, model.layout_.state(weights), start, end, on)
+        found.append((lab[0], lab[-1], shapley(lab.reshape((2,) * m + (3,)))))
+    return _told(found)
 
 
-def _place(model: ShiftModel, setup: pd.DataFrame) -> _Place:
-    layout = model.layout_
+def _told(found: Sequence[tuple[Array, Array, Array]]) -> Shares:
+    """Start, end and shares of the first way; the others are what it may be as well."""
+    dE00, *others = (along(lab, start, end) for start, end, lab in found)
+    start, end, lab = found[0]
+    return Shares(start, end, lab, dE00, np.sqrt(np.mean((np.array(others) - dE00) ** 2, axis=0)))
+
+
+def _drawn(model: ShiftModel, setups: pd.DataFrame) -> Array:
+    """Weights (1 + draws, p): as they are, and as they may be for set-ups of such news."""
+    size, widest = model.layout_.size, model.spread(setups).max()
+    away = model.posterior_.solved(mirrored(N_DRAWS // 2, size, SEED).T).T
+    drawn: Array = model.weights_ + np.vstack([np.zeros(size), widest * away])
+    return drawn
+
+
+def _places(model: ShiftModel, setup: pd.DataFrame, drawn: Array) -> list[_Place]:
+    """One set-up at each of the weights ``drawn`` (1 + draws, p), what no weight carries drawn
+    likewise, alike for what has a level of a term in common."""
+    layout, spread = model.layout_, float(model.spread(setup)[0])
     rows = layout.with_ground(model.encode(setup.reset_index(drop=True)), model.weights_)
     features = layout.features(rows, model.log_lengths_)
-    shifts = np.zeros((len(MOVERS), len(print_model.LATENTS)))
-    free = np.zeros((len(MOVERS), 3))
-    for term, through, added in layout.pushes(features, model.weights_, 1):
-        at = MOVERS.index(_mover(term))
-        shifts[at] += through[0]
-        free[at] += added[0]
     learnt = layout.lab(rows, model.weights_, features)
-    free[MOVERS.index(Mover.LEARNT)] += (carried(model, rows, learnt).mean - learnt)[0]
+    over = carried(model, rows, learnt)
+    log_sd = model.hyper_.block[layout.first_term :]
+    rests = []
+    for fitted, (_, left), log in zip(layout.terms, features, log_sd, strict=True):
+        term = fitted.term
+        level = str(rows.X[term.levels].iloc[0]) if term.levels else ""
+        z = mirrored(N_DRAWS // 2, 3, crc32(f"{term.name} {level}".encode()))
+        rests.append(spread * np.exp(log) * np.sqrt(left[0]) * np.vstack([np.zeros(3), z]))
     stack = rows.stack
-    if stack.base[0] >= 0:  # what a base seals neither takes ink in nor loses its dye
-        shifts[MOVERS.index(Mover.SOAK), column_of("soak")] = OFF
+    if based := stack.base[0] >= 0:  # what a base seals neither takes ink in nor loses its dye
         stack = replace(stack, discharges=np.zeros(1))
-    return _Place(stack, shifts, free)
+    which = np.vstack([np.zeros(1), mirrored(N_DRAWS // 2, 1, SEED)])
+    places = []
+    for k, weights in enumerate(drawn):
+        shifts = np.zeros((len(MOVERS), len(print_model.LATENTS)))
+        free = np.zeros((len(MOVERS), 3))
+        for (term, through, added), rest in zip(
+            layout.pushes(features, weights, 1), rests, strict=True
+        ):
+            at = MOVERS.index(_mover(term))
+            shifts[at] += through[0]
+            free[at] += added[0]
+            if term.direction == "free":
+                free[at] += rest[k]
+            else:
+                shifts[at, THROUGH[term.direction]] += rest[k, 0]
+        free[MOVERS.index(Mover.LEARNT)] += (over.mean - learnt + which[k] * over.unsure)[0]
+        if based:
+            shifts[MOVERS.index(Mover.CLOTH), column_of("soak")] = OFF
+        places.append(_Place(stack, shifts, free))
+    return places
 
 
 def _mover(term: Term) -> Mover:
@@ -201,23 +249,27 @@ def _mover(term: Term) -> Mover:
     return _OF_DIRECTION[term.direction]
 
 
-def _bucket(model: ShiftModel, end: _Place, state: State) -> _Place:
-    """The ink of ``end`` upon itself, through the shop's middle mesh in one stroke."""
-    encoder = model.encoder_
-    volume = float(np.nanmedian(encoder.meshes["theoretical_ink_cm3_m2"].astype(float)))
+def _plainly(model: ShiftModel, setup: pd.DataFrame) -> pd.DataFrame:
+    """The set-up in one stroke through the shop's middle mesh, the finer of two."""
+    meshes, usual_stencil_um = model.encoder_.meshes, model.encoder_.usual_stencil_um
+    volume = meshes["theoretical_ink_cm3_m2"].astype(float).sort_values(kind="stable")
+    middle = volume.index[(len(volume) - 1) // 2]
+    return setup.assign(mesh_id=middle, strokes=1.0, flash_count=0.0, eom_um=usual_stencil_um)
+
+
+def _bucket(end: _Place, plain: _Place, state: State) -> _Place:
+    """The ink of ``end`` upon itself, in the film of ``plain``: as this ink lies on this cloth,
+    so that what a film is beside it is of the screen alone."""
+    film = MOVERS.index(Mover.FILM)
     shifts = np.zeros_like(end.shifts)
-    shifts[MOVERS.index(Mover.WET_OUT), column_of("wet_out")] = OFF
-    shifts[MOVERS.index(Mover.SOAK), column_of("soak")] = OFF
+    shifts[film] = plain.shifts[film]
     shifts[MOVERS.index(Mover.MIGRATION), column_of("migration")] = OFF
     haze = state.constants[[c.name for c in CONSTANTS].index("log_haze")]
-    shifts[MOVERS.index(Mover.SURFACE), column_of("haze")] = np.log(DRAWDOWN_HAZE) - haze
+    shifts[MOVERS.index(Mover.LEARNT), column_of("haze")] = np.log(DRAWDOWN_HAZE) - haze
     stack = replace(
         end.stack,
         base=np.full(1, -1),
-        volume=np.full(1, volume),
-        stencil_um=np.full(1, encoder.usual_stencil_um),
-        strokes=np.ones(1),
-        flashes=np.zeros(1),
+        **{name: getattr(plain.stack, name) for name in _BRINGS[Mover.FILM]},
         pores=np.zeros(1),
         discharges=np.zeros(1),
     )
@@ -270,7 +322,6 @@ def _between(
         thick = ~on[:, MOVERS.index(Mover.CLOTH)]  # of the base or the ink itself
         own = np.where((base >= 0)[:, None], of_base, own)
         fields["cloth"] = np.where(thick[:, None], own, fields["cloth"])
-        fields["discharges"] = np.where(thick, 0.0, fields["discharges"])
     stack = Stack(ink=ink, log_solids=np.repeat(end.stack.log_solids, k), **fields)
     lab = print_model.lab(stack, state, shifts, model.viewing_)
     return lab + _chosen(on, start.free, end.free)

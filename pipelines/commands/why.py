@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 
 from learn.errors import Unusable
@@ -36,9 +37,9 @@ BESIDE = {
 FIRST = {names[0] for names, _ in SETUP_OPTIONS.values()}
 ABOUT = """\
 Tells what moves the print of one set-up away from the ink in the bucket, in shares that add up: the
-cloth showing through, the base, the film of this screen and strokes, ink soaked in, the lot, the
-press, and what past prints have taught beyond these. With --beside also what moves it away from the
-same ink in another place: name what is different there.
+cloth showing through, the base, the film of this screen and strokes, dye from the cloth, the lot,
+the press, and what past prints have taught beyond these. With --beside also what moves it away from
+the same ink in another place: name what is different there.
 """
 
 
@@ -141,12 +142,10 @@ def why(
         shown = words.rows_of(shares, one, other)
         said = [words.unknown() if unknown else words.sentence(shares, shown, away_from)]
         if other is None and not unknown:
-            said += about_the_base(
-                opened,
-                setups.iloc[[0]],
-                shares,
-                lambda: usual_in(workspace, name),
-            )
+            usual = partial(usual_in, workspace, name)
+            said += about_the_base(opened, setups.iloc[[0]], shares, usual)
+            if not opened.model.bucket_measured(str(one["ink_id"])):
+                said.append(words.reckoned_bucket())
         told.append((shares, shown, said, away_from))
         print(words.block(shares, shown, said), end="\n\n")
     print(words.FILM)

@@ -411,6 +411,8 @@ def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
     else:
         told = [why_words.sentence(shares, rows, "the bucket")]
         told += about_the_base(now.opened, setup, shares, lambda: now.usual)
+        if not now.opened.model.bucket_measured(str(setup["ink_id"].iloc[0])):
+            told.append(why_words.reckoned_bucket())
     return {"said": told, "bars": bars(rows, shares.total_dE00), "film": why_words.FILM}
 
 

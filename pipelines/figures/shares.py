@@ -44,14 +44,14 @@ class SharesDisplay:
     @property
     def described(self) -> str:
         """The numbers of the chart in words."""
-        told = [f"{row.words} {number(row.dE00)}" for row in self.rows]
+        told = [f"{row.label} {number(row.dE00)}" for row in self.rows]
         return f"{'; '.join(told)}; together {number(self.total_dE00)} dE00 from {self.away_from}"
 
     def plot(self, ax: Axes | None = None) -> SharesDisplay:
         """Draw the bars from top to bottom, each labelled with its number."""
         n = len(self.rows)
         with style():
-            words = [wrapped(row.words, LABEL_INCHES) for row in self.rows]
+            words = [wrapped(row.label, LABEL_INCHES) for row in self.rows]
             lines = 1 + max((one.count("\n") for one in words), default=0)
             away_from = wrapped(f"dE00 away from {self.away_from}", LABEL_INCHES)
             high = max(0.46, LINE_INCHES * lines + 0.12)

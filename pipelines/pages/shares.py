@@ -40,7 +40,7 @@ def bars(rows: Sequence[Row], total_dE00: float) -> list[Bar]:
         return Bar(words, dE00, x, width, end < start)
 
     found = [
-        bar(row.words, row.dE00, start, end)
+        bar(row.label, row.dE00, start, end)
         for row, start, end in zip(rows, ends, ends[1:], strict=False)
     ]
     return [*found, bar("together", total_dE00, 0.0, total_dE00)]

@@ -11,7 +11,7 @@ from pipelines.figures.canvas import inline_svg
 from pipelines.figures.shares import SharesDisplay
 from pipelines.pages import render
 from pipelines.words.prediction import setup_words
-from pipelines.words.why import FILM, Row
+from pipelines.words.why import FILM, ORDER, ORDERS, Row
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -40,6 +40,7 @@ def write_page(path: Path, ways: Sequence[Way], setups: Sequence[Mapping], opene
         shop_name=settings.name,
         head=[*setup_words(setups[0]), ("Model", opened.by)],
         film=FILM,
+        orders=ORDERS if len(setups) > 1 else ORDER,
         other=setup_words(setups[1]) if len(setups) > 1 else None,
         ways=[
             {

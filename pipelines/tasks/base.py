@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 # Whether a base helps is asked where the cloth moves the print by so much; no source.
 CLOTH_MATTERS_dE00 = 1.0
+TARGET = ["target_L", "target_a", "target_b"]
 
 
 def about_the_base(
@@ -25,6 +26,7 @@ def about_the_base(
 ) -> list[str]:
     """What the shop's usual base would do to the print of one set-up (one row), or what would be
     without the one there is; ``usual``: how the shop prints, if it is needed."""
+    from learn.predict.beside import beside
     from learn.predict.shares import MOVERS, Mover, from_bucket
     from pipelines.words.prediction import setup_words
     from pipelines.words.verdict import unseen_words
@@ -41,7 +43,10 @@ def about_the_base(
     based = setup.assign(**base.iloc[0].to_dict())
     described = opened.catalogue.describe(based).iloc[0]
     named = dict(setup_words(described))["Base"]
-    said = [base_sentence(shares.total_dE00, from_bucket(opened.model, based).total_dE00, named)]
+    both = pd.concat([setup, based]).drop(columns=TARGET, errors="ignore")
+    p_nearer = float(beside(opened.model, both).nearest[1])
+    with_dE00 = from_bucket(opened.model, based).total_dE00
+    said = [base_sentence(shares.total_dE00, with_dE00, named, p_nearer)]
     unproven = [one for one in opened.model.unseen(based)[0] if one.what == "over"]
     return said + [f"But: {unseen_words(unproven, opened.catalogue.things())}." for _ in unproven]
 

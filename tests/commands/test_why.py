@@ -56,7 +56,7 @@ def shares(**moved: float) -> Shares:
     for mover, value in moved.items():
         lab[MOVERS.index(Mover(mover)), 0] = -value
     end = np.array([50.0, 0, 0])
-    return Shares(end - lab.sum(axis=0), end, lab, -lab[:, 0])
+    return Shares(end - lab.sum(axis=0), end, lab, -lab[:, 0], np.full(len(MOVERS), 0.2))
 
 
 def test_what_little_is_left_is_one_line_and_lines_add_up():
@@ -72,16 +72,22 @@ def test_what_little_is_left_is_one_line_and_lines_add_up():
 
 
 def test_sentences_tell_the_causes_and_what_takes_away():
-    end = Shares(np.array([50.0, 0, 0]), np.array([34.0, 0, 0]), np.zeros((10, 3)), np.zeros(10))
+    none = np.zeros(7)
+    end = Shares(np.array([50.0, 0, 0]), np.array([34.0, 0, 0]), np.zeros((7, 3)), none, none)
     lab = (0.0, 0.0, 0.0)
     rows = [Row("the cloth", 14.0, lab), Row("the lot", 2.5, lab), Row("the film", -1.0, lab)]
     told = sentence(end, rows, "the bucket")
     total = f"{end.total_dE00:.1f}"
     assert told.startswith(f"{total} dE00 from the bucket, darker: 14.0 of the {total} come from")
     assert told.endswith("2.5 from the lot; the film takes 1.0 away.")
-    assert base_sentence(16.0, 5.0, "W") == (
+    unsure = [rows[0], rows[1]._replace(sure=False), rows[2]._replace(sure=False)]
+    said = sentence(end, unsure, "the bucket")
+    assert said.endswith(f"14.0 of the {total} come from the cloth.")
+    assert "perhaps come from the lot" in sentence(end, unsure[1:], "the bucket")
+    assert unsure[1].label == "the lot (not sure)"
+    assert base_sentence(16.0, 5.0, "W", 0.99) == (
         "A base, W, takes 11.0 of them away: 5.0 dE00 from the bucket."
     )
-    assert "adds 2.0" in base_sentence(3.0, 5.0, "W")
+    assert "A base, W, perhaps adds 2.0: " in base_sentence(3.0, 5.0, "W", 0.6)
     still = end._replace(end=np.array([50.1, 0, 0]))
     assert sentence(still, [], "the bucket").startswith("Hardly moves")
