@@ -53,6 +53,7 @@ RUNS = (
     Run("plan --speed", 1.5),
     Run("planned --part check", 15),
     Run("reasons --jobs 24", 12),
+    Run("explained --part check", 10),
     Run("mixes --seed 101", 5),
     Run("mixes --seed 103", 5),
     Run("mixes --part check", 20),

@@ -43,6 +43,7 @@ ORDER = (
     "plan",
     "planned",
     "reasons",
+    "explained",
     "mixes",
     "teaching",
     "savings",
