@@ -219,7 +219,7 @@ def a_card_may_do(app, tmp_path) -> tuple[dict, str, str]:
     """A set-up of which the page tells that a card may do instead of a test print, the address that
     asks about it, and what is said there."""
     row = usual_jobs(tmp_path, 1).iloc[0].to_dict() | {"ink_lot": "X9"}
-    for tolerance in (f"{0.3 * (i + 1):g}" for i in range(10)):
+    for tolerance in (f"{0.1 * (i + 5):g}" for i in range(26)):
         with app.test_request_context():
             asked = as_it_stands(row, (row["substrate_id"],), row["target"], tolerance)
             address = asked.address()
