@@ -29,6 +29,7 @@ from learn.physics.drawdowns import lab_columns
 from learn.physics.shelf import describe_shelf
 from learn.predict import calibration, carrying, together
 from learn.predict.append import append
+from learn.predict.buckets import as_told
 from learn.predict.carrying import Carrying
 from learn.predict.causes import Unseen
 from learn.predict.history import History, doubted, history, recall, relinearise, set_aside
@@ -400,12 +401,10 @@ class ShiftModel:
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
         at = self.shelf_.index(pd.Series(inks, dtype=object))
-        lab, cov = (values[at] for values in self._buckets())
-        read = self.shelf_.bucket_measured[at]
-        measured = np.isfinite(read).all(axis=1)
-        lab[measured] = read[measured]
-        cov[measured] = self.settings_.repeatability_dE00**2 * np.eye(3)
-        return lab, cov
+        known_from = [self.shelf_.known_from[i] for i in at]
+        lab, covariance = (values[at] for values in self._buckets())
+        repeat = self.settings_.repeatability_dE00
+        return as_told(lab, covariance, known_from, self.shelf_.bucket_measured[at], repeat)
 
     def bucket_measured(self, ink: str) -> bool:
         """Whether the colour of an ink at full hiding was measured."""
