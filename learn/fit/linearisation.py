@@ -8,7 +8,7 @@ uncertainty is taken along the tangents. Free terms add to Lab afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.colour.colorimetry import Viewing, colour_family, lab_from_reflectance
+from learn.colour.colorimetry import Viewing, colour_family
 from learn.gp.design_matrix import Part, Phi, groups_of
-from learn.gp.posterior import Block, Design, Hyper, Posterior
+from learn.gp.posterior import Block, Design, Hyper
 from learn.gp.terms import FittedTerm, Seen, Term, seen_by
 from learn.physics import print_model
 from learn.physics.print_model import (
@@ -392,50 +392,6 @@ class Layout:
             job=pd.factorize(screen)[0],
             job_directions=linear.vectors[:, JOB_DIRECTIONS],
         )
-
-    # -- inks ------------------------------------------------------------------------
-
-    def of_inks(
-        self, at: Index, value: Callable[[Array, Array], Array], w: Array, post: Posterior
-    ) -> tuple[Array, Array]:
-        """``value`` (m, c) of the inks ``at`` (m,), and its covariance (m, c, c) by tangents.
-
-        ``value`` takes log K and log S of m inks, (m, 31) each, row by row.
-        """
-        state = self.state(w)
-        here, jac = self._along(at, value, state.log_k[at], state.log_s[at])
-        jac = np.concatenate([jac, jac[:, :, POSTERIOR_DIRECTIONS:]], axis=2)
-        own = [np.arange(s.start, s.stop).reshape(self.n_inks, -1) for s in self.slices[1:4]]
-        common = np.arange(self.size)[self.slices[4]]
-        columns = np.hstack([*own, np.tile(common, (self.n_inks, 1))])[at]
-        covariance = np.array([post.covariance_of(of_ink) for of_ink in columns])
-        return here, jac @ covariance @ jac.transpose(0, 2, 1)
-
-    def of_cards(self, at: Index, value: Callable[[Array, Array], Array]) -> tuple[Array, Array]:
-        """The same by what the cards of the inks say, whatever their prints do."""
-        shelf = self.shelf
-        here, jac = self._along(at, value, shelf.log_k[at], shelf.log_s[at])
-        jac = jac[:, :, :POSTERIOR_DIRECTIONS]
-        return here, jac @ jac.transpose(0, 2, 1)
-
-    def _along(
-        self, at: Index, value: Callable[[Array, Array], Array], log_k: Array, log_s: Array
-    ) -> tuple[Array, Array]:
-        """``value`` (m, c) of inks ``at`` (m,), and its tangents (m, c, q) by their directions."""
-        here, step = value(log_k, log_s), 1e-4
-        k, s = self.shelf.directions_k[at], self.shelf.directions_s[at]
-        moved = [
-            value(log_k + step * k[:, i], log_s + step * s[:, i]) - here for i in range(k.shape[1])
-        ]
-        return here, np.stack(moved, axis=2) / step
-
-    def buckets(self, w: Array, post: Posterior) -> tuple[Array, Array]:
-        """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3)."""
-
-        def lab_at(k: Array, s: Array) -> Array:
-            return lab_from_reflectance(print_model.bucket_reflectance(k, s), self.viewing)
-
-        return self.of_inks(np.arange(self.n_inks), lab_at, w, post)
 
 
 def directions_of(t: Tangents) -> Array:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import delta_e00, viewing
 from learn.colour.looks import NOTICED
+from learn.fit import of_inks
 from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
@@ -390,13 +391,14 @@ class ShiftModel:
         ``value`` takes log K and log S, (m, 31) each, and answers row by row.
         """
         at = self.shelf_.index(pd.Series(inks, dtype=object))
-        return self.layout_.of_inks(at, value, self.weights_, self.posterior_)
+        return of_inks.learnt(self.layout_, at, value, self.weights_, self.posterior_)
 
     def of_cards(
         self, inks: list[str], value: Callable[[Array, Array], Array]
     ) -> tuple[Array, Array]:
         """The same by the cards of inks, whatever their prints say."""
-        return self.layout_.of_cards(self.shelf_.index(pd.Series(inks, dtype=object)), value)
+        at = self.shelf_.index(pd.Series(inks, dtype=object))
+        return of_inks.by_cards(self.layout_, at, value)
 
     def buckets(self, inks: list[str]) -> tuple[Array, Array]:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
@@ -415,7 +417,7 @@ class ShiftModel:
         """Of the whole shelf by what was learnt, found once: every prediction asks for some."""
         here, found = (self.layout_, self.weights_, self.posterior_), self._found
         if found is None or any(a is not b for a, b in zip(found[0], here, strict=True)):
-            found = here, self.layout_.buckets(self.weights_, self.posterior_)
+            found = here, of_inks.in_bucket(self.layout_, self.weights_, self.posterior_)
             self._found = found
         return found[1]
 
