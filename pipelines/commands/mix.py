@@ -188,6 +188,7 @@ def mix(
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
     base_on = tuple(garments) if setup[UNDERBASE[0]] is not None else ()
     printed = setup_words({**setup, "ink_id": "the mix", "base_on": base_on}, names, garments)
+    called = opened.catalogue.called("substrates")
     held = to_shop(store.read(workspace.database(name)))
     try:
         weigh = Weighing(**weighing)
@@ -206,7 +207,7 @@ def mix(
             found, notes = mixed(
                 opened, held, aim, garments, tolerance, setup, of_now, weigh, inks, most_inks
             )
-            block = recipes_block(found, names, settings, weigh.bucket_kg)
+            block = recipes_block(found, names, settings, weigh.bucket_kg, called)
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
@@ -214,7 +215,7 @@ def mix(
     L, a, b = aim.lab
     print(
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "
-        f"{cloths(garments, opened.catalogue.called('substrates'))}; {printed}."
+        f"{cloths(garments, called)}; {printed}."
     )
     print(block)
     print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))

@@ -246,7 +246,7 @@ def _table(found: Plan, called: Called) -> pd.DataFrame:
     from pipelines.words.reasons import PlanWords
     from pipelines.words.verdict import line_reason, test_print, unseen_words
 
-    words = PlanWords(found, called["ink"], called["press"])
+    words = PlanWords(found, called["ink"], called["press"], called["garment"])
     cells = {"line": [str(i + 1) for i in range(len(found.lines))]}
     told = found.lines.to_dict("records")
     lines = found.lines.assign(

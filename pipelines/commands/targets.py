@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from pipelines.ledger.database import Source
     from pipelines.ledger.state import Addition, Ledger
+    from pipelines.words.common import Names
 
 TARGETS = "targets"
 NEAR_DE00 = 5.0  # a print beyond it is no beginning for the colour: common practice, no source
@@ -85,6 +86,9 @@ def list_targets(name: str | None, *, most: int, workspace: Workspace, shop: str
     condition = viewing(settings.illuminant, settings.observer)
     measured = lab_columns(prints, condition)
     names = dict(zip(tables.inks["ink_id"], tables.inks["ink_name"], strict=True))
+    cloths = dict(
+        zip(tables.substrates["substrate_id"], tables.substrates["colour_name"], strict=True)
+    )
     for row in frame.to_dict("records"):
         lab = [row["L"], row["a"], row["b"]]
         own = row["tolerance_dE00"]
@@ -98,7 +102,7 @@ def list_targets(name: str | None, *, most: int, workspace: Workspace, shop: str
         off = delta_e00(measured, lab)
         nearest = off.argsort(kind="stable")[:most]
         for i in nearest[off[nearest] <= NEAR_DE00]:
-            print(f"  {off[i]:5.1f} dE00  {_told(prints.iloc[i], names)}")
+            print(f"  {off[i]:5.1f} dE00  {_told(prints.iloc[i], names, cloths)}")
         if len(nearest) and off[nearest[0]] > NEAR_DE00:
             one = prints["print_id"].iloc[nearest[0]]
             print(
@@ -196,11 +200,14 @@ def _row(frame: pd.DataFrame, name: str) -> int:
     return int(found[0])
 
 
-def _told(row: pd.Series, names: dict[str, str | None]) -> str:
+def _told(row: pd.Series, names: Names, cloths: Names) -> str:
     """A print of the history in a line."""
+    from pipelines.words.plan import cloths as on_cloth
     from pipelines.words.plan import setup_words
 
     based = row["underbase_ink_id"] is not None
     garment = str(row["substrate_id"])
     line = {**row.to_dict(), "base_on": (garment,) if based else ()}
-    return f"{row['print_id']}: {setup_words(line, names, [garment])}, on {garment}"
+    return f"{row['print_id']}: {setup_words(line, names, [garment])}, on " + on_cloth(
+        [garment], cloths
+    )

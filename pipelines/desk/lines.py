@@ -32,7 +32,8 @@ def answer_of(asked: Mapping[str, Any], found: Any, now: Now) -> dict:
     settings = now.opened.catalogue.settings
     if isinstance(found, Planned):
         plan = found.plan
-        told = PlanWords(plan, names_of(now), now.opened.catalogue.called("presses"))
+        called = now.opened.catalogue.things()
+        told = PlanWords(plan, called["ink"], called["press"], called["garment"])
         why = [told.in_the_way()] if plan.in_the_way else []
         cards = [
             _line(asked, n, line, plan, now) | _of_plan(asked, n, line, plan, told, now)
@@ -76,10 +77,7 @@ def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) ->
         "worst": f"{number(line['worst_dE00'])} dE00",
         "up_to": number(line["worst_hi"]),
         "reason": line_reason(
-            {**line, "worst_garment": now.choices.garments[line["worst_garment"]].name},
-            found.tolerance,
-            len(found.garments),
-            now.opened.catalogue.things(),
+            line, found.tolerance, len(found.garments), now.opened.catalogue.things()
         ),
         "cost": None if pd.isna(cost) else f"{cost:.0f}",
         "target": str(srgb_hex(found.target, view)),
@@ -106,7 +104,6 @@ def _of_plan(
     """What a line of a plan shows besides, and where it leads."""
     garments = [now.choices.garments[one].name for one in plan.garments]
     aim = asked["target"], asked["tolerance"]
-    named = {**line, "base_on": tuple(now.choices.garments[g].name for g in line["base_on"])}
     bare = {**line, **dict.fromkeys(UNDERBASE)}
     over = {one: line if one in line["base_on"] else bare for one in plan.garments}
     alike = [[one for one in over if over[one] is row] for row in (line, bare)]
@@ -124,7 +121,7 @@ def _of_plan(
     at = {**asked, "line": n}
     return {
         "title": _title(line, garments, now),
-        "facts": [(words().find.changes, told.changes(named)), (words().find.why, told.why(line))],
+        "facts": [(words().find.changes, told.changes(line)), (words().find.why, told.why(line))],
         "links": [
             (words().find.sheet, address(at, "find.sheet")),
             (words().find.list, address(at, "find.listed")),

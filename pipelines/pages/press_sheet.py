@@ -120,7 +120,6 @@ def _shown(
     called = {g: named(g, garments.get(g)) for g in plan.garments}
     words = catalogue.words["substrates"]
     fibres = {called[g]: words.get(g, {}).get("fibre") for g in plan.garments}
-    worst = called[row["worst_garment"]]
     colours = plan.colours[plan.colours["line"] == line].to_dict("records")
     view = viewing(catalogue.settings.illuminant, catalogue.settings.observer)
     L, a, b = plan.target
@@ -129,9 +128,7 @@ def _shown(
         "shop_name": catalogue.settings.name,
         "kind": kind(row),
         "headline": headline(row),
-        "why": line_reason(
-            {**row, "worst_garment": worst}, plan.tolerance, len(called), catalogue.things()
-        ),
+        "why": line_reason(row, plan.tolerance, len(called), catalogue.things()),
         "head": [
             ("Target", f"L {L:.1f}  a {a:.1f}  b {b:.1f}"),
             ("Tolerance", f"{plan.tolerance:g} dE00 on every garment"),

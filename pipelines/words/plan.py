@@ -50,12 +50,14 @@ def plan_block(
     """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` and
     ``garments`` too."""
     usual = plan.usual
-    words, told = PlanWords(plan, names, presses), dict[str, int]()
+    words, told = PlanWords(plan, names, presses, garments), dict[str, int]()
+    things = {"ink": names, "press": presses or {}, "garment": garments or {}}
     L, a, b = plan.target
     out = [
         f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
         f"{cloths(plan.garments, garments)}. {plan.n_candidates:,} set-ups looked at.",
-        f"Usual set-up, nearest bucket: {setup_words(usual, names, plan.garments)}: "
+        f"Usual set-up, nearest bucket: "
+        f"{setup_words(usual, names, plan.garments, garments)}: "
         f"{chance(usual['p_all'])}, {words.usual_miss()}.",
         "",
         f"{RECIPE_HEAD}     passes  film",
@@ -65,13 +67,12 @@ def plan_block(
         why = words.why(line)
         first = told.setdefault(why, i)
         facts = [
-            ("Print", setup_words(line, names, plan.garments)),
+            ("Print", setup_words(line, names, plan.garments, garments)),
             ("Change", words.changes(line)),
         ]
         facts += [("Why", why if first == i else f"as line {first}")] if why else []
         if line["smallest_change"]:
             facts.append(("Note", "changes least of the lines that land"))
-        things = {"ink": names, "press": presses or {}}
         told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
@@ -85,11 +86,13 @@ def cloths(garments: Iterable[str], called: Names | None) -> str:
     return ", ".join(named(one, (called or {}).get(one)) for one in garments)
 
 
-def setup_words(line: Mapping, names: Names, garments: list[str]) -> str:
-    """Ink, screen and base of a line in one phrase."""
+def setup_words(
+    line: Mapping, names: Names, garments: list[str], called: Names | None = None
+) -> str:
+    """Ink, screen and base of a line in one phrase; ``called``: what the shop calls garments."""
     words = f"{ink_words(line['ink_id'], names)} through {line['mesh_id']}, "
     words += strokes_words(line["strokes"], line["flash_count"])
-    return f"{words}; {base_words(line, garments, names)}"
+    return f"{words}; {base_words(line, garments, names, called)}"
 
 
 def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
@@ -121,10 +124,12 @@ def cost_words(lines: pd.DataFrame, s: ShopSettings) -> str:
     return f"{words}; it {turns}."
 
 
-def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> str:
-    """Recipes as plain text."""
+def recipes_block(
+    found: Recipes, names: Names, s: ShopSettings, kg: float, called: Names | None = None
+) -> str:
+    """Recipes as plain text; ``called``: garment -> what the shop calls it."""
     out = [RECIPE_HEAD]
-    garments = found.garments
+    garments, things = found.garments, {"ink": names, "garment": called or {}}
     for i, line in enumerate(found.lines.to_dict("records"), start=1):
         own = found.colours[found.colours["line"] == i]
         worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
@@ -137,7 +142,7 @@ def recipes_block(found: Recipes, names: Names, s: ShopSettings, kg: float) -> s
         facts = [("Mix", "; ".join(parts))]
         if not pd.isna(line["price"]):
             facts.append(("Price", f"{line['price']:.2f} a kg"))
-        told_why = line_reason(line, found.tolerance, len(garments), {"ink": names})
+        told_why = line_reason(line, found.tolerance, len(garments), things)
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([cost_words(found.lines, s)])]

@@ -41,11 +41,12 @@ REASONS = {
 
 class PlanWords(NamedTuple):
     """Words about the lines of one plan; ``names``: ink -> what the shop calls it; ``presses``
-    the same of presses."""
+    and ``garments`` the same of these."""
 
     plan: Plan
     names: Names
     presses: Names | None = None
+    garments: Names | None = None
 
     def changes(self, line: Mapping) -> str:
         """What a line changes from the usual set-up."""
@@ -66,7 +67,7 @@ class PlanWords(NamedTuple):
         """How far the usual set-up is off on the garment that comes out worst, and how it looks."""
         missed = self.plan.usual_colours.nlargest(1, "dE00").iloc[0]
         looks = looks_words(looks_beside(missed[["L", "a", "b"]], self.plan.target))
-        return f"{missed['dE00']:.1f} dE00 off on {missed['substrate_id']}: {looks}"
+        return f"{missed['dE00']:.1f} dE00 off on {self._cloth(missed['substrate_id'])}: {looks}"
 
     def in_the_way(self) -> str:
         """Why no line lands, as a sentence; empty where one does."""
@@ -75,16 +76,19 @@ class PlanWords(NamedTuple):
         first, *others = (self._reason(one) for one in self.plan.in_the_way)
         return f"{first}: {'; '.join(others)}."
 
+    def _cloth(self, garment: str) -> str:
+        return named(garment, (self.garments or {}).get(garment))
+
     def _reason(self, one: Reason, lands: str = "") -> str:
         return REASONS[one.why].format(
-            subject=one.subject,
+            subject=self._cloth(one.subject),
             ink=ink_words(one.subject, self.names),
             value=one.value,
             usual=one.usual,
             looks=looks_words(one.looks),
             chance=chance(one.value),
-            each=", ".join(f"{garment} {off:.1f}" for garment, off in one.each),
-            chances=", ".join(f"{garment} {chance(p)}" for garment, p in one.each),
+            each=", ".join(f"{self._cloth(on)} {off:.1f}" for on, off in one.each),
+            chances=", ".join(f"{self._cloth(on)} {chance(p)}" for on, p in one.each),
             lands=lands if one.looks else "",
             tolerance=self.plan.tolerance,
         )
@@ -109,28 +113,35 @@ class PlanWords(NamedTuple):
     def _base(self, line: Mapping, usual: Mapping) -> str:
         """What a line changes of the base."""
         garments, ink = self.plan.garments, UNDERBASE[0]
-        mine = base_words(line, garments, self.names)
+        mine = base_words(line, garments, self.names, self.garments)
         if not usual["base_on"]:
             return mine
         if not line["base_on"]:
             return f"no base; usually over {ink_words(usual[ink], self.names)}"
         same = line[ink] == usual[ink]
-        theirs = _laid(usual, garments) if same else base_words(usual, garments, self.names)
+        if same:
+            theirs = _laid(usual, garments, self.garments)
+        else:
+            theirs = base_words(usual, garments, self.names, self.garments)
         return f"{mine}, instead of {theirs}"
 
 
-def base_words(line: Mapping, garments: list[str], names: Names) -> str:
-    """The base of a line: what, through which mesh, how often, on which garments."""
+def base_words(
+    line: Mapping, garments: list[str], names: Names, cloths: Names | None = None
+) -> str:
+    """The base of a line: what, through which mesh, how often, on which garments; ``cloths``:
+    what the shop calls these."""
     if not line["base_on"]:
         return "no base"
-    return f"base {ink_words(line[UNDERBASE[0]], names)} {_laid(line, garments)}"
+    return f"base {ink_words(line[UNDERBASE[0]], names)} {_laid(line, garments, cloths)}"
 
 
-def _laid(line: Mapping, garments: list[str]) -> str:
+def _laid(line: Mapping, garments: list[str], cloths: Names | None) -> str:
     mesh, strokes = (line[c] for c in UNDERBASE[1:])
     said = strokes_words(1 if pd.isna(strokes) else strokes, 0)
     all_on = len(line["base_on"]) == len(garments)
-    where = "" if all_on else f" on {', '.join(line['base_on'])} only"
+    called = [named(one, (cloths or {}).get(one)) for one in line["base_on"]]
+    where = "" if all_on else f" on {', '.join(called)} only"
     return f"through {mesh}, {said}{where}"
 
 

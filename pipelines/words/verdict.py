@@ -140,7 +140,8 @@ def line_reason(line: Mapping, tolerance: float, garments: int, called: Called) 
         return ""
     facts = {"target_dE00": line["worst_dE00"], "within_dE00": line["worst_hi"]}
     facts["p_in_tolerance"] = line["p_all"]
-    where = line["worst_garment"] if garments > 1 else ""
+    worst = line["worst_garment"]
+    where = named(worst, called.get("garment", {}).get(worst)) if garments > 1 else ""
     told = {**line, **facts, "tolerance_dE00": tolerance, "aimed": True, "where": where}
     return reason(told, called)
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 
 import learn
 from learn.colour.colorimetry import delta_e00
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
+from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.garments import outcome
+from pipelines.words.common import named
 from pipelines.words.plan import cost_words, no_mix_lands, plan_block
 from tests.small_demo import GARMENTS, small_model, small_shop
 
@@ -28,6 +33,26 @@ def test_words_of_a_plan(small_plan):
     assert "set-ups looked at" in block
     assert "bucket match" in block
     assert "35 for a test print and 260" in cost_words(small_plan.lines, settings)
+
+
+def test_a_plan_names_its_garments_by_code_alone_only_in_its_tables(small_plan):
+    """And whatever is named so stands by name and code in the first line."""
+    base = {"underbase_ink_id": "U1", "underbase_mesh_id": "M61-64", "underbase_strokes": 1.0}
+    over_one = {**base, "base_on": (GARMENTS[1],), "changes": ("base",)}
+    unsure = {"cause": Cause.UNSURE, "verdict": Verdict.TEST, "worst_garment": GARMENTS[1]}
+    unsure |= {"unseen": (Unseen("garment", "never", GARMENTS[0]),)}
+    lines = [{**row, **over_one, **unsure} for row in small_plan.lines.to_dict("records")]
+    asked = replace(small_plan, lines=pd.DataFrame(lines))
+    cloths = {garment: f"Cloth {i}" for i, garment in enumerate(GARMENTS)}
+    where = {"mesh_id": "M77-55", "strokes": 1.0, "flash_count": 0.0, "press_id": "P1"}
+    shades = learn.shades(small_model(), small_plan.target, where, GARMENTS)
+    block = plan_block(asked, {}, shades, small_shop().settings, garments=cloths)
+    told = [line for line in block.splitlines() if " up to " not in line and "bucket" not in line]
+    said = " ".join(" ".join(told).split())
+    for garment in GARMENTS:
+        assert named(garment, cloths[garment]) in block.splitlines()[0]
+        assert said.count(garment) == said.count(f"({garment})") > 0
+    assert f"on {named(GARMENTS[1], cloths[GARMENTS[1]])} only" in said
 
 
 def test_what_is_said_of_mixes_that_miss_is_true_of_random_ones():
