@@ -86,13 +86,38 @@ def export(
         texts[FILE] = given.shop_toml
     beside = (TARGETS, AIMS, DECISIONS)
     ours = [*(table.file for table in (*SHOP_TABLES.values(), *beside)), FILE]
-    tell([f"{folder / name}: is not of this shop and stays as it was."
-          for name in ours if name not in texts and (folder / name).exists()])  # fmt: skip
+    left = [name for name in ours if name not in texts and (folder / name).exists()]
+    emptied = {name: text for name, text in _heads().items() if name in left
+               and _is_ours(folder / name, text)}  # fmt: skip
+    texts |= emptied
+    stays = "is not of this shop and stays as it was; an import of this folder would read it."
+    tell([f"{folder / name}: {stays}" for name in left if name not in emptied])
     with folder_beside(folder) as fresh:
         for name, text in texts.items():
             write_text(fresh / name, text)
+    tell([f"{folder / name}: was of an earlier export; there is nothing to tell there any more, so "
+          "its head alone is left." for name in emptied])  # fmt: skip
     _tell(given, folder)
     return 0
+
+
+def _heads() -> dict[str, str]:
+    """The tables that an export alone writes, without a row: left as they were, what was decided
+    and taken back since would come back with the next import."""
+    import pandas as pd
+
+    from pipelines.tables import csvfile
+
+    return {
+        table.file: csvfile.for_people(pd.DataFrame(columns=[c.name for c in table.columns]))
+        for table in (AIMS, DECISIONS)
+    }
+
+
+def _is_ours(path: Path, head: str) -> bool:
+    """Whether a file begins as an export writes it: another head is somebody's own."""
+    with path.open("rb") as file:
+        return file.readline(len(head) + 1) == head.encode()
 
 
 def _beside(given: Given) -> dict[str, pd.DataFrame]:

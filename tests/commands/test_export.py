@@ -123,6 +123,29 @@ def test_what_waits_for_a_decision_still_waits_in_a_shop_taken_in_again(shop, mo
     assert "R1" in learnt_from()
 
 
+def test_an_older_export_keeps_no_decision_that_holds_no_longer(shop, model, capsys):
+    says(capsys, "doubts", "set-aside", "P1", "--reason", "smeared")
+    says(capsys, "export", "out")
+    assert "P1,set_aside,smeared" in Path("out/decisions.csv").read_text()
+    own = {"aims.csv": "Print,Target\nP1,#aa3322\n", "notes.txt": "mine"}
+    for name, text in own.items():
+        Path("out", name).write_text(text)
+    says(capsys, "doubts", "restore", "P1")
+    decisions = store.read_state(DATABASE).decided()
+    assert decisions is not None, "a print restored by hand is one that was kept"
+    write_shop(Path("bare"))
+    says(capsys, "import", "bare", "--shop", "bare")
+    assert main(["export", "out", "--shop", "bare", "--force"]) == 0
+    said = capsys.readouterr().err
+    assert "out/decisions.csv: was of an earlier export" in said
+    assert "out/aims.csv: is not of this shop and stays as it was" in said
+    assert Path("out/decisions.csv").read_text() == "print_id,stands,reason\n"
+    assert {name: Path("out", name).read_text() for name in own} == own
+    Path("out/aims.csv").unlink()
+    says(capsys, "import", "out", "--shop", "again")
+    assert "P1" in to_shop(store.read(Path("datasets/again/shop.db"))).prints["print_id"].tolist()
+
+
 def test_decisions_that_cannot_be_read_are_told(shop, capsys):
     says(capsys, "export", "out")
     assert not Path("out/decisions.csv").exists()
