@@ -71,6 +71,15 @@ def small_model() -> ShiftModel:
     return ShiftModel(max_iterations=6).fit(small_shop())
 
 
+def as_before(model: ShiftModel) -> tuple[dict, dict]:
+    """The arrays and the description of a model with an ink that contradicts its card, as they
+    were stored by a program that told its inks' bands otherwise."""
+    arrays, description = model.to_state()
+    of_inks = [i for i, t in enumerate(model.layout_.terms) if t.term.levels == "ink"]
+    name = f"strange_{of_inks[0]}"
+    return arrays | {name: np.full_like(arrays[name], 4.0)}, description | {"form": 14}
+
+
 @cache
 def stored_small_model() -> ShiftModel:
     """The same, stored and read again."""

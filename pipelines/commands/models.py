@@ -111,6 +111,7 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
     """Put a stored version in charge."""
     from pipelines.registry import versions
     from pipelines.registry.archive import archive_of
+    from pipelines.registry.opened import read_model
 
     kept = archive_of(workspace, workspace.pick(shop))
     version = _named(kept, version)
@@ -120,6 +121,7 @@ def use_model(version: str, *, workspace: Workspace, shop: str | None = None) ->
     if version == before:
         print(f"Model {version} is in charge already; nothing was changed.")
         return 0
+    read_model(kept, version)  # one that nothing can be asked of shall not take charge
     versions.put_in_charge(kept, version)
     print(f"Model {version} is in charge" + (f", in place of {before}." if before else "."))
     return 0

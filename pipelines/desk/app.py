@@ -63,10 +63,12 @@ def make_app(
 
 
 def _first() -> Response:
-    """Today, or *Begin* where nothing has been learnt yet."""
+    """Today, which also says what to do about a model that cannot be read, or *Begin* where
+    nothing has been learnt yet."""
     desk: Desk = current_app.extensions["desk"]
     try:
-        learnt = desk.now().model is not None
+        now = desk.now()
+        learnt = now.model is not None or now.unreadable
     except UserError:
         learnt = False
     return redirect(url_for("today.show" if learnt else "begin.show"))
@@ -78,9 +80,10 @@ def _head() -> dict[str, object]:
     try:
         now = desk.now()
     except UserError:
-        return {"shop_name": "", "version": None}
+        return {"shop_name": "", "version": None, "unreadable": False}
     named = now.model.catalogue.settings.name if now.model else now.usual.shop.settings.name
-    return {"shop_name": named, "version": now.model.version if now.model else None}
+    version = now.model.version if now.model else None
+    return {"shop_name": named, "version": version, "unreadable": now.unreadable}
 
 
 def _said(text: str, status: int) -> tuple[str, int]:

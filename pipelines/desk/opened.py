@@ -62,6 +62,11 @@ class Now:
         return self.state.given
 
     @property
+    def unreadable(self) -> bool:
+        """Whether something was learnt that cannot be read now."""
+        return self.no_model is not None and self.no_model.kind != Kind.MISSING
+
+    @property
     def opened(self) -> Opened:
         """The model; raises UserError where there is none."""
         if self.model is None:

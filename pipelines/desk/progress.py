@@ -14,6 +14,7 @@ from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import day_words, words
 from pipelines.registry import report_card, versions
 from pipelines.registry.archive import archive_of
+from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record
 from pipelines.tables.dates import last_day
 from pipelines.tasks.versions import told
@@ -82,6 +83,7 @@ def use() -> Response:
     name = request.form.get("version", "")
     if name not in kept.names():
         raise UserError(words().progress.no_version, Kind.UNKNOWN)
+    read_model(kept, name)  # one that nothing can be asked of shall not take charge
     versions.put_in_charge(kept, name)
     return redirect(url_for("progress.show"), 303)
 

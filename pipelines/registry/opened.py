@@ -154,10 +154,13 @@ def _latest_readable(kept: Archive) -> str | None:
 
 
 def _unreadable(kept: Archive, stored: StoredModel) -> UserError:
-    return UserError(
-        f"{kept.where(stored.version)}: does not hold a model this version can read; {AGAIN}.",
-        Kind.DAMAGED,
-    )
+    from learn.predict.serialise import FORM  # imported by then
+
+    form, what = stored.meta.get("form"), "does not hold a model this version can read"
+    if isinstance(form, int) and form != FORM:
+        which = "an earlier" if form < FORM else "a later"
+        what = f"was learnt by {which} version of this program, and this one would not follow it"
+    return UserError(f"{kept.where(stored.version)}: {what}; {AGAIN}.", Kind.DAMAGED)
 
 
 def open_model(

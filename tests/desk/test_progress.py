@@ -17,7 +17,7 @@ from pipelines.registry import report_card, versions
 from pipelines.registry.in_folder import InFolder
 from pipelines.workspace.folders import Workspace
 from tests.desk.conftest import text_of
-from tests.small_demo import small_shop
+from tests.small_demo import as_before, small_model, small_shop
 
 PATIENCE_S = 120
 
@@ -85,6 +85,20 @@ def test_another_version_is_put_in_charge_and_back(own, root):
         assert "no such version" in reply.text
     assert own.post("/progress/use/", data={"version": other}).status_code == 403
     assert versions.in_charge(InFolder(folder)) == before
+
+
+def test_a_model_that_cannot_be_read_is_told_with_the_way_on(own, root):
+    kept = InFolder(Workspace(root).models(Workspace(root).pick(None)))
+    whole = versions.load(kept)
+    name = versions.save(kept, *as_before(small_model()), whole.facts)
+    html = own.get("/", follow_redirects=True).text
+    assert "was learnt by an earlier version of this program" in html
+    assert "learn anew" in html and "No model yet" not in html
+    assert 'class="button" href="/progress/"' in html
+    assert own.post("/progress/use/", data={FORM: "k", "version": whole.version}).status_code == 303
+    reply = own.post("/progress/use/", data={FORM: "k", "version": name})
+    assert reply.status_code == 400 and "by an earlier version" in reply.text
+    assert versions.in_charge(kept) == whole.version
 
 
 def test_it_learns_while_the_page_goes_on(own):
