@@ -15,6 +15,7 @@ from pipelines.registry.opened import read_model
 from pipelines.tables.folder import Given, check_added, to_shop
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
+from pipelines.words.common import Names, named
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Findings, Kind, UserError
 
@@ -54,10 +55,10 @@ def gate_by(model: ShiftModel) -> Gate:
     def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
         new = len(model.encoder_.unknown(prints)) > 0
         told = model.told_of(to_shop(given)) if new else model
-        bases = usual_bases(given.tables["prints"])
+        bases, inks = usual_bases(given.tables["prints"]), _ink_names(given)
         found = inspection.inspect_arrivals(told, prints, lab, typed=typed, bases=bases)
         return [
-            Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i]),
+            Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i], inks),
                   float(found.distance[i]))
             for i in np.flatnonzero(found.doubtful).tolist()
         ]  # fmt: skip
@@ -65,21 +66,33 @@ def gate_by(model: ShiftModel) -> Gate:
     return gate
 
 
-def _words(found: Arrival, i: int, setup: pd.Series) -> str:
-    """``12.0 dE00 from expected; looks like ink C07 instead of C19: was it swapped?``"""
+def _ink_names(given: Given) -> Names:
+    """Ink -> what the shop calls it."""
+    cells = given.tables["inks"].reindex(columns=["ink_id", "ink_name"]).fillna("")
+    return dict(cells.map(str.strip).itertuples(index=False))
+
+
+def _words(found: Arrival, i: int, setup: pd.Series, inks: Names) -> str:
+    """``12.0 dE00 from expected; looks like ink Navy (C17) instead of Turquoise (C19): was it
+    swapped?``"""
     said = f"{found.dE00[i]:.1f} dE00 from expected"
     expected = ", ".join(f"{v:.0f}" for v in found.expected[i])
     slip = found.slips[i]
     if slip is None:
         return f"{said} (L, a, b {expected})"
     one, either = slip.names[0], " or ".join(slip.names)
+
+    def ink(code: str) -> str:
+        return named(code, inks.get(code))
+
     match slip.kind:
         case "ink":
-            guess = f"ink {either} instead of {setup['ink_id']}: was it swapped?"
+            either = " or ".join(map(ink, slip.names))
+            guess = f"ink {either} instead of {ink(setup['ink_id'])}: was it swapped?"
         case "base" if one:
-            guess = f"a print over base {one}: is the base missing from the row?"
+            guess = f"a print over base {ink(one)}: is the base missing from the row?"
         case "base":
-            guess = f"a print without base {setup['underbase_ink_id']}: was it left out?"
+            guess = f"a print without base {ink(setup['underbase_ink_id'])}: was it left out?"
         case "print":
             guess = f"print {either} of the same batch: were they mixed up?"
         case _:
@@ -129,14 +142,14 @@ def look_at(model: ShiftModel, given: Given, rows: list[int]) -> dict[int, Seen]
     by_hand = typed[SPECTRUM].isna().any(axis=1).to_numpy()
     job = jobs_of(typed["job_id"]).to_numpy()
     place = {row: i for i, row in enumerate(typed.index)}
-    seen = {}
+    seen, inks = {}, _ink_names(given)
     for name in dict.fromkeys(job[place[row]] for row in rows):
         at = np.flatnonzero(job == name)
         prints = typed.iloc[at]
         found = inspection.inspect_arrivals(model, prints, lab[at], typed=by_hand[at], bases=bases)
         for row in set(rows) & set(prints.index):
             i = int(np.flatnonzero(prints.index == row)[0])
-            said = _words(found, i, prints.iloc[i]) if found.slips[i] else ""
+            said = _words(found, i, prints.iloc[i], inks) if found.slips[i] else ""
             both = lab[at[i]], found.expected[i]
             one, other = (str(srgb_hex(v, view)) if np.isfinite(v).all() else "" for v in both)
             setup, guess = prints.iloc[i].to_dict(), said.partition("; ")[2]

@@ -27,7 +27,7 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     said = says(capsys, "record", write("b.csv", *rows))
     assert "1 print to learn from, 3 doubtful and set aside" in said
     assert "dE00 from expected; looks like a and b exchanged: was it typed so?" in said
-    assert "looks like ink blue instead of 007: was it swapped?" in said
+    assert "looks like ink Blau Größe 3 (blue) instead of Red, warm (007): was it swapped?" in said
     assert "dE00 from expected (L, a, b 45, 60, 35)" in said
     said = says(capsys, "doubts")
     assert "4 prints set aside on arrival" in said
@@ -72,7 +72,7 @@ def test_doubts_are_shown_beside_what_was_expected(shop, capsys, monkeypatch):
     page = Path("d.html").read_text(encoding="utf-8")
     for one in ("R1", "R3", "P3"):
         assert f"strikeoff doubts keep {one}<" in page
-    assert "looks like ink blue instead of 007" in page
+    assert "looks like ink Blau Größe 3 (blue) instead of Red, warm (007)" in page
     lab = [[30.5, 10.2, -50.1], [45.0, 60.0, 35.0]]
     for fill in srgb_hex(np.array(lab), viewing("D50", "2")):  # measured, expected
         assert f"background:{fill}" in page
