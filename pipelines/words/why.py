@@ -110,10 +110,17 @@ def sentence(shares: Shares, rows: list[Row], away_from: str) -> str:
     first, maybe = causes[0], "" if causes[0].sure else "perhaps "
     said = f"{number(first.dE00)} of the {number(total)} {maybe}come from {first.words}"
     if first.dE00 > total:
-        said = f"{first.words} alone {maybe}makes {number(first.dE00)}"
-    said += "".join(f", {number(row.dE00)} from {row.words}" for row in more)
-    said += "".join(f"; {row.words} takes {number(-row.dE00)} away" for row in back)
+        said = f"{_subject(first)} alone {maybe}makes {number(first.dE00)}"
+        said += "".join(f", and {_subject(row)} {number(row.dE00)} more" for row in more)
+    else:
+        said += "".join(f", {number(row.dE00)} from {row.words}" for row in more)
+    said += "".join(f"; {_subject(row)} takes {number(-row.dE00)} away" for row in back)
     return f"{told}: {said}."
+
+
+def _subject(row: Row) -> str:
+    """A share at the head of its phrase: ``White base (U1) through mesh M61-64, as base,``."""
+    return f"{row.words}," if "," in row.words else row.words
 
 
 def reckoned_bucket() -> str:

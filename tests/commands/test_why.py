@@ -89,5 +89,11 @@ def test_sentences_tell_the_causes_and_what_takes_away():
         "A base, W, takes 11.0 of them away: 5.0 dE00 from the bucket."
     )
     assert "A base, W, perhaps adds 2.0: " in base_sentence(3.0, 5.0, "W", 0.6)
+    base = [Row("W, 2 strokes, as base", 20.0, lab), Row("the lot", 1.5, lab)]
+    base += [Row("the film of M, 1 stroke", -5.5, lab)]
+    assert sentence(end, base, "the bucket").endswith(
+        ": W, 2 strokes, as base, alone makes 20.0, and the lot 1.5 more; the film of M, 1 stroke, "
+        "takes 5.5 away."
+    )
     still = end._replace(end=np.array([50.1, 0, 0]))
     assert sentence(still, [], "the bucket").startswith("Hardly moves")
