@@ -81,7 +81,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     cells |= ink_and_garment("why", args.what, cells)
     if not cells:
         raise UserError("Name an ink and a garment, or a set-up; see strikeoff why --help.")
-    changed = changes(pairs("--beside", args.beside))
+    changed = changes(pairs("--beside", args.beside, "NAME=VALUE, such as garment=black"))
     at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
     return why(cells, changed, **at)
 

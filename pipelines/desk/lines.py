@@ -10,6 +10,7 @@ import pandas as pd
 from flask import url_for
 
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex
+from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE
 from pipelines.desk.ask import as_it_stands
 from pipelines.desk.opened import Now
@@ -68,7 +69,8 @@ def _line(asked: Mapping[str, Any], n: int, line: dict, found: Any, now: Now) ->
     view = now.opened.learnt.viewing_
     cloths = cloth_fills(now.opened, found.garments)
     own = found.colours[found.colours["line"] == n].to_dict("records")
-    cost = line["expected_cost"]
+    # what is to change first is never run: a cost of it says nothing
+    cost = None if line["verdict"] == Verdict.CHANGE else line["expected_cost"]
     return {
         "n": n,
         "kind": kind(line),

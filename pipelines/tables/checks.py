@@ -28,7 +28,8 @@ def check_keys(table: Table, frame: pd.DataFrame, file: str, findings: Findings)
         what = f'"{key}" stands in row {first} already'
         if differs.any():
             what += f", with another {differs.index[differs][0]}"
-        findings.problem(file, int(row), table.key, what, "keep one row a key", Kind.DUPLICATE)
+        do = "keep one of the two, or call one otherwise"
+        findings.problem(file, int(row), table.key, what, do, Kind.DUPLICATE)
 
 
 def check_references(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date as Date
 from math import floor
 
@@ -36,6 +36,16 @@ def named(code: object, *names: object | None) -> str:
     """
     words = ", ".join(str(name) for name in names if name)
     return f"{words} ({code})" if words else str(code)
+
+
+def listed(words: Sequence[str]) -> str:
+    """Several things in one phrase.
+
+    >>> listed(["darker", "duller", "bluer"]), listed(["darker"])
+    ('darker, duller and bluer', 'darker')
+    """
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def number(value: float | None, digits: int = 1) -> str:

@@ -18,7 +18,16 @@ from learn.planning.reasons import UNLIKELY
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE, ShopSettings
 from pipelines.words.check import DRAWDOWN
-from pipelines.words.common import Names, chance, counted, named, number, percent, type_words
+from pipelines.words.common import (
+    Names,
+    chance,
+    counted,
+    listed,
+    named,
+    number,
+    percent,
+    type_words,
+)
 from pipelines.words.prediction import go_from
 from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_words
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
@@ -134,7 +143,7 @@ def recipes_block(
         own = found.colours[found.colours["line"] == i]
         worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
         line |= {"worst_garment": worst}
-        out.append(_luck(i, line, len(garments)))
+        out.append(_luck(i, line, len(garments)).rstrip())
         parts = [
             f"{number(percent, 2)} % {ink_words(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
             for ink, percent in zip(line["inks"], line["percent"], strict=True)
@@ -171,7 +180,7 @@ def _never_mixed(found: Recipes, names: Names) -> Iterator[str]:
     known, inks = found.mixing.strengths, found.lines["inks"].iloc[0]
     never = [ink for ink in inks if not known.told.get((ink,))]
     if never:
-        which = " and ".join(ink_words(ink, names) for ink in never)
+        which = listed([ink_words(ink, names) for ink in never])
         times = np.exp(Z90 * max(known.sd_of(ink) for ink in never))
         usual = min(TIMES, key=lambda n: abs(np.log(n / times)))
         yield (

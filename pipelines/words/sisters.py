@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipelines.words.common import Names, counted, named
+from pipelines.words.common import Names, counted, listed, named
 
 if TYPE_CHECKING:
     from learn.predict.sisters import Heard, Sisters
@@ -20,7 +20,7 @@ def from_where(plants: Plants) -> str:
     """``from 120 prints at Plant B and 40 at Plant C``"""
     (plant, prints), *rest = plants
     said = [f"{counted(prints, 'print')} at {plant}", *(f"{n} at {name}" for name, n in rest)]
-    return f"from {_listed(said)}"
+    return f"from {listed(said)}"
 
 
 def ink_sentence(ink: str, prints: int, plants: Plants, names: Names) -> str:
@@ -50,7 +50,7 @@ def status_lines(sisters: Sisters, printed: Collection[str], names: Names) -> It
             more = len(one.others) - len(inks)
             inks += [f"{more} more"] if more else []
             yield (
-                f"  What {one.plant} says of {_listed(inks)} does not fit what is known here, and "
+                f"  What {one.plant} says of {listed(inks)} does not fit what is known here, and "
                 "is not used: is it the same ink?"
             )
 
@@ -59,8 +59,3 @@ def _why_not(one: Heard) -> str:
     if not one.shared:
         return "too few inks are printed at both"
     return f"its word does not bring the {counted(one.shared, 'ink')} that both print nearer"
-
-
-def _listed(what: Sequence[str]) -> str:
-    *first, last = what
-    return f"{', '.join(first)} and {last}" if first else last

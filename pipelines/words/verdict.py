@@ -5,14 +5,14 @@ What is decided comes as data from `learn.predict.causes`; nothing is read back 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date as Date
 from typing import TYPE_CHECKING
 
 from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
-from pipelines.words.common import Names, chance, date, named, type_words
+from pipelines.words.common import Names, chance, date, listed, named, type_words
 
 if TYPE_CHECKING:
     from learn.mixing.top_up import TopUp
@@ -190,15 +190,10 @@ def _beside_the_bucket(row: Mapping) -> str:
     """``13.7 dE00 darker and duller than the bucket: the black garment shows through``."""
     lab, bucket = ([row[prefix + c] for c in "Lab"] for prefix in ("", "bucket_"))
     looks = looks_beside(lab, bucket)
-    than = f"{_listed(looks)} than" if looks else "from"
+    than = f"{listed(looks)} than" if looks else "from"
     said = f"{row['shift_dE00']:.1f} dE00 {than} the bucket"
     if not row["beneath"]:
         return said
     colour = row.get("colour_name") if row["beneath"] == "garment" else None
     what = f"{colour.lower()} garment" if colour else row["beneath"]
     return f"{said}: the {what} shows through"
-
-
-def _listed(words: Collection[str]) -> str:
-    *first, last = words
-    return f"{', '.join(first)} and {last}" if first else last

@@ -51,6 +51,13 @@ def test_a_search_says_that_it_works_and_leads_to_sheet_ask_and_measured(client)
     assert 'value="33,55,28"' in measured and 'value="Black"' in measured
 
 
+def test_a_cost_is_told_of_what_may_be_run_alone(client):
+    for aim in (AIM, {**AIM, "target": "60,-80,60"}):
+        for card in found(client, aim)[1].split('<section class="card"')[1:]:
+            runs = "Change the set-up first" not in card
+            assert ("expected cost" in card) == runs
+
+
 def test_what_is_asked_and_measured_of_a_line_is_just_the_line(client):
     """Its base where it has one, through its own screen."""
     _, html = found(client, AIM)

@@ -161,7 +161,7 @@ HOLE = TINY["substrates.csv"].replace("0.8500", "", 1)
         ),
         (
             {"inks": TINY["inks.csv"] + "blue,Blau Größe 3,water_based,colour,45.50\n"},
-            ['inks.csv, row 5, column ink_id: "blue" stands in row 4 already; keep one row a key.'],
+            ['inks.csv, row 5, column ink_id: "blue" stands in row 4 already; keep one of the two'],
         ),
         (
             {"inks": TINY["inks.csv"] + "blue,Blau,plastisol,colour,45.50\n"},
