@@ -24,6 +24,7 @@ SCREEN = {"mesh_id", "strokes"}  # a set-up that names these says how it is prin
 FEWEST = 10  # prints on a garment from which one can say what is mostly done on it
 ALIKE = 3  # prints from which it can be said where all of them are alike
 MOSTLY = "what the shop mostly does"
+AS_INK = "that of the ink, as no base is usual"
 PARTS = {
     "mesh_id": "mesh",
     "strokes": "strokes",
@@ -125,7 +126,7 @@ class Usual:
         inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
         mostly, by = self._mostly([found[0]], inks, names.called(found[0]))
         usual = _texts(mostly)
-        full, by_preset, by_history = _filled(cells, preset, usual)
+        full, by_preset, by_history, by_ink = _filled(cells, preset, usual)
         fills = []
         if by_preset:
             fills.append(Filled(tuple(by_preset), f"{' and '.join(titles)} of shop.toml"))
@@ -135,6 +136,7 @@ class Usual:
         for source in dict.fromkeys(sources):
             own = [c for c, of in zip(by_history, sources, strict=True) if of == source]
             fills.append(Filled(tuple(own), *source))
+        fills += [Filled(tuple(by_ink), AS_INK)] if by_ink else []
         return full, fills
 
     def preset(self, garments: list[str]) -> tuple[dict[str, str], list[str]]:
@@ -283,8 +285,9 @@ def _texts(usual: dict[str, Any]) -> dict[str, str]:
 
 def _filled(
     cells: dict[str, str], preset: dict[str, str], usual: dict[str, str]
-) -> tuple[dict[str, str], list[str], list[str]]:
-    """The cells with what was left out, and the columns filled by preset and by history."""
+) -> tuple[dict[str, str], list[str], list[str], list[str]]:
+    """The cells with what was left out, and the columns filled by preset, by history and by the
+    screen of the ink: that of a base where none is usual."""
     full = dict(cells)
     by_preset: list[str] = []
     by_history: list[str] = []
@@ -299,13 +302,18 @@ def _filled(
         if first in full or (first == UNDERBASE[0] and any(c in full for c in UNDERBASE)):
             continue
         source, told = (preset, by_preset) if first in preset else (usual, by_history)
-        if first in source:
+        if source.get(first) or (first == UNDERBASE[0] and first in source):  # empty: no base
             full |= {c: source[c] for c in (first, *others) if c in source and c not in full}
             told.append(first)
+    by_ink: list[str] = []
     if full.get(UNDERBASE[0]) and not full.get(UNDERBASE[1]):
-        full[UNDERBASE[1]] = usual.get(UNDERBASE[1]) or full.get("mesh_id", "")
-        by_history.append(UNDERBASE[1])
-    return {c: v for c, v in full.items() if v != ""}, by_preset, by_history
+        if usual.get(UNDERBASE[1]):
+            full[UNDERBASE[1]] = usual[UNDERBASE[1]]
+            by_history.append(UNDERBASE[1])
+        elif full.get("mesh_id"):
+            full[UNDERBASE[1]] = full["mesh_id"]
+            by_ink.append(UNDERBASE[1])
+    return {c: v for c, v in full.items() if v != ""}, by_preset, by_history, by_ink
 
 
 def _listed(words: list[str]) -> str:

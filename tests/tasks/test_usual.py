@@ -192,6 +192,17 @@ def test_presets_come_first_everywhere(says, with_presets, tmp_path):
     assert set(prints["squeegee_shore_a"]) == {75}
 
 
+def test_a_base_where_none_is_usual_is_told_as_it_was_filled_in(says):
+    """Through the screen of the ink; how often is not told by prints that have none."""
+    said = says("predict", "deep red", "white tee", "--base-ink", "white base")
+    mesh = re.search(r"Screen mesh (\S+),", said)[1]
+    assert f"Base White base (U1) through mesh {mesh} " in said
+    filled = re.search(r"Filled in (.+?) Model", said)[1]
+    assert "mesh of the base: that of the ink, as no base is usual" in filled
+    assert filled.count("of the base") == 1
+    assert "--base-strokes is not given; taken as one stroke" in said
+
+
 def test_no_base_is_no_base_whatever_else_is_said(says):
     bare = ["--base-ink", "none"]
     by_name = says("predict", "deep red", "black tee", *bare)
