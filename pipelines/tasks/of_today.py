@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from datetime import date
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, NamedTuple
 
+from learn.shop import NEW_LOT
 from pipelines.words.common import long_since, named, reckoned_for
 from pipelines.workspace.problems import UserError
 
@@ -68,6 +70,9 @@ def of_today(
     if taken is not None:
         printed_on = printed_on.mask(empty, taken)
     told = _told(taken if not day else None, lots, setups["ink_id"].nunique(), opened, said)
+    # of a file each set-up tells it, and a list of them would bury all else
+    in_file = said.lot == COLUMNS.lot
+    alike += [] if in_file else _never_seen(setups["ink_id"], setups["ink_lot"], opened)
     return setups.assign(printed_on=printed_on), alike + told
 
 
@@ -91,7 +96,8 @@ def searched(
     taken = day_of(said.day, day, opened)
     told = _told(taken if not day else None, filled, len(inks or latest), opened, said)
     alike = [one.on_command_line for one in readings]
-    return Searched({**filled, **own.to_dict()}, taken, alike + told)
+    new = _never_seen(own.index.to_series(), own, opened)
+    return Searched({**filled, **own.to_dict()}, taken, alike + new + told)
 
 
 def day_of(option: str, text: str, opened: Opened) -> pd.Timestamp | None:
@@ -143,6 +149,21 @@ def _with_lots(
     filled = {one: lots[one] for one in ink[empty].unique()}
     told = [one.on_command_line for one in readings]
     return setups.assign(ink_lot=own.mask(empty, ink.map(lots))), filled, told
+
+
+def _never_seen(ink: pd.Series, lot: pd.Series, opened: Opened) -> list[str]:
+    """Lots that no print and no card is of: a new one as well as a slip of the pen."""
+    known, names = opened.catalogue.spelt, opened.catalogue.called("inks")
+    told = []
+    for one, text in dict.fromkeys(zip(ink, lot, strict=True)):
+        if isinstance(text, str) and text != NEW_LOT and one in known and text not in known[one]:
+            near = get_close_matches(text, known[one], n=1)
+            meant = f"; is {near[0]} meant?" if near else "."
+            told.append(
+                f"nothing is known of lot {text} of {named(one, names.get(one))}: taken as a new "
+                f"lot{meant}"
+            )
+    return told
 
 
 def _told(

@@ -43,9 +43,14 @@ def test_a_set_up_is_of_today_and_of_the_lot_in_use():
     found, told = of_today(asked, opened())
     assert found["printed_on"].tolist() == [DAY, pd.Timestamp("2025-03-01"), DAY]
     assert found["ink_lot"].tolist() == ["red-7", "old", None]
-    assert len(told) == 1
+    unknown = "nothing is known of lot old of Bright red (red): taken as a new lot."
+    assert told[0] == unknown and len(told) == 2
     lot = "lot red-7 of Bright red (red), the latest printed"  # of which ink, beside another
-    assert f"today, 28 Nov 2026, and {lot}; --date and --lot" in told[0]
+    assert f"today, 28 Nov 2026, and {lot}; --date and --lot" in told[1]
+    _, of_file = of_today(asked, opened(), COLUMNS)
+    assert unknown not in of_file and len(of_file) == 1
+    slip = searched(opened(), "", {"red": "R 12"}).notes[0]
+    assert slip.endswith("lot R 12 of Bright red (red): taken as a new lot; is R 11 meant?")
     named = setups(("red", "red-7", "2026-11-28"))
     found, told = of_today(named, opened())
     pd.testing.assert_frame_equal(found, named)
