@@ -46,7 +46,7 @@ def test_a_recorded_change_widens_what_is_predicted_until_it_is_taken_back(says,
     assert "no print yet with press P1 since its change of 1 Mar 2026" in told
     assert "Press P1: new blade on 1 Mar 2026; no print since" in says("status")
     status = says("status")
-    assert re.search(r"Press P1 \d\.\d \(0\), P", status), "the least known, as it stands now"
+    assert re.search(r"Press P1 \d\.\d, 0 prints; P", status), "the least known, as it stands now"
     assert "Press P1: no print since its last change; usual set-ups would land" in status
     assert "P1 since its change of 1 Mar 2026 0 not printed since" in says("list", "presses")
     assert "Nothing was changed" in says(*CHANGE, "--date", "2026-03-01")
@@ -54,7 +54,7 @@ def test_a_recorded_change_widens_what_is_predicted_until_it_is_taken_back(says,
     assert "since its change" not in earlier
     says("history", "--take-back", "2")
     (listed,) = re.findall(r"P1 (\d+) ", says("list", "presses"))
-    learnt = re.search(r" P1 \d\.\d \((\d+)\)", says("status"))
+    learnt = re.search(r" P1 \d\.\d, (\d+) prints", says("status"))
     assert learnt is not None
     assert 0 <= int(listed) - int(learnt[1]) <= 3, "but for prints the learner has set aside"
     assert sd(says, tmp_path / "again.csv") == before
