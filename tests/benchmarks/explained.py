@@ -42,11 +42,11 @@ from learn.shop import UNDERBASE, Shop
 from pipelines.tasks.base import TARGET, CLOTH_MATTERS_dE00
 from pipelines.words.common import perhaps
 from pipelines.words.why import STILL_dE00, TOLD_dE00
-from pipelines.workspace.progress import Progress
+from tests.benchmarks import of_part
 from tests.benchmarks.results import Report
 from tests.worlds import tables
-from tests.worlds.parts import PARTS, Which
-from tests.worlds.shop import KINDS, Drawn, Query, draw_shop
+from tests.worlds.parts import Which
+from tests.worlds.shop import Drawn, Query, draw_shop
 from tests.worlds.ways import PLACES, Ways
 
 Array = NDArray[np.floating]
@@ -387,18 +387,10 @@ def tell(report: Report, found: Found) -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    from joblib import Parallel, delayed
-
     report = Report("explained", __doc__)
-    report.parser.add_argument("--part", choices=PARTS, default="choose")
-    report.parser.add_argument("--shops", type=int, help="of each kind of shop (default: all)")
-    report.parser.add_argument("--workers", type=int, default=2)
+    of_part.add_options(report.parser)
     arguments = report.parse(argv)
-    shops = []
-    for kind in KINDS:
-        shops += [w for w in PARTS[arguments.part] if w.kind == kind][: arguments.shops]
-    Progress()(f"{len(shops)} shops, {arguments.workers} at once")
-    each = Parallel(n_jobs=arguments.workers)(delayed(of_shop)(w) for w in shops)
+    each = of_part.asked(arguments, of_shop)
     tell(
         report,
         {name: pd.concat([one[name] for one in each], ignore_index=True) for name in each[0]},

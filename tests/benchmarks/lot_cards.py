@@ -26,13 +26,13 @@ from learn.predict.causes import Verdict
 from learn.predict.model import ShiftModel
 from learn.predict.verdict import chance_needed
 from learn.shop import Shop
-from pipelines.workspace.progress import Progress
+from tests.benchmarks import of_part
 from tests.benchmarks.results import Report
 from tests.worlds import tables
 from tests.worlds.cards import draw_cards
 from tests.worlds.light import lab_of
-from tests.worlds.parts import PARTS, Which
-from tests.worlds.shop import KINDS, draw_shop
+from tests.worlds.parts import Which
+from tests.worlds.shop import draw_shop
 from tests.worlds.world import chance_within
 
 ASKED = ("next", "lot_new")
@@ -127,18 +127,10 @@ def advice(some: pd.DataFrame) -> dict[str, float]:
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    from joblib import Parallel, delayed
-
     report = Report("lot_cards", __doc__)
-    report.parser.add_argument("--part", choices=PARTS, default="choose")
-    report.parser.add_argument("--shops", type=int, help="of each kind of shop (default: all)")
-    report.parser.add_argument("--workers", type=int, default=2)
+    of_part.add_options(report.parser)
     arguments = report.parse(argv)
-    shops = []
-    for kind in KINDS:
-        shops += [w for w in PARTS[arguments.part] if w.kind == kind][: arguments.shops]
-    Progress()(f"{len(shops)} shops, {arguments.workers} at once")
-    found = pd.concat(Parallel(n_jobs=arguments.workers)(delayed(of_shop)(w) for w in shops))
+    found = pd.concat(of_part.asked(arguments, of_shop))
     for kind, some in found.groupby("shop kind", sort=False):
         by = some.groupby(["kind", "card"], sort=False)
         rows = {f"{asked}, {card}": figures(of) for (asked, card), of in by}
