@@ -110,7 +110,6 @@ SETTINGS = [
         high=1000,
         option="--eom",
         place="screen",
-        effects=(Effect(line=0.06),),
     ),
 ]
 SETTING_COLUMNS = [setting.name for setting in SETTINGS]

@@ -39,10 +39,13 @@ def test_an_ink_that_contradicts_its_card_is_kept_as_it_was_learnt():
     shop = tiny_shop()
     ink = shop.prints["ink_id"].value_counts().index[-1]
     its = shop.prints["ink_id"] == ink
-    one = shop.prints[its].head(1)
-    off = one.drop(columns=one.columns.intersection(SPECTRUM)).assign(L=60.0, a=0.0, b=60.0)
+    two = shop.prints[its].head(2)
+    off = two.drop(columns=two.columns.intersection(SPECTRUM)).assign(L=30.0, a=-30.0, b=20.0)
     prints = pd.concat([shop.prints[~its], off], ignore_index=True)
-    model = ShiftModel(max_iterations=2, restarts=0).fit(replace(shop, prints=prints))
+    believed = set(two["print_id"])  # somebody said that they are right
+    model = ShiftModel(max_iterations=2, restarts=0).fit(
+        replace(shop, prints=prints), trusted=believed
+    )
     arrays, description = model.to_state()
     of_inks = [t.strange for t in model.layout_.terms if t.term.levels == "ink"]
     assert np.concatenate(of_inks).max() > 1, "or there was nothing to be kept"
