@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.tables.schema import ASIDE, KEPT, WAITS
+from pipelines.tables.schema import ASIDE, DECISIONS, KEPT, WAITS
 from pipelines.words.common import counted
 
 if TYPE_CHECKING:
@@ -20,10 +20,10 @@ def _decided(checked: Checked) -> list[str]:
         return []
     n = told["stands"].value_counts()
     waiting, aside, kept = (int(n.get(one, 0)) for one in (WAITS, ASIDE, KEPT))
-    wait = "waits for one and is" if waiting == 1 else "wait for one and are"
+    wait = "waits for a decision and is" if waiting == 1 else "wait for a decision and are"
     return [
-        f"Decisions are told of: {counted(waiting, 'print')} {wait} not learnt from, {aside} set "
-        f"aside, {kept} kept; what was decided in the shop itself holds."
+        f"By the table {DECISIONS.name} {counted(waiting, 'print')} {wait} not learnt from, "
+        f"{aside} set aside, {kept} kept; what was decided in the shop itself holds."
     ]
 
 

@@ -65,10 +65,10 @@ def answer(rows: Sequence[Mapping], labels: Sequence[str], chances: Beside) -> l
         lab = np.array([lab_of(row) for row in rows])
         apart = delta_e00(lab[:, None], lab[None])
         one, other = sorted(np.unravel_index(np.argmax(apart), apart.shape))
-        found.append(
-            f"Furthest apart: {perhaps(chances.furthest[one, other])}{one + 1} and {other + 1}, "
-            f"{number(apart.max())} dE00 from one print to the other."
-        )
+        which = f"Furthest apart: {perhaps(chances.furthest[one, other])}{one + 1} and {other + 1}"
+        far = f"{number(apart.max())} dE00"
+        two = f"One print lies {far} from the other."
+        found.append(two if len(rows) == 2 else f"{which}, {far} from one print to the other.")
     return found
 
 

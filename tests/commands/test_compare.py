@@ -72,18 +72,24 @@ def test_what_is_shared_is_told_once_and_what_differs_names_each():
     found = side_by_side(rows)
     assert dict(found.shared) == {"Ink": "R", "Screen": "mesh M, 1 stroke", "Press": "not given"}
     assert found.labels == ["A; no base", "B; no base", "B; W"]
-    colours = [{"L": L, "a": 0.0, "b": 0.0, "shift_dE00": off} for L, off in ((50, 2), (60, 1))]
-    rows = [a | b for a, b in zip(rows, colours, strict=False)]
-    sure = Beside(np.array([0.02, 0.98]), np.array([[0, 1.0], [0, 0]]))
+    colours = [
+        {"L": L, "a": 0.0, "b": 0.0, "shift_dE00": off} for L, off in ((50, 2), (60, 1), (55, 3))
+    ]
+    rows = [a | b for a, b in zip(rows, colours, strict=True)]
+    apart = np.zeros((3, 3))
+    apart[0, 1] = 1.0
+    sure = Beside(np.array([0.02, 0.98, 0.0]), apart)
     told = answer(rows, found.labels, sure)
     assert told[0] == "Nearest to the bucket: 2 (B; no base), 1.0 dE00."
     assert told[1].startswith("Furthest apart: 1 and 2, ")
-    unsure = Beside(np.array([0.3, 0.7]), np.array([[0, 0.4], [0, 0]]))
+    unsure = Beside(np.array([0.3, 0.7, 0.0]), 0.4 * apart)
     told = answer(rows, found.labels, unsure)
     assert told[0] == (
         "Nearest to the bucket: probably 2 (B; no base), 1.0 dE00, or 1 (A; no base), 2.0 dE00."
     )
     assert told[1].startswith("Furthest apart: perhaps 1 and 2, ")
+    two = Beside(sure.nearest[:2], apart[:2, :2])
+    assert answer(rows[:2], found.labels[:2], two)[1].startswith("One print lies ")
 
 
 def test_a_mistake_in_several_set_ups_is_told_once(learnt_workspace, capsys, monkeypatch):
