@@ -44,6 +44,7 @@ class Constant(NamedTuple):
     mean: float
     sd: float
     where: Where = "all"
+    acts: str = "itself"  # or through the "films" alone, or just as the latent of this name
 
 
 class Latent(NamedTuple):
@@ -56,34 +57,35 @@ class Latent(NamedTuple):
 # Wide priors on purpose: published figures for transfer and press settings disagree, and
 # the shop's own prints settle them. Orders of magnitude: common practice, no source.
 CONSTANTS = [
-    Constant("log_transfer", float(np.log(0.65)), 0.25),
-    Constant("mesh_slope", 0.0, 0.25),  # transfer ~ (volume / 25)^slope
+    Constant("log_transfer", float(np.log(0.65)), 0.25, acts="films"),
+    Constant("mesh_slope", 0.0, 0.25, acts="films"),  # transfer ~ (volume / 25)^slope
     # share of the stencil's build over the mesh that adds to the ink it holds
-    Constant("stencil_share_logit", float(logit(0.3)), 1.2),
-    Constant("wet_gain_logit", float(logit(0.2)), 0.7),
-    Constant("flash_gain_logit", float(logit(0.85)), 0.7),
-    Constant("log_base_transfer", 0.0, 0.20, "based"),  # base against top ink
-    Constant("wet_out_logit", float(logit(0.35)), 1.0, "bare"),
-    Constant("log_soak_um", float(np.log(2.0)), 0.8, "bare"),
+    Constant("stencil_share_logit", float(logit(0.3)), 1.2, acts="films"),
+    Constant("wet_gain_logit", float(logit(0.2)), 0.7, acts="films"),
+    Constant("flash_gain_logit", float(logit(0.85)), 0.7, acts="films"),
+    Constant("log_base_transfer", 0.0, 0.20, "based", acts="base_film"),  # base against top ink
+    Constant("wet_out_logit", float(logit(0.35)), 1.0, "bare", acts="wet_out"),
+    Constant("log_soak_um", float(np.log(2.0)), 0.8, "bare", acts="soak"),
     # how much the cloth scatters down to where ink sinks in, as S x depth
     Constant("log_cloth_depth", float(np.log(2.0)), 0.8, "bare"),
     # share of the first of a film that sinks in
     Constant("uptake_logit", float(logit(0.7)), 1.0, "bare"),
     # share of the dye that can be taken away, and the film that takes two thirds of it
-    Constant("discharge_logit", float(logit(0.85)), 1.0, "discharged"),
+    Constant("discharge_logit", float(logit(0.85)), 1.0, "discharged", acts="discharge"),
     Constant("log_discharge_um", float(np.log(3.0)), 0.7, "discharged"),
     # absorption a um that the lowest film gets from the garment's dye, as a share of the K/S of it
-    Constant("log_migration", float(np.log(4e-4)), 1.2),
+    Constant("log_migration", float(np.log(4e-4)), 1.2, acts="migration"),
     # how unevenly a film stands on bare cloth, on a base or a card, and a base on cloth
-    Constant("log_uneven_bare", float(np.log(0.35)), 0.4),
+    Constant("log_uneven_bare", float(np.log(0.35)), 0.4, "bare"),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
     Constant("log_uneven_under", float(np.log(0.25)), 0.5, "based"),
     # `learn.physics.uneven`: how near to two levels films are, and how much of them is thin
     Constant("log_film_sharp", float(np.log(0.4)), 1.0),
     Constant("film_thin", -0.4, 0.6),
-    Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0, "based"),  # under a base
+    # under a base
+    Constant("sealed_wet_out_logit", float(logit(0.15)), 1.0, "based", acts="wet_out"),
     # a cured ink is not a mirror: a little gloss reaches even a 45:0 instrument
-    Constant("log_haze", float(np.log(0.004)), 0.7),
+    Constant("log_haze", float(np.log(0.004)), 0.7, acts="haze"),
 ]
 CONSTANT_MEAN = np.array([c.mean for c in CONSTANTS])
 CONSTANT_SD = np.array([c.sd for c in CONSTANTS])
@@ -342,7 +344,6 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         out[at] = (_body_reflectance(stack.take(at), by, some, moved) - r[at]) / step
         return out
 
-    steps = step * np.eye(len(CONSTANTS))
     by_s = slope("all", ink="s")
     # what acts on K and S wavelength by wavelength needs no look of its own
     known = {"strength": slope("all", latent=column_of("strength")), "scattering": by_s}
@@ -351,9 +352,30 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         known[latent.name] if latent.name in known else slope(latent.where, latent=i)
         for i, latent in enumerate(LATENTS)
     ]
-    by_constant = [
-        slope(constant.where, constants=state.constants + moved)
-        for constant, moved in zip(CONSTANTS, steps, strict=True)
+
+    films = film_um(stack, state.constants, shifts)
+
+    def by_films(constants: Array) -> Array:
+        """dR by a constant that acts through the films alone: as they do, log film by log film."""
+        moved = film_um(stack, constants, shifts)
+        top, base = (
+            np.log(np.divide(m, f, out=np.ones_like(m), where=f > 0)) / step
+            for m, f in zip(moved, films, strict=True)
+        )
+        of_top, of_base = by_latent[column_of("film")], by_latent[column_of("base_film")]
+        return top[:, None] * of_top + base[:, None] * of_base
+
+    def by_constant(constant: Constant, constants: Array) -> Array:
+        if constant.acts == "films":
+            return by_films(constants)
+        if constant.acts == "itself":
+            return slope(constant.where, constants=constants)
+        # a latent is what a print is off the constant, and moves it as the constant does
+        return by_latent[column_of(constant.acts)] * rows[constant.where][:, None]
+
+    by_constants = [
+        by_constant(constant, state.constants + moved)
+        for constant, moved in zip(CONSTANTS, step * np.eye(len(CONSTANTS)), strict=True)
     ]
     by_base_k, by_base_s = slope("based", ink="base_k"), slope("based", ink="base_s")
 
@@ -363,7 +385,7 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     return Tangents(
         lab=lab_from_reflectance(r, viewing),
         latents=chained(by_latent),
-        constants=chained(by_constant),
+        constants=chained(by_constants),
         ink_k=to_lab * by_latent[column_of("strength")][:, None, :],
         ink_s=to_lab * by_s[:, None, :],
         base_k=to_lab * by_base_k[:, None, :],
