@@ -58,9 +58,22 @@ def over(R0: ArrayLike, T: ArrayLike, r_back: ArrayLike) -> Array:
     return R0 + T * T * Rg / (1.0 - R0 * Rg)
 
 
+def attenuation(K: ArrayLike, S: ArrayLike) -> Array:
+    """alpha = sqrt(K (K + 2 S)) of light in a film, 1/um, a trace where nothing absorbs."""
+    K, S = np.asarray(K, float), np.asarray(S, float)
+    return np.maximum(np.sqrt(K * (K + 2 * S)), 1e-9)
+
+
 def reflectance_over(K: ArrayLike, S: ArrayLike, film_um: ArrayLike, r_back: ArrayLike) -> Array:
-    """Reflectance of a film of ``film_um`` over a background, both beneath the surface."""
-    return over(*film(K, S, film_um), r_back)
+    """Reflectance of a film of ``film_um`` over a background, both beneath the surface.
+
+    What :func:`over` makes of :func:`film`, in one (Kubelka 1948): with t = tanh(alpha X) / alpha,
+    R = (Rg + t (S - (K + S) Rg)) / (1 + t (K + S - S Rg)).
+    """
+    K, S, X, Rg = (np.asarray(v, float) for v in (K, S, film_um, r_back))
+    alpha = attenuation(K, S)
+    t = np.tanh(alpha * X) / alpha
+    return (Rg + t * (S - (K + S) * Rg)) / (1.0 + t * (K + S - S * Rg))
 
 
 def through_surface(

@@ -14,7 +14,7 @@ residual model learns to predict.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
@@ -117,6 +117,7 @@ PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a
 # soaks up, um; how much more uneven films lie on one than on others; loose dye; haze (a card's).
 SOAK, TORN = (-6.0, 0.7, 4.0), (-3.0, 0.0, 1.5)
 MIGRATION, HAZE = (-30.0, -7.8, -2.0), (-12.0, float(np.log(DRAWDOWN_HAZE)), -2.0)
+STEP, AT_ONCE = 1e-4, 1000  # of differences; prints of several of them that are looked at together
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
 
 
@@ -196,8 +197,9 @@ def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array
     return top, np.where(stack.base >= 0, base, 0.0)
 
 
-def _named(constants: Array) -> Mapping[str, float]:
-    return {c.name: float(v) for c, v in zip(CONSTANTS, constants, strict=True)}
+def _named(constants: Array) -> Mapping[str, Array]:
+    """Of all prints (constants,), or of each (n, constants)."""
+    return {c.name: constants[..., i] for i, c in enumerate(CONSTANTS)}
 
 
 def by_wavelength(shifts: Array) -> Array:
@@ -243,6 +245,8 @@ class _Inks(NamedTuple):
 
 
 def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array) -> Array:
+    """Measured reflectance (n, 31), by ``constants`` of all (constants,) or each (n, constants)."""
+    constants = np.broadcast_to(constants, (len(stack), len(CONSTANTS)))
     c, shift = _named(constants), _by_name(shifts)
     top_um, base_um = film_um(stack, constants, shifts)
     K = np.exp(inks.k + by_wavelength(shifts))
@@ -251,7 +255,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     torn = between(shift["uneven"] * stack.pores, *TORN)
     spreads = ("bare", "base", "under")
     sigma_bare, sigma_base, sigma_under = (np.exp(c[f"log_uneven_{s}"] + torn) for s in spreads)
-    bend = np.exp(c["log_film_sharp"]), c["film_thin"]
+    sharp, thin = np.exp(c["log_film_sharp"]), c["film_thin"]
     r = np.empty_like(stack.cloth)
 
     bare = stack.base < 0
@@ -262,36 +266,40 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     dye = loose[:, None] * kubelka_munk.k_over_s(stack.cloth)
     if bare.any():
         pores = stack.pores[bare]
-        w = pores[:, None] * expit(c["wet_out_logit"] + shift["wet_out"][bare, None])
-        taken = expit(c["discharge_logit"] + shift["discharge"][bare])
-        taken *= -np.expm1(-top_um[bare] / np.exp(c["log_discharge_um"]))
+        w = pores[:, None] * expit(c["wet_out_logit"] + shift["wet_out"])[bare, None]
+        taken = expit(c["discharge_logit"] + shift["discharge"])[bare]
+        taken *= -np.expm1(-top_um[bare] / np.exp(c["log_discharge_um"][bare]))
         taken *= stack.discharges[bare] * pores
         wet = kubelka_munk.wet_out(kubelka_munk.less_dyed(stack.cloth[bare], 1 - taken[:, None]), w)
         x, soak = top_um[bare], soak_um[bare]
-        sunk = pores * soak * -np.expm1(-expit(c["uptake_logit"]) * x / soak)
-        depth, inked = np.exp(c["log_cloth_depth"]), sunk[:, None]
+        sunk = pores * soak * -np.expm1(-expit(c["uptake_logit"][bare]) * x / soak)
+        depth, inked = np.exp(c["log_cloth_depth"])[bare, None], sunk[:, None]
         tinted = kubelka_munk.inked_cloth(wet, depth, K[bare] * inked, S[bare] * inked)
         standing = np.maximum(x - sunk, 1e-4)
         sigma = np.where(pores > 0.0, sigma_bare[bare], sigma_base[bare])
-        films = standing * uneven.thickness(PLACES, sigma, *bend)
+        films = standing * uneven.thickness(PLACES, sigma, sharp[bare], thin[bare])
         r[bare] = uneven.seen(K[bare] + dye[bare], S[bare], films, tinted)
 
     based = ~bare
     if based.any():
         pores = stack.pores[based]
-        wet_out = shift["wet_out"][based, None]
-        wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + wet_out)
+        wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shift["wet_out"])[based, None]
         cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
-        sigma = sigma_base[based]
+        sigma, bend = sigma_base[based], (sharp[based], thin[based])
         own = np.where(pores > 0, sigma_under[based], sigma)
-        # A plan asks for thousands of set-ups made of a few grounds and a few films.
-        one, like = _shared(stack.base[based], base_um[based], loose[based], sigma, own, cloth)
-        films = base_um[based][one] * uneven.thickness(PLACES, own[one], *bend)
+        # A plan asks for thousands of set-ups made of a few grounds and a few films. An ink is told
+        # from another, or from itself moved as a whole, by the first of its wavelengths.
+        ink = stack.base[based], inks.base_k[based, 0], inks.base_s[based, 0]
+        one, like = _shared(*ink, base_um[based], loose[based], sigma, own, *bend, cloth)
+        films = base_um[based][one] * uneven.thickness(PLACES, own[one], *(b[one] for b in bend))
         base_k, base_s = np.exp(inks.base_k[based][one]), np.exp(inks.base_s[based][one])
         base = uneven.seen(base_k + dye[based][one], base_s, films, cloth[one])[like]
         batch = [shift[name][based] for name in ("strength", *SHAPES, "scattering")]
-        one, like = _shared(stack.ink[based], top_um[based], sigma, *batch)
-        films = top_um[based][one] * uneven.thickness(OVER_BASE, sigma[one], *bend)
+        ink = stack.ink[based], inks.k[based, 0], inks.s[based, 0]
+        one, like = _shared(*ink, top_um[based], sigma, *bend, *batch)
+        films = top_um[based][one] * uneven.thickness(
+            OVER_BASE, sigma[one], *(b[one] for b in bend)
+        )
         r[based] = uneven.seen(K[based][one], S[based][one], films, base, like)
     haze = np.exp(between(c["log_haze"] + shift["haze"], *HAZE))
     return kubelka_munk.through_surface(r) + haze[:, None]
@@ -322,36 +330,16 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     K and S act wavelength by wavelength, so one perturbed spectrum gives a whole
     derivative spectrum; the chain to Lab is analytic.
     """
-    step = 1e-4
-    inks, rows = _inks_of(stack, state), acted_on(stack)
-    r = _body_reflectance(stack, state.constants, inks, shifts)
+    r = reflectance(stack, state, shifts)
     to_lab = lab_jacobian(r, viewing)
-
-    def slope(
-        where: Where, constants: Array | None = None, ink: str | None = None, latent: int = -1
-    ) -> Array:
-        """dR by one perturbation, for the prints it acts on; zero elsewhere."""
-        out, at = np.zeros_like(r), rows[where]
-        if not at.any():
-            return out
-        some = _Inks(*(v[at] for v in inks))
-        if ink is not None:
-            some = some._replace(**{ink: getattr(some, ink) + step})
-        moved = shifts[at].copy()
-        if latent >= 0:
-            moved[:, latent] += step
-        by = state.constants if constants is None else constants
-        out[at] = (_body_reflectance(stack.take(at), by, some, moved) - r[at]) / step
-        return out
-
-    by_s = slope("all", ink="s")
+    of_inks = _Inks("all", "all", "based", "based")._asdict()
     # what acts on K and S wavelength by wavelength needs no look of its own
-    known = {"strength": slope("all", latent=column_of("strength")), "scattering": by_s}
-    known |= {name: shape * known["strength"] for name, shape in SHAPES.items()}
-    by_latent = [
-        known[latent.name] if latent.name in known else slope(latent.where, latent=i)
-        for i, latent in enumerate(LATENTS)
-    ]
+    known = {"strength": "k", "scattering": "s"}
+    looks: dict[str, Where] = {c.name: c.where for c in CONSTANTS if c.acts == "itself"}
+    looks |= {x.name: x.where for x in LATENTS if x.name not in {*known, *SHAPES}} | of_inks
+    by = _slopes(stack, state, shifts, r, looks)
+    by |= {latent: by[spectrum] for latent, spectrum in known.items()}
+    by |= {name: shape * by["k"] for name, shape in SHAPES.items()}
 
     films = film_um(stack, state.constants, shifts)
 
@@ -359,38 +347,64 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         """dR by a constant that acts through the films alone: as they do, log film by log film."""
         moved = film_um(stack, constants, shifts)
         top, base = (
-            np.log(np.divide(m, f, out=np.ones_like(m), where=f > 0)) / step
+            np.log(np.divide(m, f, out=np.ones_like(m), where=f > 0)) / STEP
             for m, f in zip(moved, films, strict=True)
         )
-        of_top, of_base = by_latent[column_of("film")], by_latent[column_of("base_film")]
-        return top[:, None] * of_top + base[:, None] * of_base
+        return top[:, None] * by["film"] + base[:, None] * by["base_film"]
 
-    def by_constant(constant: Constant, constants: Array) -> Array:
+    acting = acted_on(stack)
+    for constant, moved in zip(CONSTANTS, STEP * np.eye(len(CONSTANTS)), strict=True):
         if constant.acts == "films":
-            return by_films(constants)
-        if constant.acts == "itself":
-            return slope(constant.where, constants=constants)
-        # a latent is what a print is off the constant, and moves it as the constant does
-        return by_latent[column_of(constant.acts)] * rows[constant.where][:, None]
+            by[constant.name] = by_films(state.constants + moved)
+        elif constant.acts != "itself":
+            # a latent is what a print is off the constant, and moves it as the constant does
+            by[constant.name] = by[constant.acts] * acting[constant.where][:, None]
 
-    by_constants = [
-        by_constant(constant, state.constants + moved)
-        for constant, moved in zip(CONSTANTS, step * np.eye(len(CONSTANTS)), strict=True)
-    ]
-    by_base_k, by_base_s = slope("based", ink="base_k"), slope("based", ink="base_s")
-
-    def chained(columns: list[Array]) -> Array:
-        return np.stack([np.einsum("nci,ni->nc", to_lab, d) for d in columns], axis=-1)
+    def chained(effects: Sequence[Constant] | Sequence[Latent]) -> Array:
+        columns = [np.einsum("nci,ni->nc", to_lab, by[effect.name]) for effect in effects]
+        return np.stack(columns, axis=-1)
 
     return Tangents(
         lab=lab_from_reflectance(r, viewing),
-        latents=chained(by_latent),
-        constants=chained(by_constants),
-        ink_k=to_lab * by_latent[column_of("strength")][:, None, :],
-        ink_s=to_lab * by_s[:, None, :],
-        base_k=to_lab * by_base_k[:, None, :],
-        base_s=to_lab * by_base_s[:, None, :],
+        latents=chained(LATENTS),
+        constants=chained(CONSTANTS),
+        **{f"ink_{x}": to_lab * by[x][:, None, :] for x in "ks"},
+        **{f"base_{x}": to_lab * by[f"base_{x}"][:, None, :] for x in "ks"},
     )
+
+
+def _slopes(
+    stack: Stack, state: State, shifts: Array, r: Array, looks: Mapping[str, Where]
+) -> dict[str, Array]:
+    """dR (n, 31) by each of ``looks``, a constant, a latent or all of an ink's log K or log S, on
+    the prints it acts on; zero elsewhere. ``r`` is the reflectance where the physics stands.
+
+    Many looks at few prints are one look at many: a small shop waits for calls, not for sums.
+    """
+    inks, acting = _inks_of(stack, state), acted_on(stack)
+    by = {name: np.zeros_like(r) for name in looks}
+    order = [*(c.name for c in CONSTANTS), *(x.name for x in LATENTS), *_Inks._fields]
+    ends = np.cumsum([len(CONSTANTS), len(LATENTS)])
+
+    def look(names: Sequence[str]) -> None:
+        prints = [np.flatnonzero(acting[looks[name]]) for name in names]
+        at, which = np.concatenate(prints), np.repeat(np.arange(len(names)), [*map(len, prints)])
+        if not len(at):
+            return
+        steps = STEP * np.eye(len(order))[[order.index(name) for name in names]][which]
+        constants, latents, of_inks = np.split(steps, ends, axis=1)
+        moved = _Inks(*(ink[at] + step[:, None] for ink, step in zip(inks, of_inks.T, strict=True)))
+        seen = _body_reflectance(
+            stack.take(at), state.constants + constants, moved, shifts[at] + latents
+        )
+        slope = (seen - r[at]) / STEP
+        for i, name in enumerate(names):
+            by[name][prints[i]] = slope[which == i]
+
+    names, at_once = list(looks), max(1, AT_ONCE // max(1, len(stack)))
+    for first in range(0, len(names), at_once):
+        look(names[first : first + at_once])
+    return by
 
 
 def bucket_reflectance(log_k: Array, log_s: Array) -> Array:

@@ -23,16 +23,16 @@ Index = NDArray[np.intp]
 WIDEST, SHARPEST, FARTHEST = 1.5, 3.0, 1.2
 
 
-def thickness(places: int, sigma: Array, sharp: float, thin: float) -> Array:
+def thickness(places: int, sigma: Array, sharp: Array, thin: Array) -> Array:
     """Film over its mean (places, m) of films with a spread of ``sigma`` (m,), in log film.
 
-    ``sharp``, above 0: how sharply the law bends; ``thin``: where, as the probit of the share of
-    the area below it.
+    ``sharp`` (m,), above 0: how sharply the law bends; ``thin`` (m,): where, as the probit of the
+    share of the area below it.
     """
-    z = ndtri((np.arange(places) + 0.5) / places)
+    z = ndtri((np.arange(places) + 0.5) / places)[:, None]
     bent = np.tanh(bounded(sharp, SHARPEST) * (z - bounded(thin, FARTHEST)))
-    bent = (bent - bent.mean()) / bent.std()
-    thick = np.exp(bounded(sigma, WIDEST) * bent[:, None])
+    bent = (bent - bent.mean(axis=0)) / bent.std(axis=0)
+    thick = np.exp(bounded(sigma, WIDEST) * bent)
     return thick / thick.mean(axis=0)
 
 
@@ -41,10 +41,14 @@ def seen(K: Array, S: Array, films: Array, back: Array, like: Index | None = Non
 
     ``like`` (n,): which of the m films lies over each back, where several share one.
     """
-    r = np.zeros_like(back)
+    # `kubelka_munk.reflectance_over` place by place, all that no place changes worked out once
+    alpha, r = kubelka_munk.attenuation(K, S), np.zeros_like(back)
+    every = slice(None) if like is None else like
+    k_s, s = (K + S)[every], S[every]
+    more, less = s - k_s * back, k_s - s * back
     for x in films:
-        R0, T = kubelka_munk.film(K, S, x[:, None])
-        if like is not None:
-            R0, T = R0[like], T[like]
-        r += kubelka_munk.over(R0, T, back)
+        t = np.tanh(alpha * x[:, None])
+        t /= alpha
+        t = t[every]
+        r += (back + t * more) / (1.0 + t * less)
     return r / len(films)
