@@ -332,11 +332,11 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     """
     r = reflectance(stack, state, shifts)
     to_lab = lab_jacobian(r, viewing)
-    of_inks = _Inks("all", "all", "based", "based")._asdict()
     # what acts on K and S wavelength by wavelength needs no look of its own
     known = {"strength": "k", "scattering": "s"}
     looks: dict[str, Where] = {c.name: c.where for c in CONSTANTS if c.acts == "itself"}
-    looks |= {x.name: x.where for x in LATENTS if x.name not in {*known, *SHAPES}} | of_inks
+    looks |= {x.name: x.where for x in LATENTS if x.name not in {*known, *SHAPES}}
+    looks |= {"k": "all", "s": "all", "base_k": "based", "base_s": "based"}
     by = _slopes(stack, state, shifts, r, looks)
     by |= {latent: by[spectrum] for latent, spectrum in known.items()}
     by |= {name: shape * by["k"] for name, shape in SHAPES.items()}
@@ -368,8 +368,10 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
         lab=lab_from_reflectance(r, viewing),
         latents=chained(LATENTS),
         constants=chained(CONSTANTS),
-        **{f"ink_{x}": to_lab * by[x][:, None, :] for x in "ks"},
-        **{f"base_{x}": to_lab * by[f"base_{x}"][:, None, :] for x in "ks"},
+        ink_k=to_lab * by["k"][:, None, :],
+        ink_s=to_lab * by["s"][:, None, :],
+        base_k=to_lab * by["base_k"][:, None, :],
+        base_s=to_lab * by["base_s"][:, None, :],
     )
 
 
