@@ -43,6 +43,9 @@ class Table:
     colour: bool = False
     optional: bool = False
 
+    def __hash__(self) -> int:  # that of all columns would be worked out for every cell looked at
+        return hash(self.name)
+
     @property
     def file(self) -> str:
         return f"{self.name}.csv"
