@@ -10,6 +10,7 @@ import pytest
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.tables.folder import to_shop
+from pipelines.words.common import counted
 from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import write_shop
 
@@ -108,7 +109,8 @@ def test_what_waits_for_a_decision_still_waits_in_a_shop_taken_in_again(shop, mo
     assert "What was decided on prints is in the table decisions, with" in said
 
     said = says(capsys, "import", out, "--shop", "again")
-    assert f"By the table decisions {len(waiting) - 1} print" in said
+    assert f"decisions: {len(waiting) - 1} waiting for a decision and 1 set aside, not cou" in said
+    assert f" drawdowns, {counted(len(learnt_from()), 'print')}." in said
     after = store.read_state(Path("datasets/again/shop.db"))
     assert after.doubted() == before.doubted() == waiting[1:]
     assert after.given.set_aside == before.given.set_aside
@@ -157,6 +159,6 @@ def test_decisions_that_cannot_be_read_are_told(shop, capsys):
     Path("out/decisions.csv").write_text(decisions.replace("perhaps", "Waits"))
     said = says(capsys, "import", "out", "--shop", "again")
     assert "decisions.csv: P9 is none of the prints and was left out" in said
-    assert "1 print waits for a decision and is not learnt from" in said
+    assert "1 waiting for a decision and 1 set aside, not counted among these and not " in said
     again = store.read_state(Path("datasets/again/shop.db"))
     assert again.doubted() == ["P1"]
