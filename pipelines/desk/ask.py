@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import count
 from threading import Lock
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import urlencode
 
 import numpy as np
@@ -182,8 +182,11 @@ def show() -> str | tuple[str, int]:
         ink, garments, typed = _as_typed(asked, now)
         if coming := now.opened.coming:
             wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
-        if isinstance(error, slips.Meant):
-            offers = [(one.name, asked.instead(error.text, one.text)) for one in error.perhaps]
+        offers = [
+            (one.name, asked.instead(meant.text, one.text))
+            for meant in (error.perhaps if isinstance(error, slips.Slips) else [])
+            for one in meant.perhaps
+        ]
     choices = now.choices
     shown = render_template(
         "ask.html",
@@ -233,14 +236,25 @@ def _lots(asked: Asked, ink: str, now: Now) -> list[str]:
 
 
 def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
-    """Identifiers of the ink and the garments that are named; raises slips.Meant for one that is
-    not known, or fits several."""
-    known, called = now.opened.known, words().ask.called
-    ink = slips.picked(called.ink_id, asked.ink, INK, known, now) if asked.ink else ""
-    garments = [
-        slips.picked(called.substrate_id, one, GARMENT, known, now) for one in asked.garments
-    ]
-    return ink, list(dict.fromkeys(garments))
+    """Identifiers of the ink and the garments that are named; raises slips.Slips for those that are
+    not known or fit several, and whatever else is wrong beside them."""
+    called, wrong = words().ask.called, slips.Gathering()
+    inks, garments = list[str](), list[str]()
+    for named, texts, column, found in (
+        (called.ink_id, [asked.ink] if asked.ink else [], INK, inks),
+        (called.substrate_id, asked.garments, GARMENT, garments),
+    ):
+        for one in texts:
+            with wrong:
+                found.append(slips.picked(named, one, column, now.opened.known, now))
+    if wrong.found:  # the others are looked at with any ink and garment in their place
+        any_ink = (inks or [*now.choices.inks])[:1]
+        cloths = garments or [*now.choices.garments][:1]
+        if any_ink and cloths:
+            with wrong:
+                _setups(asked, any_ink[0], cloths, now)
+        wrong.tell()
+    return "".join(inks), list(dict.fromkeys(garments))
 
 
 def _as_typed(asked: Asked, now: Now) -> tuple[str, list[str], str]:
@@ -257,32 +271,60 @@ def _in_turn(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
         return answered(asked, ink, garments, now)
 
 
-def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
-    """The answer: a card a garment, each with what is one step from it.
+class Setups(NamedTuple):
+    """What a form asks about: a set-up a garment, each followed by what is one step from it."""
 
-    Raises UserError for what is wrong.
-    """
-    aim = _aim(asked, now)
+    checked: pd.DataFrame
+    rows: list[dict[str, str]]
+    fills: list[Filled]
+    firsts: list[int]  # of each garment, where it stands among the rows, and its steps
+    steps: list[dict[Step, int]]
+    notes: list[str]
+
+
+def _setups(asked: Asked, ink: str, garments: list[str], now: Now) -> Setups:
+    """The set-ups that are meant, checked; raises slips.Slips for all that is wrong."""
+    wrong, called, aim = slips.Gathering(), vars(words().ask.called), None
+    with wrong:
+        aim = _aim(asked, now)
+    named: dict[str, str] = {}
+    for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
+        bare = column == UNDERBASE[0] and text == "none"
+        with wrong:
+            if text and not bare:
+                text = slips.picked(called[column], text, column, now.opened.known, now)
+            named |= {column: text} if text else {}
     rows: list[dict[str, str]] = []
     fills: list[Filled] = []
-    firsts: list[int] = []  # of each garment, where it stands among the rows, and its steps
+    firsts: list[int] = []
     steps: list[dict[Step, int]] = []
     for garment in garments:
-        cells, filled = _whole(asked, ink, garment, now)
+        cells, filled = _whole(asked, {INK: ink, GARMENT: garment, **named}, now)
         fills += filled
         firsts.append(at := len(rows))
         beside = one_step(cells, now.usual, now.once)
         rows += [cells, *beside.values()]
         steps.append({step: at + 1 + i for i, step in enumerate(beside)})
-    called = vars(words().ask.called)
-    setups, notes = checked(
-        rows,
-        aim,
-        now.opened,
-        {**called, **dict.fromkeys(("target_L", "target_a", "target_b", ""), called["target"])},
-        else_called=called["else_called"],
-        left_out=(called["missing"], called["do"]),
-    )
+    found, notes = pd.DataFrame(), list[str]()
+    with wrong:
+        found, notes = checked(
+            rows,
+            aim,
+            now.opened,
+            {**called, **dict.fromkeys(("target_L", "target_a", "target_b", ""), called["target"])},
+            else_called=called["else_called"],
+            left_out=(called["missing"], called["do"]),
+        )
+    wrong.tell()
+    return Setups(found, rows, fills, firsts, steps, notes)
+
+
+def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
+    """The answer: a card a garment, each with what is one step from it.
+
+    Raises UserError for what is wrong.
+    """
+    setups, rows, fills, firsts, steps, notes = _setups(asked, ink, garments, now)
     predicted = now.opened.predict(setups)
     described = now.opened.catalogue.describe(setups)
     told = described.to_dict("records")
@@ -328,15 +370,9 @@ def _aim(asked: Asked, now: Now) -> Target | None:
     return slips.aim(words().ask.target, asked.target, now.opened.targets)
 
 
-def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, str], list[Filled]]:
-    """The set-up by identifiers: what the form says, the rest as the shop usually prints."""
-    known = now.opened.known
-    cells = {INK: ink, GARMENT: garment}
-    for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
-        if text:
-            named = getattr(words().ask.called, column)
-            bare = column == UNDERBASE[0] and text == "none"
-            cells[column] = text if bare else slips.picked(named, text, column, known, now)
+def _whole(asked: Asked, cells: dict[str, str], now: Now) -> tuple[dict[str, str], list[Filled]]:
+    """The set-up by identifiers: what the form names, and says besides, the rest as the shop
+    usually prints."""
     if asked.whole:
         full, fills = without_none(cells), list[Filled]()
     else:

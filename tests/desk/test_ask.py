@@ -120,6 +120,10 @@ def test_each_field_with_a_mistake_is_marked_and_linked_to_its_sentence(client):
         wrong = {"ink": "turquoise", "garment": "black"} | {field: text}
         ((name, told),) = marked(client.get("/ask/", query_string=wrong).text).items()
         assert name == field and text in told[0]
+    several = {"ink": "turqoise", "garment": "black", "target": "dawn", "screen": "M43-81"}
+    reply = client.get("/ask/", query_string=several | {"strokes": "many", "base": "none"})
+    assert set(marked(reply.text)) == {"ink", "target", "screen", "strokes"}
+    assert "ink=Turquoise" in reply.text  # as what is meant, to be tapped
     assert not marked(client.get("/ask/?ink=turquoise&garment=black").text)
 
 
