@@ -240,13 +240,11 @@ def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
     not known or fit several, and whatever else is wrong beside them."""
     called, wrong = words().ask.called, slips.Gathering()
     inks, garments = list[str](), list[str]()
-    for named, texts, column, found in (
-        (called.ink_id, [asked.ink] if asked.ink else [], INK, inks),
-        (called.substrate_id, asked.garments, GARMENT, garments),
-    ):
-        for one in texts:
-            with wrong:
-                found.append(slips.picked(named, one, column, now.opened.known, now))
+    known = now.opened.known
+    with wrong:
+        inks = slips.all_picked(called.ink_id, [asked.ink] * bool(asked.ink), INK, known, now)
+    with wrong:
+        garments = slips.all_picked(called.substrate_id, asked.garments, GARMENT, known, now)
     if wrong.found:  # the others are looked at with any ink and garment in their place
         any_ink = (inks or [*now.choices.inks])[:1]
         cloths = garments or [*now.choices.garments][:1]
@@ -254,7 +252,7 @@ def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
             with wrong:
                 _setups(asked, any_ink[0], cloths, now)
         wrong.tell()
-    return "".join(inks), list(dict.fromkeys(garments))
+    return "".join(inks), garments
 
 
 def _as_typed(asked: Asked, now: Now) -> tuple[str, list[str], str]:

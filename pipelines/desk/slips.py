@@ -40,8 +40,14 @@ class Slips(UserError):
     def __init__(self, found: list[UserError]) -> None:
         told = dict.fromkeys(one for error in found for one in _each(error))
         self.each = list(told)[:SHOWN]
-        self.perhaps = [error for error in found if isinstance(error, Meant)]
+        self.perhaps = [meant for error in found for meant in _meant(error)]
         super().__init__("\n".join(said for _, said in self.each), found[0].kind)
+
+
+def _meant(error: UserError) -> list[Meant]:
+    if isinstance(error, Slips):
+        return error.perhaps
+    return [error] if isinstance(error, Meant) else []
 
 
 class Gathering:
@@ -127,6 +133,16 @@ def picked(called: str, text: str, column: str, known: Known, now: Now) -> str:
     """The identifier that ``text`` stands for in ``column`` of a set-up; raises Meant."""
     with by_name(now):
         return resolved(called, text, known, column, [])
+
+
+def all_picked(called: str, texts: Iterable[str], column: str, known: Known, now: Now) -> list[str]:
+    """Identifiers of all ``texts``, each once; raises Slips for those that are not known."""
+    found, wrong = list[str](), Gathering()
+    for text in texts:
+        with wrong:
+            found.append(picked(called, text, column, known, now))
+    wrong.tell()
+    return list(dict.fromkeys(found))
 
 
 def known_of(
