@@ -264,7 +264,10 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
-    assert "--base-mesh: is empty although an underbase ink" in one_sentence(capsys)
+    assert (
+        "--base-ink: is given without the mesh of the base; give --base-mesh too"
+        in one_sentence(capsys)
+    )
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2
     assert (
         '--eom: "thin" is not a number; write a number with a decimal point, or leave it out'

@@ -161,6 +161,24 @@ def listed(texts: list[str], known: Names | None) -> list[str]:
     return list(dict.fromkeys(values))
 
 
+def refuse_several(
+    command: str, cells: Mapping[str, str], known: Mapping[str, Names], also: str = ""
+) -> None:
+    """Refuse a list in the place of one thing of the set-up that ``command`` is about; ``also``:
+    what else shows two, with {name} and {other}."""
+    for column, text in cells.items():
+        names = known.get(table_of(column))
+        several = [] if names is None else listed([text], names)
+        if names is not None and len(several) > 1 and all(map(names.find, several)):
+            option = SETUP_OPTIONS[column][0][0]
+            beside = also.format(name=option.removeprefix("--"), other=several[1])
+            raise UserError(
+                f'{option} "{text}" names {len(several)}, and {command} is about one set-up: '
+                "strikeoff compare, given the same words, shows them side by side"
+                f"{beside if column != 'ink_id' else ''}."
+            )
+
+
 def grid(values: Mapping[str, list[str]]) -> tuple[list[dict[str, str]], list[str]]:
     """Every combination of ``values`` (column -> texts) a press can do, each once; and a note on
     those left out.

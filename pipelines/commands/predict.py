@@ -20,6 +20,7 @@ from pipelines.commands._options import (
     setup_cells,
     setups_by_option,
 )
+from pipelines.commands.compare import refuse_several
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
 from pipelines.tasks.left_open import left_open
 from pipelines.tasks.lots import carded_lots
@@ -230,6 +231,7 @@ def predict_one(
     refuse_outputs(out, page, figure, inputs=files_named(target))
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
+    refuse_several("predict", cells, opened.known)
     rows, filled, faults = completed([cells], workspace, name)
     setups, assumed = setups_by_option(rows, target, opened)
     assumed += unprinted_mixes(opened.model, opened.catalogue.called("inks"), setups)

@@ -20,6 +20,7 @@ from pipelines.commands._options import (
     setup_cells,
     setups_by_option,
 )
+from pipelines.commands.compare import refuse_several
 from pipelines.tasks.usual import completed, usual_in
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -34,6 +35,10 @@ BESIDE = {
     for name in names
     if column not in ("ink_id", "tolerance_dE00")
 }
+OR_BESIDE = (
+    ". What makes one differ from the other: strikeoff why with one of them and --beside "
+    '"{name}={other}"'
+)
 FIRST = {names[0] for names, _ in SETUP_OPTIONS.values()}
 ABOUT = """\
 Tells what moves the print of one set-up away from the ink in the bucket, in shares that add up: the
@@ -123,6 +128,7 @@ def why(
     refuse_outputs(page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
+    refuse_several("why", cells, opened.known, OR_BESIDE)
     rows, filled, faults = completed([cells], workspace, name)
     rows += completed([rows[0] | beside], workspace, name)[0] if beside else []
     setups, assumed = setups_by_option(rows, None, opened)
