@@ -130,6 +130,11 @@ def test_an_older_export_keeps_no_decision_that_holds_no_longer(shop, model, cap
     says(capsys, "export", "out")
     assert "P1,set_aside,smeared" in Path("out/decisions.csv").read_text()
     own = {"aims.csv": "Print,Target\nP1,#aa3322\n", "notes.txt": "mine"}
+    own |= {"targets.csv.old": "older"}
+    stale = {"targets.csv": "name,hex\nrust,#aa3322\n", "presses.csv": "press_id,notes\nA,auto\n"}
+    stale |= {"changes.csv": "press_id,changed_on,what\nA,2025-03-02,blade\n"}
+    for name, text in stale.items():
+        Path("out", name).write_text(text)
     for name, text in own.items():
         Path("out", name).write_text(text)
     says(capsys, "doubts", "restore", "P1")
@@ -143,9 +148,19 @@ def test_an_older_export_keeps_no_decision_that_holds_no_longer(shop, model, cap
     assert "out/aims.csv: is not of this shop and stays as it was" in said
     assert Path("out/decisions.csv").read_text() == "print_id,stands,reason\n"
     assert {name: Path("out", name).read_text() for name in own} == own
+    for name, text in stale.items():
+        assert Path("out", name).read_text() == text.splitlines(keepends=True)[0]
+        assert f"out/{name}: was of an earlier export" in said
+        old = "targets.csv.old2" if name == "targets.csv" else f"{name}.old"
+        assert Path("out", old).read_text() == text
+    assert main(["export", "out", "--shop", "bare", "--force"]) == 0  # once is enough
+    said = capsys.readouterr().err
+    assert "earlier export" not in said and "targets.csv" not in said
     Path("out/aims.csv").unlink()
     says(capsys, "import", "out", "--shop", "again")
-    assert "P1" in to_shop(store.read(Path("datasets/again/shop.db"))).prints["print_id"].tolist()
+    again = store.read(Path("datasets/again/shop.db"))
+    assert "P1" in to_shop(again).prints["print_id"].tolist()
+    assert again.targets is None or again.targets.empty
 
 
 def test_decisions_that_cannot_be_read_are_told(shop, capsys):
