@@ -33,7 +33,7 @@ from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_wo
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 
 WIDTH = 96
-RECIPE_HEAD = f"    {'chance of all':<36}{'worst garment, dE00':<27}apart"
+RECIPE_HEAD = f"    {'chance of all':<35}{'worst garment, dE00':<30}apart"
 # How much nine of ten inks do in a mix, at most so many times what their own films say.
 TIMES = {
     2: "half to double",
@@ -72,7 +72,7 @@ def plan_block(
         f"{RECIPE_HEAD}     passes  film",
     ]
     for i, line in enumerate(plan.lines.to_dict("records"), start=1):
-        out.append(_numbers_line(i, line, plan))
+        out.append(_numbers_line(i, line, plan, garments))
         why = words.why(line)
         first = told.setdefault(why, i)
         facts = [
@@ -86,7 +86,7 @@ def plan_block(
         facts += [("Verdict", told_why)] if told_why else []
         out += _facts(facts)
     out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
-    out += ["", *_shade_lines(shades, names, plan.tolerance)]
+    out += ["", *_shade_lines(shades, names, plan.tolerance, plan.garments, garments)]
     return "\n".join(out)
 
 
@@ -143,7 +143,7 @@ def recipes_block(
         own = found.colours[found.colours["line"] == i]
         worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
         line |= {"worst_garment": worst}
-        out.append(_luck(i, line, len(garments)).rstrip())
+        out.append(_luck(i, line, garments, called).rstrip())
         parts = [
             f"{number(percent, 2)} % {ink_words(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
             for ink, percent in zip(line["inks"], line["percent"], strict=True)
@@ -324,22 +324,37 @@ def _sureness_line(label: str, sure: Sureness) -> str:
     return f"{label:<4}{within:<30}{percent(sure.go)}"
 
 
-def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
+def _numbers_line(i: int, line: Mapping, plan: Plan, called: Names | None) -> str:
     return (
-        f"{_luck(i, line, len(plan.garments)):<79}{number(line['press_steps']):>4}"
-        f"{line['film_um']:>8.0f} um"
+        f"{_luck(i, line, plan.garments, called)}{number(line['press_steps']):>4}"
+        f"{line['film_um']:>6.0f} um"
     )
 
 
-def _luck(i: int, line: Mapping, garments: int) -> str:
+def _luck(i: int, line: Mapping, garments: list[str], called: Names | None) -> str:
     odds = f"{chance(line['p_all'])}, {HEADLINES[kind(line)].lower()}"
-    worst = (
-        f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, {line['worst_garment']}"
-    )
+    worst = f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, "
+    worst += _short(line["worst_garment"], garments, called, 28 - len(worst))
     apart = "-"
-    if garments > 1:
+    if len(garments) > 1:
         apart = f"{number(line['spread_lo'])} to {number(line['spread_hi'])}"
-    return f"{i:<4}{odds:<36}{worst:<27}{apart:<12}"
+    return f"{i:<4}{odds:<35}{worst:<30}{apart:<12}"
+
+
+def _short(garment: str, garments: list[str], called: Names | None, width: int) -> str:
+    """A garment by as much of its name and code as ``width`` has room for; by the name alone only
+    where no other of the job is called so.
+
+    >>> job, called = ["G01", "G02"], {"G01": "White", "G02": "Black heather"}
+    >>> [_short("G02", job, called, width) for width in (19, 13, 12)]
+    ['Black heather (G02)', 'Black heather', 'G02']
+    """
+    called = called or {}
+    name = called.get(garment)
+    ways = [named(garment, name)]
+    if name and [called.get(one) for one in garments].count(name) == 1:
+        ways.append(name)
+    return next((way for way in ways if len(way) <= width), garment)
 
 
 def _facts(facts: list[tuple[str, str]]) -> list[str]:
@@ -354,18 +369,32 @@ def _wrapped(sentences: list[str]) -> list[str]:
     return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
 
 
-def _shade_lines(shades: pd.DataFrame, names: Names, tolerance: float) -> list[str]:
+def _shade_lines(
+    shades: pd.DataFrame,
+    names: Names,
+    tolerance: float,
+    garments: list[str],
+    called: Names | None,
+) -> list[str]:
     """Bucket match, one shade deeper, and what really appears as the target."""
     told = pd.concat([shades[shades["lore"] != ""].sort_values("lore"), shades.iloc[:1]])
     told = told[~told.index.duplicated(keep="last")]
+    roles = told["lore"].fillna("").to_dict()
+    first = shades.index[0]
+    nearest = "comes nearest"
+    if told.loc[first, "print_dE00"] <= tolerance:
+        nearest = "appears as the target"
+    roles[first] = f"{roles[first]}, {nearest}" if roles[first] else nearest
+    inks = [ink_words(ink, names) for ink in told["ink_id"]]
+    wide = max(map(len, inks))
+    begun = [
+        f"  {ink:<{wide}}  bucket {bucket:>4.1f}  print {off:>4.1f} dE00 on "
+        for ink, bucket, off in zip(inks, told["bucket_dE00"], told["print_dE00"], strict=True)
+    ]
+    room = WIDTH - len(begun[0]) - max(map(len, roles.values())) - 2
     lines = ["At the usual screen and base, ink by ink:"]
-    for i, row in told.iterrows():
-        role = row["lore"] or ""
-        if i == shades.index[0]:
-            nearest = "appears as the target" if row["print_dE00"] <= tolerance else "comes nearest"
-            role = f"{role}, {nearest}" if role else nearest
-        lines.append(
-            f"  {ink_words(row['ink_id'], names):<28} bucket {row['bucket_dE00']:>5.1f}  print "
-            f"{row['print_dE00']:>5.1f} dE00 on {row['worst_garment']}  {role}"
-        )
+    lines += [
+        f"{line}{_short(garment, garments, called, room)}  {role}"
+        for line, garment, role in zip(begun, told["worst_garment"], roles.values(), strict=True)
+    ]
     return [*lines, counted(len(shades), "ink") + " compared."]
