@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date as Date
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from learn.colour.looks import as_good_as_unknown, looks_beside
@@ -48,7 +49,6 @@ WITH = {
     "mesh": "with mesh",
     "base mesh": "with a base through mesh",
     "press": "with press",
-    "mix": "of a mix with",
 }
 HARDLY = 0.01  # below it a chance to come within the tolerance is none worth a test print
 TOO_LITTLE = "Too little is known to say how it will come out"
@@ -153,15 +153,22 @@ def top_up_reason(told: TopUp, tolerance: float, called: Called) -> str:
 
 
 def unseen_words(unseen: Iterable[Unseen], called: Called) -> str:
-    """What was never printed, or hardly."""
-    return "; ".join(_unseen(one, called) for one in unseen)
+    """What was never printed, or hardly; inks never mixed in one phrase."""
+    said = list[str]()
+    for mixed, some in groupby(unseen, lambda one: (one.what, one.how) == ("mix", "never")):
+        if mixed:
+            inks = [named(one.level, called.get("ink", {}).get(one.level)) for one in some]
+            said.append(f"no print yet of a mix with {listed(inks, 'or')}")
+        else:
+            said += [_unseen(one, called) for one in some]
+    return "; ".join(said)
 
 
 def _unseen(one: Unseen, called: Called) -> str:
     def name(what: str, level: str) -> str:
         return named(level, called.get(what, {}).get(level))
 
-    kind = "ink" if one.what in ("base", "mix") else one.what
+    kind = "ink" if one.what == "base" else one.what
     level, _, more = one.level.partition("\x1f")
     if one.what == "over":
         return OVER.format(type_words(level), type_words(more))

@@ -295,4 +295,6 @@ def test_everything_unseen_and_every_cause_has_words():
     assert {"never", "above"} <= {one.how for one in named}
     called = {"ink": {"C08": "Bright red"}}
     said = [words.unseen_words([one], called) for one in named]
+    never = [Unseen("mix", "never", ink) for ink in ("C08", "C10")]
+    assert words.unseen_words(never, called) == "no print yet of a mix with Bright red (C08) or C10"
     assert all(said) and any("with ink Bright red (C08)" in one for one in said)
