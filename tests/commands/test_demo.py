@@ -45,6 +45,7 @@ def test_demo_imports_learns_predicts_and_writes(part, capsys):
     assert main(["demo"]) == 0
     said = capsys.readouterr()
     assert files() == [
+        "datasets/demo/next_week.csv",
         str(TABLE),
         str(PAGE),
         "datasets/demo/shop.db",
