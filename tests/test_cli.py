@@ -290,7 +290,7 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
         assert f'{option} "{text}" is not a number; write {what}.' in one_sentence(capsys)
     for asked in (["Rot"], ["Rot", "--out", "a.csv"]):
         assert main(["predict", *asked]) == 2
-        assert "Give an ink and a garment, as" in one_sentence(capsys)
+        assert "Give an ink and a garment, names of several words in" in one_sentence(capsys)
     assert main(["predict", "jbos.csv", "--out", "a.csv"]) == 2
     assert "jbos.csv: there is no such file" in one_sentence(capsys)
 

@@ -220,7 +220,8 @@ def ink_and_garment(
     columns = [c for c in ("ink_id", "substrate_id") if c not in given]
     if what and len(what) != len(columns):
         raise UserError(
-            f'Give an ink and a garment, as strikeoff {command} "bright red" "black tee"{or_else}.'
+            "Give an ink and a garment, names of several words in quotes, as strikeoff "
+            f'{command} "bright red" "black tee"{or_else}.'
         )
     return dict(zip(columns, what, strict=True)) if what else {}
 

@@ -205,7 +205,8 @@ def grid(values: Mapping[str, list[str]]) -> tuple[list[dict[str, str]], list[st
             )
     if len(found) < 2:
         raise UserError(
-            "Fewer than two set-ups to compare: repeat an option, or give it a list with commas."
+            "Fewer than two set-ups to compare: repeat an option, or give a list with commas, as "
+            '"black tee,navy tee".'
             + (" Flashes go between strokes: at most strokes - 1." if impossible else "")
         )
     notes = ["combinations with more flashes than gaps between strokes are left out."]

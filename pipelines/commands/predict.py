@@ -104,7 +104,8 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     if setups is None:
         if not cells:
             raise UserError(
-                "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
+                'Give an ink and a garment, as strikeoff predict "bright red" "black tee", or a '
+                "file of set-ups; see strikeoff predict --help."
             )
         if args.sheets is not None:
             raise UserError("--sheets is for a file of set-ups; give one.")

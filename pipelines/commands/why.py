@@ -85,7 +85,10 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     cells = setup_cells(args)
     cells |= ink_and_garment("why", args.what, cells)
     if not cells:
-        raise UserError("Name an ink and a garment, or a set-up; see strikeoff why --help.")
+        raise UserError(
+            'Name an ink and a garment, as strikeoff why "bright red" "black tee", or a set-up by '
+            "options; see strikeoff why --help."
+        )
     changed = changes(pairs("--beside", args.beside, "NAME=VALUE, such as garment=black"))
     at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
     return why(cells, changed, **at)
