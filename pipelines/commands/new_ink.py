@@ -95,7 +95,8 @@ def new_ink(
     from pipelines.registry.opened import open_model
     from pipelines.tables.dates import last_day
     from pipelines.tables.writing import write_table
-    from pipelines.words.plan import by_model, ink_block, tint_block
+    from pipelines.words.new_ink import ink_block, tint_block
+    from pipelines.words.plan import by_model
 
     refuse_outputs(out, figure)
     if most < 1:

@@ -9,15 +9,12 @@ import numpy as np
 import pandas as pd
 
 from learn.mixing.recipes import Recipes
-from learn.mixing.tint import TintWorth
 from learn.mixing.top_up import TopUp
 from learn.normal import Z90
-from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import UNLIKELY
 from learn.predict.causes import Verdict
-from learn.shop import UNDERBASE, ShopSettings
-from pipelines.words.check import DRAWDOWN
+from learn.shop import ShopSettings
 from pipelines.words.common import (
     Names,
     chance,
@@ -25,7 +22,6 @@ from pipelines.words.common import (
     listed,
     named,
     number,
-    percent,
     type_words,
 )
 from pipelines.words.prediction import go_from
@@ -84,8 +80,8 @@ def plan_block(
             facts.append(("Note", "changes least of the lines that land"))
         told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
-        out += _facts(facts)
-    out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
+        out += facts_lines(facts)
+    out += ["", *in_lines([words.in_the_way()]), *in_lines([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance, plan.garments, garments)]
     return "\n".join(out)
 
@@ -153,10 +149,10 @@ def recipes_block(
             facts.append(("Price", f"{line['price']:.2f} a kg"))
         told_why = line_reason(line, found.tolerance, len(garments), things)
         facts += [("Verdict", told_why)] if told_why else []
-        out += _facts(facts)
-    out += ["", *_wrapped([cost_words(found.lines, s)])]
-    out += _wrapped([no_mix_lands(found)])
-    out += _wrapped([*_never_mixed(found, names), *_family_words(found)])
+        out += facts_lines(facts)
+    out += ["", *in_lines([cost_words(found.lines, s)])]
+    out += in_lines([no_mix_lands(found)])
+    out += in_lines([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
 
 
@@ -253,75 +249,7 @@ def top_up_sentences(told: TopUp, names: Names, bucket_kg: float, tolerance: flo
 def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
     """A correction as plain text."""
     *first, verdict = top_up_sentences(told, names, bucket_kg, tolerance)
-    return "\n".join([*first, *_wrapped([verdict])])
-
-
-def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | None = None) -> str:
-    """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
-    presses = presses or {}
-    printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
-    out = _wrapped(
-        [
-            f"{ink_words(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
-            f"{len(plan.usual)} of the shop's, printed with it."
-        ]
-    )
-    if plan.known_from in DRAWDOWN and plan.enough:
-        first, which = DRAWDOWN[plan.known_from], "another" if plan.printed else "any"
-        out += _wrapped([f"Before {which} print: {first}; then strikeoff learn, and ask again."])
-    out += [
-        "",
-        "    nine of ten prints within     straight to production",
-        _sureness_line("now", plan.before),
-    ]
-    for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
-        garment = row["substrate_id"]
-        row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
-        cloth = named(garment, garments.get(garment))
-        where = row["press_id"]
-        press = f"; press {named(where, presses.get(where))}" if pd.notna(where) else ""
-        out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
-        out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
-    if plan.enough and plan.prints["within_dE00"].iloc[0] >= plan.before.within_dE00:
-        out += [
-            "",
-            *_wrapped(
-                [
-                    "An ink printed once is judged more carefully than one never "
-                    "printed; the band narrows from the second print on."
-                ]
-            ),
-        ]
-    gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
-    if plan.more:
-        stop = f"One print more would still narrow that {gain}: raise --most."
-    elif plan.enough:
-        stop = f"Stop there: one print more would narrow that {gain}, next to nothing."
-    else:
-        stop = f"No print is needed: one would narrow that {gain}, next to nothing."
-    known = plan.other_inks
-    stop += (
-        f" (The same set-ups with the inks they were printed with: {known.within_dE00:.1f} dE00, "
-        f"{percent(known.go)}.)"
-    )
-    return "\n".join([*out, "", *_wrapped([stop])])
-
-
-def tint_block(worth: TintWorth, names: Names) -> str:
-    """What a card of an ink in white is worth, as plain text."""
-    white = ink_words(worth.white, names)
-    words = (
-        f"Where it will be mixed: of its mixes with {white}, nine of ten prints lie within "
-        f"{worth.before_dE00:.1f} dE00 of what is predicted. One card of 1 part of it in 4 of "
-        f"{white} by weight (drawdowns.csv: mixed_with, and 20 as share_pct) brings that to "
-        f"{worth.after_dE00:.1f}."
-    )
-    return "\n".join(_wrapped([words]))
-
-
-def _sureness_line(label: str, sure: Sureness) -> str:
-    within = f"{sure.within_dE00:.1f} dE00 of prediction"
-    return f"{label:<4}{within:<30}{percent(sure.go)}"
+    return "\n".join([*first, *in_lines([verdict])])
 
 
 def _numbers_line(i: int, line: Mapping, plan: Plan, called: Names | None) -> str:
@@ -357,7 +285,8 @@ def _short(garment: str, garments: list[str], called: Names | None, width: int) 
     return next((way for way in ways if len(way) <= width), garment)
 
 
-def _facts(facts: list[tuple[str, str]]) -> list[str]:
+def facts_lines(facts: list[tuple[str, str]]) -> list[str]:
+    """Headings and what stands beside them, under a numbered line."""
     lines = []
     for heading, words in facts:
         first = f"      {heading:<8}"
@@ -365,7 +294,8 @@ def _facts(facts: list[tuple[str, str]]) -> list[str]:
     return lines
 
 
-def _wrapped(sentences: list[str]) -> list[str]:
+def in_lines(sentences: list[str]) -> list[str]:
+    """Sentences, each begun on a line of its own."""
     return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
 
 
