@@ -237,6 +237,12 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     )
     assert main(["predict", "jobs.csv", "--out", "answers.csv", "--figure", "planes.gif"]) == 2
     assert "--figure planes.gif: call it .png, .pdf or .svg." in one_sentence(capsys)
+    for option, name, what in (
+        ("--out", "answers.pdf", "a table goes there; call it .csv or .xlsx."),
+        ("--page", "answers.xlsx", "a page goes there; call it .html or .htm."),
+    ):
+        assert main(["predict", "jobs.csv", "--out", "answers.csv", option, name]) == 2
+        assert f"{name}: {what}" in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2
     assert "write to another one" in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "missing/", "--page", "."]) == 2
@@ -326,7 +332,7 @@ def test_outputs_that_cannot_be_written_are_told_before_the_work(workspace, caps
     (workspace / "jobs.csv").write_text(SETUPS)
     for out, page, said in (
         ("no/a.csv", "a.html", "no/a.csv: there is no folder no; make it first"),
-        ("a.csv", "a.csv", "this file is written to already"),
+        ("answer", "answer", "this file is written to already"),
         ("a.csv", ".", "is a folder"),
     ):
         main(["import", "../tables"])

@@ -17,6 +17,7 @@ from pipelines.commands._options import (
     add_shop,
     add_what,
     ink_and_garment,
+    page_file,
     setup_lists,
     setups_by_option,
 )
@@ -54,7 +55,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ],
     )
     add_what(add, "inks and garments by name or id, as lists with commas")
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
+    add.add_argument("--page", metavar="FILE.html", type=page_file, help="a page to look at")
     add_figure(add, "swatches and differences")
     add.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
     add_shop(add)

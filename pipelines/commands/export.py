@@ -9,7 +9,7 @@ from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import OTHER_FILES, add_command, add_shop
 from pipelines.tables.schema import AIMS, DECISIONS, LAB, SHOP_TABLES, TARGETS, WAITS, Table
 from pipelines.words.common import counted
 from pipelines.workspace.files import folder_beside, refuse_outputs, write_text
@@ -74,13 +74,7 @@ def export(
         if given.shop_toml is not None:
             print(f"The settings of the shop ({FILE}) are not in it; export a folder for them.")
         return 0
-    if folder.exists() and not folder.is_dir():
-        raise UserError(f"{folder}: is a file; name a folder to export to.")
-    if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise UserError(
-            f"{folder}: the folder is not empty; name a new one, or add --force to overwrite "
-            "the tables in it."
-        )
+    _refuse(folder, force)
     texts = {SHOP_TABLES[name].file: csvfile.for_people(cells)
              for name, cells in given.tables.items()}  # fmt: skip
     texts |= {f"{name}.csv": csvfile.for_people(cells) for name, cells in _beside(given).items()}
@@ -108,6 +102,19 @@ def export(
               f"head alone is left, and what stood there is in {old}."])  # fmt: skip
     _tell(given, folder)
     return 0
+
+
+def _refuse(folder: Path, force: bool) -> None:
+    """Raises UserError for what is no folder to export to, or holds something already."""
+    if folder.suffix.lower() in OTHER_FILES and not folder.exists():
+        raise UserError(f"{folder}: name a folder to export to, or a workbook, .xlsx.")
+    if folder.exists() and not folder.is_dir():
+        raise UserError(f"{folder}: is a file; name a folder to export to.")
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise UserError(
+            f"{folder}: the folder is not empty; name a new one, or add --force to overwrite "
+            "the tables in it."
+        )
 
 
 def _exported(path: Path, table: Table | None) -> tuple[str, str]:

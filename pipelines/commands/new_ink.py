@@ -15,6 +15,7 @@ from pipelines.commands._options import (
     add_garments,
     add_shop,
     by_option,
+    table_file,
     whole,
 )
 from pipelines.tasks.named import Named
@@ -53,7 +54,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("--press", metavar="ID", help="the press it is pulled on (default: as usual)")
     add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
     listed = "the list of prints to measure, as .csv or .xlsx"
-    add.add_argument("--out", metavar="FILE", type=Path, help=listed)
+    add.add_argument("--out", metavar="FILE", type=table_file, help=listed)
     add_figure(add, "how well the ink covers, by dry film")
     add_shop(add)
     add.set_defaults(run=run)

@@ -16,6 +16,7 @@ from pipelines.commands._options import (
     add_what,
     by_option,
     ink_and_garment,
+    page_file,
     pairs,
     setup_cells,
     setups_by_option,
@@ -68,7 +69,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         action="append",
         help="what is different in the other print, such as garment=tee-white or base-ink=none",
     )
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
+    add.add_argument("--page", metavar="FILE.html", type=page_file, help="a page to look at")
     add_figure(add, "the shares as bars")
     add_shop(add)
     one = add.add_argument_group(

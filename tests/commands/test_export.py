@@ -84,6 +84,7 @@ def test_a_workbook_out_and_in_again(shop, capsys):
     before = to_shop(store.read(DATABASE))
     assert "Exported 3 prints" in says(capsys, "export", "out.xlsx")
     assert "is there already" in says(capsys, "export", "out.xlsx", code=2)
+    assert "name a folder" in says(capsys, "export", "out.pdf", code=2)
     dry = says(capsys, "import", "out.xlsx", "--shop", "again", "--dry-run")
     assert "Would import shop again: 3 inks" in dry and "Nothing was changed." in dry
     assert not Path("datasets/again").exists()
