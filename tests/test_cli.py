@@ -237,6 +237,12 @@ def test_learn_and_predict_a_file(workspace, capsys, stub):
     )
     assert main(["predict", "jobs.csv", "--out", "answers.csv", "--figure", "planes.gif"]) == 2
     assert "--figure planes.gif: call it .png, .pdf or .svg." in one_sentence(capsys)
+    for option, name, what in (
+        ("--out", "answers.pdf", "a table goes there; call it .csv or .xlsx."),
+        ("--page", "answers.xlsx", "a page goes there; call it .html or .htm."),
+    ):
+        assert main(["predict", "jobs.csv", "--out", "answers.csv", option, name]) == 2
+        assert f"{name}: {what}" in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "jobs.csv"]) == 2
     assert "write to another one" in one_sentence(capsys)
     assert main(["predict", "jobs.csv", "--out", "missing/", "--page", "."]) == 2
@@ -264,7 +270,10 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
-    assert "--base-mesh: is empty although an underbase ink" in one_sentence(capsys)
+    assert (
+        "--base-ink: is given without the mesh of the base; give --base-mesh too"
+        in one_sentence(capsys)
+    )
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2
     assert (
         '--eom: "thin" is not a number; write a number with a decimal point, or leave it out'
@@ -287,7 +296,7 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
         assert f'{option} "{text}" is not a number; write {what}.' in one_sentence(capsys)
     for asked in (["Rot"], ["Rot", "--out", "a.csv"]):
         assert main(["predict", *asked]) == 2
-        assert "Give an ink and a garment, as" in one_sentence(capsys)
+        assert "Give an ink and a garment, names of several words in" in one_sentence(capsys)
     assert main(["predict", "jbos.csv", "--out", "a.csv"]) == 2
     assert "jbos.csv: there is no such file" in one_sentence(capsys)
 
@@ -323,7 +332,7 @@ def test_outputs_that_cannot_be_written_are_told_before_the_work(workspace, caps
     (workspace / "jobs.csv").write_text(SETUPS)
     for out, page, said in (
         ("no/a.csv", "a.html", "no/a.csv: there is no folder no; make it first"),
-        ("a.csv", "a.csv", "this file is written to already"),
+        ("answer", "answer", "this file is written to already"),
         ("a.csv", ".", "is a folder"),
     ):
         main(["import", "../tables"])

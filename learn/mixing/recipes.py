@@ -26,7 +26,7 @@ from learn.mixing.strength import Strengths
 from learn.normal import root, sd_of
 from learn.planning.plan import checked_garments, checked_target
 from learn.predict.costs import decide
-from learn.predict.garments import draws, facts_of, outcome, spread_between
+from learn.predict.garments import draws, facts_of, interval, outcome, spread_between
 
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
@@ -366,7 +366,8 @@ def _told(
     size = (shares > 0).sum(axis=1)
     luck = outcome(mixed.joint, target, tolerance)
     dE = delta_e00(mixed.joint.mean, target)
-    between = np.quantile(spread_between(draws(mixed.joint)), [0.05, 0.95], axis=1)
+    apart = spread_between(mixed.joint.mean)
+    between = interval(spread_between(draws(mixed.joint)), apart)
     unseen = mixing.unseen(shares)
     decision = decide(facts_of(mixed.joint, target, tolerance, unseen), mixing.model.settings_)
     picked = [row[:k] for row, k in zip(largest, size, strict=True)]
@@ -379,10 +380,10 @@ def _told(
             "p_all": luck.p_all,
             "worst_dE00": dE.max(axis=1),
             "worst_lo": luck.worst[:, 0],
-            "worst_hi": luck.worst[:, 2],
-            "spread_dE00": spread_between(mixed.joint.mean),
-            "spread_lo": between[0],
-            "spread_hi": between[1],
+            "worst_hi": luck.worst[:, 1],
+            "spread_dE00": apart,
+            "spread_lo": between[:, 0],
+            "spread_hi": between[:, 1],
             "price": _prices(mixing, weighing, shares),
             "verdict": decision.verdict,
             "cause": decision.cause,

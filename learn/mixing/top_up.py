@@ -152,7 +152,7 @@ def top_up(
         p_before=float(chance[0]),
         p_after=float(chance[at]),
         lab=lab(now),
-        within_dE00=float(outcome(printed, target, tolerance).worst[0, 2]),
+        within_dE00=float(outcome(printed, target, tolerance).worst[0, 1]),
         verdict=cause.verdict,
         cause=cause,
         unseen=unseen,

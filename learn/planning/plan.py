@@ -28,6 +28,7 @@ from learn.predict.costs import decide
 from learn.predict.garments import (
     draws,
     facts_of,
+    interval,
     joint,
     on_garments,
     outcome,
@@ -54,9 +55,9 @@ class Plan:
 
     ``lines``: the columns of a set-up; ``base_on``, a tuple of garments; ``p_all``, the chance
     that every garment is within tolerance; ``worst_dE00`` of the means on ``worst_garment``,
-    with ``worst_lo`` and ``worst_hi`` (90 %); ``spread_dE00``, the largest difference between
-    two garments, with ``spread_lo`` and ``spread_hi``; ``press_steps``, strokes and flashes a
-    garment; ``film_um``, dry ink and base where thickest; ``verdict``, ``cause``,
+    with ``worst_lo`` and ``worst_hi`` (90 %); ``spread_dE00``, the largest difference between the
+    means of two garments, with ``spread_lo`` and ``spread_hi``; ``press_steps``, strokes and
+    flashes a garment; ``film_um``, dry ink and base where thickest; ``verdict``, ``cause``,
     ``expected_cost``, ``turns_at`` (`learn.predict.costs`); ``unseen``, a tuple of what of it was
     never printed; ``changes`` from the usual line and ``n_changes`` of them; ``why``, a tuple
     (`learn.planning.reasons.Reason`); ``smallest_change``, whether no other line that lands
@@ -281,7 +282,7 @@ def _lines(
         worst_dE00=dE.max(axis=1),
         worst_garment=names[dE.argmax(axis=1)],
         worst_lo=luck.worst[:, 0],
-        worst_hi=luck.worst[:, 2],
+        worst_hi=luck.worst[:, 1],
         spread_dE00=spread_between(predicted.mean),
         press_steps=press_steps(setups, based),
         film_um=top + base * based.any(axis=1),
@@ -312,7 +313,7 @@ def _decided(
 
 def _with_spread_bands(lines: pd.DataFrame, predicted: Joint) -> pd.DataFrame:
     between = spread_between(draws(predicted))  # (n, draws)
-    lo, hi = np.quantile(between, [0.05, 0.95], axis=1)
+    lo, hi = interval(between, lines["spread_dE00"].to_numpy()).T
     return lines.assign(spread_lo=lo, spread_hi=hi)
 
 

@@ -32,7 +32,7 @@ class Outcome(NamedTuple):
 
     p: Array  # (n, g) chance of each garment to be within tolerance
     p_all: Array  # (n,) of all at once
-    worst: Array  # (n, 3) 5 %, 50 %, 95 % quantile of the worst garment's dE00
+    worst: Array  # (n, 2) 90 % interval of the worst garment's dE00 (`interval`)
 
 
 def on_garments(
@@ -78,7 +78,8 @@ def outcome(predicted: Joint, target: Array, tolerance: float, *, steady: bool =
     (n, g, 3); ``steady`` as in :func:`draws`."""
     n, g = predicted.mean.shape[:2]
     target = np.broadcast_to(target, (n, g, 3))
-    out = Outcome(np.empty((n, g)), np.empty(n), np.empty((n, 3)))
+    out = Outcome(np.empty((n, g)), np.empty(n), np.empty((n, 2)))
+    expected = delta_e00(predicted.mean, target).max(axis=1)
     step = max(1, 30_000 // (N_DRAWS * g) * 10)
     for start in range(0, n, step):
         rows = slice(start, start + step)
@@ -87,8 +88,19 @@ def outcome(predicted: Joint, target: Array, tolerance: float, *, steady: bool =
         worst = dE.max(axis=2)
         out.p[rows] = within(dE.transpose(0, 2, 1), tolerance)
         out.p_all[rows] = within(worst, tolerance)
-        out.worst[rows] = np.quantile(worst, [0.05, 0.5, 0.95], axis=1).T
+        out.worst[rows] = interval(worst, expected[rows])
     return out
+
+
+def interval(drawn: Array, expected: Array) -> Array:
+    """90 % interval (n, 2) of differences ``drawn`` (n, draws), with the one ``expected`` (n,) of
+    the colours predicted inside, as `learn.colour.difference.Difference` has it.
+
+    >>> interval(np.array([np.arange(1, 22)]), np.array([0.5])).tolist()
+    [[0.5, 20.0]]
+    """
+    low, high = np.quantile(drawn, [0.05, 0.95], axis=1)
+    return np.stack([np.minimum(low, expected), np.maximum(high, expected)], axis=1)
 
 
 def facts_of(

@@ -58,6 +58,11 @@ OPTIONS = {
     "price": "--price",
     "most": "--most",
 }
+# Names under which people and programs look for one kind of file.
+OTHER_FILES = {
+    *(".csv", ".xlsx", ".xls", ".ods", ".doc", ".docx", ".pdf", ".html", ".htm", ".png", ".jpg"),
+    *(".jpeg", ".svg", ".json", ".zip"),
+}
 MISSING = ("the option is missing", "add it")
 _CELL = "setup_"  # before the column in what was parsed
 
@@ -119,7 +124,7 @@ def add_group(parser: argparse.ArgumentParser, *, page: bool = True) -> None:
     )
     if page:
         parser.add_argument(
-            "--page", metavar="FILE.html", type=Path, help="with --group: the plants on a page"
+            "--page", metavar="FILE.html", type=page_file, help="with --group: the plants on a page"
         )
 
 
@@ -129,6 +134,24 @@ def n_workers(text: str | None) -> int | None:
     if n is not None and n < 1:
         raise UserError(f"--workers {text}: give 1 or more.")
     return n
+
+
+def table_file(text: str) -> Path:
+    """A file that a table goes to, by its option; refused before the work, not after it."""
+    return _file(text, "a table", (".csv", ".xlsx"))
+
+
+def page_file(text: str) -> Path:
+    """A file that a page goes to."""
+    return _file(text, "a page", (".html", ".htm"))
+
+
+def _file(text: str, what: str, suffixes: tuple[str, ...]) -> Path:
+    """Raises UserError where another kind of file would be looked for under that name."""
+    path = Path(text)
+    if path.suffix.lower() in OTHER_FILES.difference(suffixes):
+        raise UserError(f"{text}: {what} goes there; call it {' or '.join(suffixes)}.")
+    return path
 
 
 def add_figure(parser: argparse.ArgumentParser, shown: str) -> None:
@@ -220,7 +243,8 @@ def ink_and_garment(
     columns = [c for c in ("ink_id", "substrate_id") if c not in given]
     if what and len(what) != len(columns):
         raise UserError(
-            f'Give an ink and a garment, as strikeoff {command} "bright red" "black tee"{or_else}.'
+            "Give an ink and a garment, names of several words in quotes, as strikeoff "
+            f'{command} "bright red" "black tee"{or_else}.'
         )
     return dict(zip(columns, what, strict=True)) if what else {}
 
@@ -276,9 +300,10 @@ def pairs(option: str, given: list[str] | None, how: str = "NAME=VALUE") -> dict
     return found
 
 
-def numbers(option: str, given: list[str] | None) -> dict[str, float]:
-    """``NAME=NUMBER`` as often as given."""
-    return {name: number(f"{option} {name}", v) for name, v in pairs(option, given).items()}
+def numbers(option: str, given: list[str] | None, how: str) -> dict[str, float]:
+    """``NAME=NUMBER`` as often as given; ``how`` it is written."""
+    told = pairs(option, given, how)
+    return {name: number(f"{option} {name}", text) for name, text in told.items()}
 
 
 def by_option(error: Unusable) -> UserError:

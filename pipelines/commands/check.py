@@ -15,6 +15,7 @@ from pipelines.commands._options import (
     add_shop,
     add_workers,
     n_workers,
+    page_file,
 )
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -43,7 +44,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff check --group --page plants.html",
         ],
     )
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="draw it as a page as well")
+    add.add_argument(
+        "--page", metavar="FILE.html", type=page_file, help="draw it as a page as well"
+    )
     add_figure(add, "chances and learning curve")
     add.add_argument("--quick", action="store_true", help="leave the learning curve out")
     add_workers(add)

@@ -17,6 +17,7 @@ from pipelines.commands._options import (
     add_shop,
     add_what,
     ink_and_garment,
+    page_file,
     setup_lists,
     setups_by_option,
 )
@@ -54,7 +55,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ],
     )
     add_what(add, "inks and garments by name or id, as lists with commas")
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
+    add.add_argument("--page", metavar="FILE.html", type=page_file, help="a page to look at")
     add_figure(add, "swatches and differences")
     add.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
     add_shop(add)
@@ -161,6 +162,24 @@ def listed(texts: list[str], known: Names | None) -> list[str]:
     return list(dict.fromkeys(values))
 
 
+def refuse_several(
+    command: str, cells: Mapping[str, str], known: Mapping[str, Names], also: str = ""
+) -> None:
+    """Refuse a list in the place of one thing of the set-up that ``command`` is about; ``also``:
+    what else shows two, with {name} and {other}."""
+    for column, text in cells.items():
+        names = known.get(table_of(column))
+        several = [] if names is None else listed([text], names)
+        if names is not None and len(several) > 1 and all(map(names.find, several)):
+            option = SETUP_OPTIONS[column][0][0]
+            beside = also.format(name=option.removeprefix("--"), other=several[1])
+            raise UserError(
+                f'{option} "{text}" names {len(several)}, and {command} is about one set-up: '
+                "strikeoff compare, given the same words, shows them side by side"
+                f"{beside if column != 'ink_id' else ''}."
+            )
+
+
 def grid(values: Mapping[str, list[str]]) -> tuple[list[dict[str, str]], list[str]]:
     """Every combination of ``values`` (column -> texts) a press can do, each once; and a note on
     those left out.
@@ -187,7 +206,8 @@ def grid(values: Mapping[str, list[str]]) -> tuple[list[dict[str, str]], list[st
             )
     if len(found) < 2:
         raise UserError(
-            "Fewer than two set-ups to compare: repeat an option, or give it a list with commas."
+            "Fewer than two set-ups to compare: repeat an option, or give a list with commas, as "
+            '"black tee,navy tee".'
             + (" Flashes go between strokes: at most strokes - 1." if impossible else "")
         )
     notes = ["combinations with more flashes than gaps between strokes are left out."]

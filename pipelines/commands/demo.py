@@ -9,6 +9,7 @@ from pipelines.commands import predict
 from pipelines.commands._options import add_command
 from pipelines.commands.import_tables import import_tables
 from pipelines.commands.learn import learn
+from pipelines.tasks import week
 from pipelines.tasks.demo import SHOP, TABLES, WEEK, demo_folder, refuse_to_replace_a_real_shop
 from pipelines.tasks.of_today import of_today
 from pipelines.workspace.files import as_before_unless_done, together
@@ -61,6 +62,8 @@ def demo(*, workspace: Workspace) -> int:
     with together():
         predict.write_predictions(reports / "next-week.csv", predictions)
         predict.write_page(page, predictions, setups, opened, lines)
+        if week.kept(workspace, SHOP) is None:  # the page shows them, and so may the next command
+            week.keep(workspace, SHOP, source / WEEK)
     progress("finished")
     print()
     print(predict.verdict_table(predictions))
@@ -68,4 +71,6 @@ def demo(*, workspace: Workspace) -> int:
     print(summary(lines))
     print(f"Why, with swatches and bands: open {page.resolve()}")
     print(f"The same as a table: {(reports / 'next-week.csv').resolve()}")
+    if (jobs_of_the_week := week.kept(workspace, SHOP)) is not None:
+        print(f"The week's jobs: {jobs_of_the_week.resolve()}")
     return 0

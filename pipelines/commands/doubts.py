@@ -14,6 +14,7 @@ from pipelines.commands._options import (
     add_setup,
     add_shop,
     lab_parts,
+    page_file,
     refuse_commas,
     setup_cells,
 )
@@ -65,7 +66,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "--reason", metavar="TEXT", type=printable, default="", help="why; kept in the history"
     )
     add.add_argument(
-        "--page", metavar="FILE.html", type=Path, help="the list as a page, with swatches"
+        "--page", metavar="FILE.html", type=page_file, help="the list as a page, with swatches"
     )
     add.add_argument("--all", action="store_true", help="list those set aside by hand as well")
     fix = add.add_argument_group("correct", "the cells that were wrong, by their right values")

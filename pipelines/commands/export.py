@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from dataclasses import replace
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
-from pipelines.tables.schema import AIMS, DECISIONS, SHOP_TABLES, TARGETS, WAITS
+from pipelines.commands._options import OTHER_FILES, add_command, add_shop
+from pipelines.tables.schema import AIMS, DECISIONS, LAB, SHOP_TABLES, TARGETS, WAITS, Table
 from pipelines.words.common import counted
 from pipelines.workspace.files import folder_beside, refuse_outputs, write_text
 from pipelines.workspace.folders import Workspace
@@ -72,6 +74,40 @@ def export(
         if given.shop_toml is not None:
             print(f"The settings of the shop ({FILE}) are not in it; export a folder for them.")
         return 0
+    _refuse(folder, force)
+    texts = {SHOP_TABLES[name].file: csvfile.for_people(cells)
+             for name, cells in given.tables.items()}  # fmt: skip
+    texts |= {f"{name}.csv": csvfile.for_people(cells) for name, cells in _beside(given).items()}
+    if given.shop_toml is not None:
+        texts[FILE] = given.shop_toml
+    ours = (*SHOP_TABLES.values(), TARGETS, AIMS, DECISIONS)
+    kinds: dict[str, Table | None] = {table.file: table for table in ours}
+    kinds[FILE] = None
+    emptied = {}
+    for file, table in kinds.items():
+        if file in texts or not (folder / file).exists():
+            continue
+        head, rows = _exported(folder / file, table)
+        if rows:
+            emptied[file] = old = _free(folder, f"{file}.old")
+            texts |= {file: head, old: head + rows}
+        elif not head:
+            tell([f"{folder / file}: is not of this shop and stays as it was; an import of this "
+                  "folder would read it."])  # fmt: skip
+    with folder_beside(folder) as fresh:
+        for name, text in texts.items():
+            write_text(fresh / name, text)
+    for file, old in emptied.items():
+        tell([f"{folder / file}: was of an earlier export, and this shop has no such table: its "
+              f"head alone is left, and what stood there is in {old}."])  # fmt: skip
+    _tell(given, folder)
+    return 0
+
+
+def _refuse(folder: Path, force: bool) -> None:
+    """Raises UserError for what is no folder to export to, or holds something already."""
+    if folder.suffix.lower() in OTHER_FILES and not folder.exists():
+        raise UserError(f"{folder}: name a folder to export to, or a workbook, .xlsx.")
     if folder.exists() and not folder.is_dir():
         raise UserError(f"{folder}: is a file; name a folder to export to.")
     if folder.is_dir() and any(folder.iterdir()) and not force:
@@ -79,45 +115,32 @@ def export(
             f"{folder}: the folder is not empty; name a new one, or add --force to overwrite "
             "the tables in it."
         )
-    texts = {SHOP_TABLES[name].file: csvfile.for_people(cells)
-             for name, cells in given.tables.items()}  # fmt: skip
-    texts |= {f"{name}.csv": csvfile.for_people(cells) for name, cells in _beside(given).items()}
-    if given.shop_toml is not None:
-        texts[FILE] = given.shop_toml
-    beside = (TARGETS, AIMS, DECISIONS)
-    ours = [*(table.file for table in (*SHOP_TABLES.values(), *beside)), FILE]
-    left = [name for name in ours if name not in texts and (folder / name).exists()]
-    emptied = {name: text for name, text in _heads().items() if name in left
-               and _is_ours(folder / name, text)}  # fmt: skip
-    texts |= emptied
-    stays = "is not of this shop and stays as it was; an import of this folder would read it."
-    tell([f"{folder / name}: {stays}" for name in left if name not in emptied])
-    with folder_beside(folder) as fresh:
-        for name, text in texts.items():
-            write_text(fresh / name, text)
-    tell([f"{folder / name}: was of an earlier export; there is nothing to tell there any more, so "
-          "its head alone is left." for name in emptied])  # fmt: skip
-    _tell(given, folder)
-    return 0
 
 
-def _heads() -> dict[str, str]:
-    """The tables that an export alone writes, without a row: left as they were, what was decided
-    and taken back since would come back with the next import."""
-    import pandas as pd
+def _exported(path: Path, table: Table | None) -> tuple[str, str]:
+    """Head and rows of a table that an export has written; nothing of what is somebody's own, as
+    settings are, and tables under other words than ours.
 
-    from pipelines.tables import csvfile
+    With the rows of a table that the shop no longer has, what was decided and taken back since,
+    say, would come back with the next import.
+    """
+    from pipelines.tables.spectra import SPECTRUM
 
-    return {
-        table.file: csvfile.for_people(pd.DataFrame(columns=[c.name for c in table.columns]))
-        for table in (AIMS, DECISIONS)
-    }
+    if table is None or not path.is_file():
+        return "", ""
+    with suppress(UnicodeDecodeError):
+        head, end, rows = path.read_bytes().decode().partition("\n")
+        colour = {*(column.name for column in LAB), *SPECTRUM} if table.colour else set()
+        ours = colour.union(column.name for column in table.columns)
+        if ours.issuperset(head.strip("\ufeff\r").split(",")):
+            return head + end, rows
+    return "", ""
 
 
-def _is_ours(path: Path, head: str) -> bool:
-    """Whether a file begins as an export writes it: another head is somebody's own."""
-    with path.open("rb") as file:
-        return file.readline(len(head) + 1) == head.encode()
+def _free(folder: Path, name: str) -> str:
+    """A name like ``name`` that no file there has."""
+    others = (f"{name}{n}" for n in count(2))
+    return next(one for one in chain([name], others) if not (folder / one).exists())
 
 
 def _beside(given: Given) -> dict[str, pd.DataFrame]:

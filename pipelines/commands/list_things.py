@@ -8,9 +8,13 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop
+from pipelines.commands._options import (
+    add_command,
+    add_shop,
+    table_file,
+)
 from pipelines.tasks.things import KINDS, things, with_words
-from pipelines.workspace.files import refuse_outputs, write_text
+from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
@@ -46,7 +50,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     )
     add.add_argument("kind", choices=KINDS, help="what to list")
     add.add_argument("word", metavar="WORD", nargs="*", help="only what has these words")
-    add.add_argument("--out", metavar="FILE.csv", type=Path, help="the list as a table")
+    add.add_argument(
+        "--out", metavar="FILE", type=table_file, help="the list as a table, .csv or .xlsx"
+    )
     add_shop(add)
     add.set_defaults(run=run)
 
@@ -62,8 +68,8 @@ def list_things(
 ) -> int:
     """Print the list, or write it to ``out``."""
     from pipelines.ledger import store
-    from pipelines.tables import csvfile
     from pipelines.tables.folder import to_shop
+    from pipelines.tables.writing import write_table
 
     refuse_outputs(out)
     name = workspace.pick(shop)
@@ -75,7 +81,7 @@ def list_things(
         raise UserError(f"Shop {name} has no {kind}{wanted}; strikeoff list {kind} shows all.")
     if out is not None:
         text = listed.drop(columns="covers", errors="ignore").map(_cell)
-        write_text(out, csvfile.for_people(text))
+        write_table(out, text, kind.capitalize())
         print(f"The list is in {out}.")
         return 0
     from learn.colour.colorimetry import viewing

@@ -122,10 +122,10 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         weighing={
             "bucket_kg": number("--bucket", args.bucket),
             "smallest_g": number("--smallest", args.smallest),
-            "density": numbers("--density", args.density),
-            "price": numbers("--price", args.price),
+            "density": numbers("--density", args.density, "INK=NUMBER, such as red=1.1"),
+            "price": numbers("--price", args.price, "INK=NUMBER, such as red=14.50"),
         },
-        have=numbers("--have", args.have),
+        have=numbers("--have", args.have, "INK=PERCENT, such as red=70"),
         measured=pairs("--measured", args.measured),
         workspace=workspace,
         shop=args.shop,

@@ -15,6 +15,7 @@ from pipelines.commands._options import (
     add_garments,
     add_shop,
     by_option,
+    table_file,
     whole,
 )
 from pipelines.tasks.named import Named
@@ -53,7 +54,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add.add_argument("--press", metavar="ID", help="the press it is pulled on (default: as usual)")
     add.add_argument("--most", metavar="N", default="6", help="prints at most (default 6)")
     listed = "the list of prints to measure, as .csv or .xlsx"
-    add.add_argument("--out", metavar="FILE", type=Path, help=listed)
+    add.add_argument("--out", metavar="FILE", type=table_file, help=listed)
     add_figure(add, "how well the ink covers, by dry film")
     add_shop(add)
     add.set_defaults(run=run)
@@ -95,7 +96,8 @@ def new_ink(
     from pipelines.registry.opened import open_model
     from pipelines.tables.dates import last_day
     from pipelines.tables.writing import write_table
-    from pipelines.words.plan import by_model, ink_block, tint_block
+    from pipelines.words.new_ink import ink_block, tint_block
+    from pipelines.words.plan import by_model
 
     refuse_outputs(out, figure)
     if most < 1:

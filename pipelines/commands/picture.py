@@ -17,6 +17,7 @@ from pipelines.commands._options import (
     add_setups,
     add_shop,
     add_what,
+    page_file,
     setup_lists,
     setups_by_option,
 )
@@ -75,7 +76,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ],
     )
     add_what(add, "an ink and a garment by name or id; with --artwork a garment alone")
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="where the page goes")
+    add.add_argument("--page", metavar="FILE.html", type=page_file, help="where the page goes")
     add.add_argument("--artwork", metavar="FILE", type=Path, help="a PNG or JPEG of flat colours")
     add.add_argument(
         "--map",

@@ -21,6 +21,8 @@ from pipelines.commands._options import (
     by_option,
     lots_given,
     number,
+    page_file,
+    table_file,
     whole,
 )
 from pipelines.tasks.finding import planned, reached_for
@@ -90,9 +92,9 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     add_of_now(add)
     add.add_argument("--lines", metavar="N", default="6", help="set-ups told at most (default 6)")
     add.add_argument(
-        "--out", metavar="FILE", type=Path, help="the set-ups as a table, .csv or .xlsx"
+        "--out", metavar="FILE", type=table_file, help="the set-ups as a table, .csv or .xlsx"
     )
-    add.add_argument("--sheet", metavar="FILE.html", type=Path, help="press sheet of one line")
+    add.add_argument("--sheet", metavar="FILE.html", type=page_file, help="press sheet of one line")
     add_figure(add, "colours of one line on each garment")
     add.add_argument(
         "--line", metavar="N", default="1", help="the line for sheet and figure (default 1)"

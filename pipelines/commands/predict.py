@@ -17,9 +17,12 @@ from pipelines.commands._options import (
     add_shop,
     add_what,
     ink_and_garment,
+    page_file,
     setup_cells,
     setups_by_option,
+    table_file,
 )
+from pipelines.commands.compare import refuse_several
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
 from pipelines.tasks.left_open import left_open
 from pipelines.tasks.lots import carded_lots
@@ -73,10 +76,12 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     what = "a file of set-ups, or an ink and a garment by name or id"
     add_what(add, what, "SETUPS | INK GARMENT")
     help_text = "where the predictions go, as .csv or .xlsx"
-    add.add_argument("--out", metavar="FILE", type=Path, help=help_text)
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at as well")
+    add.add_argument("--out", metavar="FILE", type=table_file, help=help_text)
+    add.add_argument(
+        "--page", metavar="FILE.html", type=page_file, help="a page to look at as well"
+    )
     help_text = "press sheets of a file, one a job, and the list of prints to measure beside them"
-    add.add_argument("--sheets", metavar="FILE.html", type=Path, help=help_text)
+    add.add_argument("--sheets", metavar="FILE.html", type=page_file, help=help_text)
     add_figure(add, "a*b* plane of each set-up")
     add.add_argument("--model", metavar="VERSION", help="predict by this version, as it did then")
     add_shop(add)
@@ -103,7 +108,8 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     if setups is None:
         if not cells:
             raise UserError(
-                "Give a file of set-ups or one set-up by options; see strikeoff predict --help."
+                'Give an ink and a garment, as strikeoff predict "bright red" "black tee", or a '
+                "file of set-ups; see strikeoff predict --help."
             )
         if args.sheets is not None:
             raise UserError("--sheets is for a file of set-ups; give one.")
@@ -230,6 +236,7 @@ def predict_one(
     refuse_outputs(out, page, figure, inputs=files_named(target))
     name = workspace.pick(shop)
     opened = open_model(workspace, name, version)
+    refuse_several("predict", cells, opened.known)
     rows, filled, faults = completed([cells], workspace, name)
     setups, assumed = setups_by_option(rows, target, opened)
     assumed += unprinted_mixes(opened.model, opened.catalogue.called("inks"), setups)

@@ -16,10 +16,12 @@ from pipelines.commands._options import (
     add_what,
     by_option,
     ink_and_garment,
+    page_file,
     pairs,
     setup_cells,
     setups_by_option,
 )
+from pipelines.commands.compare import refuse_several
 from pipelines.tasks.usual import completed, usual_in
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
@@ -34,6 +36,10 @@ BESIDE = {
     for name in names
     if column not in ("ink_id", "tolerance_dE00")
 }
+OR_BESIDE = (
+    ". What makes one differ from the other: strikeoff why with one of them and --beside "
+    '"{name}={other}"'
+)
 FIRST = {names[0] for names, _ in SETUP_OPTIONS.values()}
 ABOUT = """\
 Tells what moves the print of one set-up away from the ink in the bucket, in shares that add up: the
@@ -63,7 +69,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         action="append",
         help="what is different in the other print, such as garment=tee-white or base-ink=none",
     )
-    add.add_argument("--page", metavar="FILE.html", type=Path, help="a page to look at")
+    add.add_argument("--page", metavar="FILE.html", type=page_file, help="a page to look at")
     add_figure(add, "the shares as bars")
     add_shop(add)
     one = add.add_argument_group(
@@ -80,7 +86,10 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     cells = setup_cells(args)
     cells |= ink_and_garment("why", args.what, cells)
     if not cells:
-        raise UserError("Name an ink and a garment, or a set-up; see strikeoff why --help.")
+        raise UserError(
+            'Name an ink and a garment, as strikeoff why "bright red" "black tee", or a set-up by '
+            "options; see strikeoff why --help."
+        )
     changed = changes(pairs("--beside", args.beside, "NAME=VALUE, such as garment=black"))
     at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
     return why(cells, changed, **at)
@@ -123,6 +132,7 @@ def why(
     refuse_outputs(page, figure)
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
+    refuse_several("why", cells, opened.known, OR_BESIDE)
     rows, filled, faults = completed([cells], workspace, name)
     rows += completed([rows[0] | beside], workspace, name)[0] if beside else []
     setups, assumed = setups_by_option(rows, None, opened)

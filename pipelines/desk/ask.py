@@ -2,37 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import count
 from threading import Lock
-from typing import Any
-from urllib.parse import urlencode
 
 import numpy as np
 import pandas as pd
-from flask import Blueprint, current_app, render_template, request, url_for
+from flask import Blueprint, current_app, render_template, request
 
 from learn.colour.colorimetry import srgb_hex
-from learn.process import SETTING_COLUMNS
 from learn.shop import NEW_LOT, UNDERBASE
 from pipelines.desk import slips
+from pipelines.desk.asked import (
+    FIELDS,
+    INK,
+    MESH,
+    Asked,
+    as_typed,
+    picked_of,
+    setups_of,
+)
 from pipelines.desk.choices import Choice, first_of
 from pipelines.desk.opened import Desk, Late, Now
-from pipelines.desk.typed import cell_text
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.pages.shares import bars
-from pipelines.tables.cells import pointed
-from pipelines.tables.schema import SETUPS
-from pipelines.tables.targets import Target
 from pipelines.tasks.base import about_the_base
 from pipelines.tasks.cloth import cloth_fills
 from pipelines.tasks.left_open import left_open, may_go
 from pipelines.tasks.of_today import today
-from pipelines.tasks.setups import checked
-from pipelines.tasks.steps import Step, one_step
-from pipelines.tasks.usual import Filled, said, without_none
+from pipelines.tasks.steps import Step
+from pipelines.tasks.usual import said
 from pipelines.words import why as why_words
 from pipelines.words.common import counted
 from pipelines.words.left_open import one_left_open
@@ -42,107 +42,7 @@ from pipelines.workspace.problems import UserError
 
 place = Blueprint("ask", __name__, url_prefix="/ask")
 
-MOST_GARMENTS, MOST_LOTS = 6, 8
-INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
-# Columns of a set-up that a file may give and the form has no field for.
-PASSED_ON = (
-    *("printed_on", "press_id", "ink_lot", "underbase_mesh_id", "underbase_strokes"),
-    *SETTING_COLUMNS,
-)
-FIELDS = {  # of the form, by the columns of a set-up
-    INK: "ink",
-    GARMENT: "garment",
-    MESH: "screen",
-    "strokes": "strokes",
-    "flash_count": "flashes",
-    "tolerance_dE00": "tolerance",
-    "target": "target",
-}
-TYPED = {"strokes": "strokes", "flashes": "flash_count", "tolerance": "tolerance_dE00"}
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What the form says, as it was sent."""
-
-    ink: str = ""
-    garments: tuple[str, ...] = ()
-    base: str = ""  # empty: as usual
-    screen: str = ""
-    strokes: str = ""
-    flashes: str = ""
-    target: str = ""
-    tolerance: str = ""
-    beside: tuple[str, ...] = ()  # steps shown in full
-    why: str = ""
-    whole: str = ""  # nothing is filled in: the set-up stands so in a file
-    also: tuple[str, ...] = ()  # what else stands there, as column:value
-
-    @classmethod
-    def sent(cls) -> Asked:
-        """From the address of the request; of an ink given twice, by a tap and typed, the last."""
-        given = request.args
-
-        def texts(name: str) -> list[str]:
-            return [text.strip() for text in given.getlist(name) if text.strip()]
-
-        single = {n: given.get(n, "").strip() for n in ("base", "screen", "target", "why", "whole")}
-        single |= {name: given.get(name, "").strip() for name in TYPED}
-        return cls(
-            ink=(texts("ink") or [""])[-1],
-            garments=tuple(dict.fromkeys(texts("garment")))[:MOST_GARMENTS],
-            beside=tuple(dict.fromkeys(texts("beside"))),
-            also=tuple(t for t in texts("also") if t.split(":")[0] in PASSED_ON),
-            **single,
-        )
-
-    def address(self, **changed: Any) -> str:
-        """The address of this question, with something ``changed``."""
-        told: dict[str, Any] = {
-            "ink": self.ink,
-            "garment": self.garments,
-            "base": self.base,
-            "screen": self.screen,
-            **{name: getattr(self, name) for name in TYPED},
-            "target": self.target,
-            "beside": self.beside,
-            "why": self.why,
-            "whole": self.whole,
-            "also": self.also,
-        }
-        told |= changed
-        return f"{url_for('ask.show')}?{urlencode([*_pairs(told)])}"
-
-    def instead(self, text: str, name: str) -> str:
-        """The address of this question with ``name`` in the place of what was typed."""
-        garments = [name if one == text else one for one in self.garments]
-        told = {f: name for f in ("ink", "base", "screen") if getattr(self, f) == text}
-        return self.address(garment=garments, **told)
-
-
-def as_it_stands(
-    row: Mapping[str, Any], garments: tuple[str, ...], target: str, tolerance: str
-) -> Asked:
-    """The question about all of a set-up on ``garments``, with nothing as usual."""
-    return Asked(
-        ink=row[INK],
-        garments=garments,
-        base=cell_text(row, UNDERBASE[0]) or "none",
-        screen=cell_text(row, MESH),
-        strokes=cell_text(row, "strokes"),
-        flashes=cell_text(row, "flash_count"),
-        target=target,
-        tolerance=tolerance,
-        whole="1",
-        also=tuple(f"{c}:{text}" for c in PASSED_ON if (text := cell_text(row, c))),
-    )
-
-
-def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:
-    pairs = []
-    for name, value in told.items():
-        pairs += [(name, one) for one in ((value,) if isinstance(value, str) else value) if one]
-    return pairs
+MOST_LOTS = 8
 
 
 @dataclass
@@ -168,7 +68,7 @@ def show() -> str | tuple[str, int]:
     ink, garments, typed = "", list[str](), ""
     spared, marks = Late(None, False, ""), dict[str, list[int]]()
     try:
-        ink, garments = _picked(asked, now)
+        ink, garments = picked_of(asked, now)
         asked = _own_lot(asked, ink, now)
         if ink and garments:
             at = ("ask", asked, today())
@@ -179,11 +79,14 @@ def show() -> str | tuple[str, int]:
         wrong, status = str(error), 400
         called = vars(words().ask.called)
         marks = slips.marks(error, {called[column]: name for column, name in FIELDS.items()})
-        ink, garments, typed = _as_typed(asked, now)
+        ink, garments, typed = as_typed(asked, now)
         if coming := now.opened.coming:
             wrong += f"\n{words().ask.coming.format(inks=counted(coming, 'new ink'))}"
-        if isinstance(error, slips.Meant):
-            offers = [(one.name, asked.instead(error.text, one.text)) for one in error.perhaps]
+        offers = [
+            (one.name, asked.instead(meant.text, one.text))
+            for meant in (error.perhaps if isinstance(error, slips.Slips) else [])
+            for one in meant.perhaps
+        ]
     choices = now.choices
     shown = render_template(
         "ask.html",
@@ -232,25 +135,6 @@ def _lots(asked: Asked, ink: str, now: Now) -> list[str]:
     return list(dict.fromkeys(lots + [one for one in told if last and one != NEW_LOT]))
 
 
-def _picked(asked: Asked, now: Now) -> tuple[str, list[str]]:
-    """Identifiers of the ink and the garments that are named; raises slips.Meant for one that is
-    not known, or fits several."""
-    known, called = now.opened.known, words().ask.called
-    ink = slips.picked(called.ink_id, asked.ink, INK, known, now) if asked.ink else ""
-    garments = [
-        slips.picked(called.substrate_id, one, GARMENT, known, now) for one in asked.garments
-    ]
-    return ink, list(dict.fromkeys(garments))
-
-
-def _as_typed(asked: Asked, now: Now) -> tuple[str, list[str], str]:
-    """The ink and the garments that are known, and a garment that was typed and is not."""
-    known = now.opened.known
-    inks, _ = slips.known_of("", [asked.ink] if asked.ink else [], INK, known, now)
-    garments, typed = slips.known_of("", asked.garments, GARMENT, known, now)
-    return "".join(inks), garments, typed
-
-
 def _in_turn(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
     """The answer, reckoned one at a time: several would only take the processor from each other."""
     with now.once("one answer at a time", Lock):
@@ -262,27 +146,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
 
     Raises UserError for what is wrong.
     """
-    aim = _aim(asked, now)
-    rows: list[dict[str, str]] = []
-    fills: list[Filled] = []
-    firsts: list[int] = []  # of each garment, where it stands among the rows, and its steps
-    steps: list[dict[Step, int]] = []
-    for garment in garments:
-        cells, filled = _whole(asked, ink, garment, now)
-        fills += filled
-        firsts.append(at := len(rows))
-        beside = one_step(cells, now.usual, now.once)
-        rows += [cells, *beside.values()]
-        steps.append({step: at + 1 + i for i, step in enumerate(beside)})
-    called = vars(words().ask.called)
-    setups, notes = checked(
-        rows,
-        aim,
-        now.opened,
-        {**called, **dict.fromkeys(("target_L", "target_a", "target_b", ""), called["target"])},
-        else_called=called["else_called"],
-        left_out=(called["missing"], called["do"]),
-    )
+    setups, rows, fills, firsts, steps, notes = setups_of(asked, ink, garments, now)
     predicted = now.opened.predict(setups)
     described = now.opened.catalogue.describe(setups)
     told = described.to_dict("records")
@@ -319,41 +183,6 @@ def _spared(answer: Answer, now: Now) -> dict[str, str]:
     things = now.opened.catalogue.things()
     found = left_open(now.opened, lambda: now.usual, *answer.open_)
     return {one.setup_id: one_left_open(one, things) for one in found}
-
-
-def _aim(asked: Asked, now: Now) -> Target | None:
-    """The target that is meant."""
-    if not asked.target:
-        return None
-    return slips.aim(words().ask.target, asked.target, now.opened.targets)
-
-
-def _whole(asked: Asked, ink: str, garment: str, now: Now) -> tuple[dict[str, str], list[Filled]]:
-    """The set-up by identifiers: what the form says, the rest as the shop usually prints."""
-    known = now.opened.known
-    cells = {INK: ink, GARMENT: garment}
-    for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
-        if text:
-            named = getattr(words().ask.called, column)
-            bare = column == UNDERBASE[0] and text == "none"
-            cells[column] = text if bare else slips.picked(named, text, column, known, now)
-    if asked.whole:
-        full, fills = without_none(cells), list[Filled]()
-    else:
-        key = ("usual", *sorted(cells.items()))
-        full, fills = now.once(key, lambda: now.usual.completed(cells))
-        full = dict(full)
-    full |= {column: text for column, _, text in (one.partition(":") for one in asked.also)}
-    typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
-    full |= pointed(SETUPS, typed)
-    strokes = full.get("strokes", "")
-    if "flash_count" not in typed and strokes.isdigit():
-        usual = full.get("flash_count", "0")
-        most = max(int(strokes) - 1, 0)
-        full["flash_count"] = str(min(int(float(usual)), most)) if usual else ""
-    full = {c: v for c, v in without_none(full).items() if v != ""}
-    left = [f._replace(columns=tuple(c for c in f.columns if c not in typed)) for f in fills]
-    return full, [f for f in left if f.columns]
 
 
 def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any
 
 from flask import current_app, render_template, request
@@ -124,18 +125,18 @@ def _fix_words(fix: Fix, label: Callable[[str], str]) -> str:
 
 def aim_of(text: str, tolerance: str, now: Now) -> Target | None:
     """A target that was typed, with its tolerance."""
-    told = words().measured
-    aim = slips.aim(told.target, text, targets_now(now)) if text else None
-    if not tolerance:
-        return aim
-    try:
+    told, wrong = words().measured, slips.Gathering()
+    aim, within = None, 0.0
+    with wrong:
+        aim = slips.aim(told.target, text, targets_now(now)) if text else None
+    with suppress(ValueError):
         within = float(tolerance.replace(",", "."))
-    except ValueError:
-        within = 0.0
-    if not 0.05 <= within <= 50:  # as the tables take it
+    if tolerance and not 0.05 <= within <= 50:  # as the tables take it
         said = told.bad_tolerance.format(text=tolerance)
-        raise slips.Slip(said, Kind.OUT_OF_RANGE, told.tolerance)
-    return None if aim is None else aim._replace(tolerance_dE00=within)
+        with wrong:
+            raise slips.Slip(said, Kind.OUT_OF_RANGE, told.tolerance)
+    wrong.tell()
+    return aim if aim is None or not tolerance else aim._replace(tolerance_dE00=within)
 
 
 def targets_now(now: Now) -> Targets:

@@ -125,8 +125,9 @@ def pressed() -> Response:
 def _page(said: list[str] | None = None, wrong: str = "", name: str = "") -> str:
     now = _begun()
     late = Late(None, False, "")
-    # who has a model seldom asks what to print first, and it takes seconds an ink
-    if now is not None and (now.model is None or request.args.get("first")):
+    # who has learnt before seldom asks what to print first, and it takes seconds an ink
+    new = now is not None and now.model is None and not now.unreadable
+    if now is not None and (new or request.args.get("first")):
         late = now.late(FIRST, lambda: _list(now))
     first: FirstPrints | None = late.found
     batch = None if now is None else _last(now)

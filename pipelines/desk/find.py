@@ -45,9 +45,15 @@ def show() -> str | tuple[str, int]:
     limits: dict[str, list[str]] = {}
     typed = dict.fromkeys(("garment", *LIMITS), "")
     aim = None
+    gathered = slips.Gathering()
     try:
-        garments, limits = _garments(asked, now), _limits(asked, now)
-        aim = aim_of(asked["target"], asked["tolerance"], now)
+        with gathered:
+            garments = _garments(asked, now)
+        with gathered:
+            limits = _limits(asked, now)
+        with gathered:
+            aim = aim_of(asked["target"], asked["tolerance"], now)
+        gathered.tell()
         if aim is not None and garments:
             found = _found(asked["way"], aim, garments, limits, now)
     except UserError as error:
@@ -56,8 +62,11 @@ def show() -> str | tuple[str, int]:
         called |= {told.ask.called.substrate_id: "garment", told.ask.called.ink_id: "ink"}
         marks = slips.marks(error, called)
         garments, limits, typed = _as_typed(asked, now)
-        if isinstance(error, slips.Meant):
-            offers = [(one.name, _instead(asked, error.text, one.text)) for one in error.perhaps]
+        offers = [
+            (one.name, _instead(asked, meant.text, one.text))
+            for meant in (error.perhaps if isinstance(error, slips.Slips) else [])
+            for one in meant.perhaps
+        ]
     shown = render_template(
         "find.html",
         marks=marks,
@@ -176,21 +185,19 @@ def _named(texts: list[str]) -> list[str]:
 
 def _garments(asked: Mapping[str, Any], now: Now) -> list[str]:
     called = words().ask.called.substrate_id
-    known = now.opened.known
-    found = [slips.picked(called, one, "substrate_id", known, now) for one in asked["garment"]]
-    return list(dict.fromkeys(found))
+    return slips.all_picked(called, asked["garment"], "substrate_id", now.opened.known, now)
 
 
 def _limits(asked: Mapping[str, Any], now: Now) -> dict[str, list[str]]:
     """What alone may be used, by field and identifier; ``none`` stands for no base."""
-    known, found = now.opened.known, {}
+    found, wrong = dict[str, list[str]](), slips.Gathering()
     for name, column in LIMITS.items():
-        called, nones = getattr(words().ask.called, column), {"none"} if name == "base" else set()
-        ids = [
-            one if one in nones else slips.picked(called, one, column, known, now)
-            for one in asked[name]
-        ]
-        found[name] = list(dict.fromkeys(ids))
+        called = getattr(words().ask.called, column)
+        nones = ["none"] if name == "base" and "none" in asked[name] else []
+        named = [one for one in asked[name] if one not in nones]
+        with wrong:
+            found[name] = nones + slips.all_picked(called, named, column, now.opened.known, now)
+    wrong.tell()
     return found
 
 

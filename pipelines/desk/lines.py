@@ -12,7 +12,7 @@ from flask import url_for
 from learn.colour.colorimetry import in_srgb_gamut, srgb_hex
 from learn.predict.causes import Verdict
 from learn.shop import UNDERBASE
-from pipelines.desk.ask import as_it_stands
+from pipelines.desk.asked import as_it_stands
 from pipelines.desk.opened import Now
 from pipelines.desk.typed import address as handed_in
 from pipelines.desk.words import words

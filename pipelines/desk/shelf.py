@@ -12,7 +12,7 @@ from flask import Blueprint, abort, current_app, render_template, request, url_f
 from learn.colour.colorimetry import srgb_hex, viewing
 from learn.errors import Unusable
 from learn.shop import UNDERBASE
-from pipelines.desk.ask import GARMENT, INK
+from pipelines.desk.asked import GARMENT, INK
 from pipelines.desk.opened import Desk, Now
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows

@@ -32,6 +32,56 @@ class Meant(Slip):
         self.text, self.perhaps = text, perhaps
 
 
+class Slips(UserError):
+    """All that is wrong with a form: ``each`` as what the form calls its field, and a sentence."""
+
+    lines = True
+
+    def __init__(self, found: list[UserError]) -> None:
+        told = dict.fromkeys(one for error in found for one in _each(error))
+        self.each = list(told)[:SHOWN]
+        self.perhaps = [meant for error in found for meant in _meant(error)]
+        super().__init__("\n".join(said for _, said in self.each), found[0].kind)
+
+
+def _meant(error: UserError) -> list[Meant]:
+    if isinstance(error, Slips):
+        return error.perhaps
+    return [error] if isinstance(error, Meant) else []
+
+
+class Gathering:
+    """What is wrong in each of several ``with`` blocks, to be told at once.
+
+    >>> found = Gathering()
+    >>> with found:
+    ...     raise Slip("Strokes: none.", Kind.MISSING, "Strokes")
+    >>> with found:
+    ...     raise Slip("Target: no colour.", Kind.UNREADABLE, "Target")
+    >>> found.tell()
+    Traceback (most recent call last):
+    pipelines.desk.slips.Slips: Strokes: none.
+    Target: no colour.
+    """
+
+    def __init__(self) -> None:
+        self.found: list[UserError] = []
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> bool:
+        if isinstance(error, Slips | Slip | InputProblems):
+            self.found.append(error)
+            return True
+        return False
+
+    def tell(self) -> None:
+        """Raises Slips where anything was wrong."""
+        if self.found:
+            raise Slips(self.found)
+
+
 @contextmanager
 def of(called: str) -> Iterator[None]:
     """Whatever is wrong in here is so of the field that is ``called`` so."""
@@ -49,13 +99,19 @@ def marks(error: UserError, fields: Mapping[str, str]) -> dict[str, list[int]]:
     ``fields``: what a form calls its fields -> their names.
     """
     found: dict[str, list[int]] = {}
-    called = [error.called] if isinstance(error, Slip) else []
-    if isinstance(error, InputProblems):  # told by what the form calls it
-        called = [problem.file for problem in error.problems[:SHOWN]]
-    for i, one in enumerate(called):
+    for i, (one, _) in enumerate(_each(error)):
         if one in fields:
             found.setdefault(fields[one], []).append(i)
     return found
+
+
+def _each(error: UserError) -> list[tuple[str, str]]:
+    """What the form calls a field with a mistake, and the sentence; "" for none of its fields."""
+    if isinstance(error, Slips):
+        return error.each
+    if isinstance(error, InputProblems):  # told by what the form calls it
+        return [(problem.file, str(problem)) for problem in error.problems[:SHOWN]]
+    return [(error.called if isinstance(error, Slip) else "", str(error))]
 
 
 @contextmanager
@@ -77,6 +133,16 @@ def picked(called: str, text: str, column: str, known: Known, now: Now) -> str:
     """The identifier that ``text`` stands for in ``column`` of a set-up; raises Meant."""
     with by_name(now):
         return resolved(called, text, known, column, [])
+
+
+def all_picked(called: str, texts: Iterable[str], column: str, known: Known, now: Now) -> list[str]:
+    """Identifiers of all ``texts``, each once; raises Slips for those that are not known."""
+    found, wrong = list[str](), Gathering()
+    for text in texts:
+        with wrong:
+            found.append(picked(called, text, column, known, now))
+    wrong.tell()
+    return list(dict.fromkeys(found))
 
 
 def known_of(

@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from learn.errors import Unusable
 from learn.predict.causes import Verdict
-from pipelines.desk.ask import as_it_stands
+from pipelines.desk.asked import as_it_stands
 from pipelines.desk.opened import Desk, Late, Now
 from pipelines.desk.safety import uploaded
 from pipelines.desk.typed import address, cell_text

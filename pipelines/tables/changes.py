@@ -49,6 +49,6 @@ def _unknown(press: str, presses: Names, file: str, row: int) -> Problem:
         return fault(press, presses, CHANGES, PRESS, file, row)
     what = f'no print names a press "{press}"'
     if len(presses):
-        what += f"; they name {listed(list(presses), presses, 'and')}"
+        what += f"; they name {listed(sorted(presses), presses, 'and')}"
     do = f"correct it, or record the press with its first print ({PRINTS.file})"
     return Problem(file, row, PRESS, what, do, Kind.UNKNOWN, presses.closest(press))

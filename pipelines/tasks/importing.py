@@ -13,30 +13,38 @@ if TYPE_CHECKING:
 SHOWN_SET_ASIDE = 20
 
 
-def _decided(checked: Checked) -> list[str]:
-    """What the tables say of decisions on prints."""
-    told = checked.given.decided
+def _decided(checked: Checked) -> tuple[int, list[str]]:
+    """How many prints the tables leave in use, and what they say of decisions on the others."""
+    told, ids = checked.given.decided, checked.shop.prints["print_id"]
     if told is None:
-        return []
-    n = told["stands"].value_counts()
-    waiting, aside, kept = (int(n.get(one, 0)) for one in (WAITS, ASIDE, KEPT))
-    wait = "waits for a decision and is" if waiting == 1 else "wait for a decision and are"
-    return [
-        f"By the table {DECISIONS.name} {counted(waiting, 'print')} {wait} not learnt from, "
-        f"{aside} set aside, {kept} kept; what was decided in the shop itself holds."
+        return len(ids), []
+    stands = told["stands"].value_counts()
+    waiting, aside, kept = (int(stands.get(one, 0)) for one in (WAITS, ASIDE, KEPT))
+    out = [f"{waiting} waiting for a decision"] * (waiting > 0) + [f"{aside} set aside"] * (
+        aside > 0
+    )
+    said = [f"{' and '.join(out)}, not counted among these and not learnt from"] if out else []
+    said += [f"{kept} kept"] if kept else []
+    in_use = int((~ids.isin(told.loc[told["stands"] != KEPT, "print_id"])).sum())
+    if not said:
+        return in_use, []
+    return in_use, [
+        f"Prints by the table {DECISIONS.name}: {'; '.join(said)}. What was decided in the shop "
+        "itself holds."
     ]
 
 
 def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]:
     """What is in the tables, and the prints that are set aside; ``listing`` names them all."""
     frames, rows = checked.shop, checked.given.set_aside
+    in_use, decided = _decided(checked)
     said = [
         f"{done} shop {name}: {counted(len(frames.inks), 'ink')}, "
         f"{counted(len(frames.substrates), 'substrate')}, "
         f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
-        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(len(frames.prints), 'print')}."
+        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(in_use, 'print')}."
     ]
-    said += _decided(checked)
+    said += decided
     if not rows:
         return said
     said.append(f"{counted(len(rows), 'print')} set aside: kept in the database, not learnt from.")

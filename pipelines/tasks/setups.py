@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from learn.shop import UNDERBASE_IDS
+from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.opened import Opened
 from pipelines.tables.folder import check_setups
 from pipelines.tables.names import with_ids
@@ -49,6 +49,8 @@ def checked(
     ]
 
     def placed(problem: Problem) -> Problem:
+        if problem.kind == Kind.CONTRADICTION and problem.column in UNDERBASE[:2]:
+            problem = _half_a_base(problem, rows, called)
         name = called.get(problem.column or "", else_called)
         there = replace(problem, file=name, row=None, column=None)
         if problem.kind == Kind.MISSING:
@@ -77,6 +79,21 @@ def checked(
     inks = opened.catalogue.called("inks")
     notes += carded_lots(opened.model, inks, setups) + told_inks(opened.model, inks, setups)
     return setups, notes + list(dict.fromkeys(assumed))
+
+
+def _half_a_base(
+    problem: Problem, rows: list[dict[str, str]], called: Mapping[str, str]
+) -> Problem:
+    """A base of which ink or mesh is left out, told of what was given of it."""
+    given = [c for c in UNDERBASE if any(row.get(c, "").strip() for row in rows)]
+    lacking = str(problem.column)
+    what = {UNDERBASE[0]: "says nothing without the ink of the base"}
+    return replace(
+        problem,
+        column=given[0],
+        what=what.get(lacking, "is given without the mesh of the base"),
+        do=f"give {called[lacking]} too, or leave {called[given[0]]} out",
+    )
 
 
 def _first_alone(given: pd.DataFrame, opened: Opened, else_called: str) -> list[Problem]:

@@ -178,12 +178,21 @@ def _few(row: dict, c: Checkup | Glance, name: Name) -> str:
     what = (
         f"{name(factor, level)}: known from {counted(n, 'print')} {with_} "
         f"{counted(row['partners'], partner)} only; usual set-ups with it should land "
-        f"{number(row['expected'])} dE00 off, {APART}, and {percent(row['tests'])} of them want a "
+        f"{number(row['expected'])} dE00 off, {APART}, and {_share(row['tests'])} a "
         "test print. "
     )
     if factor == "ink":
         return f"{what}{_describing([level], c.known_from.get(level, ''))}"
     return f"{what}Two more prints, {_two_prints(factor, c)}, will tell."
+
+
+def _share(tests: float) -> str:
+    """How many of some set-ups want something, of a hundred.
+
+    >>> _share(0.004), _share(0.79)
+    ('none of them wants', '79 % of them want')
+    """
+    return "none of them wants" if round(100 * tests) == 0 else f"{percent(tests)} of them want"
 
 
 def _two_prints(factor: str, c: Checkup | Glance) -> str:

@@ -38,14 +38,14 @@ def named(code: object, *names: object | None) -> str:
     return f"{words} ({code})" if words else str(code)
 
 
-def listed(words: Sequence[str]) -> str:
+def listed(words: Sequence[str], last_by: str = "and") -> str:
     """Several things in one phrase.
 
-    >>> listed(["darker", "duller", "bluer"]), listed(["darker"])
-    ('darker, duller and bluer', 'darker')
+    >>> listed(["darker", "duller", "bluer"]), listed(["darker"]), listed(["red", "blue"], "or")
+    ('darker, duller and bluer', 'darker', 'red or blue')
     """
     *first, last = words
-    return f"{', '.join(first)} and {last}" if first else last
+    return f"{', '.join(first)} {last_by} {last}" if first else last
 
 
 def number(value: float | None, digits: int = 1) -> str:

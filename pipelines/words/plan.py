@@ -9,15 +9,12 @@ import numpy as np
 import pandas as pd
 
 from learn.mixing.recipes import Recipes
-from learn.mixing.tint import TintWorth
 from learn.mixing.top_up import TopUp
 from learn.normal import Z90
-from learn.planning.new_ink import InkPlan, Sureness
 from learn.planning.plan import Plan
 from learn.planning.reasons import UNLIKELY
 from learn.predict.causes import Verdict
-from learn.shop import UNDERBASE, ShopSettings
-from pipelines.words.check import DRAWDOWN
+from learn.shop import ShopSettings
 from pipelines.words.common import (
     Names,
     chance,
@@ -25,7 +22,6 @@ from pipelines.words.common import (
     listed,
     named,
     number,
-    percent,
     type_words,
 )
 from pipelines.words.prediction import go_from
@@ -33,7 +29,7 @@ from pipelines.words.reasons import PlanWords, base_words, ink_words, strokes_wo
 from pipelines.words.verdict import HEADLINES, kind, line_reason, top_up_reason
 
 WIDTH = 96
-RECIPE_HEAD = f"    {'chance of all':<36}{'worst garment, dE00':<27}apart"
+RECIPE_HEAD = f"    {'chance of all':<35}{'worst garment, dE00':<30}apart"
 # How much nine of ten inks do in a mix, at most so many times what their own films say.
 TIMES = {
     2: "half to double",
@@ -72,7 +68,7 @@ def plan_block(
         f"{RECIPE_HEAD}     passes  film",
     ]
     for i, line in enumerate(plan.lines.to_dict("records"), start=1):
-        out.append(_numbers_line(i, line, plan))
+        out.append(_numbers_line(i, line, plan, garments))
         why = words.why(line)
         first = told.setdefault(why, i)
         facts = [
@@ -84,9 +80,9 @@ def plan_block(
             facts.append(("Note", "changes least of the lines that land"))
         told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
-        out += _facts(facts)
-    out += ["", *_wrapped([words.in_the_way()]), *_wrapped([cost_words(plan.lines, s)])]
-    out += ["", *_shade_lines(shades, names, plan.tolerance)]
+        out += facts_lines(facts)
+    out += ["", *in_lines([words.in_the_way()]), *in_lines([cost_words(plan.lines, s)])]
+    out += ["", *_shade_lines(shades, names, plan.tolerance, plan.garments, garments)]
     return "\n".join(out)
 
 
@@ -143,7 +139,7 @@ def recipes_block(
         own = found.colours[found.colours["line"] == i]
         worst = own.loc[own["dE00"].idxmax(), "substrate_id"]
         line |= {"worst_garment": worst}
-        out.append(_luck(i, line, len(garments)).rstrip())
+        out.append(_luck(i, line, garments, called).rstrip())
         parts = [
             f"{number(percent, 2)} % {ink_words(ink, names)} ({1000 * kg * percent / 100:.0f} g)"
             for ink, percent in zip(line["inks"], line["percent"], strict=True)
@@ -153,10 +149,10 @@ def recipes_block(
             facts.append(("Price", f"{line['price']:.2f} a kg"))
         told_why = line_reason(line, found.tolerance, len(garments), things)
         facts += [("Verdict", told_why)] if told_why else []
-        out += _facts(facts)
-    out += ["", *_wrapped([cost_words(found.lines, s)])]
-    out += _wrapped([no_mix_lands(found)])
-    out += _wrapped([*_never_mixed(found, names), *_family_words(found)])
+        out += facts_lines(facts)
+    out += ["", *in_lines([cost_words(found.lines, s)])]
+    out += in_lines([no_mix_lands(found)])
+    out += in_lines([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
 
 
@@ -253,96 +249,44 @@ def top_up_sentences(told: TopUp, names: Names, bucket_kg: float, tolerance: flo
 def top_up_block(told: TopUp, names: Names, bucket_kg: float, tolerance: float) -> str:
     """A correction as plain text."""
     *first, verdict = top_up_sentences(told, names, bucket_kg, tolerance)
-    return "\n".join([*first, *_wrapped([verdict])])
+    return "\n".join([*first, *in_lines([verdict])])
 
 
-def ink_block(plan: InkPlan, names: Names, garments: Names, presses: Names | None = None) -> str:
-    """The prints that describe an ink as plain text; ``garments``: id -> colour of the cloth."""
-    presses = presses or {}
-    printed = f"printed {counted(plan.printed, 'time')} so far" if plan.printed else "never printed"
-    out = _wrapped(
-        [
-            f"{ink_words(plan.ink_id, names)}: {printed}. Its usual set-ups are taken to be "
-            f"{len(plan.usual)} of the shop's, printed with it."
-        ]
-    )
-    if plan.known_from in DRAWDOWN and plan.enough:
-        first, which = DRAWDOWN[plan.known_from], "another" if plan.printed else "any"
-        out += _wrapped([f"Before {which} print: {first}; then strikeoff learn, and ask again."])
-    out += [
-        "",
-        "    nine of ten prints within     straight to production",
-        _sureness_line("now", plan.before),
-    ]
-    for i, row in enumerate(plan.prints.iloc[: plan.enough].to_dict("records"), start=1):
-        garment = row["substrate_id"]
-        row["base_on"] = [] if pd.isna(row[UNDERBASE[0]]) else [garment]
-        cloth = named(garment, garments.get(garment))
-        where = row["press_id"]
-        press = f"; press {named(where, presses.get(where))}" if pd.notna(where) else ""
-        out.append(_sureness_line(str(i), Sureness(row["within_dE00"], row["go"])))
-        out += _facts([("Print", setup_words(row, names, [garment])), ("On", f"{cloth}{press}")])
-    if plan.enough and plan.prints["within_dE00"].iloc[0] >= plan.before.within_dE00:
-        out += [
-            "",
-            *_wrapped(
-                [
-                    "An ink printed once is judged more carefully than one never "
-                    "printed; the band narrows from the second print on."
-                ]
-            ),
-        ]
-    gain = f"by {max(0.0, plan.next_gain):.2f} dE00"
-    if plan.more:
-        stop = f"One print more would still narrow that {gain}: raise --most."
-    elif plan.enough:
-        stop = f"Stop there: one print more would narrow that {gain}, next to nothing."
-    else:
-        stop = f"No print is needed: one would narrow that {gain}, next to nothing."
-    known = plan.other_inks
-    stop += (
-        f" (The same set-ups with the inks they were printed with: {known.within_dE00:.1f} dE00, "
-        f"{percent(known.go)}.)"
-    )
-    return "\n".join([*out, "", *_wrapped([stop])])
-
-
-def tint_block(worth: TintWorth, names: Names) -> str:
-    """What a card of an ink in white is worth, as plain text."""
-    white = ink_words(worth.white, names)
-    words = (
-        f"Where it will be mixed: of its mixes with {white}, nine of ten prints lie within "
-        f"{worth.before_dE00:.1f} dE00 of what is predicted. One card of 1 part of it in 4 of "
-        f"{white} by weight (drawdowns.csv: mixed_with, and 20 as share_pct) brings that to "
-        f"{worth.after_dE00:.1f}."
-    )
-    return "\n".join(_wrapped([words]))
-
-
-def _sureness_line(label: str, sure: Sureness) -> str:
-    within = f"{sure.within_dE00:.1f} dE00 of prediction"
-    return f"{label:<4}{within:<30}{percent(sure.go)}"
-
-
-def _numbers_line(i: int, line: Mapping, plan: Plan) -> str:
+def _numbers_line(i: int, line: Mapping, plan: Plan, called: Names | None) -> str:
     return (
-        f"{_luck(i, line, len(plan.garments)):<79}{number(line['press_steps']):>4}"
-        f"{line['film_um']:>8.0f} um"
+        f"{_luck(i, line, plan.garments, called)}{number(line['press_steps']):>4}"
+        f"{line['film_um']:>6.0f} um"
     )
 
 
-def _luck(i: int, line: Mapping, garments: int) -> str:
+def _luck(i: int, line: Mapping, garments: list[str], called: Names | None) -> str:
     odds = f"{chance(line['p_all'])}, {HEADLINES[kind(line)].lower()}"
-    worst = (
-        f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, {line['worst_garment']}"
-    )
+    worst = f"{number(line['worst_dE00'])}, up to {number(line['worst_hi'])}, "
+    worst += _short(line["worst_garment"], garments, called, 28 - len(worst))
     apart = "-"
-    if garments > 1:
+    if len(garments) > 1:
         apart = f"{number(line['spread_lo'])} to {number(line['spread_hi'])}"
-    return f"{i:<4}{odds:<36}{worst:<27}{apart:<12}"
+    return f"{i:<4}{odds:<35}{worst:<30}{apart:<12}"
 
 
-def _facts(facts: list[tuple[str, str]]) -> list[str]:
+def _short(garment: str, garments: list[str], called: Names | None, width: int) -> str:
+    """A garment by as much of its name and code as ``width`` has room for; by the name alone only
+    where no other of the job is called so.
+
+    >>> job, called = ["G01", "G02"], {"G01": "White", "G02": "Black heather"}
+    >>> [_short("G02", job, called, width) for width in (19, 13, 12)]
+    ['Black heather (G02)', 'Black heather', 'G02']
+    """
+    called = called or {}
+    name = called.get(garment)
+    ways = [named(garment, name)]
+    if name and [called.get(one) for one in garments].count(name) == 1:
+        ways.append(name)
+    return next((way for way in ways if len(way) <= width), garment)
+
+
+def facts_lines(facts: list[tuple[str, str]]) -> list[str]:
+    """Headings and what stands beside them, under a numbered line."""
     lines = []
     for heading, words in facts:
         first = f"      {heading:<8}"
@@ -350,22 +294,37 @@ def _facts(facts: list[tuple[str, str]]) -> list[str]:
     return lines
 
 
-def _wrapped(sentences: list[str]) -> list[str]:
+def in_lines(sentences: list[str]) -> list[str]:
+    """Sentences, each begun on a line of its own."""
     return [line for sentence in sentences for line in textwrap.wrap(sentence, WIDTH)]
 
 
-def _shade_lines(shades: pd.DataFrame, names: Names, tolerance: float) -> list[str]:
+def _shade_lines(
+    shades: pd.DataFrame,
+    names: Names,
+    tolerance: float,
+    garments: list[str],
+    called: Names | None,
+) -> list[str]:
     """Bucket match, one shade deeper, and what really appears as the target."""
     told = pd.concat([shades[shades["lore"] != ""].sort_values("lore"), shades.iloc[:1]])
     told = told[~told.index.duplicated(keep="last")]
+    roles = told["lore"].fillna("").to_dict()
+    first = shades.index[0]
+    nearest = "comes nearest"
+    if told.loc[first, "print_dE00"] <= tolerance:
+        nearest = "appears as the target"
+    roles[first] = f"{roles[first]}, {nearest}" if roles[first] else nearest
+    inks = [ink_words(ink, names) for ink in told["ink_id"]]
+    wide = max(map(len, inks))
+    begun = [
+        f"  {ink:<{wide}}  bucket {bucket:>4.1f}  print {off:>4.1f} dE00 on "
+        for ink, bucket, off in zip(inks, told["bucket_dE00"], told["print_dE00"], strict=True)
+    ]
+    room = WIDTH - len(begun[0]) - max(map(len, roles.values())) - 2
     lines = ["At the usual screen and base, ink by ink:"]
-    for i, row in told.iterrows():
-        role = row["lore"] or ""
-        if i == shades.index[0]:
-            nearest = "appears as the target" if row["print_dE00"] <= tolerance else "comes nearest"
-            role = f"{role}, {nearest}" if role else nearest
-        lines.append(
-            f"  {ink_words(row['ink_id'], names):<28} bucket {row['bucket_dE00']:>5.1f}  print "
-            f"{row['print_dE00']:>5.1f} dE00 on {row['worst_garment']}  {role}"
-        )
+    lines += [
+        f"{line}{_short(garment, garments, called, room)}  {role}"
+        for line, garment, role in zip(begun, told["worst_garment"], roles.values(), strict=True)
+    ]
     return [*lines, counted(len(shades), "ink") + " compared."]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date as Date
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from learn.colour.looks import as_good_as_unknown, looks_beside
@@ -27,20 +28,20 @@ HEADLINES = {
     "go": "Straight to production",
 }
 REASONS = {
-    Cause.SURE: "{sure}{although}.",
+    Cause.SURE: "{sure}.{new}",
     Cause.NO_TARGET: "Predictable, {but} {bucket}. 19 of 20 such prints fall within "
-    "{within:.1f} dE00 of this prediction{although}; whether that is the right colour takes a "
-    "target, or a test print to approve.",
+    "{within:.1f} dE00 of this prediction.{new} Whether that is the right colour takes a target, "
+    "or a test print to approve.",
     Cause.UNSURE: "Too unsure: up to {within:.1f} dE00 from {goal}{where} is possible (tolerance "
     "{tolerance:g}); a test print will settle it.",
-    Cause.UNSEEN: "{too_new}: {unseen}; a test print will tell.",
-    Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where} (tolerance "
-    "{tolerance:g}){although}; change the set-up or the ink, {luck}.",
-    Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where} (tolerance "
-    "{tolerance:g}), and prints of one set-up scatter; bring the colour closer, a test print alone "
+    Cause.UNSEEN: "{head}: {unseen}. A test print will tell.",
+    Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where}, tolerance "
+    "{tolerance:g}. Change the set-up or the ink: {luck}.{new}",
+    Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where}, tolerance "
+    "{tolerance:g}, and prints of one set-up scatter. Bring the colour closer: a test print alone "
     "will not help.",
-    Cause.UNEVEN: "Too uneven: prints of one set-up scatter by about the tolerance; steady the "
-    "press or agree a wider tolerance, a test print will not help.",
+    Cause.UNEVEN: "Too uneven: prints of one set-up scatter by about the tolerance. Steady the "
+    "press or agree a wider tolerance: a test print will not help.",
 }
 WITH = {
     "ink": "with ink",
@@ -48,7 +49,6 @@ WITH = {
     "mesh": "with mesh",
     "base mesh": "with a base through mesh",
     "press": "with press",
-    "mix": "of a mix with",
 }
 HARDLY = 0.01  # below it a chance to come within the tolerance is none worth a test print
 TOO_LITTLE = "Too little is known to say how it will come out"
@@ -89,7 +89,7 @@ def reason(row: Mapping, called: Called) -> str:
     garment's ``colour_name`` if known; ``where``, the garment of several that is meant.
     """
     cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
-    aimed = row["aimed"]
+    aimed, unclear = row["aimed"], any(one.how == "contradict" for one in row["unseen"])
     said = REASONS[cause].format(
         sure=_how_sure(row) if cause is Cause.SURE else "",
         off=row["target_dE00"],
@@ -98,8 +98,8 @@ def reason(row: Mapping, called: Called) -> str:
         goal="the target" if aimed else "this prediction",
         where=f" on {row['where']}" if row.get("where") else "",
         unseen=unseen,
-        too_new="Unclear" if any(one.how == "contradict" for one in row["unseen"]) else "Too new",
-        although=f", although {unseen}" if unseen else "",
+        head="Unclear" if unclear else "Too new",
+        new=f" {'Unclear' if unclear else 'New about it'}: {unseen}." if unseen else "",
         luck=_luck(row) if cause is Cause.MISSES else "",
         bucket="" if aimed else _beside_the_bucket(row),
         but="but" if aimed or row["shift_dE00"] > row["tolerance_dE00"] else "and",
@@ -153,15 +153,22 @@ def top_up_reason(told: TopUp, tolerance: float, called: Called) -> str:
 
 
 def unseen_words(unseen: Iterable[Unseen], called: Called) -> str:
-    """What was never printed, or hardly."""
-    return "; ".join(_unseen(one, called) for one in unseen)
+    """What was never printed, or hardly; inks never mixed in one phrase."""
+    said = list[str]()
+    for mixed, some in groupby(unseen, lambda one: (one.what, one.how) == ("mix", "never")):
+        if mixed:
+            inks = [named(one.level, called.get("ink", {}).get(one.level)) for one in some]
+            said.append(f"no print yet of a mix with {listed(inks, 'or')}")
+        else:
+            said += [_unseen(one, called) for one in some]
+    return "; ".join(said)
 
 
 def _unseen(one: Unseen, called: Called) -> str:
     def name(what: str, level: str) -> str:
         return named(level, called.get(what, {}).get(level))
 
-    kind = "ink" if one.what in ("base", "mix") else one.what
+    kind = "ink" if one.what == "base" else one.what
     level, _, more = one.level.partition("\x1f")
     if one.what == "over":
         return OVER.format(type_words(level), type_words(more))

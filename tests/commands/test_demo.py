@@ -45,9 +45,11 @@ def test_demo_imports_learns_predicts_and_writes(part, capsys):
     assert main(["demo"]) == 0
     said = capsys.readouterr()
     assert files() == [
+        "datasets/demo/.week-lock",
         str(TABLE),
         str(PAGE),
         "datasets/demo/shop.db",
+        "datasets/demo/week.csv",
         "models/demo/.learning",
         *(
             f"models/demo/{name}"

@@ -10,6 +10,7 @@ import pytest
 from pipelines.cli import main
 from pipelines.ledger import store
 from pipelines.tables.folder import to_shop
+from pipelines.words.common import counted
 from tests.commands.counter import DATABASE, GOOD, HEADER, learnt_from, says, write
 from tests.tiny_shop import write_shop
 
@@ -83,6 +84,7 @@ def test_a_workbook_out_and_in_again(shop, capsys):
     before = to_shop(store.read(DATABASE))
     assert "Exported 3 prints" in says(capsys, "export", "out.xlsx")
     assert "is there already" in says(capsys, "export", "out.xlsx", code=2)
+    assert "name a folder" in says(capsys, "export", "out.pdf", code=2)
     dry = says(capsys, "import", "out.xlsx", "--shop", "again", "--dry-run")
     assert "Would import shop again: 3 inks" in dry and "Nothing was changed." in dry
     assert not Path("datasets/again").exists()
@@ -108,7 +110,8 @@ def test_what_waits_for_a_decision_still_waits_in_a_shop_taken_in_again(shop, mo
     assert "What was decided on prints is in the table decisions, with" in said
 
     said = says(capsys, "import", out, "--shop", "again")
-    assert f"By the table decisions {len(waiting) - 1} print" in said
+    assert f"decisions: {len(waiting) - 1} waiting for a decision and 1 set aside, not cou" in said
+    assert f" drawdowns, {counted(len(learnt_from()), 'print')}." in said
     after = store.read_state(Path("datasets/again/shop.db"))
     assert after.doubted() == before.doubted() == waiting[1:]
     assert after.given.set_aside == before.given.set_aside
@@ -128,6 +131,11 @@ def test_an_older_export_keeps_no_decision_that_holds_no_longer(shop, model, cap
     says(capsys, "export", "out")
     assert "P1,set_aside,smeared" in Path("out/decisions.csv").read_text()
     own = {"aims.csv": "Print,Target\nP1,#aa3322\n", "notes.txt": "mine"}
+    own |= {"targets.csv.old": "older"}
+    stale = {"targets.csv": "name,hex\nrust,#aa3322\n", "presses.csv": "press_id,notes\nA,auto\n"}
+    stale |= {"changes.csv": "press_id,changed_on,what\nA,2025-03-02,blade\n"}
+    for name, text in stale.items():
+        Path("out", name).write_text(text)
     for name, text in own.items():
         Path("out", name).write_text(text)
     says(capsys, "doubts", "restore", "P1")
@@ -141,9 +149,19 @@ def test_an_older_export_keeps_no_decision_that_holds_no_longer(shop, model, cap
     assert "out/aims.csv: is not of this shop and stays as it was" in said
     assert Path("out/decisions.csv").read_text() == "print_id,stands,reason\n"
     assert {name: Path("out", name).read_text() for name in own} == own
+    for name, text in stale.items():
+        assert Path("out", name).read_text() == text.splitlines(keepends=True)[0]
+        assert f"out/{name}: was of an earlier export" in said
+        old = "targets.csv.old2" if name == "targets.csv" else f"{name}.old"
+        assert Path("out", old).read_text() == text
+    assert main(["export", "out", "--shop", "bare", "--force"]) == 0  # once is enough
+    said = capsys.readouterr().err
+    assert "earlier export" not in said and "targets.csv" not in said
     Path("out/aims.csv").unlink()
     says(capsys, "import", "out", "--shop", "again")
-    assert "P1" in to_shop(store.read(Path("datasets/again/shop.db"))).prints["print_id"].tolist()
+    again = store.read(Path("datasets/again/shop.db"))
+    assert "P1" in to_shop(again).prints["print_id"].tolist()
+    assert again.targets is None or again.targets.empty
 
 
 def test_decisions_that_cannot_be_read_are_told(shop, capsys):
@@ -157,6 +175,6 @@ def test_decisions_that_cannot_be_read_are_told(shop, capsys):
     Path("out/decisions.csv").write_text(decisions.replace("perhaps", "Waits"))
     said = says(capsys, "import", "out", "--shop", "again")
     assert "decisions.csv: P9 is none of the prints and was left out" in said
-    assert "1 print waits for a decision and is not learnt from" in said
+    assert "1 waiting for a decision and 1 set aside, not counted among these and not " in said
     again = store.read_state(Path("datasets/again/shop.db"))
     assert again.doubted() == ["P1"]

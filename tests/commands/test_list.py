@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 
+import openpyxl
 import pytest
 
 from pipelines.cli import main
@@ -31,6 +32,9 @@ def test_inks_are_listed_by_name_with_what_is_known(ask, tmp_path):
         top = (shop.prints["ink_id"] == row["id"]).sum()
         assert int(row["prints"]) == top + (shop.prints["underbase_ink_id"] == row["id"]).sum()
         assert float(row["opacity_lo"]) <= float(row["opacity_pct"]) <= float(row["opacity_hi"])
+    assert ask("list", "inks", "--out", str(tmp_path / "l.xlsx"))[0] == 0
+    sheet = openpyxl.load_workbook(tmp_path / "l.xlsx")["Inks"]
+    assert [row[0].value for row in sheet.iter_rows(min_row=2)] == [row["id"] for row in rows]
     code, out, _ = ask("list", "inks", "brig", "re")
     assert code == 0
     assert "C08  Bright red" in out

@@ -41,6 +41,8 @@ def test_the_lines_of_the_table_add_up(learnt_workspace, capsys, monkeypatch, tm
         (["--beside", "ink=C02"], '--beside "ink" is no option of a set-up'),
         (["--beside", "garment"], "write it as NAME=VALUE"),
         (["--beside", "garment=nowhere"], '--garment: "nowhere"'),
+        (["--garment", "black,white"], "strikeoff compare, given the same words, shows them"),
+        (["--base-strokes", "2"], "--base-strokes: says nothing without the ink of the base; give"),
     ],
 )
 def test_a_mistake_is_one_sentence(arguments, said, learnt_workspace, capsys, monkeypatch):

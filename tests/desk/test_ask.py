@@ -12,7 +12,7 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.desk.app import make_app
-from pipelines.desk.ask import as_it_stands
+from pipelines.desk.asked import as_it_stands
 from pipelines.desk.opened import Desk
 from pipelines.workspace.folders import Workspace
 from tests.commands.test_left_open import usual_jobs
@@ -120,6 +120,13 @@ def test_each_field_with_a_mistake_is_marked_and_linked_to_its_sentence(client):
         wrong = {"ink": "turquoise", "garment": "black"} | {field: text}
         ((name, told),) = marked(client.get("/ask/", query_string=wrong).text).items()
         assert name == field and text in told[0]
+    several = {"ink": "turqoise", "garment": "black", "target": "dawn", "screen": "M43-81"}
+    reply = client.get("/ask/", query_string=several | {"strokes": "many", "base": "none"})
+    assert set(marked(reply.text)) == {"ink", "target", "screen", "strokes"}
+    assert "ink=Turquoise" in reply.text  # as what is meant, to be tapped
+    stands = {"ink": "turquoise", "garment": "black", "screen": "M43-81", "whole": "1"}
+    (told,) = marked(client.get("/ask/", query_string=stands).text).values()
+    assert len(told) == 1 and "M43-81" in told[0]  # and not that none is given
     assert not marked(client.get("/ask/?ink=turquoise&garment=black").text)
 
 

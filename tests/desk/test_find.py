@@ -10,7 +10,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from pipelines.desk.safety import FORM
-from tests.desk.conftest import text_of
+from tests.desk.conftest import marked, text_of
 
 AIM = {"target": "33,55,28", "garment": ["Black", "White"]}
 
@@ -100,6 +100,13 @@ def test_inks_screens_and_bases_can_be_limited(client):
     assert all("red" in t for t in re.findall(r"<h2>\d\. (.+?)</h2>", html))
     reply = client.get("/find/", query_string=AIM | {"ink": "nonsense"})
     assert reply.status_code == 400 and "Ink &#34;nonsense&#34; is not known" in text_of(reply.text)
+    wrong = {"garment": ["blakc", "Black"], "ink": "nonsense", "target": "dawn", "tolerance": "-1"}
+    assert set(marked(client.get("/find/", query_string=wrong).text)) == {
+        "garment",
+        "ink",
+        "target",
+        "tolerance",
+    }
     # what was typed stays, and what was picked stays picked
     assert 'value="nonsense"' in reply.text and 'value="33,55,28"' in reply.text
     picked = re.findall(r'name="garment" value="(\w+)"[^>]* checked', reply.text)

@@ -95,6 +95,8 @@ def test_a_model_that_cannot_be_read_is_told_with_the_way_on(own, root):
     assert "was learnt by an earlier version of this program" in html
     assert "learn anew" in html and "No model yet" not in html
     assert 'class="button" href="/progress/"' in html
+    begin = text_of(own.get("/begin/").text)
+    assert "The model learnt before cannot be read" in begin and "first model" not in begin
     assert own.post("/progress/use/", data={FORM: "k", "version": whole.version}).status_code == 303
     reply = own.post("/progress/use/", data={FORM: "k", "version": name})
     assert reply.status_code == 400 and "by an earlier version" in reply.text

@@ -14,7 +14,7 @@ from learn.colour.difference import local_metric
 from learn.planning.new_ink import errors_after, plan_ink
 from learn.predict.garments import UNDERBASE
 from learn.predict.model import ShiftModel
-from pipelines.words.plan import ink_block
+from pipelines.words.new_ink import ink_block
 from tests.small_demo import small_model, small_shop
 
 

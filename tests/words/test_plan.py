@@ -14,7 +14,7 @@ from learn.mixing.recipes import recipes
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.garments import outcome
 from pipelines.words.common import named
-from pipelines.words.plan import cost_words, no_mix_lands, plan_block
+from pipelines.words.plan import WIDTH, cost_words, no_mix_lands, plan_block
 from tests.small_demo import GARMENTS, small_model, small_shop
 
 SETUP = {"press_id": "P1", "mesh_id": "M61-64", "strokes": 1.0, "flash_count": 0.0}
@@ -35,8 +35,7 @@ def test_words_of_a_plan(small_plan):
     assert "35 for a test print and 260" in cost_words(small_plan.lines, settings)
 
 
-def test_a_plan_names_its_garments_by_code_alone_only_in_its_tables(small_plan):
-    """And whatever is named so stands by name and code in the first line."""
+def test_a_plan_names_its_garments_before_their_codes(small_plan):
     base = {"underbase_ink_id": "U1", "underbase_mesh_id": "M61-64", "underbase_strokes": 1.0}
     over_one = {**base, "base_on": (GARMENTS[1],), "changes": ("base",)}
     unsure = {"cause": Cause.UNSURE, "verdict": Verdict.TEST, "worst_garment": GARMENTS[1]}
@@ -47,8 +46,8 @@ def test_a_plan_names_its_garments_by_code_alone_only_in_its_tables(small_plan):
     where = {"mesh_id": "M77-55", "strokes": 1.0, "flash_count": 0.0, "press_id": "P1"}
     shades = learn.shades(small_model(), small_plan.target, where, GARMENTS)
     block = plan_block(asked, {}, shades, small_shop().settings, garments=cloths)
-    told = [line for line in block.splitlines() if " up to " not in line and "bucket" not in line]
-    said = " ".join(" ".join(told).split())
+    said = " ".join(block.split())
+    assert all(len(line) <= WIDTH for line in block.splitlines()[2:])
     for garment in GARMENTS:
         assert named(garment, cloths[garment]) in block.splitlines()[0]
         assert said.count(garment) == said.count(f"({garment})") > 0

@@ -219,8 +219,8 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
     facts = {"target_dE00": 0.4, "within_dE00": 1.2, "tolerance_dE00": 2.0, "aimed": True}
     new = Unseen("mesh", "never", "M48-70"), Unseen("eom_um", "above")
     said = words.reason({"cause": Cause.SURE, "unseen": new, **facts}, {})
-    assert "although no print yet with mesh M48-70; stencil thickness above all past" in said
-    assert "although" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts}, {})
+    assert "New about it: no print yet with mesh M48-70; stencil thickness above all past" in said
+    assert "New" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts}, {})
 
 
 def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
@@ -229,8 +229,8 @@ def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
     asked = {**near, "within_dE00": 2.1, "tolerance_dE00": 2.0, "p_in_tolerance": 0.93}
     new = (Unseen("press", "never", "P2\x1f2026-11-25"),)
     assert words.reason({**asked, "unseen": new}, {"press": {"P2": "Long table"}}) == (
-        "93 % of such prints fall within the tolerance of 2 dE00 of the target, although no print "
-        "yet with press Long table (P2) since its change of 25 Nov 2026."
+        "93 % of such prints fall within the tolerance of 2 dE00 of the target. New about it: "
+        "no print yet with press Long table (P2) since its change of 25 Nov 2026."
     )
     assert words.reason({**asked, "within_dE00": 2.04}, {}).startswith("19 of 20 such prints fall")
     line = next(one.lines.iloc[0] for one in plans if one.lines["cause"].iloc[0] == Cause.SURE)
@@ -244,13 +244,13 @@ def test_of_a_miss_it_is_told_how_sure_it_is():
     miss = {"cause": Cause.MISSES, **facts}
     new = (Unseen("garment", "never", "G14"),)
     assert words.reason(miss | {"unseen": new, "p_in_tolerance": 0.004}, {}) == (
-        "Misses: predicted 8.3 dE00 from the target (tolerance 2), although no print yet with "
-        "garment G14; change the set-up or the ink, a test print will not help."
+        "Misses: predicted 8.3 dE00 from the target, tolerance 2. Change the set-up or "
+        "the ink: a test print will not help. New about it: no print yet with garment G14."
     )
     for unseen in (new, ()):
         said = words.reason(miss | {"unseen": unseen, "p_in_tolerance": 0.38}, {})
         assert "will not help" not in said
-        assert said.endswith("only 38 % of such prints come within the tolerance.")
+        assert "ink: only 38 % of such prints come within the tolerance." in said
 
 
 def test_what_is_long_known_but_does_not_fit_is_not_called_new():
@@ -295,4 +295,6 @@ def test_everything_unseen_and_every_cause_has_words():
     assert {"never", "above"} <= {one.how for one in named}
     called = {"ink": {"C08": "Bright red"}}
     said = [words.unseen_words([one], called) for one in named]
+    never = [Unseen("mix", "never", ink) for ink in ("C08", "C10")]
+    assert words.unseen_words(never, called) == "no print yet of a mix with Bright red (C08) or C10"
     assert all(said) and any("with ink Bright red (C08)" in one for one in said)
