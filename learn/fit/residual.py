@@ -123,7 +123,8 @@ TERMS = [
     Term("uneven: garment", "uneven", 0.25, levels="substrate", spread=0.3),
     Term("uneven: fibre", "uneven", 0.20, levels="fibre", spread=0.3),
     Term("haze: ink", "haze", 0.30, levels="ink"),
-    # Fibres stand out of ink on bare cloth, and send back light; a base lays them flat.
+    Term("fibres: garment", "fibres", 0.40, levels="substrate"),
+    # Nap on top of ink on bare cloth sends back light; a base lays it flat.
     Term("haze: garment", "haze", 0.20, levels="substrate", where="bare"),
     Term("free: all inks", "free", 0.15),
     Term("free: ink", "free", 0.30, levels="ink"),

@@ -4,7 +4,8 @@ Light meets, from above: the ink film, the underbase film if there is one, the g
 Each layer is Kubelka-Munk over what lies beneath it, with one surface on top. Printed
 straight on cloth the ink wets the cloth out, part of it sinks into a layer of it, a discharge ink
 takes the garment's own dye away, and the film is uneven over the yarns; an underbase seals
-the cloth and evens the film. Loose dye wanders into what lies lowest.
+the cloth and evens the film. Fibres stand out of what is thin. Loose dye wanders into what lies
+lowest.
 
 What is not known beforehand is a handful of :data:`CONSTANTS` with priors, the K and S
 of every ink (:class:`learn.physics.shelf.Shelf`), and a shift per print of a few
@@ -75,6 +76,9 @@ CONSTANTS = [
     Constant("log_discharge_um", float(np.log(3.0)), 0.7, "discharged"),
     # absorption a um that the lowest film gets from the garment's dye, as a share of the K/S of it
     Constant("log_migration", float(np.log(4e-4)), 1.2, acts="migration"),
+    # share of the area where fibres stand out of a thin film; the film that lays them flat
+    Constant("log_fibres", float(np.log(0.02)), 0.8, acts="fibres"),
+    Constant("log_fibres_um", float(np.log(12.0)), 0.5),
     # how unevenly a film stands on bare cloth, on a base or a card, and a base on cloth
     Constant("log_uneven_bare", float(np.log(0.35)), 0.4, "bare"),
     Constant("log_uneven_base", float(np.log(0.15)), 0.4),
@@ -103,6 +107,7 @@ LATENTS = [
     Latent("uneven"),  # log of how unevenly films stand on cloth
     Latent("haze"),  # log
     Latent("discharge", "discharged"),  # logit of the share of the dye taken away
+    Latent("fibres"),  # log of the share of the area where fibres stand out
     Latent("migration"),  # log of the dye that wanders into the lowest film
 ]
 
@@ -111,11 +116,13 @@ LATENTS = [
 _X = np.linspace(-1.0, 1.0, 31)
 SHAPES = {"tilt": _X, "bow": 1.5 * _X**2 - 0.5}
 
+COATED = 0.1  # of a film lies on a fibre that stands out of it: an assumption, no source
 MIGRATED_UM = 20.0  # dye wanders about so far into a film: an assumption, no source
 PLACES, OVER_BASE = 5, 4  # a film is looked at in so many places, an ink over a base in fewer
 # Ends of what prints may make of it, and what is usual between them, as above, in logs: what cloth
-# soaks up, um; how much more uneven films lie on one than on others; loose dye; haze (a card's).
-SOAK, TORN = (-6.0, 0.7, 4.0), (-3.0, 0.0, 1.5)
+# soaks up, um; how much more uneven films lie on one than on others; fibres; loose dye; haze (a
+# card's).
+SOAK, TORN, FIBRES = (-6.0, 0.7, 4.0), (-3.0, 0.0, 1.5), (-9.0, -4.0, -1.0)
 MIGRATION, HAZE = (-30.0, -7.8, -2.0), (-12.0, float(np.log(DRAWDOWN_HAZE)), -2.0)
 STEP, AT_ONCE = 1e-4, 1000  # of differences; prints of several of them that are looked at together
 MANY = 2000  # prints from which on it pays to look for those that share a film or a ground
@@ -256,7 +263,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     spreads = ("bare", "base", "under")
     sigma_bare, sigma_base, sigma_under = (np.exp(c[f"log_uneven_{s}"] + torn) for s in spreads)
     sharp, thin = np.exp(c["log_film_sharp"]), c["film_thin"]
-    r = np.empty_like(stack.cloth)
+    r, ground = np.empty_like(stack.cloth), np.empty_like(stack.cloth)
 
     bare = stack.base < 0
     # loose dye absorbs as it does in the cloth, less a um the farther it has to go
@@ -279,12 +286,13 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
         sigma = np.where(pores > 0.0, sigma_bare[bare], sigma_base[bare])
         films = standing * uneven.thickness(PLACES, sigma, sharp[bare], thin[bare])
         r[bare] = uneven.seen(K[bare] + dye[bare], S[bare], films, tinted)
+        ground[bare] = tinted
 
     based = ~bare
     if based.any():
         pores = stack.pores[based]
         wet_base = pores[:, None] * expit(c["sealed_wet_out_logit"] + shift["wet_out"])[based, None]
-        cloth = kubelka_munk.wet_out(stack.cloth[based], wet_base)
+        cloth = ground[based] = kubelka_munk.wet_out(stack.cloth[based], wet_base)
         sigma, bend = sigma_base[based], (sharp[based], thin[based])
         own = np.where(pores > 0, sigma_under[based], sigma)
         # A plan asks for thousands of set-ups made of a few grounds and a few films. An ink is told
@@ -301,6 +309,11 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
             OVER_BASE, sigma[one], *(b[one] for b in bend)
         )
         r[based] = uneven.seen(K[based][one], S[based][one], films, base, like)
+    # ink coats what stands out of it
+    coated = kubelka_munk.reflectance_over(K, S, COATED * top_um[:, None], ground)
+    stand = stack.pores * np.exp(between(c["log_fibres"] + shift["fibres"], *FIBRES))
+    stand *= np.exp(-(top_um + base_um) / np.exp(c["log_fibres_um"]))
+    r += stand[:, None] * (coated - r)
     haze = np.exp(between(c["log_haze"] + shift["haze"], *HAZE))
     return kubelka_munk.through_surface(r) + haze[:, None]
 

@@ -30,10 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 15  # of the arrays and the description; a model of another form is refused
-BEFORE_CARDS = 13  # where cards of lots told something else
-# Where an ink that contradicts its card was stored as any other, and predicted otherwise.
-BEFORE_CONTRADICTED = (13, 14)
+FORM = 16  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -118,9 +115,8 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         when something is missing or not what it should be.
     """
     d = description
-    form = d.get("form")
-    if form != FORM and not (form in BEFORE_CONTRADICTED and _same_since(arrays, d)):
-        msg = f"the model is of form {form}, this program reads form {FORM}"
+    if d.get("form") != FORM:
+        msg = f"the model is of form {d.get('form')}, this program reads form {FORM}"
         raise ValueError(msg)
     for name, array in arrays.items():
         if name not in _MAY_MISS and not np.isfinite(array).all():
@@ -202,17 +198,6 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     model.doubted_ = {str(name): float(scale) for name, scale in d["doubted"].items()}
     model.marks_, model.appended_ = d["marks"], d["appended"]
     return model
-
-
-def _same_since(arrays: Arrays, description: dict[str, Any]) -> bool:
-    """Whether a model of an earlier form has nothing of what has changed since."""
-    of_inks = [
-        arrays[f"strange_{i}"]
-        for i, term in enumerate(description["terms"])
-        if term["term"]["levels"] == "ink"
-    ]
-    cards = description["form"] == BEFORE_CARDS and description["cards"]
-    return not cards and all((strange == 1).all() for strange in of_inks)
 
 
 def counts_all(description: dict[str, Any]) -> bool:

@@ -83,6 +83,7 @@ _OF_DIRECTION = {
     **dict.fromkeys(("strength", "tilt", "bow", "scattering"), Mover.LOT),
     **dict.fromkeys(("wet_out", "soak", "discharge"), Mover.CLOTH),
     "migration": Mover.MIGRATION,
+    "fibres": Mover.CLOTH,
     **dict.fromkeys(("haze", "free"), Mover.LEARNT),
 }
 _AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}

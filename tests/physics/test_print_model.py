@@ -140,6 +140,7 @@ def with_film(stack: Stack, state: State, log_film: float) -> np.ndarray:
 
 
 FAST = {"log_migration": -30.0}  # no dye wanders
+FLAT = {"log_fibres_um": -4.0}  # no fibre stands out of any film
 
 
 def constants_with(**values: float) -> np.ndarray:
@@ -151,7 +152,7 @@ def test_without_ink_the_base_is_seen():
     stack, state, _ = random_job(3)
     stack = stack.take(stack.base >= 0)
     even = dict.fromkeys(("log_uneven_bare", "log_uneven_base", "log_uneven_under"), -12.0)
-    state = replace(state, constants=constants_with(**even, **FAST))
+    state = replace(state, constants=constants_with(**even, **FAST, **FLAT))
     named = {c.name: c.mean for c in CONSTANTS}
     _, base_um = print_model.film_um(stack, state.constants, print_model.no_shift(len(stack)))
     cloth = kubelka_munk.wet_out(stack.cloth, expit(named["sealed_wet_out_logit"]))
@@ -161,6 +162,33 @@ def test_without_ink_the_base_is_seen():
     )
     seen = with_film(stack, state, -15.0)
     np.testing.assert_allclose(seen, by_hand + np.exp(named["log_haze"]), atol=2e-4)
+
+
+def test_fibres_stand_out_of_thin_films_on_cloth_alone():
+    """The share of the area that is not printed flat is seen through a tenth of the film; the more
+    ink, the less of it, and on a card there is none."""
+    stack, state, _ = random_job(5)
+    bare = stack.take(stack.base < 0)
+
+    def shift_of(stack: Stack, log_film: float, **values: float) -> np.ndarray:
+        """What fibres do to the reflectance (n, 31)."""
+        seen = [
+            with_film(stack, replace(state, constants=constants_with(**FAST, **own)), log_film)
+            for own in (values, values | FLAT)
+        ]
+        return np.abs(seen[0] - seen[1])
+
+    few, many = (shift_of(bare, 0.0, log_fibres=np.log(share)) for share in (0.01, 0.02))
+    np.testing.assert_allclose(many, 2 * few, rtol=0.05)  # but for the surface
+    by_film = [shift_of(bare, log_film).max() for log_film in (0.0, 1.0, 2.0, 3.0)]
+    assert np.all(np.diff(by_film) < 0) and by_film[-1] < 1e-4
+    assert not shift_of(replace(bare, pores=np.zeros(len(bare))), 0.0).any()
+    based = stack.take(stack.base >= 0)
+    assert (
+        0
+        < shift_of(based, 0.0).max()
+        < shift_of(replace(based, base=-np.ones_like(based.base)), 0.0).max()
+    )
 
 
 def test_without_ink_the_wet_cloth_is_seen():
