@@ -23,7 +23,7 @@ ADVISED = re.compile(
     r"strikeoff ((?:learn|status|check|doubts|history|models)(?: --?[a-z-]+ \d+| keep \w+)?)"
 )
 # SEQUENCES=8 STEPS=20 in the environment is the long version.
-SEQUENCES, STEPS = (int(os.environ.get(n, k)) for n, k in (("SEQUENCES", "3"), ("STEPS", "8")))
+SEQUENCES, STEPS = (int(os.environ.get(n, k)) for n, k in (("SEQUENCES", "2"), ("STEPS", "8")))
 MOST_LEARNT = STEPS // 4  # in one sequence: each takes a second
 OTHERS = [
     ["status"],

@@ -34,7 +34,7 @@ from tests.tracing import Call, traced
 from tests.tracing import Seen as AtCall
 
 # KILLS=20 in the environment is the long version.
-TIMES = int(os.environ.get("KILLS", "2"))  # a command is killed, and the server gone
+TIMES = int(os.environ.get("KILLS", "1"))  # a command is killed, and the server gone
 TAKE_OVER = Case("take over", ("models",))  # what this computer had learnt by itself
 CASES = (
     Case("import", ("import", "{in}/more", "--shop", SHOP)),
