@@ -58,7 +58,7 @@ def test_bad_input_is_one_sentence(workspace, capsys, monkeypatch, tmp_path):
     assert 'No shop "east"' in refused("--shop", "east")
     assert "is a folder" in refused("--page", str(tmp_path))
     assert "there is no folder no" in refused("--page", "no/check.html")
-    assert "written to already" in refused("--page", "check.svg", "--figure", "check.svg")
+    assert "a page goes there" in refused("--page", "check.svg")
     workspace.since = NONE._replace(new=["P1"])
     assert "have changed since version 0001" in refused()
     workspace.since = NONE
