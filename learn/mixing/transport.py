@@ -27,7 +27,6 @@ DIFFUSE = 2.0
 # out (Chandrasekhar, Radiative Transfer, 1960; Henyey-Greenstein phase function, computed
 # here: 0.38 for isotropic particles, 0.24 for a mean cosine of 0.3, 0.18 for 0.5).
 ONCE = 0.25
-HALVING = 30  # of the interval of h
 
 
 def turned(K: ArrayLike, S: ArrayLike) -> Array:
@@ -53,13 +52,13 @@ def to_film(a: ArrayLike, s: ArrayLike) -> tuple[Array, Array]:
     ([0.3, 0.02, 0.1], [0.002, 0.1, 0.0])
     """
     a, s = np.asarray(a, float), np.asarray(s, float)
-    low, high = np.zeros(np.broadcast(a, s).shape), np.ones(np.broadcast(a, s).shape)
-    # h is implied by K and S, which depend on it: of the ways out, the one by bisection
-    for _ in range(HALVING):
-        h = (low + high) / 2
-        more = turned(*_film(a, s, h)) > h
-        low, high = np.where(more, h, low), np.where(more, high, h)
-    return _film(a, s, (low + high) / 2)
+    # h is implied by K and S, which depend on it in straight lines: a square, of whose two roots
+    # one lies in 0..1, as 2 once / (B + root) or (root - B) / 2 A, whichever does not cancel
+    once, curve = ONCE * s, (1 - ONCE) * s + (DIFFUSE - STRAIGHT) / 2 * a
+    B = once + STRAIGHT / 2 * a - (1 - ONCE) * s
+    root = np.sqrt(B * B + 4 * curve * once)
+    over, under = np.where(B > 0, 2 * once, root - B), np.where(B > 0, B + root, 2 * curve)
+    return _film(a, s, np.divide(over, under, out=np.zeros_like(root), where=under > 0))
 
 
 def _film(a: Array, s: Array, h: Array) -> tuple[Array, Array]:
