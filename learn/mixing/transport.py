@@ -53,7 +53,7 @@ def to_film(a: ArrayLike, s: ArrayLike) -> tuple[Array, Array]:
     """
     a, s = np.asarray(a, float), np.asarray(s, float)
     # h is implied by K and S, which depend on it in straight lines: a square, of whose two roots
-    # one lies in 0..1, as 2 once / (B + root) or (root - B) / 2 A, whichever does not cancel
+    # one lies in 0..1, as 2 once / (B + root) or (root - B) / 2 curve, whichever does not cancel
     once, curve = ONCE * s, (1 - ONCE) * s + (DIFFUSE - STRAIGHT) / 2 * a
     B = once + STRAIGHT / 2 * a - (1 - ONCE) * s
     root = np.sqrt(B * B + 4 * curve * once)
