@@ -34,34 +34,30 @@ def r_infinity(K: ArrayLike, S: ArrayLike) -> Array:
     return np.divide(S, total, out=np.zeros_like(total), where=total > 0)
 
 
+def attenuation(K: ArrayLike, S: ArrayLike) -> Array:
+    """alpha = sqrt(K (K + 2 S)) of light in a film, 1/um, a trace where nothing absorbs."""
+    K, S = np.asarray(K, float), np.asarray(S, float)
+    return np.maximum(np.sqrt(K * (K + 2 * S)), 1e-100)
+
+
 def film(K: ArrayLike, S: ArrayLike, film_um: ArrayLike) -> tuple[Array, Array]:
     """Reflectance over ideal black and transmittance of a film: ``(R0, T)``.
 
-    The hyperbolic solution (Kubelka 1948) multiplied through by exp(-alpha X), with
-    alpha = sqrt(K (K + 2 S)): nothing overflows at any thickness, S -> 0 is
-    Beer-Lambert and K -> 0 the pure scatterer S X / (1 + S X).
+    The hyperbolic solution (Kubelka 1948) with t = tanh(alpha X) / alpha and nothing that
+    overflows at any thickness; S -> 0 is Beer-Lambert and K -> 0 the pure scatterer
+    S X / (1 + S X).
     """
     K, S, X = (np.asarray(v, float) for v in (K, S, film_um))
-    alpha = np.sqrt(K * (K + 2 * S))
-    depth = alpha * X
-    once = np.exp(-depth)
-    # (1 - exp(-2 alpha X)) / alpha, whose limit for alpha -> 0 is 2 X
-    thin = depth < 1e-9
-    q = np.where(thin, 2.0 * X, -np.expm1(-2 * depth) / np.where(alpha > 0, alpha, 1.0))
-    denominator = 1.0 + once * once + (K + S) * q
-    return S * q / denominator, 2.0 * once / denominator
+    alpha = attenuation(K, S)
+    t, once = np.tanh(alpha * X) / alpha, np.exp(-alpha * X)
+    whole = 1.0 + (K + S) * t
+    return S * t / whole, 2.0 * once / ((1.0 + once * once) * whole)
 
 
 def over(R0: ArrayLike, T: ArrayLike, r_back: ArrayLike) -> Array:
     """Reflectance of a layer (``R0``, ``T``) in front of a background (Kubelka 1948)."""
     R0, T, Rg = (np.asarray(v, float) for v in (R0, T, r_back))
     return R0 + T * T * Rg / (1.0 - R0 * Rg)
-
-
-def attenuation(K: ArrayLike, S: ArrayLike) -> Array:
-    """alpha = sqrt(K (K + 2 S)) of light in a film, 1/um, a trace where nothing absorbs."""
-    K, S = np.asarray(K, float), np.asarray(S, float)
-    return np.maximum(np.sqrt(K * (K + 2 * S)), 1e-9)
 
 
 def reflectance_over(K: ArrayLike, S: ArrayLike, film_um: ArrayLike, r_back: ArrayLike) -> Array:
