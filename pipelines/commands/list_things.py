@@ -8,11 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import (
-    add_command,
-    add_shop,
-    table_file,
-)
+from pipelines.commands._options import add_command, add_shop, table_file
 from pipelines.tasks.things import KINDS, things, with_words
 from pipelines.workspace.files import refuse_outputs
 from pipelines.workspace.folders import Workspace

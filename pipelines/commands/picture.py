@@ -10,6 +10,7 @@ from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipelines.commands._lists import listed
 from pipelines.commands._options import (
     SETUP_OPTIONS,
     TARGET_HELP,
@@ -21,7 +22,6 @@ from pipelines.commands._options import (
     setup_lists,
     setups_by_option,
 )
-from pipelines.commands.compare import listed
 from pipelines.tables.names import table_of
 from pipelines.tasks.usual import completed
 from pipelines.workspace.files import files_named, refuse_outputs, refuse_replacing, together

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipelines.commands._lists import refuse_several
 from pipelines.commands._options import (
     TARGET_HELP,
     add_command,
@@ -22,7 +23,6 @@ from pipelines.commands._options import (
     setups_by_option,
     table_file,
 )
-from pipelines.commands.compare import refuse_several
 from pipelines.tables.schema import JOB_COLUMNS, PREDICTION_COLUMNS
 from pipelines.tasks.left_open import left_open
 from pipelines.tasks.lots import carded_lots

@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from learn.errors import Unusable
+from pipelines.commands._lists import refuse_several
 from pipelines.commands._options import (
     SETUP_OPTIONS,
     add_command,
@@ -21,7 +22,6 @@ from pipelines.commands._options import (
     setup_cells,
     setups_by_option,
 )
-from pipelines.commands.compare import refuse_several
 from pipelines.tasks.usual import completed, usual_in
 from pipelines.workspace.files import refuse_outputs, together
 from pipelines.workspace.folders import Workspace
