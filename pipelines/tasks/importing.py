@@ -20,9 +20,8 @@ def _decided(checked: Checked) -> tuple[int, list[str]]:
         return len(ids), []
     stands = told["stands"].value_counts()
     waiting, aside, kept = (int(stands.get(one, 0)) for one in (WAITS, ASIDE, KEPT))
-    out = [f"{waiting} waiting for a decision"] * (waiting > 0) + [f"{aside} set aside"] * (
-        aside > 0
-    )
+    left_out = ((waiting, "waiting for a decision"), (aside, "set aside"))
+    out = [f"{n} {how}" for n, how in left_out if n]
     said = [f"{' and '.join(out)}, not counted among these and not learnt from"] if out else []
     said += [f"{kept} kept"] if kept else []
     in_use = int((~ids.isin(told.loc[told["stands"] != KEPT, "print_id"])).sum())
