@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -19,6 +20,9 @@ from tests.servers import fresh_database, running_server
 from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop, small_workspace
 
 keep_in_memory()
+# Python looks for dead cycles after every 700 new objects, among all the modules there are: a tenth
+# of the time of a run.
+gc.set_threshold(50_000, 20, 100)
 # As many tests run at once as there are processors: more BLAS threads would only wait.
 threadpool_limits(limits=1, user_api="blas")
 # The same examples in every run, and no example fails for being slow.
