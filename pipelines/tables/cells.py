@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -30,6 +31,9 @@ _MINUS = "\N{MINUS SIGN}"  # which some programs write for the hyphen
 DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _BREAKS = re.compile(r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*")
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
+
+# So many tables that were typed lately are kept, none larger than two thousand prints: 100 MB.
+LATELY, LARGE_CELLS = 16, 100_000
 
 # Instruments give tiny negatives on black by their own noise (common practice, no source).
 _REFLECTANCE_LOW = -0.01
@@ -141,6 +145,39 @@ def typed(
     The index stays the spreadsheet row. Identifiers and texts are str or None, numbers float64
     or NaN, dates datetime64 or NaT; a colour table ends with r400 ... r700, L, a, b.
     """
+    if given.size > LARGE_CELLS:
+        return _typed(table, given, file, today)
+    frame, problems = _typed_lately(table, _Same(given), file, today)
+    return frame.copy(), [*problems]
+
+
+class _Same:
+    """Text cells that are equal where every cell, row and column is."""
+
+    def __init__(self, given: pd.DataFrame) -> None:
+        self.given = given
+        cells = given.to_numpy(object).ravel().tolist()
+        self.told = (*given.columns, None, *given.index, None, *cells)
+
+    def __hash__(self) -> int:
+        return hash(self.told)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.told == other.told
+
+
+@lru_cache(maxsize=LATELY)
+def _typed_lately(
+    table: Table, same: _Same, file: str, today: date
+) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+    """What comes in is checked beside all tables of the shop, several times on its way."""
+    frame, problems = _typed(table, same.given, file, today)
+    return frame, tuple(problems)
+
+
+def _typed(
+    table: Table, given: pd.DataFrame, file: str, today: date
+) -> tuple[pd.DataFrame, list[Problem]]:
     stripped = {name: list(map(str.strip, given[name])) for name in given.columns}
     text = pd.DataFrame(stripped, given.index, dtype=object)
     empty = pd.Series("", index=given.index, dtype=object)
