@@ -72,8 +72,11 @@ def _of_column(meshes: pd.DataFrame, column: str, file: str) -> list[Problem]:
         return []
     count = meshes[column]
     pitch = {PER_CM: 1e4 / count, PER_INCH: INCH_CM * 1e4 / count}
+    own = _read(meshes, pitch[column])
+    if own.agrees.all():
+        return []
     other = PER_INCH if column == PER_CM else PER_CM
-    own, else_ = _read(meshes, pitch[column]), _read(meshes, pitch[other])
+    else_ = _read(meshes, pitch[other])
     figures = ["thread_um", "opening_um", "fabric_um", "theoretical_ink_cm3_m2"]
     alone = meshes[figures].isna().all(axis=1)
     wrong = ~own.agrees & (
