@@ -18,8 +18,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
-from scipy.linalg.lapack import dpotri
+from scipy.linalg import cho_solve, cholesky
+from scipy.linalg.lapack import dpotri, dtrtri
 
 from learn.gp.design_matrix import add_to_block, block
 
@@ -178,7 +178,7 @@ def _eliminated(
     own = block(told, local)
     own.reshape(-1)[:: len(local) + 1] += prior[weights]
     root = cholesky(own.T, lower=False, check_finite=False)
-    inverse = solve_triangular(root, np.eye(len(root)), check_finite=False)
+    inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
     # between local and shared, each from the triangle that is there
     between = told[np.maximum(local[:, None], shared), np.minimum(local[:, None], shared)]
     across = inverse.T @ between
