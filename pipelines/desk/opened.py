@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from threading import Lock, Thread, Timer
-from typing import Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 from pipelines.desk.choices import Choices
 from pipelines.desk.words import words
@@ -23,10 +23,14 @@ from pipelines.ledger.state import Ledger, State, current
 from pipelines.registry import versions
 from pipelines.registry.archive import archive_of
 from pipelines.registry.opened import Opened, open_model
+from pipelines.tables.dates import last_day
 from pipelines.tables.folder import Given
 from pipelines.tasks.usual import Usual
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
+
+if TYPE_CHECKING:
+    from learn.monitoring.status import Glance
 
 T = TypeVar("T")
 # New inks that whoever opens a page waits for, a second or less; more are told to the model behind
@@ -83,6 +87,15 @@ class Now:
     def choices(self) -> Choices:
         """What can be picked by name; raises UserError where there is no model."""
         return Choices.of(self.opened, self.usual.shop.prints)
+
+    def glance(self) -> Glance:
+        """What drifts as of today; raises Unusable where none of the prints learnt from is left."""
+        from learn.monitoring.status import glance
+
+        until = last_day()
+        return self.once(
+            ("glance", until), lambda: glance(self.opened.learnt, self.usual.shop, until)
+        )
 
     def once(self, key: Hashable, work: Callable[[], T]) -> T:
         """What ``work`` gives, done once in this state of the shop; others who want it wait."""

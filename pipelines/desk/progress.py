@@ -16,7 +16,6 @@ from pipelines.registry import report_card, versions
 from pipelines.registry.archive import archive_of
 from pipelines.registry.opened import read_model
 from pipelines.registry.report_card import Record
-from pipelines.tables.dates import last_day
 from pipelines.tasks.versions import told
 from pipelines.words.common import minute
 from pipelines.words.status import drift_lines
@@ -54,13 +53,11 @@ def show() -> str:
 @place.get("/drift/")
 def drift() -> str:
     """What each press laid month by month, and what has moved."""
-    from learn.monitoring.status import glance
-
     now = _now()
     lines: list[str] = []
     presses: dict[str, list[Month]] = {}
     try:
-        found = glance(now.opened.learnt, now.usual.shop, last_day())
+        found = now.glance()
         lines = list(drift_lines(found.drift, now.opened.catalogue.things()))
         presses = _months(found.film)
     except Unusable as error:

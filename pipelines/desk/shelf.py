@@ -84,7 +84,9 @@ def ink() -> str:
         looks=_looks(one, shown, now) if shown else [],
         more=0 if every else len(garments) - len(shown),
         lots=_lots(one, now),
-        next=_next(one, now) if told and request.args.get("next") == "1" else None,
+        next=now.once(("next", one, last_day()), lambda: _next(one, now))
+        if told and request.args.get("next") == "1"
+        else None,
         has_model=now.model is not None,
     )
 

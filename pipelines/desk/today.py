@@ -20,7 +20,6 @@ from pipelines.desk.typed import address, cell_text
 from pipelines.desk.words import words
 from pipelines.pages.prediction import shown_rows
 from pipelines.registry.archive import archive_of
-from pipelines.tables.dates import last_day
 from pipelines.tables.folder import read_setups
 from pipelines.tasks import doubts, since, week
 from pipelines.tasks.next_test import Ranking, ranking
@@ -158,10 +157,8 @@ def _tests(now: Now, found: Week) -> tuple[Ranking, list[dict]]:
 
 
 def _drift(now: Now) -> list[str]:
-    from learn.monitoring.status import glance
-
     try:
-        found = glance(now.opened.learnt, now.usual.shop, last_day())
+        found = now.glance()
     except Unusable:
         return []
     return list(drift_lines(found.drift, now.opened.catalogue.things()))
