@@ -7,6 +7,7 @@ left of L, a and b, each by itself. Nothing of it is tuned: it stands for any ot
 from __future__ import annotations
 
 import copy
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -103,6 +104,9 @@ class PlainEngine:
     def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> np.ndarray:
         inks = set(self.printed_["ink_id"]) | set([] if after is None else after["ink_id"])
         return np.where(setups["ink_id"].isin(inks), 1.0, 1.5)
+
+    def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> np.ndarray:
+        return np.array([self.spread(setups, one) for one in afters])
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         seen = setups["ink_id"].isin(list(self.printed_["ink_id"]))

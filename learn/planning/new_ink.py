@@ -239,8 +239,9 @@ def _greedy(
     for k in range(most):
         errors = errors_after(known, np.arange(n), at, metric, spread)
         after: list[tuple[float, int, Sureness, Belief, Array]] = []
-        for one in np.argsort(errors, kind="stable")[:NEAREST].tolist():
-            then = model.spread(usual, after=choice.iloc[[*pulled, one]])
+        nearest = np.argsort(errors, kind="stable")[:NEAREST].tolist()
+        spreads = model.spreads(usual, [choice.iloc[[*pulled, one]] for one in nearest])
+        for one, then in zip(nearest, spreads, strict=True):
             left = known.after(one, known.mean[one])
             found = sureness(left, then)
             after.append((found.within_dE00, one, found, left, then))

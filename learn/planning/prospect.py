@@ -72,4 +72,4 @@ def spread_after(
     rows = [setups.iloc[[t]] for t in range(len(setups))]
     if before is not None and len(before):
         rows = [pd.concat([before, row]) for row in rows]
-    return np.array([model.spread(setups, after=row) for row in rows])
+    return model.spreads(setups, rows)

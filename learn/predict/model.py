@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -319,6 +319,17 @@ class ShiftModel:
         if after is not None and len(after):
             known = known.with_more(Likeness.of(self.features(after)))
         return known.spread(self.features(setups), self.spread_factors_)
+
+    def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> Array:
+        """:meth:`spread` after each of t lists of set-ups by itself, (t, n)."""
+        X, of = self.features(setups), np.repeat(np.arange(len(afters)), list(map(len, afters)))
+        prints = pd.concat(afters, ignore_index=True).reindex(columns=SETUP_COLUMNS)
+        # no list tells what cells of another must hold
+        job = prints["job_id"].astype(object)
+        prints["job_id"] = job.where(job.isna(), pd.Series(of).astype(str) + "/" + job.astype(str))
+        printed = self.features(prints)
+        each = (self.likeness_.with_more(Likeness.of(printed[of == i])) for i in range(len(afters)))
+        return np.array([known.spread(X, self.spread_factors_) for known in each])
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         """What of each set-up was never printed, or hardly."""

@@ -6,7 +6,7 @@ this room alone. `learn.predict.model.ShiftModel` is one; the tests hold a plain
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
@@ -123,6 +123,10 @@ class PrintModel(Predicts, Protocol):
     def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
         """Factors (n,) on the standard deviations of predictions, for what was never printed;
         as they will be once the set-ups ``after`` have been printed."""
+        ...
+
+    def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> Array:
+        """The same after each of t lists of set-ups by itself, (t, n)."""
         ...
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:

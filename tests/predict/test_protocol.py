@@ -109,6 +109,16 @@ def test_an_ink_never_printed_is_less_sure_and_so_told(model):
     assert (model.spread(new, after=new) <= 1.1 * usual).all()
 
 
+def test_what_several_prints_leave_is_told_in_one_go(model):
+    """As one by one, also where a cell of one is empty that another of its job has filled."""
+    asked = setups()
+    new = asked.assign(ink_id="C08", ink_lot=None, job_id="J")
+    new.loc[new.index[0], ["press_id", "squeegee_shore_a"]] = None
+    afters = [new.iloc[[0]], new.iloc[[1]], new.iloc[:3], asked.iloc[[0]]]
+    one_by_one = [model.spread(asked, after=after) for after in afters]
+    assert_allclose(model.spreads(asked, afters), one_by_one, rtol=1e-12)
+
+
 def test_the_plain_engine_has_learnt_something():
     """Its errors on later prints are smaller than those of the physics it was told."""
     prints = held_out("later_period").reset_index(drop=True)
