@@ -57,8 +57,8 @@ class Belief(NamedTuple):
         total = self.unknown[t, :, t, :] + self.scatter[t]
         gain = np.linalg.solve(total, seen.transpose(0, 2, 1)).transpose(0, 2, 1)
         mean = self.mean + gain @ (reading - self.mean[t])
-        left = self.unknown - np.einsum("nik,mjk->nimj", gain, seen)
-        return Belief(mean, left, self.scatter)
+        removed = gain.reshape(-1, 3) @ seen.reshape(-1, 3).T
+        return Belief(mean, self.unknown - removed.reshape(self.unknown.shape), self.scatter)
 
 
 class Rest(NamedTuple):
