@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.cli import main
+from pipelines.tables.cells import typed
 from pipelines.tables.folder import read_folder
+from pipelines.tables.schema import MESHES
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.workspace.problems import InputProblems, Kind
 from tests.tables.reading import TODAY, read, refused
@@ -354,3 +357,17 @@ def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):
         "prints.csv, row 1, column underbase_ink_id: the column is missing beside "
         'underbase_mesh_id and underbase_strokes; rename "UnderbaseInk" to underbase_ink_id.'
     )
+
+
+def test_what_was_typed_lately_is_nobody_elses_to_change():
+    """Equal tables are typed once, and each who asks has a frame of its own."""
+    cells = pd.DataFrame({"mesh_id": ["77-55"], "threads_per_cm": ["77"]}, index=[2])
+    frame, faults = typed(MESHES, cells, "meshes.csv", date(2026, 1, 1))
+    frame.loc[2, "threads_per_cm"] = 1.0
+    faults.clear()
+    cells.loc[2, "threads_per_cm"] = "seventy"
+    _, wrong = typed(MESHES, cells, "meshes.csv", date(2026, 1, 1))
+    assert [fault.column for fault in wrong] == ["threads_per_cm"]
+    cells.loc[2, "threads_per_cm"] = "77"
+    again, _ = typed(MESHES, cells, "meshes.csv", date(2026, 1, 1))
+    assert again.loc[2, "threads_per_cm"] == 77
