@@ -6,7 +6,9 @@ from collections.abc import Mapping
 
 from pipelines.commands._options import SETUP_OPTIONS
 from pipelines.tables.names import Names, table_of
+from pipelines.tables.schema import SETUPS
 from pipelines.workspace.problems import UserError
+from pipelines.workspace.terminal import as_typed
 
 
 def listed(texts: list[str], known: Names | None) -> list[str]:
@@ -26,15 +28,41 @@ def listed(texts: list[str], known: Names | None) -> list[str]:
     return list(dict.fromkeys(values))
 
 
+def several_in(column: str, text: str, known: Mapping[str, Names]) -> list[str]:
+    """The things, or the counts, that a list in the cell of one names; else none."""
+    told = SETUPS.column(column)
+    if told is not None and told.kind == "whole":
+        counts = listed([text], None)
+        return counts if all(map(str.isdecimal, counts)) else []
+    names = known.get(table_of(column))
+    several = [] if names is None else listed([text], names)
+    return several if names is not None and all(map(names.find, several)) else []
+
+
+def as_compared(cells: Mapping[str, str]) -> str:
+    """The command that shows set-ups (column -> text or list) side by side, to be copied.
+
+    >>> as_compared({"ink_id": "bright red", "substrate_id": "black,white", "strokes": "2"})
+    'strikeoff compare "bright red" black,white --strokes 2'
+    """
+    named = ("ink_id", "substrate_id")
+    words = [as_typed(cells[column]) for column in named if column in cells]
+    if len(words) < len(named):
+        words, named = [], ()
+    for column, text in cells.items():
+        if column not in named:
+            words += [SETUP_OPTIONS[column][0][0], as_typed(text)]
+    return " ".join(["strikeoff compare", *words])
+
+
 def refuse_several(
     command: str, cells: Mapping[str, str], known: Mapping[str, Names], also: str = ""
 ) -> None:
     """Refuse a list in the place of one thing of the set-up that ``command`` is about; ``also``:
     what else shows two, with {name} and {other}."""
     for column, text in cells.items():
-        names = known.get(table_of(column))
-        several = [] if names is None else listed([text], names)
-        if names is not None and len(several) > 1 and all(map(names.find, several)):
+        several = several_in(column, text, known)
+        if len(several) > 1:
             option = SETUP_OPTIONS[column][0][0]
             beside = also.format(name=option.removeprefix("--"), other=several[1])
             raise UserError(
