@@ -54,16 +54,12 @@ def plan_block(
 ) -> str:
     """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` and
     ``garments`` too."""
-    usual = plan.usual
     words, told = PlanWords(plan, names, presses, garments), dict[str, int]()
     things = {"ink": names, "press": presses or {}, "garment": garments or {}}
-    L, a, b = plan.target
+    answer, why_not = words.misses() if plan.in_the_way else (_best(plan), "")
     out = [
-        f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
-        f"{cloths(plan.garments, garments)}. {plan.n_candidates:,} set-ups looked at.",
-        f"Usual set-up, nearest bucket: "
-        f"{setup_words(usual, names, plan.garments, garments)}: "
-        f"{chance(usual['p_all'])}, {words.usual_miss()}.",
+        *in_lines([answer]),
+        *_asked(plan, words, names, garments),
         "",
         f"{RECIPE_HEAD}     passes  film",
     ]
@@ -81,9 +77,33 @@ def plan_block(
         told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
         out += facts_lines(facts)
-    out += ["", *in_lines([words.in_the_way()]), *in_lines([cost_words(plan.lines, s)])]
+    out += ["", *in_lines([why_not]), *in_lines([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance, plan.garments, garments)]
+    out.append(f"{counted(len(shades), 'ink')} compared, {plan.n_candidates:,} set-ups looked at.")
     return "\n".join(out)
+
+
+def _best(plan: Plan) -> str:
+    """The answer: what becomes of the first line."""
+    line = plan.lines.iloc[0]
+    where = " on every garment" if len(plan.garments) > 1 else ""
+    return (
+        f"Line 1: {HEADLINES[kind(line)].upper()}, {chance(line['p_all'])} within "
+        f"{plan.tolerance:g} dE00 of the target{where}."
+    )
+
+
+def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -> Iterator[str]:
+    """What was asked for, and what would come of the usual set-up."""
+    L, a, b = plan.target
+    usual = f"{chance(plan.usual['p_all'])}, {words.usual_miss()}"
+    with_what = setup_words(plan.usual, names, plan.garments, garments)
+    for heading, told in (
+        ("Target", f"L {L:.1f} a {a:.1f} b {b:.1f} on {cloths(plan.garments, garments)}"),
+        ("As usual", f"{usual} ({with_what})"),
+    ):
+        head = f"  {heading:<10}"
+        yield from textwrap.wrap(told, WIDTH, initial_indent=head, subsequent_indent=" " * 12)
 
 
 def cloths(garments: Iterable[str], called: Names | None) -> str:
@@ -327,4 +347,4 @@ def _shade_lines(
         f"{line}{_short(garment, garments, called, room)}  {role}"
         for line, garment, role in zip(begun, told["worst_garment"], roles.values(), strict=True)
     ]
-    return [*lines, counted(len(shades), "ink") + " compared."]
+    return lines

@@ -46,8 +46,8 @@ def test_the_lines_of_the_table_add_up(learnt_workspace, capsys, monkeypatch, tm
         (["--strokes", "1,2"], '--strokes "1,2" names 2, and why is about one set-up'),
         (
             ["--beside", "garment=white,navy"],
-            "names 2, and why holds a print against one other: give one of them, or see all side by "
-            "side with strikeoff compare C19 G02,white,navy --mesh M77-55 --strokes 1",
+            "names 2, and why holds a print against one other: give one of them, or see all side "
+            "by side with strikeoff compare C19 G02,white,navy --mesh M77-55 --strokes 1",
         ),
         (
             ["--beside", "garment=white", "--beside", "garment=navy"],
