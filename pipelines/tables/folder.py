@@ -18,6 +18,7 @@ from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import agreement, checks, csvfile, lots, mixes
 from pipelines.tables.cells import typed
 from pipelines.tables.changes import check_changes, undated
+from pipelines.tables.headers import sheet_title
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
@@ -100,6 +101,11 @@ def read_folder(
     folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
+    if not findings.problems and not any(map(len, tables.values())):
+        what = "nothing is filled in yet"
+        do = "write inks, garments and screens into it, a row each, and import it again"
+        findings.problem(str(folder), None, None, what, do, Kind.MISSING)
+        findings.raise_if_any()
     targets = tables.pop(TARGETS.name, None)
     of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}
     tables = _by_ids(tables, called, today, findings)
@@ -390,9 +396,9 @@ def _check(
         table = SHOP_TABLES[name]
         frames[name], faults[name] = typed(table, cells, table.file, today)
         if cells.empty and name in ("inks", "substrates", "meshes"):
-            what = "holds no rows below its header"
+            what, called = "holds no rows below its header", sheet_title(name).lower()
             findings.problem(
-                table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
+                table.file, None, None, what, f"describe the {called} of the shop", Kind.MISSING
             )
         checks.check_keys(table, frames[name], table.file, findings)
     if "meshes" in frames:
