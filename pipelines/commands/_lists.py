@@ -45,10 +45,8 @@ def as_compared(cells: Mapping[str, str]) -> str:
     >>> as_compared({"ink_id": "bright red", "substrate_id": "black,white", "strokes": "2"})
     'strikeoff compare "bright red" black,white --strokes 2'
     """
-    named = ("ink_id", "substrate_id")
-    words = [as_typed(cells[column]) for column in named if column in cells]
-    if len(words) < len(named):
-        words, named = [], ()
+    named = [c for c in ("ink_id", "substrate_id") if cells.keys() >= {"ink_id", "substrate_id"}]
+    words = [as_typed(cells[column]) for column in named]
     for column, text in cells.items():
         if column not in named:
             words += [SETUP_OPTIONS[column][0][0], as_typed(text)]
