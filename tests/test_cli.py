@@ -269,9 +269,9 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert "give L,a,b as" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
-    assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
+    assert main([*one, "--strokes", "1", "--base-ink", "blue"]) == 2
     assert (
-        "--base-ink: is given without the mesh of the base; give --base-mesh too"
+        "--base-ink: is given without the mesh of the base, and none is usual; give --base-mesh too"
         in one_sentence(capsys)
     )
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2
@@ -290,10 +290,11 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     for option, text, what in (
         ("--tolerance", "1,5", "one, with a point"),
         ("--squeegee", "70,5", "one, with a point"),
-        ("--strokes", "2,5", "a whole one"),
     ):
         assert main([*one, option, text]) == 2
         assert f'{option} "{text}" is not a number; write {what}.' in one_sentence(capsys)
+    assert main([*one, "--strokes", "1,2"]) == 2
+    assert "strikeoff compare, given the same words, shows them side" in one_sentence(capsys)
     for asked in (["Rot"], ["Rot", "--out", "a.csv"]):
         assert main(["predict", *asked]) == 2
         assert "Give an ink and a garment, names of several words in" in one_sentence(capsys)

@@ -91,7 +91,7 @@ def _half_a_base(
     return replace(
         problem,
         column=given[0],
-        what=what.get(lacking, "is given without the mesh of the base"),
+        what=what.get(lacking, "is given without the mesh of the base, and none is usual"),
         do=f"give {called[lacking]} too, or leave {called[given[0]]} out",
     )
 
