@@ -393,6 +393,15 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main(["demo", "now"]) == 2
     told = "strikeoff demo does not know now; a shop is named with --shop now; see strikeoff demo"
     assert told in one_sentence(capsys)
+    for command, meant in {
+        ("predict", "red", "black", "--garmet", "x"): "know --garmet x (is --garment meant?); see",
+        ("plan", "--garmet", "x", "--target", "#aa3322"): "know --garmet (is --garment meant?); ",
+        ("doubts", "--keep", "P1"): "know --keep (is keep meant?); see strikeoff doubts --help",
+        ("plan", "--colour", "#aa3322"): "know --colour; see strikeoff plan --help",
+        ("list",): "Say what to list: strikeoff list inks, garments, screens, presses or jobs.",
+    }.items():
+        assert main(command) == 2
+        assert meant in one_sentence(capsys)
     assert main(["learn", "/somewhere/shop"]) == 2
     told = "a folder to work in is given with --workspace /somewhere/shop; see strikeoff learn"
     assert told in one_sentence(capsys)

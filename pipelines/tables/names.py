@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from pipelines.tables.elsewhere import of_another_kind, where_listed
 from pipelines.tables.schema import SETUPS, Table
 from pipelines.words.common import named
 from pipelines.workspace.problems import Kind, Problem, UserError
@@ -451,8 +452,11 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
     if not found:
         if card := card_in(text, names, table="setups", column=column):
             raise NotNamed(f"{option}: {card}: {NO_CARD}.", Kind.CONTRADICTION, option, text, [])
+        if other := of_another_kind(text, known, table):
+            said_of = f"{option}: {'; '.join(other)}."
+            raise NotNamed(said_of, Kind.UNKNOWN, option, text, [])
         near = nearest_in(text, names, table="setups", column=column)
-        hint = f'is "{names.label(near)}" meant?' if near else f"correct it, or add it to {table}."
+        hint = f'is "{names.label(near)}" meant?' if near else f"{where_listed(table)}."
         said_of = f'{option} "{text}" is not in {table}.csv; {hint}'
         raise NotNamed(said_of, Kind.UNKNOWN, option, text, [near] if near else [])
     if found[0] != text:

@@ -74,6 +74,27 @@ def test_a_slip_alone_is_told_and_what_was_meant(says, command, slips):
 
 
 @pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        (
+            ["predict", "black tee", "turquoise"],
+            ['--ink: "black tee" is not', '--garment: "turquoise" is the ink Turquoise (C19); '],
+        ),
+        (
+            ["predict", "G01", "C19"],
+            ["the garment White (G01); name an ink here", "name a garment"],
+        ),
+        (["predict", "turquoise", "zzz"], ["strikeoff list garments names all there are."]),
+        (["plan", "--target", "9,9,9", "--garment", "C19"], ["is the ink Turquoise (C19); name a"]),
+        (["plan", "--target", "9,9,9", "--garment", "zzz"], ["strikeoff list garments names all"]),
+    ],
+)
+def test_a_name_in_the_wrong_place_is_told_what_it_is(says, command, said):
+    told = says(*command, code=2)
+    assert all(one in told for one in said)
+
+
+@pytest.mark.parametrize(
     "command",
     [
         ["predict", "deep red", "CARD"],
