@@ -334,13 +334,21 @@ def closest_in(text: str, names: Names, *, table: str, column: str) -> str | Non
 
 class NotNamed(UserError):
     """A name that fits several things, or none: ``called`` what was asked for, ``text`` the name,
-    ``perhaps`` the identifiers that may be meant."""
+    ``perhaps`` the identifiers that may be meant, ``instead`` what it names of another kind."""
 
     def __init__(
-        self, said: str, kind: Kind, called: str, text: str, perhaps: Collection[str]
+        self, said: str, kind: Kind, called: str, text: str, perhaps: Collection[str] = ()
     ) -> None:
         super().__init__(said, kind)
         self.called, self.text, self.perhaps = called, text, tuple(perhaps)
+        self.instead = ""
+
+    @classmethod
+    def by_kind(cls, called: str, text: str, instead: str) -> NotNamed:
+        """Where ``text`` names something else than what was asked for."""
+        error = cls(f"{called}: {instead}", Kind.CONTRADICTION, called, text)
+        error.instead = instead
+        return error
 
 
 @dataclass(frozen=True)
@@ -451,10 +459,9 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
         return text
     if not found:
         if card := card_in(text, names, table="setups", column=column):
-            raise NotNamed(f"{option}: {card}: {NO_CARD}.", Kind.CONTRADICTION, option, text, [])
+            raise NotNamed.by_kind(option, text, f"{card}: {NO_CARD}.")
         if other := of_another_kind(text, known, table):
-            said_of = f"{option}: {'; '.join(other)}."
-            raise NotNamed(said_of, Kind.UNKNOWN, option, text, [])
+            raise NotNamed.by_kind(option, text, f"{'; '.join(other)}.")
         near = nearest_in(text, names, table="setups", column=column)
         hint = f'is "{names.label(near)}" meant?' if near else f"{where_listed(table)}."
         said_of = f'{option} "{text}" is not in {table}.csv; {hint}'
