@@ -22,6 +22,7 @@ from pipelines.tables.spectra import (
     wavelength_nm,
     wavelengths_in,
 )
+from pipelines.words.common import listed
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
@@ -31,6 +32,7 @@ DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _BREAKS = re.compile(r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*")
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
+SHOWN = 12  # columns that are not known
 # Instruments give tiny negatives on black by their own noise (common practice, no source).
 _REFLECTANCE_LOW = -0.01
 
@@ -124,13 +126,16 @@ def _tell_unknown(
     table: Table, cells: pd.DataFrame, own: list[str], findings: Findings, file: str
 ) -> None:
     told = {problem.column for problem in findings.problems if problem.file == file}
-    for name in cells.columns:
-        if name in own:
-            continue
-        if name:
-            found = lookalikes.refused(table, cells, name, file)
-            findings.problems += [p for p in found if p.meant not in told]
-        findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
+    unknown = [name for name in cells.columns if name not in own]
+    for name in filter(None, unknown):
+        found = lookalikes.refused(table, cells, name, file)
+        findings.problems += [p for p in found if p.meant not in told]
+    named = [name or "(no name)" for name in unknown]
+    named[SHOWN:] = [f"{len(named) - SHOWN} more"] if len(named) > SHOWN else []
+    if len(unknown) > 1:
+        findings.warn(f"{file}: columns {listed(named)} are not known and were kept out.")
+    elif unknown:
+        findings.warn(f"{file}: column {named[0]} is not known and was kept out.")
 
 
 def typed(
