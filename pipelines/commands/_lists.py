@@ -7,16 +7,17 @@ from collections.abc import Mapping
 from pipelines.commands._options import SETUP_OPTIONS
 from pipelines.tables.names import Names, table_of
 from pipelines.tables.schema import SETUPS
+from pipelines.tasks.named import split
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.terminal import as_typed
 
 
 def listed(texts: list[str], known: Names | None) -> list[str]:
-    """The values of an option given once or often, as lists with commas; a ``known`` name or
-    identifier with a comma in it is one value.
+    """The values of an option given once or often, as lists with commas or semicolons; a ``known``
+    name or identifier with a comma in it is one value.
 
-    >>> listed(["G01,G02", "G03"], None)
-    ['G01', 'G02', 'G03']
+    >>> listed(["G01,G02", "G03;G04"], None)
+    ['G01', 'G02', 'G03', 'G04']
     >>> from pipelines.tables.names import Entry
     >>> listed(["red, warm"], Names([Entry("C08", "ink", ("Red, warm",))]))
     ['red, warm']
@@ -24,7 +25,7 @@ def listed(texts: list[str], known: Names | None) -> list[str]:
     values: list[str] = []
     for text in texts:
         whole = known is not None and known.find(text)
-        values += [text.strip()] if whole else [v.strip() for v in text.split(",") if v.strip()]
+        values += [text.strip()] if whole else split(text)
     return list(dict.fromkeys(values))
 
 
