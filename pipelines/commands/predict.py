@@ -29,6 +29,7 @@ from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.mixes import unprinted_mixes
 from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
+from pipelines.tasks.tolerances import wide_of
 from pipelines.tasks.usual import completed, usual_in
 from pipelines.words.common import counted
 from pipelines.workspace.files import files_named, refuse_outputs, together
@@ -181,6 +182,7 @@ def predict_file(
     names = opened.catalogue.called("inks")
     known = carded_lots(opened.model, names, setups) + told_inks(opened.model, names, setups)
     known += unprinted_mixes(opened.model, names, setups)
+    known += wide_of(setups, opened)
     tell(warnings + of_now + known + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count

@@ -18,6 +18,7 @@ from pipelines.tables.targets import Target
 from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.of_today import Said, days_told, of_today
 from pipelines.tasks.sisters import told_inks
+from pipelines.tasks.tolerances import wide_tolerances
 from pipelines.tasks.usual import SCREEN
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
@@ -79,6 +80,7 @@ def checked(
         told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]
+    notes += wide_tolerances(setups["tolerance_dE00"], opened.catalogue.settings)
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
     said = Said(called.get("printed_on", ""), called.get("ink_lot", ""))
