@@ -51,18 +51,11 @@ def known_columns(
     in the columns of numbers, and days become ISO dates where the column leaves no doubt; all
     other cells stay exactly as they are.
     """
+    cells = _with_no_flashes(table, cells)
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
-    for column in table.columns:
-        if column.present and column.name not in own and column.or_else not in own:
-            findings.problem(
-                file,
-                header_row,
-                column.name,
-                "the column is missing",
-                _rename_hint(column, names),
-                Kind.MISSING,
-            )
+    lost = [c for c in table.columns if c.present and c.name not in own and c.or_else not in own]
+    findings.problems += _missing(lost, names, file, header_row)
     if table.colour and "hex" not in own:  # which is a colour too
         for fault in _colour_header_faults(own):
             findings.problem(file, header_row, *fault, Kind.MISSING)
@@ -172,6 +165,32 @@ def shown(cell: str) -> str:
 
 def _is_colour(name: str) -> bool:
     return name in ("L", "a", "b") or wavelength_nm(name) is not None
+
+
+def _with_no_flashes(table: Table, cells: pd.DataFrame) -> pd.DataFrame:
+    """Between single strokes nothing is flashed: such a table needs no column that says so."""
+    if table.column("flash_count") is None or "flash_count" in cells or "strokes" not in cells:
+        return cells
+    single = len(cells) > 0 and cells["strokes"].str.strip().eq("1").all()
+    return cells.assign(flash_count="") if single else cells
+
+
+def _missing(lost: list[Column], names: list[str], file: str, row: int) -> list[Problem]:
+    """Columns that a header lacks, by themselves where another may be renamed, else together."""
+    hints = {column.name: _rename_hint(column, names) for column in lost}
+    alone = [name for name, hint in hints.items() if hint.startswith("rename")]
+    others = [name for name in hints if name not in alone]
+    alone += others if len(others) == 1 else []
+    found = [
+        Problem(file, row, name, "the column is missing", hints[name], Kind.MISSING)
+        for name in alone
+    ]
+    if others[1:]:
+        empty = [column.name for column in lost if column.name in others and not column.filled]
+        what = f"the columns {listed(others)} are missing"
+        do = f"add them{f', {listed(empty)} with empty cells where not known' if empty else ''}"
+        found.append(Problem(file, row, None, what, do, Kind.MISSING))
+    return found
 
 
 def _rename_hint(column: Column, names: list[str]) -> str:

@@ -405,8 +405,17 @@ def _once(readings: list[Reading]) -> list[Reading]:
     return [Reading(*key, n) for key, n in rows.items()]
 
 
-def fault(text: str, names: Names, table: Table, column: str, file: str, row: int) -> Problem:
-    """Why a cell stands for nothing: it fits several things, or none."""
+def fault(
+    text: str,
+    names: Names,
+    table: Table,
+    column: str,
+    file: str,
+    row: int,
+    known: Known | None = None,
+) -> Problem:
+    """Why a cell stands for nothing: it fits several things, or none, or, among all that is
+    ``known``, one of another kind."""
     refers_to = next(c.refers_to for c in table.columns if c.name == column)
     found = found_in(text, names, table=table.name, column=column)
     if found:
@@ -414,9 +423,16 @@ def fault(text: str, names: Names, table: Table, column: str, file: str, row: in
         return Problem(file, row, column, what, "write one of them", Kind.AMBIGUOUS)
     if card := card_in(text, names, table=table.name, column=column):
         return Problem(file, row, column, card, NO_CARD, Kind.CONTRADICTION)
-    what, do = f'"{text}" is not in {refers_to}.csv', f"add it to {refers_to}.csv or correct it"
+    if other := of_another_kind(text, known or {}, refers_to or ""):
+        return Problem(file, row, column, *other, Kind.UNKNOWN)
+    what = f'"{text}" is not in {refers_to}.csv'
     meant = closest_in(text, names, table=table.name, column=column)
-    return Problem(file, row, column, what, do, Kind.UNKNOWN, meant)
+    return Problem(file, row, column, what, added_to(refers_to or ""), Kind.UNKNOWN, meant)
+
+
+def added_to(table: str) -> str:
+    """What to do about a name that nothing of a table is called."""
+    return f"add it to {table}.csv or correct it"
 
 
 def new_press(text: str, names: Names) -> str | None:

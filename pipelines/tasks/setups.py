@@ -9,9 +9,9 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.opened import Opened
-from pipelines.tables.elsewhere import of_another_kind, where_listed
+from pipelines.tables.elsewhere import where_listed
 from pipelines.tables.folder import check_setups
-from pipelines.tables.names import table_of, with_ids
+from pipelines.tables.names import added_to, table_of, with_ids
 from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
@@ -58,12 +58,8 @@ def checked(
         if problem.kind == Kind.MISSING:
             return replace(there, what=left_out[0], do=left_out[1])
         table = table_of(problem.column or "")
-        if problem.kind == Kind.UNKNOWN and table in opened.known:
-            text = given.loc[problem.row, problem.column]
-            if other := of_another_kind(text, opened.known, table):
-                return replace(there, what=other[0], do=other[1], meant=None)
-            if not problem.meant:
-                return replace(there, do=where_listed(table))
+        if not problem.meant and table and problem.do == added_to(table):
+            return replace(there, do=where_listed(table))
         return there
 
     try:
