@@ -168,20 +168,26 @@ class Usual:
         ]
         if not found[0]:
             return None
+        laid, here = self._laid(found[0], [garment], found[1] if cells.get(UNDERBASE[1]) else None)
+        by = dict.fromkeys(laid, (THIS_BASE, label if here else ""))
+        return {c: f"{v:g}" if isinstance(v, float) else v for c, v in laid.items()}, by
+
+    def _laid(
+        self, bases: list[str], garments: list[str], meshes: list[str] | None
+    ) -> tuple[dict[str, Any], bool]:
+        """Through which mesh, of some if these are told, and how often a base is mostly printed,
+        typed, nothing where it never was; and whether prints on these very garments say so."""
         prints = self.shop.prints
-        over = prints[prints[UNDERBASE[0]].isin(found[0])]
-        if cells.get(UNDERBASE[1]):
-            over = over[over[UNDERBASE[1]].isin(found[1])]
-        own = over[over["substrate_id"] == garment]
+        over = prints[prints[UNDERBASE[0]].isin(bases)]
+        if meshes is not None:
+            over = over[over[UNDERBASE[1]].isin(meshes)]
+        own = over[over["substrate_id"].isin(garments)]
         here = own if len(own) >= FEWEST else over
         commonest = here[UNDERBASE[1:]].dropna().value_counts()
         if commonest.empty:
-            return {}, {}
+            return {}, False
         mesh, strokes = commonest.index[0]
-        source = (THIS_BASE, label if here is own else "")
-        return {UNDERBASE[1]: str(mesh), UNDERBASE[2]: f"{strokes:g}"}, dict.fromkeys(
-            UNDERBASE[1:], source
-        )
+        return {UNDERBASE[1]: str(mesh), UNDERBASE[2]: float(strokes)}, here is own
 
     def preset(self, garments: list[str]) -> tuple[dict[str, str], list[str]]:
         """What the presets say alike of all these garments, as text; and which say it."""
@@ -198,18 +204,25 @@ class Usual:
         return alike, list(dict.fromkeys(title for _, titles in each for title in titles))
 
     def setup(
-        self, garments: list[str], inks: Sequence[str] = ()
+        self,
+        garments: list[str],
+        inks: Sequence[str] = (),
+        base: str | None = None,
+        base_mesh: str | None = None,
     ) -> tuple[dict[str, Any], str | None]:
         """How a job on all these garments is usually printed with any of these inks, typed as
-        `usual_setup` gives it; and what of it the presets say."""
+        `usual_setup` gives it; and what of it the presets say. The mesh and strokes of a base are
+        those of ``base`` through ``base_mesh``, where these are told and it was printed so."""
         usual, _ = self._mostly(garments, inks)
         told, by_preset = self.typed_preset(garments)
+        laid, _ = self._laid([base or ""], garments, [base_mesh] if base_mesh else None)
+        laid = {c: v for c, v in laid.items() if c not in told}
         if "strokes" in told:
             told = {"flash_count": 0.0} | told
         if told.get(UNDERBASE[0]):
             mesh = usual[UNDERBASE[1]] or told.get("mesh_id", usual["mesh_id"])
             told = {UNDERBASE[1]: mesh, UNDERBASE[2]: None} | told
-        return usual | told, by_preset
+        return usual | told | laid, by_preset
 
     def typed_preset(
         self, garments: list[str], only: Collection[str] | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -56,7 +56,8 @@ def plan_block(
     ``garments`` too."""
     words, told = PlanWords(plan, names, presses, garments), dict[str, int]()
     things = {"ink": names, "press": presses or {}, "garment": garments or {}}
-    answer, why_not = words.misses() if plan.in_the_way else (_best(plan), "")
+    best = best_line(plan.lines.iloc[0], plan.tolerance, plan.garments)
+    answer, why_not = words.misses() if plan.in_the_way else (best, "")
     out = [
         *in_lines([answer]),
         *_asked(plan, words, names, garments),
@@ -83,27 +84,36 @@ def plan_block(
     return "\n".join(out)
 
 
-def _best(plan: Plan) -> str:
+def best_line(line: Mapping, tolerance: float, garments: Collection[str]) -> str:
     """The answer: what becomes of the first line."""
-    line = plan.lines.iloc[0]
-    where = " on every garment" if len(plan.garments) > 1 else ""
+    where = " on every garment" if len(garments) > 1 else ""
     return (
         f"Line 1: {HEADLINES[kind(line)].upper()}, {chance(line['p_all'])} within "
-        f"{plan.tolerance:g} dE00 of the target{where}."
+        f"{tolerance:g} dE00 of the target{where}."
     )
 
 
-def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -> Iterator[str]:
+def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -> list[str]:
     """What was asked for, and what would come of the usual set-up."""
-    L, a, b = plan.target
     usual = f"{chance(plan.usual['p_all'])}, {words.usual_miss()}"
     with_what = setup_words(plan.usual, names, plan.garments, garments)
-    for heading, told in (
-        ("Target", f"L {L:.1f} a {a:.1f} b {b:.1f} on {cloths(plan.garments, garments)}"),
-        ("As usual", f"{usual} ({with_what})"),
-    ):
+    asked = target_words(plan.target, plan.garments, garments)
+    return head_lines([("Target", asked), ("As usual", f"{usual} ({with_what})")])
+
+
+def target_words(target: Sequence[float], garments: Iterable[str], called: Names | None) -> str:
+    """``L 33.0 a 50.0 b 24.0 on Black (G02)``"""
+    L, a, b = target
+    return f"L {L:.1f} a {a:.1f} b {b:.1f} on {cloths(garments, called)}"
+
+
+def head_lines(facts: Iterable[tuple[str, str]]) -> list[str]:
+    """Headings and what stands beside them, under the answer."""
+    lines = []
+    for heading, told in facts:
         head = f"  {heading:<10}"
-        yield from textwrap.wrap(told, WIDTH, initial_indent=head, subsequent_indent=" " * 12)
+        lines += textwrap.wrap(told, WIDTH, initial_indent=head, subsequent_indent=" " * 12)
+    return lines
 
 
 def cloths(garments: Iterable[str], called: Names | None) -> str:
@@ -171,9 +181,14 @@ def recipes_block(
         facts += [("Verdict", told_why)] if told_why else []
         out += facts_lines(facts)
     out += ["", *in_lines([cost_words(found.lines, s)])]
-    out += in_lines([no_mix_lands(found)])
     out += in_lines([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
+
+
+def recipes_answer(found: Recipes) -> list[str]:
+    """The answer to a search for a mix, in lines."""
+    best = best_line(found.lines.iloc[0], found.tolerance, found.garments)
+    return in_lines([no_mix_lands(found) or best])
 
 
 def no_mix_lands(found: Recipes) -> str:
