@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -101,7 +101,7 @@ def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -
     return head_lines([("Target", asked), ("As usual", f"{usual} ({with_what})")])
 
 
-def target_words(target: Sequence[float], garments: Iterable[str], called: Names | None) -> str:
+def target_words(target: Iterable[float], garments: Iterable[str], called: Names | None) -> str:
     """``L 33.0 a 50.0 b 24.0 on Black (G02)``"""
     L, a, b = target
     return f"L {L:.1f} a {a:.1f} b {b:.1f} on {cloths(garments, called)}"
