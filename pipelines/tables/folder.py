@@ -102,9 +102,9 @@ def read_folder(
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
     if not findings.problems and not any(map(len, tables.values())):
-        what = "nothing is filled in yet"
+        what, place = "nothing is filled in yet", str(folder) if folder.is_dir() else folder.name
         do = "write inks, garments and screens into it, a row each, and import it again"
-        findings.problem(str(folder), None, None, what, do, Kind.MISSING)
+        findings.problem(place, None, None, what, do, Kind.MISSING)
         findings.raise_if_any()
     targets = tables.pop(TARGETS.name, None)
     of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}

@@ -34,7 +34,7 @@ def test_every_header_means_its_column_and_all_needed_ones_are_there(name):
 def test_a_filled_workbook_is_read_without_its_examples(tmp_path):
     path = tmp_path / "shop.xlsx"
     write_blank(path)
-    with pytest.raises(InputProblems, match="nothing is filled in yet") as error:
+    with pytest.raises(InputProblems, match="^shop.xlsx: nothing is filled in yet") as error:
         read_folder(path, name="new", today=TODAY)
     assert len(error.value.problems) == 1 and not error.value.notes
     book = openpyxl.load_workbook(path)
