@@ -65,6 +65,7 @@ OTHER_FILES = {
     *(".jpeg", ".svg", ".json", ".zip"),
 }
 MISSING = ("the option is missing", "add it")
+UNUSUAL = ("the option is missing, and nothing is usual in this shop yet", "add it")
 _CELL = "setup_"  # before the column in what was parsed
 
 
@@ -338,4 +339,12 @@ def setups_by_option(
     aim = None if target is None else read_target(target, opened.targets, opened.catalogue.settings)
     names = {column: names[0] for column, (names, _) in SETUP_OPTIONS.items()}
     called = names | dict.fromkeys((*TARGET, ""), "--target")
-    return checked(rows, aim, opened, called, else_called="the command line", left_out=MISSING)
+    return checked(
+        rows,
+        aim,
+        opened,
+        called,
+        else_called="the command line",
+        left_out=MISSING,
+        unusual=UNUSUAL,
+    )

@@ -308,7 +308,7 @@ def _numbers(cells: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
 
 
 def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
-    choices = {choice.replace("_", ""): choice for choice in column.choices}
+    choices = {choice.replace("_", ""): choice for choice in column.choices} | dict(column.also)
     plain = cells.str.lower().str.replace(r"[\s_-]+", "", regex=True)
     plain = plain.replace("color", "colour").map(choices).astype(object)
     known = plain.notna()

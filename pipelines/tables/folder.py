@@ -24,7 +24,7 @@ from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
 from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
-from pipelines.tables.reading import one_book, read_table, read_tables
+from pipelines.tables.reading import books_beside, one_book, read_table, read_tables
 from pipelines.tables.schema import (
     AIMS,
     CHANGES,
@@ -101,11 +101,17 @@ def read_folder(
     folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
+    others = books_beside(folder)
     if not findings.problems and not any(map(len, tables.values())):
         what, place = "nothing is filled in yet", str(folder) if folder.is_dir() else folder.name
         do = "write inks, garments and screens into it, a row each, and import it again"
+        if others:
+            do += f"; if they are in {' or '.join(others)}, which lies there too, import that"
         findings.problem(place, None, None, what, do, Kind.MISSING)
         findings.raise_if_any()
+    if others:
+        said = f"{' and '.join(others)} lies beside the tables and was not read"
+        findings.warn(f"{folder}: {said}; to take it in instead, import it by its name.")
     targets = tables.pop(TARGETS.name, None)
     of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}
     tables = _by_ids(tables, called, today, findings)

@@ -51,8 +51,7 @@ def one_book(folder: Path, findings: Findings) -> Path:
     files = [name for table in SHOP_TABLES.values() for name in (table.file, f"{table.name}.xlsx")]
     if not folder.is_dir() or any((folder / name).exists() for name in files):
         return folder
-    books = [p for p in sorted(folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
-    books = [p for p in books if p.stem not in _BESIDE]
+    books = _books(folder)
     if len(books) != 1:
         listed = ", ".join(table.file for table in SHOP_TABLES.values() if not table.optional)
         what = f"the folder holds none of {listed}"
@@ -68,6 +67,18 @@ def one_book(folder: Path, findings: Findings) -> Path:
             what = f"{name} beside the workbook was not read; put a sheet {sheet_title(name)} in it"
             findings.warn(f"{folder}: {what}.")
     return books[0]
+
+
+def _books(folder: Path) -> list[Path]:
+    """The workbooks of a folder, but for traces of open ones and lists beside the tables."""
+    books = [p for p in sorted(folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
+    return [p for p in books if p.stem not in _BESIDE]
+
+
+def books_beside(folder: Path) -> list[str]:
+    """The workbooks that lie in a folder of tables and are none of them: they are not read."""
+    books = _books(folder) if folder.is_dir() else []
+    return [book.name for book in books if book.stem not in SHOP_TABLES]
 
 
 def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:

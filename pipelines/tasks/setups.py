@@ -33,12 +33,14 @@ def checked(
     *,
     else_called: str,
     left_out: tuple[str, str],
+    unusual: tuple[str, str] | None = None,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Set-ups (column -> text) checked, numbered where there are several; and what has to be told
     about them.
 
     ``called``: column -> what it is called where it was asked, ``else_called`` for any other;
-    ``left_out``: what is said of one that is needed and missing, and what to do.
+    ``left_out``: what is said of one that is needed and missing, and what to do; ``unusual``: the
+    same of a screen or strokes, where they would have been filled in if any were usual.
 
     Raises UserError for what is wrong, each thing once, by what it is ``called``.
     """
@@ -56,7 +58,8 @@ def checked(
         name = called.get(problem.column or "", else_called)
         there = replace(problem, file=name, row=None, column=None)
         if problem.kind == Kind.MISSING:
-            return replace(there, what=left_out[0], do=left_out[1])
+            what, do = (problem.column in SCREEN and unusual) or left_out
+            return replace(there, what=what, do=do)
         table = table_of(problem.column or "")
         if not problem.meant and table and problem.do == added_to(table):
             return replace(there, do=where_listed(table))

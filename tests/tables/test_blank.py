@@ -10,7 +10,8 @@ from pipelines.tables.folder import read_folder
 from pipelines.tables.headers import meaning, sheet_title
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.workspace.problems import InputProblems
-from tests.tables.reading import TODAY
+from tests.tables.reading import TODAY, read
+from tests.tiny_shop import TINY, write_shop
 
 ROWS = {
     "Inks": ["blue", "Blue", "plastisol", "colour", 98],
@@ -34,7 +35,7 @@ def test_every_header_means_its_column_and_all_needed_ones_are_there(name):
 def test_a_filled_workbook_is_read_without_its_examples(tmp_path):
     path = tmp_path / "shop.xlsx"
     write_blank(path)
-    with pytest.raises(InputProblems, match="^shop.xlsx: nothing is filled in yet") as error:
+    with pytest.raises(InputProblems, match=r"^shop\.xlsx: nothing is filled in yet") as error:
         read_folder(path, name="new", today=TODAY)
     assert len(error.value.problems) == 1 and not error.value.notes
     book = openpyxl.load_workbook(path)
@@ -52,6 +53,25 @@ def test_a_filled_workbook_is_read_without_its_examples(tmp_path):
         "shop.xlsx: rows marked (example) were left out, on the sheets "
         f"{', '.join(titles[:-1])} and {titles[-1]}."
     )
+
+
+def test_a_workbook_beside_tables_is_not_passed_over_in_silence(tmp_path):
+    folder = write_shop(tmp_path / "shop")
+    write_blank(folder / "shop.xlsx")
+    said = read_folder(folder, name="s", today=TODAY).warnings
+    assert any("shop.xlsx lies beside the tables and was not read; to take" in one for one in said)
+    for name in SHEETS:
+        (folder / f"{name}.csv").write_text(f"{','.join(SHEETS[name])}\n")
+    told = r"shop: nothing is filled in yet; .*; if they are in shop\.xlsx, which lies there too"
+    with pytest.raises(InputProblems, match=told):
+        read_folder(folder, name="s", today=TODAY)
+
+
+def test_a_base_may_be_called_so(tmp_path):
+    inks = TINY["inks.csv"].replace(",underbase,", ",Base,")
+    assert inks != TINY["inks.csv"]
+    roles = read(tmp_path, inks=inks).shop.inks["role"]
+    assert set(roles) == {"colour", "underbase"}
 
 
 def test_a_sheet_left_empty_is_told_by_its_title(tmp_path):
