@@ -101,17 +101,7 @@ def read_folder(
     folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
-    others = books_beside(folder)
-    if not findings.problems and not any(map(len, tables.values())):
-        what, place = "nothing is filled in yet", str(folder) if folder.is_dir() else folder.name
-        do = "write inks, garments and screens into it, a row each, and import it again"
-        if others:
-            do += f"; if they are in {' or '.join(others)}, which lies there too, import that"
-        findings.problem(place, None, None, what, do, Kind.MISSING)
-        findings.raise_if_any()
-    if others:
-        said = f"{' and '.join(others)} lies beside the tables and was not read"
-        findings.warn(f"{folder}: {said}; to take it in instead, import it by its name.")
+    _tell_of_books(folder, tables, findings)
     targets = tables.pop(TARGETS.name, None)
     of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}
     tables = _by_ids(tables, called, today, findings)
@@ -155,6 +145,21 @@ def read_folder(
     )
     given = Given(name, toml, tables, set_aside, targets=targets, aims=aims, decided=decided)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
+
+
+def _tell_of_books(folder: Path, tables: dict[str, pd.DataFrame], findings: Findings) -> None:
+    """Refuse tables in which nothing is filled in; workbooks beside tables are told of."""
+    others = books_beside(folder)
+    if not findings.problems and not any(map(len, tables.values())):
+        what, place = "nothing is filled in yet", str(folder) if folder.is_dir() else folder.name
+        do = "write inks, garments and screens into it, a row each, and import it again"
+        if others:
+            do += f"; if they are in {' or '.join(others)}, which lies there too, import that"
+        findings.problem(place, None, None, what, do, Kind.MISSING)
+        findings.raise_if_any()
+    if others:
+        said = f"{' and '.join(others)} lies beside the tables and was not read"
+        findings.warn(f"{folder}: {said}; to take it in instead, import it by its name.")
 
 
 def _of_prints(
