@@ -217,7 +217,7 @@ def mix(
     except Unusable as error:
         raise by_option(error) from None
     tell(named.said + aim.notes + by_preset + notes + opened.notes)
-    asked = f"{target_words(aim.lab, garments, called)}, tolerance {tolerance:g} dE00"
+    asked = target_words(aim.lab, tolerance, garments, called)
     print("\n".join([*answer, *head_lines([("Target", asked), ("Printed", printed)])]))
     print(f"\n{block}")
     print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))

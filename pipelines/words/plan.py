@@ -97,14 +97,17 @@ def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -
     """What was asked for, and what would come of the usual set-up."""
     usual = f"{chance(plan.usual['p_all'])}, {words.usual_miss()}"
     with_what = setup_words(plan.usual, names, plan.garments, garments)
-    asked = target_words(plan.target, plan.garments, garments)
+    asked = target_words(plan.target, plan.tolerance, plan.garments, garments)
     return head_lines([("Target", asked), ("As usual", f"{usual} ({with_what})")])
 
 
-def target_words(target: Iterable[float], garments: Iterable[str], called: Names | None) -> str:
-    """``L 33.0 a 50.0 b 24.0 on Black (G02)``"""
+def target_words(
+    target: Iterable[float], tolerance: float, garments: Iterable[str], called: Names | None
+) -> str:
+    """``L 33.0 a 50.0 b 24.0 on Black (G02), tolerance 2 dE00``"""
     L, a, b = target
-    return f"L {L:.1f} a {a:.1f} b {b:.1f} on {cloths(garments, called)}"
+    on = cloths(garments, called)
+    return f"L {L:.1f} a {a:.1f} b {b:.1f} on {on}, tolerance {tolerance:g} dE00"
 
 
 def head_lines(facts: Iterable[tuple[str, str]]) -> list[str]:
