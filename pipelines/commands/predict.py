@@ -89,7 +89,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     one = add.add_argument_group(
         "one set-up by options",
         "Ink and garment are needed. Where mesh or strokes are left out, they, base, press and\n"
-        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.",
+        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.\n"
+        "So are mesh and strokes of a base that is named without them.",
     )
     add_setup(one)
     one.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
