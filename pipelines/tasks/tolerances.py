@@ -29,7 +29,8 @@ def wide_tolerances(
     most = max(wide.values())
     of = [str(ids[i]) for i in wide] if len(ids) > 1 else []
     more = [f"{len(of) - SHOWN} more"] if len(of) > SHOWN else []
-    where = f" of {listed([*of[:SHOWN], *more])}" if of else ""
+    several = "s" if of[1:] else ""
+    where = f" of set-up{several} {listed([*of[:SHOWN], *more])}" if of else ""
     return [
         f"the tolerance{where} is {most:g} dE00{' at most' if len(wide) > 1 else ''}, "
         f"{most / usual:.0f} times the shop's own of {usual:g}: check that it is meant."

@@ -17,9 +17,11 @@ def test_only_wide_ones_are_told_and_whose_they_are():
     settings = ShopSettings("s", tolerance_dE00=1.5)
     assert not wide_tolerances([None, 1.0, 4.5, float("nan")], settings)
     (said,) = wide_tolerances([1, 15, 30], settings, ["S1", "S2", "S3"])
-    assert said.startswith("the tolerance of S2 and S3 is 30 dE00 at most, 20 times the shop's")
+    assert said.startswith(
+        "the tolerance of set-ups S2 and S3 is 30 dE00 at most, 20 times the shop's"
+    )
     (said,) = wide_tolerances([15] * 9, settings, [f"S{i}" for i in range(9)])
-    assert "of S0, S1, S2, S3, S4, S5 and 3 more is" in said
+    assert "of set-ups S0, S1, S2, S3, S4, S5 and 3 more is" in said
 
 
 @pytest.mark.parametrize(
