@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import errno
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from pipelines.commands import (
     check,
@@ -45,6 +46,7 @@ from pipelines.workspace.progress import tell
 from pipelines.workspace.terminal import Terminal
 
 NO_MEMORY = "there is not enough memory for this; close other programs, or give it more"
+ALIKE = 0.75  # how alike two options are of which one was perhaps meant by the other
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 # As they are listed: a first day, then every day, then planning, then looking after it all.
@@ -76,11 +78,47 @@ workspace its name need not be typed.
 
 
 class _Parser(argparse.ArgumentParser):
+    commands: Mapping[str, _Parser]
+
     def error(self, message: str) -> NoReturn:
         raise UserError(f"{said(message)}; see {self.prog} --help.")
 
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: Any = None
+    ) -> tuple[Any, list[str]]:
+        """As argparse does it, but that an option that is none is told before one that is missed:
+        the one was perhaps meant by the other."""
+        try:
+            return super().parse_known_args(args, namespace)
+        except UserError:
+            known = self._option_string_actions
+            words = [word for word in args or () if word.startswith("--")]
+            unknown = [word for word in words if word.partition("=")[0] not in known]
+            if unknown and self._subparsers is None:
+                raise self.unknown(unknown) from None
+            raise
 
-def build_parser() -> argparse.ArgumentParser:
+    def unknown(self, words: list[str]) -> UserError:
+        """What was typed and has no place here; for a folder or a name, where it belongs, for an
+        option, which is like it."""
+        word, where, meant = words[0], "", ""
+        if os.sep in word or Path(word).is_dir():
+            where = f"a folder to work in is given with --workspace {word}; "
+        elif not word.startswith("-"):
+            where = f"a shop is named with --shop {word}; "
+        else:
+            like = difflib.get_close_matches(word.partition("=")[0], self._own_words(), 1, ALIKE)
+            meant = f" (is {like[0]} meant?)" if like else ""
+        told = f"{self.prog} does not know {' '.join(words)}{meant}"
+        return UserError(f"{told}; {where}see {self.prog} --help.")
+
+    def _own_words(self) -> list[str]:
+        """The options, and words that stand without one (``doubts keep``)."""
+        alone = [a.choices for a in self._actions if a.choices and not a.option_strings]
+        return [*self._option_string_actions, *(str(one) for some in alone for one in some)]
+
+
+def build_parser() -> _Parser:
     """All commands and their options."""
     parser = _Parser(
         prog="strikeoff",
@@ -94,6 +132,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     for module in COMMANDS:
         module.add_parser(commands)
+    parser.commands = commands.choices
     return parser
 
 
@@ -122,7 +161,7 @@ def _answer(argv: Sequence[str] | None) -> int:
         parser = build_parser()
         args, unknown = parser.parse_known_args(argv)
         if unknown:
-            raise _unknown(args.command, unknown)
+            raise parser.commands.get(args.command, parser).unknown(unknown)
         if args.version:
             print(f"strikeoff {_version()}")
             return 0
@@ -148,17 +187,6 @@ def _answer(argv: Sequence[str] | None) -> int:
         told = _of_the_system(error)
     print(f"strikeoff: {told}", file=sys.stderr)
     return 2
-
-
-def _unknown(command: str | None, words: list[str]) -> UserError:
-    """What was typed and has no place there; for a folder or a name, where it belongs."""
-    called = " ".join(filter(None, ("strikeoff", command)))
-    word, where = words[0], ""
-    if os.sep in word or Path(word).is_dir():
-        where = f"a folder to work in is given with --workspace {word}; "
-    elif not word.startswith("-"):
-        where = f"a shop is named with --shop {word}; "
-    return UserError(f"{called} does not know {' '.join(words)}; {where}see {called} --help.")
 
 
 def _of_the_system(error: OSError) -> str:

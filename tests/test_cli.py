@@ -269,9 +269,9 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert "give L,a,b as" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
-    assert main([*one, "--strokes", "1", "--base-ink", "white"]) == 2
+    assert main([*one, "--strokes", "1", "--base-ink", "blue"]) == 2
     assert (
-        "--base-ink: is given without the mesh of the base; give --base-mesh too"
+        "--base-ink: is given without the mesh of the base, and none is usual; give --base-mesh too"
         in one_sentence(capsys)
     )
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2
@@ -290,10 +290,11 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     for option, text, what in (
         ("--tolerance", "1,5", "one, with a point"),
         ("--squeegee", "70,5", "one, with a point"),
-        ("--strokes", "2,5", "a whole one"),
     ):
         assert main([*one, option, text]) == 2
         assert f'{option} "{text}" is not a number; write {what}.' in one_sentence(capsys)
+    assert main([*one, "--strokes", "1,2"]) == 2
+    assert "strikeoff compare, given the same words, shows them side" in one_sentence(capsys)
     for asked in (["Rot"], ["Rot", "--out", "a.csv"]):
         assert main(["predict", *asked]) == 2
         assert "Give an ink and a garment, names of several words in" in one_sentence(capsys)
@@ -392,6 +393,15 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main(["demo", "now"]) == 2
     told = "strikeoff demo does not know now; a shop is named with --shop now; see strikeoff demo"
     assert told in one_sentence(capsys)
+    for command, meant in {
+        ("predict", "red", "black", "--garmet", "x"): "know --garmet x (is --garment meant?); see",
+        ("plan", "--garmet", "x", "--target", "#aa3322"): "know --garmet (is --garment meant?); ",
+        ("doubts", "--keep", "P1"): "know --keep (is keep meant?); see strikeoff doubts --help",
+        ("plan", "--colour", "#aa3322"): "know --colour; see strikeoff plan --help",
+        ("list",): "Say what to list: strikeoff list inks, garments, screens, presses or jobs.",
+    }.items():
+        assert main(command) == 2
+        assert meant in one_sentence(capsys)
     assert main(["learn", "/somewhere/shop"]) == 2
     told = "a folder to work in is given with --workspace /somewhere/shop; see strikeoff learn"
     assert told in one_sentence(capsys)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Collection, Mapping
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -64,6 +65,7 @@ OTHER_FILES = {
     *(".jpeg", ".svg", ".json", ".zip"),
 }
 MISSING = ("the option is missing", "add it")
+UNUSUAL = ("the option is missing, and nothing is usual in this shop yet", "add it")
 _CELL = "setup_"  # before the column in what was parsed
 
 
@@ -290,14 +292,25 @@ def refuse_commas(cells: Mapping[str, str]) -> None:
 
 
 def pairs(option: str, given: list[str] | None, how: str = "NAME=VALUE") -> dict[str, str]:
-    """``NAME=VALUE`` as often as given; ``how`` it is written."""
-    found = {}
-    for one in given or []:
-        name, sign, value = one.partition("=")
-        if not (name.strip() and sign and value.strip()):
+    """``NAME=VALUE`` as often as given, or several with commas; ``how`` it is written.
+
+    >>> pairs("--have", ["red=70,white=30", "blue=1"])
+    {'red': '70', 'white': '30', 'blue': '1'}
+    """
+    found: dict[str, str] = {}
+    for one in chain.from_iterable(map(_apart, given or [])):
+        name, sign, value = map(str.strip, one.partition("="))
+        if not (name and sign and value):
             raise UserError(f'{option} "{one}": write it as {how}.')
-        found[name.strip()] = value.strip()
+        if found.setdefault(name, value) != value:
+            raise UserError(f"{option} {name} is given twice, {found[name]} and {value}: give one.")
     return found
+
+
+def _apart(text: str) -> list[str]:
+    """``red=70,white=30`` as the two; a value may have commas of its own."""
+    parts = re.split("[,;]", text)
+    return parts if all("=" in part for part in parts) else [text]
 
 
 def numbers(option: str, given: list[str] | None, how: str) -> dict[str, float]:
@@ -326,4 +339,12 @@ def setups_by_option(
     aim = None if target is None else read_target(target, opened.targets, opened.catalogue.settings)
     names = {column: names[0] for column, (names, _) in SETUP_OPTIONS.items()}
     called = names | dict.fromkeys((*TARGET, ""), "--target")
-    return checked(rows, aim, opened, called, else_called="the command line", left_out=MISSING)
+    return checked(
+        rows,
+        aim,
+        opened,
+        called,
+        else_called="the command line",
+        left_out=MISSING,
+        unusual=UNUSUAL,
+    )

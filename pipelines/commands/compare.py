@@ -64,7 +64,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         "set-ups by options",
         "Each as often as wanted, or as a list with commas. Ink and garment are needed. Where\n"
         "mesh or strokes are left out, they, base, press and settings are what shop.toml calls\n"
-        "usual, or what the shop mostly does, garment by garment, and it is told.",
+        "usual, or what the shop mostly does, garment by garment, and it is told.\n"
+        "So are mesh and strokes of a base that is named without them.",
     )
     add_setups(several)
     add.set_defaults(run=run)

@@ -244,6 +244,7 @@ def correct(
     from pipelines.ledger.state import current
     from pipelines.registry.gate import gate_of
     from pipelines.registry.opened import counts_now
+    from pipelines.registry.unlearnt import LEARN_COUNTS
     from pipelines.tables.dates import iso_day
     from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
@@ -285,12 +286,16 @@ def correct(
             print(f"{print_id}: {column} {_quoted(made.old[column])} -> {_quoted(cell)}")
     if any(wavelength_nm(column) is not None for column in made.new):
         print(f"{print_id}: the spectrum gives way to the Lab given; it stays in the history.")
+    counts = counts_now(workspace, name, [print_id])
     if len(done.decisions) > 1:
-        print(f"It stays set aside: {done.decisions[1].reason}. strikeoff doubts keep {print_id}")
-        print("if it is right all the same.")
-    else:
-        print(f"{print_id} is learnt from.")
-    print(counts_now(workspace, name, [print_id]))
+        why = done.decisions[1].reason
+        print(f"It stays set aside: {why}{'' if why.endswith('?') else '.'}")
+        print(f"If it is right all the same: strikeoff doubts keep {print_id}")
+        if counts == LEARN_COUNTS:  # as it was, it has been learnt
+            print(counts)
+        return 0
+    print(f"{print_id} is learnt from.")
+    print(counts)
     return 0
 
 

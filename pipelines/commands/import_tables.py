@@ -104,6 +104,8 @@ def import_tables(
         tell(["just these tables were imported last; nothing was changed."])
 
     print("\n".join(in_tables(name, checked, listing, "Imported")))
+    if checked.shop.prints.empty:
+        print("Next: strikeoff start FOLDER --first-prints lists what to print and measure first.")
     try:
         prints = store.read(source).tables["prints"]
     except UserError as error:  # a server that is gone by now

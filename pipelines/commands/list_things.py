@@ -44,7 +44,7 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
         ABOUT,
         ["strikeoff list inks", "strikeoff list inks red", "strikeoff list jobs --out jobs.csv"],
     )
-    add.add_argument("kind", choices=KINDS, help="what to list")
+    add.add_argument("kind", choices=KINDS, nargs="?", help="what to list")
     add.add_argument("word", metavar="WORD", nargs="*", help="only what has these words")
     add.add_argument(
         "--out", metavar="FILE", type=table_file, help="the list as a table, .csv or .xlsx"
@@ -55,6 +55,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    if args.kind is None:
+        raise UserError(f"Say what to list: strikeoff list {', '.join(KINDS[:-1])} or {KINDS[-1]}.")
     word, at = " ".join(args.word), {"workspace": workspace, "shop": args.shop}
     return list_things(args.kind, word, out=args.out, **at)
 

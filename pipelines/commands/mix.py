@@ -158,10 +158,12 @@ def mix(
     from pipelines.tables.targets import Targets, none_named
     from pipelines.words.plan import (
         by_model,
-        cloths,
+        head_lines,
         mixing_caution,
+        recipes_answer,
         recipes_block,
         setup_words,
+        target_words,
         top_up_block,
     )
 
@@ -182,7 +184,8 @@ def mix(
     of_now = searched(opened, day, given, inks and [*inks, *have])
     weighing |= {w: named.keyed(f"--{w}", weighing[w], "ink_id") for w in ("density", "price")}
     screen = screen | _screen(named, screen)
-    usual, by_preset = usual_of(workspace, name, garments, inks or ())
+    base = (screen[UNDERBASE[0]], screen[UNDERBASE[1]])
+    usual, by_preset = usual_of(workspace, name, garments, inks or (), *base)
     setup = mix_setup(screen, usual, OPTIONS)
     tolerance = settings.tolerance_dE00 if tolerance is None else tolerance
     names = {i: words.get("ink_name") for i, words in opened.catalogue.words["inks"].items()}
@@ -201,23 +204,22 @@ def mix(
             told, notes = topped_up(
                 opened, held, aim, garments, tolerance, setup, of_now, weigh, have, readings, inks
             )
+            answer = []
             block = top_up_block(told, names, weigh.bucket_kg, tolerance)
             mixes = [list(told.percent)]
         else:
             found, notes = mixed(
                 opened, held, aim, garments, tolerance, setup, of_now, weigh, inks, most_inks
             )
+            answer = recipes_answer(found)
             block = recipes_block(found, names, settings, weigh.bucket_kg, called)
             mixes = found.lines["inks"].tolist()
     except Unusable as error:
         raise by_option(error) from None
     tell(named.said + aim.notes + by_preset + notes + opened.notes)
-    L, a, b = aim.lab
-    print(
-        f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {tolerance:g} dE00, on "
-        f"{cloths(garments, called)}; {printed}."
-    )
-    print(block)
+    asked = target_words(aim.lab, tolerance, garments, called)
+    print("\n".join([*answer, *head_lines([("Target", asked), ("Printed", printed)])]))
+    print(f"\n{block}")
     print(mixing_caution(opened.model.encoder_.inks["ink_type"], mixes))
     print(by_model(opened.by))
     return 0

@@ -228,6 +228,11 @@ def _named(what: list[str], given: dict[str, list[str]], *, drawn: bool) -> dict
     """The set-ups with the ink and the garment that are named without an option."""
     if drawn and INK in given:
         raise UserError("With --artwork name inks by --map HEX=INK, not by --ink.")
+    if drawn and len(what) > 1:
+        raise UserError(
+            "With --artwork name the garment alone, names of several words in quotes; its inks go "
+            "with --map HEX=INK."
+        )
     missing = [c for c in ((GARMENT,) if drawn else (INK, GARMENT)) if c not in given]
     if len(what) != len(missing):
         needed = (

@@ -216,13 +216,17 @@ def _bases(given: list[str] | None) -> tuple[str, ...] | None:
 
 
 def usual_of(
-    workspace: Workspace, shop: str, garments: list[str], inks: Sequence[str]
+    workspace: Workspace,
+    shop: str,
+    garments: list[str],
+    inks: Sequence[str],
+    base: str | None = None,
+    base_mesh: str | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
-    """How the shop usually prints on these garments with any of these inks; and a note on what
-    presets say of it."""
-
+    """How the shop usually prints on these garments with any of these inks, over a ``base`` and
+    through a mesh of it that are named; and a note on what presets say of it."""
     known = usual_in(workspace, shop)
-    usual, by_preset = known.setup(garments, inks)
+    usual, by_preset = known.setup(garments, inks, base, base_mesh)
     return usual, known.faults + ([f"usual {by_preset}."] if by_preset else [])
 
 

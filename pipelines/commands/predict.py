@@ -29,6 +29,7 @@ from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.mixes import unprinted_mixes
 from pipelines.tasks.of_today import COLUMNS, OPTIONS, of_today
 from pipelines.tasks.sisters import told_inks
+from pipelines.tasks.tolerances import wide_of
 from pipelines.tasks.usual import completed, usual_in
 from pipelines.words.common import counted
 from pipelines.workspace.files import files_named, refuse_outputs, together
@@ -88,7 +89,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     one = add.add_argument_group(
         "one set-up by options",
         "Ink and garment are needed. Where mesh or strokes are left out, they, base, press and\n"
-        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.",
+        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.\n"
+        "So are mesh and strokes of a base that is named without them.",
     )
     add_setup(one)
     one.add_argument("--target", metavar="COLOUR", help=TARGET_HELP)
@@ -181,6 +183,7 @@ def predict_file(
     names = opened.catalogue.called("inks")
     known = carded_lots(opened.model, names, setups) + told_inks(opened.model, names, setups)
     known += unprinted_mixes(opened.model, names, setups)
+    known += wide_of(setups, opened)
     tell(warnings + of_now + known + opened.notes)
     if figure is not None:
         from pipelines.figures.answers import refuse_count

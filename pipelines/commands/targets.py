@@ -117,10 +117,13 @@ def list_targets(name: str | None, *, most: int, workspace: Workspace, shop: str
 def keep(
     name: str, colour: str | None, tolerance: float | None, *, workspace: Workspace, shop: str
 ) -> int:
-    """Add the target, or change the one of that name."""
+    """Add the target, or change the one of that name and say what it was."""
+    import numpy as np
+
     from learn.colour.colorimetry import viewing
     from pipelines.ledger import store
     from pipelines.measured.target import read_target
+    from pipelines.tables.folder import targets_of
     from pipelines.tables.settings import read_settings
     from pipelines.tables.targets import Targets, none_named, plain
     from pipelines.workspace.problems import Findings
@@ -150,6 +153,14 @@ def keep(
         return rows.fillna("").astype(object)
 
     _change(source, changed)
+    before, _ = targets_of(given)
+    same = before.loc[before["name"].map(plain) == plain(name), list("Lab")].to_numpy(float)
+    if colour is not None and len(same) and not np.allclose(same[0], lab, atol=5e-5):
+        was, now = (f"L {L:.1f} a {a:.1f} b {b:.1f}" for L, a, b in (same[0], lab))
+        print(
+            f"{name.strip()} is {now} now, and was {was}; strikeoff history --take-back undoes it."
+        )
+        return 0
     print(f"{name.strip()} is kept; give it as a target wherever one is asked for.")
     return 0
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from learn.errors import Unusable
-from pipelines.commands._lists import refuse_several
+from pipelines.commands._lists import as_compared, refuse_several, several_in
 from pipelines.commands._options import (
     SETUP_OPTIONS,
     add_command,
@@ -28,6 +30,9 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
 from pipelines.workspace.progress import tell
 
+if TYPE_CHECKING:
+    from pipelines.tables.names import Names
+
 BUCKET, OTHER = "the bucket", "the other print"
 # What may be said of the other print: name of the option without dashes -> column.
 BESIDE = {
@@ -40,6 +45,7 @@ OR_BESIDE = (
     ". What makes one differ from the other: strikeoff why with one of them and --beside "
     '"{name}={other}"'
 )
+BESIDE_HOW = "NAME=VALUE, such as garment=black"
 FIRST = {names[0] for names, _ in SETUP_OPTIONS.values()}
 ABOUT = """\
 Tells what moves the print of one set-up away from the ink in the bucket, in shares that add up: the
@@ -75,7 +81,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
     one = add.add_argument_group(
         "one set-up by options",
         "Ink and garment are needed. Where mesh or strokes are left out, they, base, press and\n"
-        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.",
+        "settings are what shop.toml calls usual, or what the shop mostly does, and it is told.\n"
+        "So are mesh and strokes of a base that is named without them.",
     )
     add_setup(one, without=("tolerance_dE00",))
     add.set_defaults(run=run)
@@ -90,15 +97,16 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
             'Name an ink and a garment, as strikeoff why "bright red" "black tee", or a set-up by '
             "options; see strikeoff why --help."
         )
-    changed = changes(pairs("--beside", args.beside, "NAME=VALUE, such as garment=black"))
+    changed = changes([pairs("--beside", [one], BESIDE_HOW) for one in args.beside or []])
     at = {"workspace": workspace, "shop": args.shop, "page": args.page, "figure": args.figure}
     return why(cells, changed, **at)
 
 
-def changes(beside: dict[str, str]) -> dict[str, str]:
-    """What is different in the other print, column -> text, of what was said of it."""
-    changed = {}
-    for name, text in beside.items():
+def changes(beside: list[dict[str, str]]) -> dict[str, str]:
+    """What is different in the other print, column -> text, of what was said of it; a list with
+    commas where one thing was named more than once."""
+    changed: dict[str, str] = {}
+    for name, text in (pair for one in beside for pair in one.items()):
         column = BESIDE.get(name.removeprefix("--"))
         if column is None:
             known = ", ".join(name for name in BESIDE if f"--{name}" in FIRST)
@@ -106,8 +114,25 @@ def changes(beside: dict[str, str]) -> dict[str, str]:
                 f'--beside "{name}" is no option of a set-up: it is one of {known}. The ink is the '
                 "same in both."
             )
-        changed[column] = text
+        before = changed.get(column, text)
+        changed[column] = text if before == text else f"{before},{text}"
     return changed
+
+
+def _refuse_several_beside(
+    cells: dict[str, str], beside: dict[str, str], known: Mapping[str, Names]
+) -> None:
+    """Refuse a list in the place of one thing of the other print."""
+    for column, text in beside.items():
+        several = several_in(column, text, known)
+        if len(several) > 1:
+            name = SETUP_OPTIONS[column][0][0].removeprefix("--")
+            first = [cells[column]] if column in cells else []
+            compared = as_compared(cells | {column: ",".join([*first, *several])})
+            raise UserError(
+                f'--beside "{name}={text}" names {len(several)}, and why holds a print against one '
+                f"other: give one of them, or see all side by side with {compared}"
+            )
 
 
 @together()
@@ -133,6 +158,7 @@ def why(
     name = workspace.pick(shop)
     opened = open_model(workspace, name)
     refuse_several("why", cells, opened.known, OR_BESIDE)
+    _refuse_several_beside(cells, beside or {}, opened.known)
     rows, filled, faults = completed([cells], workspace, name)
     rows += completed([rows[0] | beside], workspace, name)[0] if beside else []
     setups, assumed = setups_by_option(rows, None, opened)

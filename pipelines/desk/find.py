@@ -117,8 +117,7 @@ def add() -> str | tuple[str, int]:
             raise UserError(words().find.pick)
         if any(form["measured"].values()):
             limits = _limits(asked, now)
-            usual, _ = now.usual.setup(garments, limits["ink"])
-            setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
+            setup = _mix_setup(garments, limits["ink"], limits, now)
             said = top_up.told(form, aim, garments, setup, names_of(now), now)
     except UserError as error:
         wrong = str(error)
@@ -229,6 +228,15 @@ def _screen(limits: Mapping[str, list[str]]) -> dict[str, Any]:
     return given | {LIMITS[name]: limits[name][0] for name in ("screen", "base") if limits[name]}
 
 
+def _mix_setup(
+    garments: list[str], inks: list[str], limits: Mapping[str, list[str]], now: Now
+) -> dict[str, Any]:
+    """The screen and base of a mix: what is named of them, else as usual."""
+    screen = _screen(limits)
+    usual, _ = now.usual.setup(garments, inks, screen[UNDERBASE[0]])
+    return mix_setup(screen, usual, vars(words().ask.called))
+
+
 def _palette(asked: Mapping[str, Any], now: Now) -> list[dict]:
     """Colours to begin from: the shop's targets, and the buckets of its inks."""
     model = now.opened.model
@@ -259,15 +267,14 @@ def _found(
     def search() -> Any:
         inks = limits["ink"] or None
         of = reached_for(opened, aim, inks) if way == "ink" else inks or []
-        usual, _ = now.usual.setup(garments, of)
         with now.once("one search at a time", Lock):  # several would only wait for each other
             of_now = searched(opened, "", {}, inks, NOWHERE)
             if way == "ink":
-                told = _of_plans(limits)
+                told, (usual, _) = _of_plans(limits), now.usual.setup(garments, of)
                 return planned(opened, aim, garments, tolerance, told, usual, of_now, LINES)
             from learn.mixing.recipes import Weighing
 
-            setup = mix_setup(_screen(limits), usual, vars(words().ask.called))
+            setup = _mix_setup(garments, of, limits, now)
             found, notes = mixed(
                 opened, now.usual.shop, aim, garments, tolerance, setup, of_now, Weighing(), inks
             )

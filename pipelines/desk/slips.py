@@ -126,6 +126,7 @@ def by_name(now: Now) -> Iterator[None]:
         names = [one.name for one in perhaps]
         last = f" {told.last} ".join([", ".join(names[:-1]), names[-1]] if names[1:] else names)
         text = said.format(called=error.called, text=error.text, names=last)
+        text = f"{error.called}: {error.instead}" if error.instead else text
         raise Meant(text, error.kind, error.called, error.text, perhaps) from None
 
 

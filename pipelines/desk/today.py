@@ -24,6 +24,7 @@ from pipelines.tables.folder import read_setups
 from pipelines.tasks import doubts, since, week
 from pipelines.tasks.next_test import Ranking, ranking
 from pipelines.tasks.of_today import COLUMNS, of_today, today
+from pipelines.tasks.tolerances import wide_of
 from pipelines.words import jobs as job_words
 from pipelines.words.prediction import lab_of
 from pipelines.words.status import drift_lines
@@ -145,7 +146,7 @@ def _read(now: Now, file: Path) -> Week:
         setups,
         job_words.board(jobs, predictions, described),
         shown_rows(predictions, described, opened.catalogue.settings),
-        [*warnings, *of_now, *opened.notes],
+        [*warnings, *wide_of(setups, opened), *of_now, *opened.notes],
     )
 
 

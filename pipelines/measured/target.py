@@ -12,6 +12,9 @@ from pipelines.workspace.problems import UserError
 
 ONE_CHIP_DE00 = 1.0  # readings farther than this from their mean are of several chips
 SHOWN = 12
+# What instruments call their files: a target that ends so is meant as one.
+CHIPS = {".csv", ".tsv", ".txt", ".xlsx", ".xml", ".cxf", ".cgats", ".dat"}
+CORRECT = "correct its name, or give L,a,b as 45,60,30 or a screen colour as #aa3322"
 
 
 def with_chips(
@@ -27,6 +30,8 @@ def with_chips(
         path = folder / text
         try:
             if not path.is_file():
+                if not path.exists() and path.suffix.lower() in CHIPS:
+                    raise NotATarget("names a file, and there is none", CORRECT)
                 return None
             if opened is not None:
                 opened.append(path)

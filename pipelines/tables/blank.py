@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.tables.headers import sheet_title
-from pipelines.tables.layout import EXAMPLE
 from pipelines.tables.schema import SHOP_TABLES, Table
 from pipelines.workspace.files import beside
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
+# How a row of a workbook says that it is an example.
+EXAMPLE = "(example)"
 ROWS = 1000  # down to which drop-downs are offered
 # Column -> what stands over it and in the example row: an invented shop.
 SHEETS: dict[str, dict[str, tuple[str, str]]] = {

@@ -23,6 +23,7 @@ from pipelines.tables.spectra import (
     wavelength_nm,
     wavelengths_in,
 )
+from pipelines.words.common import listed
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
@@ -32,6 +33,7 @@ DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _BREAKS = re.compile(r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*")
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
+SHOWN = 12  # columns that are not known
 # So many tables that were typed lately are kept, none larger than two thousand prints: 100 MB.
 LATELY, LARGE_CELLS = 16, 100_000
 
@@ -53,18 +55,11 @@ def known_columns(
     in the columns of numbers, and days become ISO dates where the column leaves no doubt; all
     other cells stay exactly as they are.
     """
+    cells = _with_no_flashes(table, cells)
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
-    for column in table.columns:
-        if column.present and column.name not in own and column.or_else not in own:
-            findings.problem(
-                file,
-                header_row,
-                column.name,
-                "the column is missing",
-                _rename_hint(column, names),
-                Kind.MISSING,
-            )
+    lost = [c for c in table.columns if c.present and c.name not in own and c.or_else not in own]
+    findings.problems += _missing(lost, names, file, header_row)
     if table.colour and "hex" not in own:  # which is a colour too
         for fault in _colour_header_faults(own):
             findings.problem(file, header_row, *fault, Kind.MISSING)
@@ -128,13 +123,16 @@ def _tell_unknown(
     table: Table, cells: pd.DataFrame, own: list[str], findings: Findings, file: str
 ) -> None:
     told = {problem.column for problem in findings.problems if problem.file == file}
-    for name in cells.columns:
-        if name in own:
-            continue
-        if name:
-            found = lookalikes.refused(table, cells, name, file)
-            findings.problems += [p for p in found if p.meant not in told]
-        findings.warn(f"{file}: column {name or '(no name)'} is not known and was kept out.")
+    unknown = [name for name in cells.columns if name not in own]
+    for name in filter(None, unknown):
+        found = lookalikes.refused(table, cells, name, file)
+        findings.problems += [p for p in found if p.meant not in told]
+    named = [name or "(no name)" for name in unknown]
+    named[SHOWN:] = [f"{len(named) - SHOWN} more"] if len(named) > SHOWN else []
+    if len(unknown) > 1:
+        findings.warn(f"{file}: columns {listed(named)} are not known and were kept out.")
+    elif unknown:
+        findings.warn(f"{file}: column {named[0]} is not known and was kept out.")
 
 
 def typed(
@@ -204,6 +202,32 @@ def shown(cell: str) -> str:
 
 def _is_colour(name: str) -> bool:
     return name in ("L", "a", "b") or wavelength_nm(name) is not None
+
+
+def _with_no_flashes(table: Table, cells: pd.DataFrame) -> pd.DataFrame:
+    """Between single strokes nothing is flashed: such a table needs no column that says so."""
+    if table.column("flash_count") is None or "flash_count" in cells or "strokes" not in cells:
+        return cells
+    single = len(cells) > 0 and cells["strokes"].str.strip().eq("1").all()
+    return cells.assign(flash_count="") if single else cells
+
+
+def _missing(lost: list[Column], names: list[str], file: str, row: int) -> list[Problem]:
+    """Columns that a header lacks, by themselves where another may be renamed, else together."""
+    hints = {column.name: _rename_hint(column, names) for column in lost}
+    alone = [name for name, hint in hints.items() if hint.startswith("rename")]
+    others = [name for name in hints if name not in alone]
+    alone += others if len(others) == 1 else []
+    found = [
+        Problem(file, row, name, "the column is missing", hints[name], Kind.MISSING)
+        for name in alone
+    ]
+    if others[1:]:
+        empty = [column.name for column in lost if column.name in others and not column.filled]
+        what = f"the columns {listed(others)} are missing"
+        do = f"add them{f', {listed(empty)} with empty cells where not known' if empty else ''}"
+        found.append(Problem(file, row, None, what, do, Kind.MISSING))
+    return found
 
 
 def _rename_hint(column: Column, names: list[str]) -> str:
@@ -321,7 +345,7 @@ def _numbers(cells: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
 
 
 def _read_choice(column: Column, cells: pd.Series, file: str, problems: list[Problem]) -> pd.Series:
-    choices = {choice.replace("_", ""): choice for choice in column.choices}
+    choices = {choice.replace("_", ""): choice for choice in column.choices} | dict(column.also)
     plain = cells.str.lower().str.replace(r"[\s_-]+", "", regex=True)
     plain = plain.replace("color", "colour").map(choices).astype(object)
     known = plain.notna()

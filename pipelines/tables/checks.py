@@ -52,7 +52,7 @@ def check_references(
         if on_garments(table.name, column.name) and not stored:
             lost += [one for one in ids if one in there and there.noun(one) == CARD]
         for row, cell in cells[cells.isin(lost)].items() if lost else ():
-            problems.append(fault(cell, there, table, column.name, file, int(row)))
+            problems.append(fault(cell, there, table, column.name, file, int(row), known))
     return problems
 
 

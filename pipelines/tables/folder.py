@@ -18,12 +18,13 @@ from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import agreement, checks, csvfile, lots, mixes
 from pipelines.tables.cells import typed
 from pipelines.tables.changes import check_changes, undated
+from pipelines.tables.headers import sheet_title
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
 from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
-from pipelines.tables.reading import one_book, read_table, read_tables
+from pipelines.tables.reading import books_beside, one_book, read_table, read_tables
 from pipelines.tables.schema import (
     AIMS,
     CHANGES,
@@ -100,6 +101,7 @@ def read_folder(
     folder = one_book(folder, findings)
     toml = _read_toml(folder if folder.is_dir() else folder.parent, findings)
     tables, called = read_tables(folder, findings)
+    _tell_of_books(folder, tables, findings)
     targets = tables.pop(TARGETS.name, None)
     of_prints = {t.name: tables.pop(t.name) for t in (AIMS, DECISIONS) if t.name in tables}
     tables = _by_ids(tables, called, today, findings)
@@ -143,6 +145,21 @@ def read_folder(
     )
     given = Given(name, toml, tables, set_aside, targets=targets, aims=aims, decided=decided)
     return Checked(given, _renumbered(shop, kept), faults, findings.warnings)
+
+
+def _tell_of_books(folder: Path, tables: dict[str, pd.DataFrame], findings: Findings) -> None:
+    """Refuse tables in which nothing is filled in; workbooks beside tables are told of."""
+    others = books_beside(folder)
+    if not findings.problems and not any(map(len, tables.values())):
+        what, place = "nothing is filled in yet", str(folder) if folder.is_dir() else folder.name
+        do = "write inks, garments and screens into it, a row each, and import it again"
+        if others:
+            do += f"; if they are in {' or '.join(others)}, which lies there too, import that"
+        findings.problem(place, None, None, what, do, Kind.MISSING)
+        findings.raise_if_any()
+    if others:
+        said = f"{' and '.join(others)} lies beside the tables and was not read"
+        findings.warn(f"{folder}: {said}; to take it in instead, import it by its name.")
 
 
 def _of_prints(
@@ -390,9 +407,9 @@ def _check(
         table = SHOP_TABLES[name]
         frames[name], faults[name] = typed(table, cells, table.file, today)
         if cells.empty and name in ("inks", "substrates", "meshes"):
-            what = "holds no rows below its header"
+            what, called = "holds no rows below its header", sheet_title(name).lower()
             findings.problem(
-                table.file, None, None, what, f"describe the {name} of the shop", Kind.MISSING
+                table.file, None, None, what, f"describe the {called} of the shop", Kind.MISSING
             )
         checks.check_keys(table, frames[name], table.file, findings)
     if "meshes" in frames:

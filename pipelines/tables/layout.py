@@ -12,14 +12,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipelines.tables.blank import EXAMPLE, SHEETS
 from pipelines.tables.headers import Meaning, is_unit, meaning, plain
 from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Findings, Kind
 
 Rows = Mapping[int, list[str]]  # number of the row in its file -> its cells
 LOOKED_AT = 40  # filled rows among which the header must be
-# How a row of a workbook says that it is an example (see `strikeoff start`).
-EXAMPLE = "(example)"
 _NOTHING = (
     "-|--|\u2013|\u2014|none|n/a|na|n.a.|n. a.|nil|nothing|unknown|?"
     "|keine|kein|keiner|ohne|entfällt|k.a.|k. a.|unbekannt|aucun|aucune|sans|néant"
@@ -39,13 +38,15 @@ class Laid:
     """``cells``: text by row of the file, under our names where one is meant; ``header``: its row.
 
     ``ours``: under our own names from the first row on, and so taken as it stands.
-    ``delimiter``: between its cells, "" in a workbook.
+    ``delimiter``: between its cells, "" in a workbook. ``examples``: whether rows that are none of
+    the shop's were left out, which nothing has told yet.
     """
 
     cells: pd.DataFrame
     header: int
     ours: bool
     delimiter: str = ""
+    examples: bool = False
 
 
 def header_of(table: Table, rows: Rows) -> int | None:
@@ -78,7 +79,10 @@ def is_ours(table: Table, header: list[str]) -> bool:
 
 
 def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | None:
-    """The table among ``rows``; what was understood as warnings, else problems and None."""
+    """The table among ``rows``; what was understood as warnings, else problems and None.
+
+    What `strikeoff start` writes over a column needs no telling, nor does an empty table.
+    """
     number = header_of(table, rows)
     if number is None:
         needed = ", ".join(column.name for column in table.columns if column.filled)
@@ -107,9 +111,11 @@ def lay_out(table: Table, rows: Rows, file: str, findings: Findings) -> Laid | N
     left = sorted(row for some in out.values() for row in some)
     frame = frame.drop(index=left)
     ours = number == 1 and is_ours(table, header)
-    if not ours or left:
-        _tell(file, number, [(header[i], n) for i, n in names.items()], out, table, findings)
-    return Laid(frame, number, ours)
+    examples = bool(out.pop("examples", []))
+    if not frame.empty or any(out.values()):
+        read = [(header[i], n) for i, n in names.items() if header[i] != n]
+        _tell(file, number, read, out, table, findings)
+    return Laid(frame, number, ours, examples=examples)
 
 
 def emptied(table: Table, frame: pd.DataFrame, *, ours: bool) -> pd.DataFrame:
@@ -254,17 +260,19 @@ def _tell(
     table: Table,
     findings: Findings,
 ) -> None:
-    read = [f'"{theirs}" as {ours}' for theirs, ours in names if theirs != ours]
+    started = SHEETS.get(table.name, {})
+    read = [f'"{theirs}" as {o}' for theirs, o in names if started.get(o, ("",))[0] != theirs]
     spectrum = [part for part in read if re.search(r" as r[0-9]{3}$", part)]
     if len(spectrum) > 2:
         read = [p for p in read if p not in spectrum] + [f"{spectrum[0]} to {spectrum[-1]}"]
-    said = [f"the table begins in row {number}"]
+    said = [f"the table begins in row {number}"] if number > 1 else []
     if read:
         said.append("read " + ", ".join(read))
     for what, rows in out.items():
         if rows:
             said.append(f"left out as {what}: {rows_in_words(rows)}")
-    findings.warn(f"{file}, {table.name}: {'; '.join(said)}.")
+    if said:
+        findings.warn(f"{file}, {table.name}: {'; '.join(said)}.")
 
 
 def rows_in_words(rows: list[int]) -> str:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from pipelines.tables.elsewhere import of_another_kind, where_listed
 from pipelines.tables.schema import SETUPS, Table
 from pipelines.words.common import named
 from pipelines.workspace.problems import Kind, Problem, UserError
@@ -333,13 +334,21 @@ def closest_in(text: str, names: Names, *, table: str, column: str) -> str | Non
 
 class NotNamed(UserError):
     """A name that fits several things, or none: ``called`` what was asked for, ``text`` the name,
-    ``perhaps`` the identifiers that may be meant."""
+    ``perhaps`` the identifiers that may be meant, ``instead`` what it names of another kind."""
 
     def __init__(
-        self, said: str, kind: Kind, called: str, text: str, perhaps: Collection[str]
+        self, said: str, kind: Kind, called: str, text: str, perhaps: Collection[str] = ()
     ) -> None:
         super().__init__(said, kind)
         self.called, self.text, self.perhaps = called, text, tuple(perhaps)
+        self.instead = ""
+
+    @classmethod
+    def by_kind(cls, called: str, text: str, instead: str) -> NotNamed:
+        """Where ``text`` names something else than what was asked for."""
+        error = cls(f"{called}: {instead}", Kind.CONTRADICTION, called, text)
+        error.instead = instead
+        return error
 
 
 @dataclass(frozen=True)
@@ -396,8 +405,17 @@ def _once(readings: list[Reading]) -> list[Reading]:
     return [Reading(*key, n) for key, n in rows.items()]
 
 
-def fault(text: str, names: Names, table: Table, column: str, file: str, row: int) -> Problem:
-    """Why a cell stands for nothing: it fits several things, or none."""
+def fault(
+    text: str,
+    names: Names,
+    table: Table,
+    column: str,
+    file: str,
+    row: int,
+    known: Known | None = None,
+) -> Problem:
+    """Why a cell stands for nothing: it fits several things, or none, or, among all that is
+    ``known``, one of another kind."""
     refers_to = next(c.refers_to for c in table.columns if c.name == column)
     found = found_in(text, names, table=table.name, column=column)
     if found:
@@ -405,9 +423,16 @@ def fault(text: str, names: Names, table: Table, column: str, file: str, row: in
         return Problem(file, row, column, what, "write one of them", Kind.AMBIGUOUS)
     if card := card_in(text, names, table=table.name, column=column):
         return Problem(file, row, column, card, NO_CARD, Kind.CONTRADICTION)
-    what, do = f'"{text}" is not in {refers_to}.csv', f"add it to {refers_to}.csv or correct it"
+    if other := of_another_kind(text, known or {}, refers_to or ""):
+        return Problem(file, row, column, *other, Kind.UNKNOWN)
+    what = f'"{text}" is not in {refers_to}.csv'
     meant = closest_in(text, names, table=table.name, column=column)
-    return Problem(file, row, column, what, do, Kind.UNKNOWN, meant)
+    return Problem(file, row, column, what, added_to(refers_to or ""), Kind.UNKNOWN, meant)
+
+
+def added_to(table: str) -> str:
+    """What to do about a name that nothing of a table is called."""
+    return f"add it to {table}.csv or correct it"
 
 
 def new_press(text: str, names: Names) -> str | None:
@@ -450,9 +475,11 @@ def resolved(option: str, text: str, known: Known, column: str, said: list[str])
         return text
     if not found:
         if card := card_in(text, names, table="setups", column=column):
-            raise NotNamed(f"{option}: {card}: {NO_CARD}.", Kind.CONTRADICTION, option, text, [])
+            raise NotNamed.by_kind(option, text, f"{card}: {NO_CARD}.")
+        if other := of_another_kind(text, known, table):
+            raise NotNamed.by_kind(option, text, f"{'; '.join(other)}.")
         near = nearest_in(text, names, table="setups", column=column)
-        hint = f'is "{names.label(near)}" meant?' if near else f"correct it, or add it to {table}."
+        hint = f'is "{names.label(near)}" meant?' if near else f"{where_listed(table)}."
         said_of = f'{option} "{text}" is not in {table}.csv; {hint}'
         raise NotNamed(said_of, Kind.UNKNOWN, option, text, [near] if near else [])
     if found[0] != text:

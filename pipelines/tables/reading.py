@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
 from pipelines.tables import csvfile, workbook
+from pipelines.tables.blank import EXAMPLE
 from pipelines.tables.cells import known_columns
 from pipelines.tables.headers import sheet_means, sheet_title
 from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay_out, names
-from pipelines.tables.schema import AIMS, DECISIONS, SHOP_TABLES, TARGETS, Table
+from pipelines.tables.schema import (
+    AIMS,
+    DECISIONS,
+    DRAWDOWNS,
+    NEEDED_TABLES,
+    SHOP_TABLES,
+    TARGETS,
+    Table,
+)
+from pipelines.words.common import listed
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind
 
+EXAMPLES_OUT = f"rows marked {EXAMPLE} were left out"
 _BESIDE = {table.name: table for table in (TARGETS, AIMS, DECISIONS)}
 
 
@@ -40,8 +51,7 @@ def one_book(folder: Path, findings: Findings) -> Path:
     files = [name for table in SHOP_TABLES.values() for name in (table.file, f"{table.name}.xlsx")]
     if not folder.is_dir() or any((folder / name).exists() for name in files):
         return folder
-    books = [p for p in sorted(folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
-    books = [p for p in books if p.stem not in _BESIDE]
+    books = _books(folder)
     if len(books) != 1:
         listed = ", ".join(table.file for table in SHOP_TABLES.values() if not table.optional)
         what = f"the folder holds none of {listed}"
@@ -59,6 +69,18 @@ def one_book(folder: Path, findings: Findings) -> Path:
     return books[0]
 
 
+def _books(folder: Path) -> list[Path]:
+    """The workbooks of a folder, but for traces of open ones and lists beside the tables."""
+    books = [p for p in sorted(folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
+    return [p for p in books if p.stem not in _BESIDE]
+
+
+def books_beside(folder: Path) -> list[str]:
+    """The workbooks that lie in a folder of tables and are none of them: they are not read."""
+    books = _books(folder) if folder.is_dir() else []
+    return [book.name for book in books if book.stem not in SHOP_TABLES]
+
+
 def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
     """All tables of a shop, from a folder or one workbook, and what to call each one's file.
 
@@ -67,9 +89,11 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
     are any. What is wrong is in ``findings``.
     """
     tables, called = {}, {}
-    sheets = None if path.is_dir() else sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name)
+    book = None
+    if not path.is_dir():
+        book = _Book(path.name, sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name))
     for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
-        if sheets is None:
+        if book is None:
             file = path / table.file
             if not file.exists() and file.with_suffix(".xlsx").exists():
                 file = file.with_suffix(".xlsx")
@@ -78,25 +102,60 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
             called[table.file] = file.name
             read = read_table(file, table, findings)
         else:
-            read = _from_book(table, sheets, path.name, called, findings)
+            read = _from_book(table, book, called, findings)
         if read is not None and not (table.optional and read.empty):
             tables[name] = read
+    if book is not None:
+        _tell_of_sheets(book, tables, findings)
     return tables, called
 
 
+@dataclass
+class _Book:
+    """A workbook that is being read: its filled sheets, those of them that hold example rows, and
+    the tables that no sheet holds."""
+
+    file: str
+    sheets: dict[str, Rows]
+    examples: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+
+def _tell_of_sheets(book: _Book, tables: dict[str, pd.DataFrame], findings: Findings) -> None:
+    """What is told of all sheets of a workbook together."""
+    if book.examples and any(len(cells) for cells in tables.values()):
+        sheets = f"sheet{'s' if book.examples[1:] else ''} {listed(book.examples)}"
+        findings.warn(f"{book.file}: {EXAMPLES_OUT}, on the {sheets}.")
+    needed = [sheet_title(name) for name in book.missing if name != DRAWDOWNS.name]
+    if not findings.problems and all(name in book.missing for name in NEEDED_TABLES):
+        what = "none of its sheets holds inks, garments, screens or prints"
+        do = "give the workbook that does, or begin with the empty one that strikeoff start writes"
+        findings.problem(book.file, None, None, what, do, Kind.MISSING)
+        return
+    if needed:
+        what = f"has no filled sheet of {listed([one.lower() for one in needed], 'or')}"
+        called = listed([f'"{one}"' for one in needed])
+        do = f"add {'them, called' if needed[1:] else 'it, called'} {called}"
+        findings.problem(book.file, None, None, what, do, Kind.MISSING)
+    if DRAWDOWNS.name in book.missing:
+        findings.warn(f"{book.file}: no sheet of drawdowns; taken as none.")
+
+
 def _from_book(
-    table: Table,
-    sheets: dict[str, Rows],
-    file: str,
-    called: dict[str, str],
-    findings: Findings,
+    table: Table, book: _Book, called: dict[str, str], findings: Findings
 ) -> pd.DataFrame | None:
+    file, sheets = book.file, book.sheets
     titles = [title for title in sheets if sheet_means(table.name, title)]
     if not titles and (table is TARGETS or table.optional):
         return None
     if not titles:
         needed = {column.name for column in table.columns if column.present}
-        titles = [title for title, rows in sheets.items() if names(table, rows, needed)]
+        others = [one for one in SHOP_TABLES if one != table.name]
+        titles = [
+            title
+            for title, rows in sheets.items()
+            if names(table, rows, needed) and not any(sheet_means(one, title) for one in others)
+        ]
     called[table.file] = f"{file}, sheet {titles[0]}" if titles else file
     if len(titles) > 1:
         what = f"the sheets {' and '.join(titles)} both look like {table.name}"
@@ -105,13 +164,14 @@ def _from_book(
         return None
     if titles:
         laid = _from_sheet(table, sheets[titles[0]], called[table.file], findings)
-        return None if laid is None else _known(table, laid, called[table.file], findings)
-    if table.name == "drawdowns":
-        findings.warn(f"{file}: no sheet of drawdowns; taken as none.")
-        return pd.DataFrame(columns=["ink_id", "substrate_id", "film_um", *"Lab"], dtype=object)
-    what, do = f"has no sheet of {table.name}", f'add one and call it "{sheet_title(table.name)}"'
-    findings.problem(file, None, None, what, do, Kind.MISSING)
-    return None
+        if laid is None:
+            return None
+        book.examples += titles[:1] if laid.examples else []
+        return _known(table, laid, called[table.file], findings)
+    book.missing.append(table.name)
+    if table is not DRAWDOWNS:
+        return None
+    return pd.DataFrame(columns=["ink_id", "substrate_id", "film_um", *"Lab"], dtype=object)
 
 
 def other_sheets(
@@ -123,12 +183,13 @@ def other_sheets(
     tables: dict[str, pd.DataFrame] = {}
     called: dict[str, str] = {}
     sheets = sheets_of(data, file) if workbook.is_workbook(data) else {}
+    examples: list[str] = []
     for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
         named = {title: rows for title, rows in sheets.items() if sheet_means(name, title)}
         if name == "prints" or not any(header_of(table, rows) for rows in named.values()):
             continue
         own = Findings()
-        read = _from_book(table, named, file, called, own)
+        read = _from_book(table, _Book(file, named, examples), called, own)
         place = called[table.file]
         if read is None or own.problems:
             why = f"{own.headed(own.problems)[0].told}; {own.problems[0].do}"
@@ -139,6 +200,7 @@ def other_sheets(
             findings.warnings += own.warnings
             findings.headers |= own.headers
             tables[name] = read
+    _tell_of_sheets(_Book(file, sheets, examples), tables, findings)
     return tables, {name: called[SHOP_TABLES[name].file] for name in tables}
 
 
@@ -152,8 +214,12 @@ def cells_of(data: bytes, table: Table, file: str, findings: Findings) -> Laid |
     """All named columns of the table in the file, before its own ones are chosen."""
     if workbook.is_workbook(data):
         rows = _sheet_for(table, sheets_of(data, file), file, findings)
-        return None if rows is None else _from_sheet(table, rows, file, findings)
-    return _from_csv(table, data, file, findings)
+        laid = None if rows is None else _from_sheet(table, rows, file, findings)
+    else:
+        laid = _from_csv(table, data, file, findings)
+    if laid is not None and laid.examples:
+        findings.warn(f"{file}: {EXAMPLES_OUT}.")
+    return laid
 
 
 def _known(table: Table, read: Laid, file: str, findings: Findings) -> pd.DataFrame:

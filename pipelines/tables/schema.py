@@ -22,6 +22,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()
+    also: tuple[tuple[str, str], ...] = ()  # what else people write for a choice
     refers_to: str | None = None  # the table in which this identifier must be found
     or_else: str | None = None  # a column that may stand in its place
     days_ahead: int = 366  # how far after today a date may be
@@ -79,7 +80,13 @@ INKS = Table(
             present=True,
             choices=("plastisol", "water_based", "discharge", "silicone"),
         ),
-        Column("role", "choice", present=True, choices=("colour", "underbase")),
+        Column(
+            "role",
+            "choice",
+            present=True,
+            choices=("colour", "underbase"),
+            also=(("base", "underbase"), ("top", "colour")),
+        ),
         Column(
             "solids_vol_pct",
             "number",

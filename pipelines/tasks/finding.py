@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
+from pipelines.tasks.tolerances import wide_tolerances
 from pipelines.words.common import counted, named
 from pipelines.workspace.problems import UserError
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from pipelines.registry.opened import Opened
     from pipelines.tables.targets import Target
     from pipelines.tasks.of_today import Searched
-
 
 DESCRIBE = (
     "draw it down over a white and a black card (drawdowns.csv), or print it first, as strikeoff "
@@ -86,7 +86,8 @@ def planned(
         inks=inks if blank else None,
         lots=of_now.lots,
     )
-    return Planned(found, by_ink, of_now.notes + _left_out(opened, [*blank, *blank_bases]))
+    notes = wide_tolerances([tolerance], opened.catalogue.settings) + of_now.notes
+    return Planned(found, by_ink, notes + _left_out(opened, [*blank, *blank_bases]))
 
 
 def known_inks(opened: Opened, inks: Sequence[str] | None) -> tuple[list[str], list[str]]:
@@ -168,7 +169,8 @@ def mixed(
         strengths=strengths_of(opened.model, shop),
         lots=of_now.lots,
     )
-    return found, of_now.notes + _left_out(opened, blank)
+    notes = wide_tolerances([tolerance], opened.catalogue.settings) + of_now.notes
+    return found, notes + _left_out(opened, blank)
 
 
 def topped_up(

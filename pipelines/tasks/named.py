@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
@@ -44,5 +45,5 @@ class Named:
 
 
 def split(text: str) -> list[str]:
-    """``G01,G02`` as the two; a text without a comma as itself."""
-    return [part.strip() for part in text.split(",") if part.strip()] or [text]
+    """``G01,G02`` or ``G01;G02`` as the two; a text without either as itself."""
+    return [part.strip() for part in re.split("[,;]", text) if part.strip()] or [text]

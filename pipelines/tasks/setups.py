@@ -9,14 +9,16 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.opened import Opened
+from pipelines.tables.elsewhere import where_listed
 from pipelines.tables.folder import check_setups
-from pipelines.tables.names import with_ids
+from pipelines.tables.names import added_to, table_of, with_ids
 from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
 from pipelines.tasks.lots import carded_lots
 from pipelines.tasks.of_today import Said, days_told, of_today
 from pipelines.tasks.sisters import told_inks
+from pipelines.tasks.tolerances import wide_tolerances
 from pipelines.tasks.usual import SCREEN
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
@@ -31,12 +33,14 @@ def checked(
     *,
     else_called: str,
     left_out: tuple[str, str],
+    unusual: tuple[str, str] | None = None,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Set-ups (column -> text) checked, numbered where there are several; and what has to be told
     about them.
 
     ``called``: column -> what it is called where it was asked, ``else_called`` for any other;
-    ``left_out``: what is said of one that is needed and missing, and what to do.
+    ``left_out``: what is said of one that is needed and missing, and what to do; ``unusual``: the
+    same of a screen or strokes, where they would have been filled in if any were usual.
 
     Raises UserError for what is wrong, each thing once, by what it is ``called``.
     """
@@ -54,7 +58,11 @@ def checked(
         name = called.get(problem.column or "", else_called)
         there = replace(problem, file=name, row=None, column=None)
         if problem.kind == Kind.MISSING:
-            return replace(there, what=left_out[0], do=left_out[1])
+            what, do = (problem.column in SCREEN and unusual) or left_out
+            return replace(there, what=what, do=do)
+        table = table_of(problem.column or "")
+        if not problem.meant and table and problem.do == added_to(table):
+            return replace(there, do=where_listed(table))
         return there
 
     try:
@@ -71,6 +79,7 @@ def checked(
         told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]
+    notes += wide_tolerances(setups["tolerance_dE00"], opened.catalogue.settings)
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
     said = Said(called.get("printed_on", ""), called.get("ink_lot", ""))
@@ -91,7 +100,7 @@ def _half_a_base(
     return replace(
         problem,
         column=given[0],
-        what=what.get(lacking, "is given without the mesh of the base"),
+        what=what.get(lacking, "is given without the mesh of the base, and none is usual"),
         do=f"give {called[lacking]} too, or leave {called[given[0]]} out",
     )
 

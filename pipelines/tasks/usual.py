@@ -24,6 +24,7 @@ SCREEN = {"mesh_id", "strokes"}  # a set-up that names these says how it is prin
 FEWEST = 10  # prints on a garment from which one can say what is mostly done on it
 ALIKE = 3  # prints from which it can be said where all of them are alike
 MOSTLY = "what the shop mostly does"
+THIS_BASE = f"{MOSTLY} with this base"
 AS_INK = "that of the ink, as no base is usual"
 PARTS = {
     "mesh_id": "mesh",
@@ -53,10 +54,10 @@ def completed(
     """Set-ups (column -> text) as they are to be predicted, what was filled in by what, and what
     is wrong in the presets.
 
-    Those that leave out mesh or strokes get what is usual (:class:`Usual`); ``none`` for a base
-    is no base.
+    Those that leave out mesh or strokes, or those of a base they name, get what is usual
+    (:class:`Usual`); ``none`` for a base is no base.
     """
-    if all(row.keys() >= SCREEN for row in rows):
+    if all(row.keys() >= SCREEN and not _half_a_base(row) for row in rows):
         return [without_none(row) for row in rows], None, []
     usual = usual_in(workspace, shop)
     full, fills = [], []
@@ -79,6 +80,12 @@ def without_none(cells: dict[str, str]) -> dict[str, str]:
     if cells.get(UNDERBASE[0], "").strip().casefold() in NO_BASE:
         return {column: text for column, text in cells.items() if column not in UNDERBASE}
     return cells
+
+
+def _half_a_base(cells: dict[str, str]) -> bool:
+    """Whether a base is named, and its mesh or strokes are left out."""
+    full = without_none(cells)
+    return bool(full.get(UNDERBASE[0])) and not all(map(full.get, UNDERBASE))
 
 
 def said(fills: Iterable[Filled]) -> str | None:
@@ -114,18 +121,28 @@ class Usual:
 
     def completed(self, cells: dict[str, str]) -> tuple[dict[str, str], list[Filled]]:
         """A set-up that names ink and garment, with mesh, strokes, base, press and settings
-        where they are left out. One that names mesh and strokes is left as it is.
+        where they are left out. One that names mesh and strokes gets those of a base it names,
+        and is left as it is otherwise.
         """
-        if not {"ink_id", "substrate_id"} <= cells.keys() or cells.keys() >= SCREEN:
+        given = cells.keys() >= SCREEN
+        if not {"ink_id", "substrate_id"} <= cells.keys() or (given and not _half_a_base(cells)):
             return without_none(cells), []
         names = self._known["substrates"]
         found = found_in(cells["substrate_id"], names, table="setups", column="substrate_id")
         if len(found) != 1:
             return self._in_its_place(without_none(cells)), []
         preset, titles = self.preset([found[0]])
+        if cells.get(UNDERBASE[0], "").strip().casefold() not in ("", *NO_BASE):
+            of_base = self._of_base(cells, found[0], names.called(found[0]))
+            if of_base is None:  # it alone will be told as wrong
+                return self._in_its_place(cells), []
+        else:
+            of_base = {}, {}
+        if given:
+            return _with_its_base(cells, preset, titles, *of_base)
         inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
         mostly, by = self._mostly([found[0]], inks, names.called(found[0]))
-        usual = _texts(mostly)
+        usual, by = _texts(mostly) | of_base[0], by | of_base[1]
         full, by_preset, by_history, by_ink = _filled(cells, preset, usual)
         fills = []
         if by_preset:
@@ -138,6 +155,39 @@ class Usual:
             fills.append(Filled(tuple(own), *source))
         fills += [Filled(tuple(by_ink), AS_INK)] if by_ink else []
         return full, fills
+
+    def _of_base(
+        self, cells: dict[str, str], garment: str, label: str
+    ) -> tuple[dict[str, str], dict[str, Source]] | None:
+        """Through which mesh and how often the base that is named is mostly printed, on this
+        garment where that was often, and by what; nothing where it never was. None where it is no
+        ink."""
+        found = [
+            found_in(cells.get(column, ""), self._known[table], table="setups", column=column)
+            for column, table in zip(UNDERBASE[:2], ("inks", "meshes"), strict=True)
+        ]
+        if not found[0]:
+            return None
+        laid, here = self._laid(found[0], [garment], found[1] if cells.get(UNDERBASE[1]) else None)
+        by = dict.fromkeys(laid, (THIS_BASE, label if here else ""))
+        return {c: f"{v:g}" if isinstance(v, float) else v for c, v in laid.items()}, by
+
+    def _laid(
+        self, bases: list[str], garments: list[str], meshes: list[str] | None
+    ) -> tuple[dict[str, Any], bool]:
+        """Through which mesh, of some if these are told, and how often a base is mostly printed,
+        typed, nothing where it never was; and whether prints on these very garments say so."""
+        prints = self.shop.prints
+        over = prints[prints[UNDERBASE[0]].isin(bases)]
+        if meshes is not None:
+            over = over[over[UNDERBASE[1]].isin(meshes)]
+        own = over[over["substrate_id"].isin(garments)]
+        here = own if len(own) >= FEWEST else over
+        commonest = here[UNDERBASE[1:]].dropna().value_counts()
+        if commonest.empty:
+            return {}, False
+        mesh, strokes = commonest.index[0]
+        return {UNDERBASE[1]: str(mesh), UNDERBASE[2]: float(strokes)}, here is own
 
     def preset(self, garments: list[str]) -> tuple[dict[str, str], list[str]]:
         """What the presets say alike of all these garments, as text; and which say it."""
@@ -154,18 +204,25 @@ class Usual:
         return alike, list(dict.fromkeys(title for _, titles in each for title in titles))
 
     def setup(
-        self, garments: list[str], inks: Sequence[str] = ()
+        self,
+        garments: list[str],
+        inks: Sequence[str] = (),
+        base: str | None = None,
+        base_mesh: str | None = None,
     ) -> tuple[dict[str, Any], str | None]:
         """How a job on all these garments is usually printed with any of these inks, typed as
-        `usual_setup` gives it; and what of it the presets say."""
+        `usual_setup` gives it; and what of it the presets say. The mesh and strokes of a base are
+        those of ``base`` through ``base_mesh``, where these are told and it was printed so."""
         usual, _ = self._mostly(garments, inks)
         told, by_preset = self.typed_preset(garments)
+        laid, _ = self._laid([base or ""], garments, [base_mesh] if base_mesh else None)
+        laid = {c: v for c, v in laid.items() if c not in told}
         if "strokes" in told:
             told = {"flash_count": 0.0} | told
         if told.get(UNDERBASE[0]):
             mesh = usual[UNDERBASE[1]] or told.get("mesh_id", usual["mesh_id"])
             told = {UNDERBASE[1]: mesh, UNDERBASE[2]: None} | told
-        return usual | told, by_preset
+        return usual | told | laid, by_preset
 
     def typed_preset(
         self, garments: list[str], only: Collection[str] | None = None
@@ -273,6 +330,25 @@ def agreed(prints: pd.DataFrame) -> dict[str, Any]:
                 known = [None if pd.isna(one) else one for one in commonest]
                 found |= dict(zip(columns, known, strict=True))
     return found
+
+
+def _with_its_base(
+    cells: dict[str, str],
+    preset: dict[str, str],
+    titles: list[str],
+    usual: dict[str, str],
+    by: dict[str, Source],
+) -> tuple[dict[str, str], list[Filled]]:
+    """The cells with mesh and strokes of the base they name, and what says so: presets (their
+    ``titles``) first, then what is ``usual`` ``by`` the shop's prints."""
+    full, told = dict(cells), dict[Source, list[str]]()
+    for column in UNDERBASE[1:]:
+        text = preset.get(column) or usual.get(column)
+        if text and not full.get(column):
+            full[column] = text
+            of_preset = (f"{' and '.join(titles)} of shop.toml", "")
+            told.setdefault(of_preset if preset.get(column) else by[column], []).append(column)
+    return full, [Filled(tuple(columns), *source) for source, columns in told.items()]
 
 
 def _texts(usual: dict[str, Any]) -> dict[str, str]:

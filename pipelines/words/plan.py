@@ -54,16 +54,13 @@ def plan_block(
 ) -> str:
     """The whole plan as plain text; ``names``: ink -> what the shop calls it; ``presses`` and
     ``garments`` too."""
-    usual = plan.usual
     words, told = PlanWords(plan, names, presses, garments), dict[str, int]()
     things = {"ink": names, "press": presses or {}, "garment": garments or {}}
-    L, a, b = plan.target
+    best = best_line(plan.lines.iloc[0], plan.tolerance, plan.garments)
+    answer, why_not = words.misses() if plan.in_the_way else (best, "")
     out = [
-        f"Target L {L:.1f} a {a:.1f} b {b:.1f}, tolerance {plan.tolerance:g} dE00, on "
-        f"{cloths(plan.garments, garments)}. {plan.n_candidates:,} set-ups looked at.",
-        f"Usual set-up, nearest bucket: "
-        f"{setup_words(usual, names, plan.garments, garments)}: "
-        f"{chance(usual['p_all'])}, {words.usual_miss()}.",
+        *in_lines([answer]),
+        *_asked(plan, words, names, garments),
         "",
         f"{RECIPE_HEAD}     passes  film",
     ]
@@ -81,9 +78,45 @@ def plan_block(
         told_why = line_reason(line, plan.tolerance, len(plan.garments), things)
         facts += [("Verdict", told_why)] if told_why else []
         out += facts_lines(facts)
-    out += ["", *in_lines([words.in_the_way()]), *in_lines([cost_words(plan.lines, s)])]
+    out += ["", *in_lines([why_not]), *in_lines([cost_words(plan.lines, s)])]
     out += ["", *_shade_lines(shades, names, plan.tolerance, plan.garments, garments)]
+    out.append(f"{counted(len(shades), 'ink')} compared, {plan.n_candidates:,} set-ups looked at.")
     return "\n".join(out)
+
+
+def best_line(line: Mapping, tolerance: float, garments: Collection[str]) -> str:
+    """The answer: what becomes of the first line."""
+    where = " on every garment" if len(garments) > 1 else ""
+    return (
+        f"Line 1: {HEADLINES[kind(line)].upper()}, {chance(line['p_all'])} within "
+        f"{tolerance:g} dE00 of the target{where}."
+    )
+
+
+def _asked(plan: Plan, words: PlanWords, names: Names, garments: Names | None) -> list[str]:
+    """What was asked for, and what would come of the usual set-up."""
+    usual = f"{chance(plan.usual['p_all'])}, {words.usual_miss()}"
+    with_what = setup_words(plan.usual, names, plan.garments, garments)
+    asked = target_words(plan.target, plan.tolerance, plan.garments, garments)
+    return head_lines([("Target", asked), ("As usual", f"{usual} ({with_what})")])
+
+
+def target_words(
+    target: Iterable[float], tolerance: float, garments: Iterable[str], called: Names | None
+) -> str:
+    """``L 33.0 a 50.0 b 24.0 on Black (G02), tolerance 2 dE00``"""
+    L, a, b = target
+    on = cloths(garments, called)
+    return f"L {L:.1f} a {a:.1f} b {b:.1f} on {on}, tolerance {tolerance:g} dE00"
+
+
+def head_lines(facts: Iterable[tuple[str, str]]) -> list[str]:
+    """Headings and what stands beside them, under the answer."""
+    lines = []
+    for heading, told in facts:
+        head = f"  {heading:<10}"
+        lines += textwrap.wrap(told, WIDTH, initial_indent=head, subsequent_indent=" " * 12)
+    return lines
 
 
 def cloths(garments: Iterable[str], called: Names | None) -> str:
@@ -151,9 +184,14 @@ def recipes_block(
         facts += [("Verdict", told_why)] if told_why else []
         out += facts_lines(facts)
     out += ["", *in_lines([cost_words(found.lines, s)])]
-    out += in_lines([no_mix_lands(found)])
     out += in_lines([*_never_mixed(found, names), *_family_words(found)])
     return "\n".join(out)
+
+
+def recipes_answer(found: Recipes) -> list[str]:
+    """The answer to a search for a mix, in lines."""
+    best = best_line(found.lines.iloc[0], found.tolerance, found.garments)
+    return in_lines([no_mix_lands(found) or best])
 
 
 def no_mix_lands(found: Recipes) -> str:
@@ -327,4 +365,4 @@ def _shade_lines(
         f"{line}{_short(garment, garments, called, room)}  {role}"
         for line, garment, role in zip(begun, told["worst_garment"], roles.values(), strict=True)
     ]
-    return [*lines, counted(len(shades), "ink") + " compared."]
+    return lines

@@ -76,6 +76,13 @@ class PlanWords(NamedTuple):
         first, *others = (self._reason(one) for one in self.plan.in_the_way)
         return f"{first}: {'; '.join(others)}."
 
+    def misses(self) -> tuple[str, str]:
+        """The same in two: by how much the nearest line misses, and all else that is in the way,
+        which may be nothing."""
+        first, nearest, *others = (self._reason(one) for one in self.plan.in_the_way)
+        rest = "; ".join(others)
+        return f"{first}: {nearest}.", f"{rest[:1].upper()}{rest[1:]}." if rest else ""
+
     def _cloth(self, garment: str) -> str:
         return named(garment, (self.garments or {}).get(garment))
 

@@ -56,7 +56,8 @@ class Workspace:
                 raise UserError(self._missing(lost, shops), Kind.DAMAGED)
         if not shops:
             raise UserError(
-                f"No shop in {place} yet; run strikeoff import TABLES_DIR, or strikeoff demo."
+                f"No shop in {place} yet: strikeoff import TABLES takes its tables in, strikeoff "
+                "start FOLDER writes an empty workbook for them, strikeoff demo invents one."
             )
         if name is not None:
             raise UserError(f'No shop "{name}" in {place}; it holds {", ".join(shops)}.')

@@ -22,8 +22,8 @@ def harmless(text: str) -> str:
     return _STEERS.sub(lambda m: m[1] or "\N{REPLACEMENT CHARACTER}", text)
 
 
-def as_typed(path: Path) -> str:
-    """The path as it is typed after a command: in quotes where it holds a blank."""
+def as_typed(path: Path | str) -> str:
+    """A path or a name as it is typed after a command: in quotes where it holds a blank."""
     return f'"{path}"' if len(str(path).split()) > 1 else str(path)
 
 

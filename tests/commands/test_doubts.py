@@ -42,6 +42,8 @@ def test_doubtful_prints_are_set_aside_in_words_and_decided_on(shop, capsys):
     assert "R2 is learnt from." in said
     still = says(capsys, "doubts", "correct", "R4", "--lab", "56,58,31", "--reason", "rounded")
     assert "It stays set aside: corrected, but still" in still
+    assert "counts from now on" not in still and "?." not in still
+    assert "If it is right all the same: strikeoff doubts keep R4\n" in still
     assert "R4 lies 14 times the usual scatter" in says(capsys, "doubts", "keep", "R4")
     says(capsys, "doubts", "set-aside", "R4", "--reason", "smeared")
     says(capsys, "doubts", "keep", "P3")

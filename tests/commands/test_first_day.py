@@ -63,6 +63,10 @@ def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
     ("command", "advice"),
     [
         (["new-ink", "--ink", "007"], "white and a black garment"),
+        (
+            ["predict", "007", "tee-black"],
+            "--mesh: the option is missing, and nothing is usual in this shop yet; add it.",
+        ),
         (["check", "--quick"], "measure more prints"),
         (
             ["plan", *TARGET, "--garment", "tee-black", "--ink", "blue"],
@@ -78,6 +82,19 @@ def test_a_shop_without_a_print_is_answered(workspace, capsys, command):
 def test_what_needs_prints_says_so(workspace, capsys, command, advice):
     assert main(command) == 2
     assert advice in " ".join(capsys.readouterr().err.split())
+
+
+def test_tables_without_a_print_lead_on_and_no_shop_at_all_does_too(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["status"]) == 2
+    told = capsys.readouterr().err
+    assert "strikeoff import TABLES" in told and "strikeoff start FOLDER" in told
+    write_shop(tmp_path / "tables", prints=TINY["prints.csv"].splitlines()[0] + "\n")
+    assert main(["import", "tables"]) == 0
+    assert "Next: strikeoff start FOLDER --first-prints" in capsys.readouterr().out
+    write_shop(tmp_path / "tables")
+    assert main(["import", "tables"]) == 0
+    assert "Next:" not in capsys.readouterr().out
 
 
 def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsys):

@@ -140,6 +140,12 @@ def test_a_mistake_is_one_sentence_and_writes_nothing(logo, capsys, tmp_path, op
     assert [p.name for p in tmp_path.iterdir()] == ["logo.png"]
 
 
+def test_an_artwork_takes_no_ink_beside_its_garment(logo, capsys):
+    asked = ["picture", "turquoise", "G01", "--artwork", "logo.png", "--page", "p.html"]
+    assert main(asked) == 2
+    assert "With --artwork name the garment alone" in capsys.readouterr().err
+
+
 def test_pictures_of_several_garments_never_replace_the_artwork(logo, capsys, tmp_path):
     (tmp_path / "logo.png").rename(tmp_path / "logo-2.png")
     asked = ["picture", "G01,G02", "--artwork", "logo-2.png", *MAPPED, *SETUP, "--out", "logo.png"]

@@ -13,6 +13,7 @@ from pipelines.cli import main
 from pipelines.commands._options import by_option
 from pipelines.tasks import of_today
 from pipelines.words import common as words
+from tests.small_demo import small_shop
 
 
 @pytest.mark.parametrize(
@@ -62,6 +63,33 @@ def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch
         assert main(command) == 0
         assert "By model 0001." in capsys.readouterr().out
     assert "target a* 55.0, b* 28.0; tolerance" in Path("plan.svg").read_text()
+
+
+def test_a_mix_says_first_what_becomes_of_it(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    mix = ["mix", "--garment", "G02", "--ink", "C08,C10", "--mesh", "M77-55"]
+    base = ["--base-ink", "U1", "--target"]
+    assert main([*mix, *base, "33,55,28"]) == 0
+    best, target, printed, blank, *_ = capsys.readouterr().out.splitlines()
+    assert best.startswith(("Line 1: TEST PRINT FIRST, ", "Line 1: STRAIGHT TO PRODUCTION, "))
+    assert target == "  Target    L 33.0 a 55.0 b 28.0 on Black (G02), tolerance 2 dE00"
+    laid = small_shop().prints.query("underbase_ink_id == 'U1' and substrate_id == 'G02'")
+    mesh, strokes = laid[["underbase_mesh_id", "underbase_strokes"]].value_counts().index[0]
+    assert f"base White base (U1) through {mesh}, {strokes:g} stroke" in printed
+    assert not blank
+    assert main([*mix, *base, "45,30,28"]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("No mix of these inks lands: ") and told.count("No mix of") == 1
+
+
+def test_pairs_may_be_a_list_and_are_given_once(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    mix = ["mix", "--target", "33,55,28", "--garment", "G01", "--mesh", "M77-55"]
+    have = ["--have", "C08=50,C10=50", "--measured", "G01=34,54,28"]
+    assert main([*mix, *have, "--base-ink", "none"]) == 0
+    assert "As it is: " in capsys.readouterr().out
+    assert main([*mix, "--lot", "C08=a", "--lot", "C08=b"]) == 2
+    assert "--lot C08 is given twice, a and b: give one." in capsys.readouterr().err
 
 
 def test_a_plan_is_of_the_latest_lots_and_of_today(learnt_workspace, capsys, monkeypatch):

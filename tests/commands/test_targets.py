@@ -19,7 +19,10 @@ def test_targets_are_kept_changed_told_and_taken_off(shop, capsys):
     assert main(blue) == 0
     assert main(["targets", "chalk", "--colour", "#ffffff"]) == 0
     assert main(["targets", "harbour  BLUE", "--tolerance", "1"]) == 0
-    capsys.readouterr()
+    assert "was" not in capsys.readouterr().out
+    assert main(["targets", "chalk", "--colour", "95,0,0"]) == 0
+    told = "chalk is L 95.0 a 0.0 b 0.0 now, and was L 100.0 a 0.0 b 0.0; strikeoff history"
+    assert told in capsys.readouterr().out  # a colour somebody relies on is not lost in silence
     assert main(["targets", "chalk"]) == 0
     _, *far = capsys.readouterr().out.splitlines()
     assert len(far) == 1 and far[0].startswith("  nothing printed near it yet; the nearest, P")

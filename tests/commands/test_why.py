@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 
 import numpy as np
 import pytest
@@ -42,6 +43,17 @@ def test_the_lines_of_the_table_add_up(learnt_workspace, capsys, monkeypatch, tm
         (["--beside", "garment"], "write it as NAME=VALUE"),
         (["--beside", "garment=nowhere"], '--garment: "nowhere"'),
         (["--garment", "black,white"], "strikeoff compare, given the same words, shows them"),
+        (["--strokes", "1,2"], '--strokes "1,2" names 2, and why is about one set-up'),
+        (
+            ["--beside", "garment=white,navy"],
+            "names 2, and why holds a print against one other: give one of them, or see all side "
+            "by side with strikeoff compare C19 G02,white,navy --mesh M77-55 --strokes 1",
+        ),
+        (
+            ["--beside", "garment=white", "--beside", "garment=navy"],
+            "side with strikeoff compare C19 G02,white,navy --mesh M77-55 --strokes 1",
+        ),
+        (["--beside", "strokes=2, 3"], "--mesh M77-55 --strokes 1,2,3"),
         (["--base-strokes", "2"], "--base-strokes: says nothing without the ink of the base; give"),
     ],
 )
@@ -51,6 +63,14 @@ def test_a_mistake_is_one_sentence(arguments, said, learnt_workspace, capsys, mo
     told = capsys.readouterr().err.strip()
     assert said in told
     assert len(told.splitlines()) == 1
+
+
+def test_the_command_that_is_named_for_a_list_works(learnt_workspace, capsys, monkeypatch):
+    monkeypatch.chdir(learnt_workspace)
+    assert main(["why", *SETUP, "--beside", "garment=white,navy"]) == 2
+    named = capsys.readouterr().err.partition("strikeoff compare ")[2]
+    assert main(["compare", *shlex.split(named)]) == 0
+    assert "Navy" in capsys.readouterr().out
 
 
 def shares(**moved: float) -> Shares:

@@ -87,6 +87,10 @@ def test_several_garments_have_a_card_each(client):
         ),
         ({"ink": "red", "garment": "black"}, 'Ink "red" may be'),
         (
+            {"ink": "turquoise", "garment": "C19"},
+            'Garment: "C19" is the ink Turquoise (C19); name a garment here.',
+        ),
+        (
             {"ink": "turquoise", "garment": "blakc"},
             'Garment "blakc" is not known here; is Black meant?',
         ),

@@ -59,6 +59,10 @@ def test_a_chip_whose_lab_is_not_that_of_its_spectrum_is_refused(tmp_path):
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
+        (
+            "chp.cxf",
+            '--target "chp.cxf" names a file, and there is none; correct its name, or give',
+        ),
         ("scarlet", '--target "scarlet" is no target; give L,a,b as 45,60,30, a screen colour'),
         ("45,60", '"45,60" is not the three numbers of a colour'),
         ("45,60,200", "b is 200"),

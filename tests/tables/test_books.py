@@ -68,10 +68,35 @@ def test_drawdowns_may_be_missing_other_sheets_not(tmp_path):
     assert book.warnings == ["shop.xlsx: no sheet of drawdowns; taken as none."]
     del some["Screens"]
     write_workbook(tmp_path / "shop.xlsx", some)
-    with pytest.raises(
-        InputProblems, match='has no sheet of meshes; add one and call it "Screens"'
-    ):
+    with pytest.raises(InputProblems, match='no filled sheet of screens; add it, called "Screens"'):
         read_folder(tmp_path / "shop.xlsx", name="tiny", today=TODAY)
+
+
+@pytest.mark.parametrize(
+    "sheets",
+    [
+        {"Sheet1": pd.DataFrame()},
+        {"Inks": pd.DataFrame(), "Prints": pd.DataFrame()},
+        {"Budget": pd.DataFrame({"Item": ["rent"], "Euro": ["1200"]})},
+    ],
+)
+def test_a_workbook_without_a_table_is_one_sentence(sheets, tmp_path):
+    write_workbook(tmp_path / "book.xlsx", sheets)
+    with pytest.raises(InputProblems, match="none of its sheets holds inks, garments") as error:
+        read_folder(tmp_path / "book.xlsx", name="x", today=TODAY)
+    assert len(error.value.problems) == 1 and not error.value.notes
+
+
+def test_sheets_that_are_missing_are_told_together_and_no_other_is_taken_for_them(tmp_path):
+    """Name and Type over inks are as well those of a garment: the title says what they are."""
+    inks = {"Ink": ["R"], "Name": ["Red"], "Type": ["plastisol"], "Used as": ["colour"]}
+    write_workbook(tmp_path / "book.xlsx", {"Inks": pd.DataFrame(inks)})
+    with pytest.raises(InputProblems) as error:
+        read_folder(tmp_path / "book.xlsx", name="x", today=TODAY)
+    assert str(error.value) == (
+        "book.xlsx: has no filled sheet of garments, screens or prints; add them, called "
+        '"Garments", "Screens" and "Prints".'
+    )
 
 
 def test_a_problem_names_the_sheet_and_its_row(tmp_path):

@@ -51,6 +51,8 @@ def test_frames_carry_types_and_all_columns(tmp_path):
         ("b", "", "one of L, a, b is filled and another is empty"),
         ("L", "1_0", 'L: "1_0" is not a number'),
         ("ink_id", "bleu", 'ink_id: "bleu" is not in inks.csv'),
+        ("ink_id", "tee-black", 'ink_id: "tee-black" is the garment Black (tee-black)'),
+        ("substrate_id", "blue", 'substrate_id: "blue" is the ink Blau Größe 3 (blue)'),
         ("ink_id", "", "ink_id: is empty"),
         ("substrate_id", "tee-pink", 'substrate_id: "tee-pink" is not in substrates.csv'),
         ("mesh_id", "120-34", 'mesh_id: "120-34" is not in meshes.csv'),
@@ -145,6 +147,13 @@ HOLE = TINY["substrates.csv"].replace("0.8500", "", 1)
         (
             {"prints": without_column("prints.csv", "mesh_id")},
             ["prints.csv, row 1, column mesh_id: the column is missing; add it."],
+        ),
+        (
+            {"prints": without_column("prints.csv", "mesh_id", "flash_count", "substrate_id")},
+            [
+                "prints.csv, row 1: the columns substrate_id, mesh_id and flash_count are missing; "
+                "add them, flash_count with empty cells where not known."
+            ],
         ),
         (
             {"prints": TINY["prints.csv"].replace("mesh_id,strokes", "MeshID,strokes")},

@@ -130,7 +130,7 @@ def test_a_table_under_a_title_with_notes_below(tmp_path):
                                      "-20.7"]  # fmt: skip
     [said] = findings.warnings
     assert "the table begins in row 4" in said
-    assert '"Garment" as substrate_id' in said
+    assert '"Garment" as' not in said, "as strikeoff start writes it"
     assert '"Mesh (T/cm)" as mesh_id' in said
     assert "left out as totals or notes: rows 8 and 9" in said
 
@@ -258,7 +258,8 @@ def test_human_headers_titles_and_decimal_commas_equal_the_standard_file(
     plain, _ = read_setups(folder / "plain.csv", KNOWN)
     theirs, warnings = read_setups(folder / name, KNOWN)
     pd.testing.assert_frame_equal(plain, theirs)
-    assert f"the table begins in row {len(above) + 1}" in warnings[0]
+    row = len(above) + 1
+    assert (f"the table begins in row {row}" in warnings[0]) == (row > 1)
 
 
 def test_problems_name_the_row_of_the_file(tmp_path: Path):

@@ -61,6 +61,14 @@ def test_a_column_that_does_no_harm_is_kept_out_and_told(read_with, name, cells)
     assert warnings == [f"jobs.csv: column {name} is not known and was kept out."]
 
 
+def test_several_unknown_columns_are_one_note(read_with):
+    names = [f"x{i}" for i in range(14)]
+    _, warnings = read_with(",".join(names), "," * 13, "," * 13)
+    assert warnings == [
+        f"jobs.csv: columns {', '.join(names[:12])} and 2 more are not known and were kept out."
+    ]
+
+
 def test_a_base_in_the_history_is_not_learnt_as_none(tmp_path):
     lines = TINY["prints.csv"].splitlines()
     more = [f"{line},{cell}" for line, cell in zip(lines, ["base", "", "white", ""], strict=True)]

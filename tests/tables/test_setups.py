@@ -11,6 +11,19 @@ from tests.tables.reading import read
 from tests.tiny_shop import SETUPS
 
 
+def test_single_strokes_need_no_column_of_flashes(tmp_path):
+    header = "setup_id,substrate_id,ink_id,mesh_id,strokes\n"
+    known = Catalogue.of(read(tmp_path / "tables").shop).names()
+    file = tmp_path / "s.csv"
+    file.write_text(f"{header}a,tee-black,007,77-55,1\nb,tee-black,blue,77-55,1\n")
+    setups, said = read_setups(file, known)
+    assert setups["flash_count"].tolist() == [0, 0]
+    assert said == []
+    file.write_text(f"{header}a,tee-black,007,77-55,1\nb,tee-black,blue,77-55,2\n")
+    with pytest.raises(InputProblems, match="column flash_count: the column is missing; add it,"):
+        read_setups(file, known)
+
+
 def test_setups_keep_their_order(tmp_path):
     known = Catalogue.of(read(tmp_path).shop).names()
     (tmp_path / "s.csv").write_text(SETUPS)

@@ -11,7 +11,7 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.tasks.usual import Usual, said
-from tests.small_demo import DEMO, demo
+from tests.small_demo import DEMO, demo, small_shop
 from tests.tables.reading import read
 from tests.tiny_shop import TINY
 
@@ -71,6 +71,27 @@ def test_a_slip_alone_is_told_and_what_was_meant(says, command, slips):
     assert said.count("meant?") == len(slips)
     assert "missing" not in said
     assert "is empty" not in said
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        (
+            ["predict", "black tee", "turquoise"],
+            ['--ink: "black tee" is not', '--garment: "turquoise" is the ink Turquoise (C19); '],
+        ),
+        (
+            ["predict", "G01", "C19"],
+            ["the garment White (G01); name an ink here", "name a garment"],
+        ),
+        (["predict", "turquoise", "zzz"], ["strikeoff list garments names all there are."]),
+        (["plan", "--target", "9,9,9", "--garment", "C19"], ["is the ink Turquoise (C19); name a"]),
+        (["plan", "--target", "9,9,9", "--garment", "zzz"], ["strikeoff list garments names all"]),
+    ],
+)
+def test_a_name_in_the_wrong_place_is_told_what_it_is(says, command, said):
+    told = says(*command, code=2)
+    assert all(one in told for one in said)
 
 
 @pytest.mark.parametrize(
@@ -182,7 +203,7 @@ def test_presets_come_first_everywhere(says, with_presets, tmp_path):
     aim = ["--target", "33,55,28", "--garment", "black tee"]
     planned = says("plan", *aim, **at)
     assert "[usual.dark] of shop.toml" in planned
-    assert re.search(r"Usual set-up, .* through M61-64, 1 stroke; base .* through M43-80", planned)
+    assert re.search(r"As usual .* through M61-64, 1 stroke; base .* through M43-80", planned)
     assert "[usual.dark] of shop.toml" in says("mix", *aim, **at)
     listed = str(tmp_path / "red.csv")
     said = says("new-ink", "--ink", "bright red", "--garment", "black tee", "--out", listed, **at)
@@ -192,15 +213,56 @@ def test_presets_come_first_everywhere(says, with_presets, tmp_path):
     assert set(prints["squeegee_shore_a"]) == {75}
 
 
-def test_a_base_where_none_is_usual_is_told_as_it_was_filled_in(says):
-    """Through the screen of the ink; how often is not told by prints that have none."""
-    said = says("predict", "deep red", "white tee", "--base-ink", "white base")
+def test_a_base_that_is_named_is_printed_as_it_usually_is(says):
+    """That base, on that garment where it was often: with the screen of the ink given, and without;
+    also on garments on which none is usual."""
+    prints = small_shop().prints
+    over = prints[prints["underbase_ink_id"] == "U1"]
+    columns = ["underbase_mesh_id", "underbase_strokes"]
+    mesh, strokes = over.loc[over["substrate_id"] == "G02", columns].value_counts().index[0]
+    laid = f"Base White base (U1) through mesh {mesh}, {strokes:g} stroke"
+    filled = "mesh of the base and strokes of the base: what the shop mostly does with this base"
+    asked = ["predict", "deep red", "black tee", "--base-ink", "white base"]
+    for screen in ([], ["--mesh", "77-55", "--strokes", "1"]):
+        said = says(*asked, *screen)
+        assert laid in said
+        assert f"{filled} on Black (G02)" in said
+        assert "Press not given" in said or not screen  # all else is left as it is
+    here = (over["underbase_mesh_id"] == "M43-80") & (over["substrate_id"] == "G02")
+    strokes = over.loc[here, "underbase_strokes"].mode()[0]
+    said = says(*asked, *screen, "--base-mesh", "43-80")
+    assert f"Base White base (U1) through mesh M43-80, {strokes:g} stroke" in said
+    assert "Filled in strokes of the base: what the shop mostly does with this base" in said
+    said = says(*asked, *screen, "--base-mesh", "43-80", "--base-strokes", "3")
+    assert "M43-80, 3 strokes" in said and "Filled in" not in said
+    assert f"{filled} " in says("predict", "deep red", "ash", "--base-ink", "white base", *screen)
+
+
+def test_a_base_never_printed_asks_for_its_mesh(says):
+    screen = ["--mesh", "77-55", "--strokes", "1"]
+    said = says("predict", "deep red", "black tee", *screen, "--base-ink", "bright red", code=2)
+    assert said == (
+        "strikeoff: --base-ink: is given without the mesh of the base, and none is usual; give "
+        "--base-mesh too, or leave --base-ink out."
+    )
+    said = says("predict", "deep red", "white tee", "--base-ink", "bright red")
     mesh = re.search(r"Screen mesh (\S+),", said)[1]
-    assert f"Base White base (U1) through mesh {mesh} " in said
+    assert f"Base Bright red (C08) through mesh {mesh} " in said
     filled = re.search(r"Filled in (.+?) Model", said)[1]
     assert "mesh of the base: that of the ink, as no base is usual" in filled
     assert filled.count("of the base") == 1
     assert "--base-strokes is not given; taken as one stroke" in said
+    said = says("predict", "deep red", "black tee", *screen, "--base-ink", "wite", code=2)
+    assert said.count("strikeoff:") == 1 and said.startswith('strikeoff: --base-ink: "wite" is not')
+    assert "mesh of the base" not in said
+
+
+def test_presets_say_how_a_base_is_printed(says, with_presets):
+    screen = ["--mesh", "77-55", "--strokes", "1"]
+    asked = ["predict", "deep red", "black tee", "--base-ink", "white base", *screen]
+    said = says(*asked, root=with_presets)
+    assert "Base White base (U1) through mesh M43-80" in said
+    assert "mesh of the base: [usual.dark] of shop.toml" in said
 
 
 def test_no_base_is_no_base_whatever_else_is_said(says):

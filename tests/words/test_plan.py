@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,8 @@ from learn.predict.causes import Cause, Unseen, Verdict
 from learn.predict.garments import outcome
 from pipelines.words.common import named
 from pipelines.words.plan import WIDTH, cost_words, no_mix_lands, plan_block
-from tests.small_demo import GARMENTS, small_model, small_shop
+from pipelines.words.reasons import PlanWords
+from tests.small_demo import GARMENTS, SMALL, small_model, small_shop
 
 SETUP = {"press_id": "P1", "mesh_id": "M61-64", "strokes": 1.0, "flash_count": 0.0}
 SETUP |= {"underbase_ink_id": "U1", "underbase_mesh_id": "M61-64", "underbase_strokes": 1.0}
@@ -30,9 +32,32 @@ def test_words_of_a_plan(small_plan):
         GARMENTS,
     )
     block = plan_block(small_plan, {"C08": "Bright red"}, shades, settings)
+    answer, target, usual = block.splitlines()[:3]
+    assert re.fullmatch(
+        r"Line 1: (STRAIGHT TO PRODUCTION|TEST PRINT FIRST|CHANGE THE SET-UP FIRST), .* within 2 "
+        r"dE00 of the target on every garment\.",
+        answer,
+    )
+    assert target.startswith("  Target    L 33.0 a 55.0 b 28.0 on ")
+    assert usual.startswith("  As usual  ")
     assert "set-ups looked at" in block
+    asked = replace(small_plan, garments=small_plan.garments[:1])
+    alone = plan_block(asked, {}, shades, settings).splitlines()[0]
+    assert alone == answer.replace(" on every garment", "")
     assert "bucket match" in block
     assert "35 for a test print and 260" in cost_words(small_plan.lines, settings)
+
+
+def test_a_plan_that_misses_says_so_first(small_plan):
+    settings, where = small_shop().settings, {"mesh_id": "M77-55", "strokes": 1.0}
+    where |= {"flash_count": 0.0, "press_id": "P1"}
+    missed = learn.plan(small_model(), [20, 90, -60], GARMENTS[:1], limits=SMALL)
+    shades = learn.shades(small_model(), missed.target, where, GARMENTS[:1])
+    block = plan_block(missed, {}, shades, settings)
+    assert re.match(r"Nothing lands: the nearest of these is .*\(tolerance 2\)\.\n", block)
+    told = PlanWords(missed, {}).in_the_way().rstrip(".")
+    said = " ".join(block.split())
+    assert all(said.casefold().count(one.casefold()) == 1 for one in told.split("; "))
 
 
 def test_a_plan_names_its_garments_before_their_codes(small_plan):
@@ -47,9 +72,9 @@ def test_a_plan_names_its_garments_before_their_codes(small_plan):
     shades = learn.shades(small_model(), small_plan.target, where, GARMENTS)
     block = plan_block(asked, {}, shades, small_shop().settings, garments=cloths)
     said = " ".join(block.split())
-    assert all(len(line) <= WIDTH for line in block.splitlines()[2:])
+    assert all(len(line) <= WIDTH for line in block.splitlines())
     for garment in GARMENTS:
-        assert named(garment, cloths[garment]) in block.splitlines()[0]
+        assert named(garment, cloths[garment]) in said.partition("As usual")[0]
         assert said.count(garment) == said.count(f"({garment})") > 0
     assert f"on {named(GARMENTS[1], cloths[GARMENTS[1]])} only" in said
 
