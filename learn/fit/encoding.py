@@ -57,6 +57,7 @@ class Encoder:
     usual_stencil_um: float  # stands in where a print's stencil is not known
     changes: pd.DataFrame  # of presses: press_id, changed_on
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
+    coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
 
     @classmethod
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
@@ -124,7 +125,7 @@ class Encoder:
         solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
         # A base whose mesh is not known is taken as printed through the same mesh.
         base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
-        cloth = body_of(self.substrates, self.substrate_r)
+        cloth = body_of(self.substrates, self.substrate_r, self.coated_cards)
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         return Stack(
             ink=pd.Index(shelf).get_indexer(setups["ink_id"]),

@@ -79,6 +79,7 @@ def lot_cards(
     shelf: Shelf,
     substrate_r: Array,
     viewing: Viewing,
+    coated_cards: bool = True,
     but: Collection[str] = (),
 ) -> list[LotCard]:
     """What the shop's cards say of lots, those of the levels ``but`` and of inks that are not on
@@ -95,7 +96,7 @@ def lot_cards(
             continue
         both = pd.concat([cards[own & (cards["ink_id"] == ink).to_numpy()], rows])
         is_own = np.arange(len(both)) < len(both) - len(rows)
-        read = drawdowns_of(both, shop.substrates, substrate_r, viewing)
+        read = drawdowns_of(both, shop.substrates, substrate_r, viewing, coated_cards)
         information, told = _difference(shelf, ink, both, read, is_own, viewing)
         found.append(LotCard(ink, lot, beside.get(ink), information, told))
     return found

@@ -59,7 +59,10 @@ def of_tints(model: MixModel, tints: pd.DataFrame) -> list[Observation]:
     tints = tints[usable]
     lab = lab_columns(tints, model.viewing_)
     backs, cloth = backs_of(
-        tints["substrate_id"], substrates.reset_index(), model.encoder_.substrate_r
+        tints["substrate_id"],
+        substrates.reset_index(),
+        model.encoder_.substrate_r,
+        model.encoder_.coated_cards,
     )
     rows = zip(tints.to_dict("records"), lab, backs, cloth, strict=True)
     return [_of_tint(model, *row) for row in rows if np.isfinite(row[1]).all()]

@@ -70,13 +70,14 @@ def has_pores(substrates: pd.DataFrame) -> NDArray[np.bool_]:
     return ~(card | (substrates["fibre"].to_numpy() == "paper"))
 
 
-def body_of(substrates: pd.DataFrame, substrate_r: Array) -> Array:
+def body_of(substrates: pd.DataFrame, substrate_r: Array, coated_cards: bool = True) -> Array:
     """Reflectance (n, 31) that an ink laid on the substrate has behind it.
 
-    Ink takes the place of a card's surface; cloth has none, and is measured as it is.
+    Ink takes the place of a coated card's surface; cloth has none, nor a card that is not coated,
+    and is measured as it is.
     """
-    cloth = has_pores(substrates)[:, None]
-    body = np.where(cloth, substrate_r, kubelka_munk.beneath_surface(substrate_r))
+    bare = has_pores(substrates)[:, None] | (not coated_cards)
+    body = np.where(bare, substrate_r, kubelka_munk.beneath_surface(substrate_r))
     return np.clip(body, 0.0, 0.995)
 
 
@@ -95,6 +96,11 @@ class Drawdowns:
     lab: Array  # (d, 3)
     smooth: Array  # (d, 31) the smoothest spectrum of that Lab, NaN where one was measured
     noise: Array  # (d,) factor on the expected error
+
+
+def is_spectral(rows: Drawdowns) -> NDArray[np.bool_]:
+    """Which drawdowns (d,) were measured as spectra, not as Lab alone."""
+    return np.array(np.isfinite(rows.spectra).all(axis=1), bool)
 
 
 def film_reflectance(theta: Array, rows: Drawdowns) -> Array:
@@ -161,10 +167,14 @@ def linearised(
 
 
 def drawdowns_of(
-    drawdowns: pd.DataFrame, substrates: pd.DataFrame, substrate_r: Array, viewing: Viewing
+    drawdowns: pd.DataFrame,
+    substrates: pd.DataFrame,
+    substrate_r: Array,
+    viewing: Viewing,
+    coated_cards: bool = True,
 ) -> Drawdowns:
     """Rows of the table of drawdowns, of one ink; the rest as `describe_shelf` takes it."""
-    back, cloth = backs_of(drawdowns["substrate_id"], substrates, substrate_r)
+    back, cloth = backs_of(drawdowns["substrate_id"], substrates, substrate_r, coated_cards)
     spectra, lab = reflectance_columns(drawdowns), np.array(drawdowns.reindex(columns=LAB), float)
     smooth = np.full_like(spectra, np.nan)
     only_lab = ~np.isfinite(spectra).all(axis=1)
@@ -181,12 +191,12 @@ def drawdowns_of(
 
 
 def backs_of(
-    ids: pd.Series, substrates: pd.DataFrame, substrate_r: Array
+    ids: pd.Series, substrates: pd.DataFrame, substrate_r: Array, coated_cards: bool = True
 ) -> tuple[Array, NDArray[np.bool_]]:
     """What lies beneath drawdowns on the substrates ``ids``: reflectance (d, 31), and whether it
     is cloth (d,)."""
     at = pd.Index(substrates["substrate_id"]).get_indexer(ids)
-    back = body_of(substrates, substrate_r)[at]
+    back = body_of(substrates, substrate_r, coated_cards)[at]
     cloth = has_pores(substrates)[at]
     back[cloth] = kubelka_munk.wet_out(back[cloth], CLOTH_WET_OUT)
     return back, cloth
@@ -202,7 +212,7 @@ def card_errors(
     one lot and film were laid in one draw. What theory misses, the share ``missed``, is alike
     where the film and what lies beneath are.
     """
-    spectral = np.array(np.isfinite(rows.spectra).all(axis=1), bool)
+    spectral = is_spectral(rows)
     last = np.cumsum(np.where(spectral, 1, 2)) - 1  # a guess of the spectrum is no reading
     errors, jacobians, covariances = (
         [found[i] for i in last] for found in linearised(theta, rows, viewing)

@@ -5,13 +5,13 @@ to whatever was measured (spectra or Lab, any number of films over any backings,
 at all) under a prior that is smooth over wavelength. Of its 62 x 62 covariance only the
 directions that move a print's Lab are carried on. An ink known from spectra over black
 and white is sharp; one known from Lab alone, or not at all, is vague, and predictions for
-it inherit that. How much theory misses of a film, all cards of a shop say together, by
-their evidence.
+it inherit that. How much theory misses of a film, and whether cards are coated, all cards of a shop
+say together (`learn.physics.card_evidence`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,26 +20,19 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from learn.colour.colorimetry import WAVELENGTHS_NM, Viewing
-from learn.normal import log_density
+from learn.physics.card_evidence import USUAL, evidence, missed_by
 from learn.physics.drawdowns import (
     N_WAVELENGTHS,
     Drawdowns,
     drawdowns_of,
-    film_reflectance,
+    is_spectral,
     lab_columns,
     linearised,
-    missed_of,
     near,
 )
 from learn.physics.ink_fit import APART, InkPrior, fitted, leaves_scatter_open
 
 Array = NDArray[np.floating]
-
-# What theory misses of a film is a share of its reflectance: how large, a shop's own cards say,
-# about what is usual. Without it a card's last per cent would say, and surely, how much an ink
-# scatters. Found on invented shops; no source.
-MISSED = (0.005, 0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08)
-USUAL, USUAL_SPREAD = 0.02, 0.7
 
 # Prior of one ink, per um of dry film: level and shape of log K and log S.
 # Orders of magnitude of pigmented films 10-100 um thick; common practice, no source.
@@ -51,6 +44,10 @@ S_LEVEL_SD, S_SHAPE_SD, S_SHAPE_NM = 1.2, 0.35, 90.0
 # Of an ink that may be a dye or a paint, the inks of its role tell as much as they are many against
 # so many that may be anything. Chosen on invented shops (`learn.physics.ink_fit`); no source.
 UNKNOWN_PEERS = 30
+
+# Whether cards are coated so many inks are asked, at most and at least, and these say surely, by
+# this log of odds, that they are not.
+ASKED, LEAST_ASKED, SURELY = 10, 4, 3.0
 
 POSTERIOR_DIRECTIONS = 8
 BEND_DIRECTIONS = 5
@@ -105,27 +102,19 @@ def _smooth_covariance(level_sd: float, shape_sd: float, shape_nm: float) -> Arr
     return level_sd**2 + shape_sd**2 * near(shape_nm) + rough
 
 
+COV_K = _smooth_covariance(K_LEVEL_SD, K_SHAPE_SD, K_SHAPE_NM)
+COV_S = _smooth_covariance(S_LEVEL_SD, S_SHAPE_SD, S_SHAPE_NM)
+
+
 def _prior(mean_k: Array, cov_k: Array, mean_s: Array, cov_s: Array) -> InkPrior:
     covariance = block_diag(cov_k, cov_s)
     return InkPrior(np.concatenate([mean_k, mean_s]), np.linalg.inv(covariance))
 
 
-def _missed_by(inks: Sequence[tuple[Array, Drawdowns, InkPrior]], viewing: Viewing) -> float:
-    """The share that theory misses by which the cards of inks are likeliest: their evidence by the
-    tangents at log K and log S (62,) as fitted, and what is usual."""
-    shares = np.array(MISSED)
-    found = -0.5 * (np.log(shares / USUAL) / USUAL_SPREAD) ** 2
-    for theta, rows, prior in inks:
-        errors, jacobians, covariances = linearised(theta, rows, viewing)
-        if len(errors) > len(rows.film_um):
-            continue  # Lab tells too little of the spectrum
-        H, r = np.vstack(jacobians), film_reflectance(theta, rows) * rows.noise[:, None]
-        away = np.concatenate(errors) + H @ (theta - prior.mean)
-        whole = block_diag(*covariances) + H @ np.linalg.solve(prior.precision, H.T)
-        alike = block_diag(*(missed_of(one, 1.0) for one in r))
-        for i, share in enumerate(shares):
-            found[i] += log_density(away, whole + share**2 * alike)
-    return float(shares[found.argmax()])
+def _wide(role: str) -> InkPrior:
+    """What an ink of that role may be before anything is measured."""
+    name, ones = "underbase" if role == "underbase" else "colour", np.ones(N_WAVELENGTHS)
+    return _prior(LOG_K_LEVEL[name] * ones, COV_K, LOG_S_LEVEL[name] * ones, COV_S)
 
 
 def _effect_on_lab(theta: Array, viewing: Viewing) -> Array:
@@ -167,11 +156,52 @@ def _known_from(rows: Drawdowns) -> str:
         return "nothing"
     if leaves_scatter_open(rows):
         return "one backing"
-    spectral = np.isfinite(rows.spectra).all(axis=1) & np.isfinite(rows.film_um)
+    spectral = is_spectral(rows) & np.isfinite(rows.film_um)
     if not spectral.any():
         return "Lab"
     lightness = rows.back[spectral].mean(axis=1)
     return "spectra" if np.ptp(lightness) > APART else "one backing"
+
+
+def _by_ink(
+    drawdowns: pd.DataFrame,
+    substrates: pd.DataFrame,
+    substrate_r: Array,
+    viewing: Viewing,
+    coated_cards: bool,
+) -> dict[str, Drawdowns]:
+    return {
+        ink: drawdowns_of(rows, substrates, substrate_r, viewing, coated_cards)
+        for ink, rows in drawdowns.groupby("ink_id", sort=False)
+    }
+
+
+def are_coated(
+    inks: pd.DataFrame,
+    drawdowns: pd.DataFrame,
+    substrates: pd.DataFrame,
+    substrate_r: Array,
+    viewing: Viewing,
+) -> bool:
+    """Whether the cards of a shop are coated: by what inks over bright and over dark ones read, and
+    if these do not tell, yes. As :func:`describe_shelf` otherwise.
+
+    The surface of an ink takes the place of a coated card's own; a matt card has none, and a white
+    one is darker beneath ink than it is taken for. Nobody writes down which it is.
+    """
+    role = dict(zip(inks["ink_id"].astype(str), inks["role"], strict=True))
+    drawn = drawdowns[drawdowns["ink_id"].isin(role)]
+    coated, matt = (_by_ink(drawn, substrates, substrate_r, viewing, c) for c in (True, False))
+    asked = [ink for ink, rows in coated.items() if not leaves_scatter_open(rows)][:ASKED]
+
+    def told(by_ink: Mapping[str, Drawdowns]) -> float:
+        read = []
+        for ink in asked:
+            rows, prior = by_ink[ink], _wide(role[ink])
+            read.append((fitted(rows, prior, viewing, USUAL)[0], rows, prior))
+        return float(evidence(read, viewing, np.array([USUAL]))[0])
+
+    return len(asked) < LEAST_ASKED or told(matt) - told(coated) < SURELY
 
 
 def describe_shelf(
@@ -181,6 +211,7 @@ def describe_shelf(
     substrate_r: Array,
     viewing: Viewing,
     *,
+    coated_cards: bool = True,
     missed: float | None = None,
 ) -> Shelf:
     """Fit every ink of the shelf to its drawdowns.
@@ -190,30 +221,24 @@ def describe_shelf(
     inks, drawdowns, substrates : frames of :class:`learn.shop.Shop`
     substrate_r : (n_substrates, 31) measured reflectance in the order of ``substrates``
     viewing : condition of any Lab among the drawdowns
+    coated_cards : whether ink takes the place of a card's own surface, see :func:`are_coated`
     missed : the share of a film's reflectance that theory misses; None: what the cards say of it
     """
-    by_ink = {
-        ink: drawdowns_of(rows, substrates, substrate_r, viewing)
-        for ink, rows in drawdowns.groupby("ink_id", sort=False)
-    }
+    by_ink = _by_ink(drawdowns, substrates, substrate_r, viewing, coated_cards)
     nothing = drawdowns_of(drawdowns.iloc[:0], substrates, substrate_r, viewing)
     ids = inks["ink_id"].astype(str).tolist()
     role = dict(zip(ids, inks["role"], strict=True))
     rows = {ink: by_ink.get(ink, nothing) for ink in ids}
     known = {ink: _known_from(rows[ink]) for ink in ids}
-    cov_k = _smooth_covariance(K_LEVEL_SD, K_SHAPE_SD, K_SHAPE_NM)
-    cov_s = _smooth_covariance(S_LEVEL_SD, S_SHAPE_SD, S_SHAPE_NM)
-    ones = np.ones(N_WAVELENGTHS)
 
     def wide(ink: str) -> InkPrior:
-        name = "underbase" if role[ink] == "underbase" else "colour"
-        return _prior(LOG_K_LEVEL[name] * ones, cov_k, LOG_S_LEVEL[name] * ones, cov_s)
+        return _wide(role[ink])
 
     plain = [i for i in ids if known[i] == "spectra"]
     share = USUAL if missed is None else missed
     fits = {i: fitted(rows[i], wide(i), viewing, share) for i in plain}
     if missed is None:
-        share = _missed_by([(fits[i][0], rows[i], wide(i)) for i in plain], viewing)
+        share = missed_by([(fits[i][0], rows[i], wide(i)) for i in plain], viewing)
         if share != USUAL:
             fits = {i: fitted(rows[i], wide(i), viewing, share) for i in plain}
 
@@ -223,7 +248,7 @@ def describe_shelf(
         if len(alike) < 3:
             return wide(ink)
         mean_k, mean_s = np.split(alike.mean(axis=0), 2)
-        return _prior(mean_k, cov_k, mean_s, np.cov(alike[:, N_WAVELENGTHS:].T) + 0.05 * cov_s)
+        return _prior(mean_k, COV_K, mean_s, np.cov(alike[:, N_WAVELENGTHS:].T) + 0.05 * COV_S)
 
     def among(ink: str, peers: Sequence[str]) -> InkPrior:
         """Where a dye or a paint may be meant, they tell what goes with what."""
@@ -231,7 +256,7 @@ def describe_shelf(
         if len(alike) < 3:
             return wide(ink)
         n = len(alike) - 1
-        spread = n * np.cov(alike.T) + UNKNOWN_PEERS * block_diag(cov_k, cov_s)
+        spread = n * np.cov(alike.T) + UNKNOWN_PEERS * block_diag(COV_K, COV_S)
         return InkPrior(alike.mean(axis=0), np.linalg.inv(spread / (n + UNKNOWN_PEERS)))
 
     shut = [i for i in ids if not leaves_scatter_open(rows[i])]

@@ -27,7 +27,7 @@ from learn.gp.terms import Term
 from learn.kinship.summary import Summary
 from learn.physics import print_model
 from learn.physics.drawdowns import lab_columns
-from learn.physics.shelf import describe_shelf
+from learn.physics.shelf import are_coated, describe_shelf
 from learn.predict import calibration, carrying, together
 from learn.predict.append import append
 from learn.predict.buckets import as_told
@@ -121,13 +121,16 @@ class ShiftModel:
         self.viewing_ = viewing(shop.settings.illuminant, shop.settings.observer)
         self.encoder_ = Encoder.of(shop, self.viewing_)
         say(f"describing {len(shop.inks)} inks from {len(shop.drawdowns)} drawdowns")
-        self.shelf_ = describe_shelf(
+        cards = (
             shop.inks,
             shop.drawdowns[describing(shop.drawdowns)],
             shop.substrates,
             self.encoder_.substrate_r,
             self.viewing_,
         )
+        coated = are_coated(*cards)
+        self.encoder_ = replace(self.encoder_, coated_cards=coated)
+        self.shelf_ = describe_shelf(*cards, coated_cards=coated)
         shop = self._usable(shop)
         self.prints_ = self.encoder_.completed(shop.prints)
         self.lab_ = lab_columns(shop.prints, self.viewing_)

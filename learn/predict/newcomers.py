@@ -43,6 +43,7 @@ def take_in_cards(model: ShiftModel, shop: Shop) -> None:
         model.shelf_,
         substrate_reflectance(shop.substrates, view),
         view,
+        model.encoder_.coated_cards,
         but={card.level for card in model.cards_},
     )
     if not cards:
@@ -80,6 +81,7 @@ def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
             shop.substrates,
             substrate_reflectance(shop.substrates, view),
             view,
+            coated_cards=encoder.coated_cards,
         )
         shelf = update.joined(model.shelf_, described.only(fresh))
         state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
