@@ -3,6 +3,8 @@
 That paper which is not coated has no surface that an ink would replace: common practice, no source.
 """
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,16 +22,15 @@ from tests.worlds.shop import draw_shop
 
 
 def cards_of(coated: bool, as_lab: bool, n: int = 10) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Inks, and a film of each over white and black cards with a surface of their own or none."""
+    """Inks, and two films of each over white and black cards, with a surface of their own or not."""
     body = drawdowns.body_of(CARDS, CARD_R, coated)[:2]
     rows, rng = [], np.random.default_rng(3)
-    for i in range(n):
-        K, S = made_up_ink(i)
-        r = card_reflectance(K, S, np.full(2, 25.0), body)
+    for i, film_um in itertools.product(range(n), (12.0, 40.0)):
+        r = card_reflectance(*made_up_ink(i), np.full(2, film_um), body)
         r *= 1 + 0.005 * rng.standard_normal(r.shape)
         rows += [
-            drawdown(f"I{i}", 25.0, c, x, as_lab)
-            for c, x in zip(("white", "black"), r, strict=True)
+            drawdown(f"I{i}", film_um, card, read, as_lab)
+            for card, read in zip(("white", "black"), r, strict=True)
         ]
     inks = pd.DataFrame({"ink_id": [f"I{i}" for i in range(n)], "role": "colour"})
     return inks, pd.DataFrame(rows)
