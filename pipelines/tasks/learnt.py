@@ -54,6 +54,8 @@ def told_in_detail(scored_now: list[Record], model: ShiftModel) -> list[str]:
                 f"  Forecasts of the batch by model {record.version}: energy score "
                 f"{f['energy']:.2f}, expected {f['expected']:.2f}; CRPS {f['crps']:.2f}."
             )
+    kind = "coated" if model.encoder_.coated_cards else "matt, without a coating"
+    lines.append(f"  The cards of drawdowns are taken to be {kind}, by what inks read over them.")
     return lines + [f"  {line}" for line in search_words(model.searches_)]
 
 

@@ -22,7 +22,7 @@ from tests.worlds.shop import draw_shop
 
 
 def cards_of(coated: bool, as_lab: bool, n: int = 10) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Inks, and two films of each over white and black cards, with a surface of their own or not."""
+    """Inks, and two films of each over white and black cards with a surface or without one."""
     body = drawdowns.body_of(CARDS, CARD_R, coated)[:2]
     rows, rng = [], np.random.default_rng(3)
     for i, film_um in itertools.product(range(n), (12.0, 40.0)):
