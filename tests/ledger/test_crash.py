@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import resource
 import shutil
@@ -196,6 +197,7 @@ def small_disk(tmp_path):
     try:
         yield folder
     finally:
+        gc.collect()  # a file that an error still holds would keep the disk busy
         subprocess.run(["umount", str(folder)], check=True)
 
 
