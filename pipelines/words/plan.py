@@ -112,11 +112,7 @@ def target_words(
 
 def head_lines(facts: Iterable[tuple[str, str]]) -> list[str]:
     """Headings and what stands beside them, under the answer."""
-    lines = []
-    for heading, told in facts:
-        head = f"  {heading:<10}"
-        lines += textwrap.wrap(told, WIDTH, initial_indent=head, subsequent_indent=" " * 12)
-    return lines
+    return _beside(facts, 2, 10)
 
 
 def cloths(garments: Iterable[str], called: Names | None) -> str:
@@ -323,12 +319,17 @@ def _short(garment: str, garments: list[str], called: Names | None, width: int) 
     return next((way for way in ways if len(way) <= width), garment)
 
 
-def facts_lines(facts: list[tuple[str, str]]) -> list[str]:
+def facts_lines(facts: Iterable[tuple[str, str]]) -> list[str]:
     """Headings and what stands beside them, under a numbered line."""
+    return _beside(facts, 6, 8)
+
+
+def _beside(facts: Iterable[tuple[str, str]], indent: int, room: int) -> list[str]:
+    """Headings in so much ``room``, and what stands beside each, wrapped there."""
     lines = []
-    for heading, words in facts:
-        first = f"      {heading:<8}"
-        lines += textwrap.wrap(words, WIDTH, initial_indent=first, subsequent_indent=" " * 14)
+    for heading, told in facts:
+        first, further = f"{'':{indent}}{heading:<{room}}", " " * (indent + room)
+        lines += textwrap.wrap(told, WIDTH, initial_indent=first, subsequent_indent=further)
     return lines
 
 
