@@ -10,7 +10,7 @@ from scipy.linalg import block_diag
 
 from learn.colour.colorimetry import Viewing, lab_jacobian
 from learn.normal import log_density
-from learn.physics.drawdowns import Drawdowns, film_reflectance, is_spectral, linearised, missed_of
+from learn.physics.drawdowns import Drawdowns, film_reflectance, is_spectral, missed_of, readings
 from learn.physics.ink_fit import InkPrior
 
 Array = NDArray[np.floating]
@@ -29,16 +29,12 @@ def evidence(inks: Sequence[Read], viewing: Viewing, shares: Array) -> Array:
     that theory may miss, and what is usual of it; by the tangents where the inks were fitted."""
     found: Array = -0.5 * (np.log(shares / USUAL) / USUAL_SPREAD) ** 2
     for theta, rows, prior in inks:
-        spectral, r = is_spectral(rows), film_reflectance(theta, rows) * rows.noise[:, None]
-        last = np.cumsum(np.where(spectral, 1, 2)) - 1  # a guess of the spectrum is no reading
-        errors, jacobians, covariances = (
-            [every[i] for i in last] for every in linearised(theta, rows, viewing)
-        )
-        H = np.vstack(jacobians)
+        errors, jacobians, covariances = readings(theta, rows, viewing)
+        H, r = np.vstack(jacobians), film_reflectance(theta, rows) * rows.noise[:, None]
         away = np.concatenate(errors) + H @ (theta - prior.mean)
         whole = block_diag(*covariances) + H @ np.linalg.solve(prior.precision, H.T)
         alike = [missed_of(one, 1.0) for one in r]
-        for d in np.flatnonzero(~spectral):
+        for d in np.flatnonzero(~is_spectral(rows)):
             to_lab = lab_jacobian(r[d] / rows.noise[d], viewing)
             alike[d] = to_lab @ alike[d] @ to_lab.T
         for i, share in enumerate(shares):

@@ -166,6 +166,15 @@ def linearised(
     return residuals, jacobians, covariances
 
 
+def readings(
+    theta: Array, rows: Drawdowns, viewing: Viewing
+) -> tuple[list[Array], list[Array], list[Array]]:
+    """:func:`linearised` without the guesses of spectra: one entry a drawdown, in its order."""
+    last = np.cumsum(np.where(is_spectral(rows), 1, 2)) - 1
+    errors, jacobians, covariances = linearised(theta, rows, viewing)
+    return ([errors[i] for i in last], [jacobians[i] for i in last], [covariances[i] for i in last])
+
+
 def drawdowns_of(
     drawdowns: pd.DataFrame,
     substrates: pd.DataFrame,
@@ -213,10 +222,7 @@ def card_errors(
     where the film and what lies beneath are.
     """
     spectral = is_spectral(rows)
-    last = np.cumsum(np.where(spectral, 1, 2)) - 1  # a guess of the spectrum is no reading
-    errors, jacobians, covariances = (
-        [found[i] for i in last] for found in linearised(theta, rows, viewing)
-    )
+    errors, jacobians, covariances = readings(theta, rows, viewing)
     card = np.repeat(np.arange(len(errors)), [len(e) for e in errors])
     covariance = np.asarray(block_diag(*covariances))
     draw = cards.groupby(["ink_lot", "film_um"], dropna=False).ngroup().to_numpy()[card]
