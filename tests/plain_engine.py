@@ -101,12 +101,13 @@ class PlainEngine:
         told = self.predict_lab(setups), buckets, self.unseen(setups)
         return judged(setups.reset_index(drop=True), *told, self.settings_).assign(beneath="")
 
-    def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> np.ndarray:
-        inks = set(self.printed_["ink_id"]) | set([] if after is None else after["ink_id"])
-        return np.where(setups["ink_id"].isin(inks), 1.0, 1.5)
+    def spread(self, setups: pd.DataFrame) -> np.ndarray:
+        return self.spreads(setups, [setups.head(0)])[0]
 
     def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> np.ndarray:
-        return np.array([self.spread(setups, one) for one in afters])
+        inks = set(self.printed_["ink_id"])
+        known = [setups["ink_id"].isin(inks | set(after["ink_id"])) for after in afters]
+        return np.where(known, 1.0, 1.5)
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:
         seen = setups["ink_id"].isin(list(self.printed_["ink_id"]))

@@ -316,15 +316,12 @@ class ShiftModel:
         learnt = self.layout_.means(rows, self.weights_, self.log_lengths_)
         return carrying.carried(self, rows, learnt).mean
 
-    def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
-        """Factors (n,) on standard deviations, once the set-ups ``after`` have been printed."""
-        known = self.likeness_
-        if after is not None and len(after):
-            known = known.with_more(Likeness.of(self.features(after)))
-        return known.spread(self.features(setups), self.spread_factors_)
+    def spread(self, setups: pd.DataFrame) -> Array:
+        """Factors (n,) on the standard deviations of predictions, for what was never printed."""
+        return self.likeness_.spread(self.features(setups), self.spread_factors_)
 
     def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> Array:
-        """:meth:`spread` after each of t lists of set-ups by itself, (t, n)."""
+        """:meth:`spread` once the set-ups of a list have been printed, each of t, (t, n)."""
         X, of = self.features(setups), np.repeat(np.arange(len(afters)), list(map(len, afters)))
         prints = pd.concat(afters, ignore_index=True).reindex(columns=SETUP_COLUMNS)
         # no list tells what cells of another must hold

@@ -120,13 +120,13 @@ class PrintModel(Predicts, Protocol):
         """
         ...
 
-    def spread(self, setups: pd.DataFrame, after: pd.DataFrame | None = None) -> Array:
-        """Factors (n,) on the standard deviations of predictions, for what was never printed;
-        as they will be once the set-ups ``after`` have been printed."""
+    def spread(self, setups: pd.DataFrame) -> Array:
+        """Factors (n,) on the standard deviations of predictions, for what was never printed."""
         ...
 
     def spreads(self, setups: pd.DataFrame, afters: Sequence[pd.DataFrame]) -> Array:
-        """The same after each of t lists of set-ups by itself, (t, n)."""
+        """The same as they will be once the set-ups of each of t lists, by itself, have been
+        printed, (t, n)."""
         ...
 
     def unseen(self, setups: pd.DataFrame) -> list[tuple[Unseen, ...]]:

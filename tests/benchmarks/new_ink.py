@@ -92,7 +92,7 @@ class Part:
         metric, free = local_metric(known.mean[usual]), np.ones(len(tests), bool)
         for left in range(TESTS, -1, -1):
             of_tests, of_held, of_usual = (
-                self.model.spread(setups, after=self.tests[~free]) for setups in self.setups
+                self.model.spreads(setups, [self.tests[~free]])[0] for setups in self.setups
             )
             yield self._figures(known.mean[held], _covariance(known, held, of_held))
             if way == "as planned":

@@ -72,7 +72,7 @@ def _pulled(
     for k in range(n + 1):
         tolerance = np.full(len(at), settings.tolerance_dE00)
         jobs, done = setups.iloc[at], setups.drop(index=at)
-        wide = model.spread(jobs, after=done)
+        wide = model.spreads(jobs, [done])[0]
         now = known.now.widened(wide)
         own = now.own() + now.scatter
         asked = ask_for_test(difference(now.mean, own, target[at], tolerance).p_within, settings)

@@ -105,8 +105,8 @@ def test_an_ink_never_printed_is_less_sure_and_so_told(model):
     assert all("C08" in str(one) for one in model.unseen(new))
     assert not any("C10" in str(one) for one in model.unseen(old))
     # of an ink or a lot never printed, whose bands proved too wide, they may be narrower than usual
-    usual = np.maximum(model.spread(new), model.spread(old, after=old))
-    assert (model.spread(new, after=new) <= 1.1 * usual).all()
+    usual = np.maximum(model.spread(new), model.spreads(old, [old])[0])
+    assert (model.spreads(new, [new])[0] <= 1.1 * usual).all()
 
 
 def test_what_several_prints_leave_is_told_in_one_go(model):
@@ -115,7 +115,7 @@ def test_what_several_prints_leave_is_told_in_one_go(model):
     new = asked.assign(ink_id="C08", ink_lot=None, job_id="J")
     new.loc[new.index[0], ["press_id", "squeegee_shore_a"]] = None
     afters = [new.iloc[[0]], new.iloc[[1]], new.iloc[:3], asked.iloc[[0]]]
-    one_by_one = [model.spread(asked, after=after) for after in afters]
+    one_by_one = [model.spreads(asked, [after])[0] for after in afters]
     assert_allclose(model.spreads(asked, afters), one_by_one, rtol=1e-12)
 
 
