@@ -8,7 +8,7 @@ from learn.colour.colorimetry import lab_from_reflectance, viewing
 from learn.fit.encoding import Encoder
 from learn.physics import kubelka_munk
 from learn.physics.drawdowns import backs_of, card_reflectance, lab_columns
-from learn.physics.shelf import POSTERIOR_DIRECTIONS, Shelf, describe_shelf
+from learn.physics.shelf import POSTERIOR_DIRECTIONS, Shelf, are_coated, describe_shelf
 from learn.shop import Shop
 from tests.physics.test_drawdowns import CARD_R, NM, drawdown, made_up_ink, reading, shelf_of
 from tests.published import coated_shop
@@ -53,11 +53,14 @@ def dark_cards_kept_back(shop: Shop, part: slice) -> np.ndarray:
     """Errors, in sds (n, 3), of the dark cards of a part of the inks, by their other cards."""
     substrate_r = Encoder.of(shop, D50).substrate_r
     cards = shop.drawdowns[np.isfinite(shop.drawdowns["film_um"])].reset_index(drop=True)
-    back, _ = backs_of(cards["substrate_id"], shop.substrates, substrate_r)
+    coated = are_coated(shop.inks, cards, shop.substrates, substrate_r, D50)
+    back, _ = backs_of(cards["substrate_id"], shop.substrates, substrate_r, coated)
     light, ink = back.mean(axis=1), cards["ink_id"].to_numpy()
     both = sorted(set(ink[light > 0.5]) & set(ink[light < 0.2]))
     asked = (light < 0.2) & np.isin(ink, both[part])
-    shelf = describe_shelf(shop.inks, cards[~asked], shop.substrates, substrate_r, D50)
+    shelf = describe_shelf(
+        shop.inks, cards[~asked], shop.substrates, substrate_r, D50, coated_cards=coated
+    )
     measured, found = lab_columns(cards, D50), []
     for row in np.flatnonzero(asked):
         lab, sd = over(shelf, ink[row], float(cards["film_um"][row]), back[[row]])
