@@ -158,8 +158,9 @@ def _tell_of_books(folder: Path, tables: dict[str, pd.DataFrame], findings: Find
         findings.problem(place, None, None, what, do, Kind.MISSING)
         findings.raise_if_any()
     if others:
-        said = f"{' and '.join(others)} lies beside the tables and was not read"
-        findings.warn(f"{folder}: {said}; to take it in instead, import it by its name.")
+        are, were = ("lie", "were") if others[1:] else ("lies", "was")
+        said = f"{' and '.join(others)} {are} beside the tables and {were} not read"
+        findings.warn(f"{folder}: {said}; to take one in instead, import it by its name.")
 
 
 def _of_prints(
