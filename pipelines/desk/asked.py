@@ -16,7 +16,7 @@ from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.typed import cell_text
 from pipelines.desk.words import words
-from pipelines.tables.cells import pointed
+from pipelines.tables.own_columns import pointed
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
 from pipelines.tasks.setups import checked

@@ -20,9 +20,10 @@ from learn.shop import UNDERBASE
 from pipelines.desk import slips
 from pipelines.desk.opened import Now
 from pipelines.desk.words import words
-from pipelines.tables.cells import pointed, typed
+from pipelines.tables.cells import typed
 from pipelines.tables.dates import TODAY, iso_day, last_day
 from pipelines.tables.folder import check_added, known_in
+from pipelines.tables.own_columns import pointed
 from pipelines.tables.schema import PRINTS
 from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named

@@ -21,10 +21,10 @@ from learn.shop import ShopSettings
 from pipelines.measured.block import MAX_BYTES
 from pipelines.tables import csvfile
 from pipelines.tables.agreement import usual_lightness
-from pipelines.tables.cells import known_columns
 from pipelines.tables.folder import Given, known_in, measured_in
 from pipelines.tables.layout import Rows, names
 from pipelines.tables.names import with_ids
+from pipelines.tables.own_columns import known_columns
 from pipelines.tables.reading import cells_of, other_sheets, rows_of_csv, sheets_of, table_of
 from pipelines.tables.schema import DRAWDOWNS, PRINTS, SETUPS, SHOP_TABLES, Table
 from pipelines.tables.spectra import SPECTRUM

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
 from datetime import date
 from functools import lru_cache
 
@@ -11,20 +10,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from learn.shop import UNDERBASE, UNDERBASE_IDS
-from pipelines.tables import lookalikes
-from pipelines.tables.dates import iso_dates, last_day
+from pipelines.tables.dates import last_day
 from pipelines.tables.schema import GRACE_DAYS, LAB, Column, Table
 from pipelines.tables.spectra import (
     SPECTRUM,
+    colour_faults,
     gap_in,
     is_fraction,
     resample,
-    wavelength_nm,
     wavelengths_in,
 )
-from pipelines.words.common import listed
-from pipelines.workspace.problems import Findings, Kind, Problem
+from pipelines.workspace.problems import Kind, Problem
 
 # ASCII digits only: neither "nan" nor "1_000" nor a thousands mark is a number here.
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
@@ -33,106 +29,11 @@ DECIMAL_COMMA = rf"[+\-{_MINUS}]?[0-9]+,[0-9]+(?:[eE][+-]?[0-9]{{1,3}})?"
 _BREAKS = re.compile(r"[ ]*[\x00-\x1f\x7f-\x9f\u2028\u2029]+[ ]*")
 _ISO_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?"
 
-SHOWN = 12  # columns that are not known
 # So many tables that were typed lately are kept, none larger than two thousand prints: 100 MB.
 LATELY, LARGE_CELLS = 16, 100_000
 
 # Instruments give tiny negatives on black by their own noise (common practice, no source).
 _REFLECTANCE_LOW = -0.01
-
-
-def known_columns(
-    table: Table,
-    cells: pd.DataFrame,
-    delimiter: str,
-    findings: Findings,
-    file: str,
-    header_row: int = 1,
-) -> pd.DataFrame:
-    """Keep the table's own columns, in the order given; tell of missing and unknown ones.
-
-    Decimal commas of a semicolon (or tab) file, or of a workbook (delimiter ""), become points
-    in the columns of numbers, and days become ISO dates where the column leaves no doubt; all
-    other cells stay exactly as they are.
-    """
-    cells = _with_no_flashes(table, cells)
-    names = list(cells.columns)
-    own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
-    lost = [c for c in table.columns if c.present and c.name not in own and c.or_else not in own]
-    findings.problems += _missing(lost, names, file, header_row)
-    if table.colour and "hex" not in own:  # which is a colour too
-        for fault in _colour_header_faults(own):
-            findings.problem(file, header_row, *fault, Kind.MISSING)
-    given = cells[own].copy()
-    based = [name for name in UNDERBASE if name in own]
-    if (given[based] != "").any(axis=None):
-        for column in filter(None, map(table.column, UNDERBASE_IDS)):
-            if column.name not in own:
-                what = f"the column is missing beside {' and '.join(based)}"
-                findings.problem(
-                    file, header_row, column.name, what, _rename_hint(column, names), Kind.MISSING
-                )
-    for column in table.columns:
-        if column.kind == "date" and column.name in given:
-            given[column.name] = iso_dates(given[column.name], column.name, file, findings)
-    _tell_unknown(table, cells, own, findings, file)
-    if delimiter != ",":
-        _with_points(table, given, delimiter, findings, file)
-    return given
-
-
-def _with_points(
-    table: Table, given: pd.DataFrame, delimiter: str, findings: Findings, file: str
-) -> None:
-    """Make decimal commas points in place; in a text file numbers with both are of two minds."""
-    point: tuple[int, str] | None = None
-    comma: tuple[int, str] | None = None
-    for name in given.columns:
-        if not _of_numbers(table, name):
-            continue
-        text = given[name].str.strip()
-        commas = text.str.fullmatch(DECIMAL_COMMA).astype(bool)
-        points = text.str.fullmatch(r"[+-]?[0-9]+\.[0-9]+").astype(bool)
-        comma = comma or ((int(commas.idxmax()), name) if commas.any() else None)
-        point = point or ((int(points.idxmax()), name) if points.any() else None)
-        given.loc[commas, name] = given.loc[commas, name].str.replace(",", ".")
-    if comma and point and delimiter:  # a workbook has its own numbers beside what was typed
-        row, name = point
-        other = given.loc[comma[0], comma[1]].strip().replace(".", ",")
-        what = f'"{given.loc[row, name].strip()}" has a point, and "{other}" in row {comma[0]}, '
-        what += f"column {findings.over(file, comma[1])}, a decimal comma"
-        findings.problem(file, row, name, what, "write all numbers alike", Kind.AMBIGUOUS)
-
-
-def _of_numbers(table: Table, name: str) -> bool:
-    told = table.column(name)
-    return _is_colour(name) or (told is not None and told.kind in ("number", "whole", "film"))
-
-
-def pointed(table: Table, cells: Mapping[str, str]) -> dict[str, str]:
-    """Cells of one row typed by hand, column -> text, decimal commas of numbers as points."""
-    return {
-        name: text.replace(",", ".")
-        if _of_numbers(table, name) and re.fullmatch(rf"\s*{DECIMAL_COMMA}\s*", text)
-        else text
-        for name, text in cells.items()
-    }
-
-
-def _tell_unknown(
-    table: Table, cells: pd.DataFrame, own: list[str], findings: Findings, file: str
-) -> None:
-    told = {problem.column for problem in findings.problems if problem.file == file}
-    unknown = [name for name in cells.columns if name not in own]
-    for name in filter(None, unknown):
-        found = lookalikes.refused(table, cells, name, file)
-        findings.problems += [p for p in found if p.meant not in told]
-    named = [name or "(no name)" for name in unknown]
-    named[SHOWN:] = [f"{len(named) - SHOWN} more"] if len(named) > SHOWN else []
-    if len(unknown) > 1:
-        findings.warn(f"{file}: columns {listed(named)} are not known and were kept out.")
-    elif unknown:
-        findings.warn(f"{file}: column {named[0]} is not known and was kept out.")
 
 
 def typed(
@@ -198,66 +99,6 @@ def shown(cell: str) -> str:
     """A cell as a message quotes it: on one line, not too long."""
     line = " ".join(cell.split())
     return f'"{line[:40]}..."' if len(line) > 40 else f'"{line}"'
-
-
-def _is_colour(name: str) -> bool:
-    return name in ("L", "a", "b") or wavelength_nm(name) is not None
-
-
-def _with_no_flashes(table: Table, cells: pd.DataFrame) -> pd.DataFrame:
-    """Between single strokes nothing is flashed: such a table needs no column that says so."""
-    if table.column("flash_count") is None or "flash_count" in cells or "strokes" not in cells:
-        return cells
-    single = len(cells) > 0 and cells["strokes"].str.strip().eq("1").all()
-    return cells.assign(flash_count="") if single else cells
-
-
-def _missing(lost: list[Column], names: list[str], file: str, row: int) -> list[Problem]:
-    """Columns that a header lacks, by themselves where another may be renamed, else together."""
-    hints = {column.name: _rename_hint(column, names) for column in lost}
-    alone = [name for name, hint in hints.items() if hint.startswith("rename")]
-    others = [name for name in hints if name not in alone]
-    alone += others if len(others) == 1 else []
-    found = [
-        Problem(file, row, name, "the column is missing", hints[name], Kind.MISSING)
-        for name in alone
-    ]
-    if others[1:]:
-        empty = [column.name for column in lost if column.name in others and not column.filled]
-        what = f"the columns {listed(others)} are missing"
-        do = f"add them{f', {listed(empty)} with empty cells where not known' if empty else ''}"
-        found.append(Problem(file, row, None, what, do, Kind.MISSING))
-    return found
-
-
-def _rename_hint(column: Column, names: list[str]) -> str:
-    plain = column.name.casefold().replace("_", "")
-    for name in names:
-        # The same but for case, blanks and a missing "id".
-        given = name.casefold().replace("_", "").replace(" ", "")
-        if given and given in (plain, plain.removesuffix("id")):
-            return f'rename "{name}" to {column.name}'
-    if column.filled:
-        return "add it"
-    return "add it, with empty cells where it is not known"
-
-
-def _colour_header_faults(own: Iterable[str]) -> list[tuple[str | None, str, str]]:
-    """What is wrong with the colour columns of a header: (column, what, what to do)."""
-    lab = [name for name in ("L", "a", "b") if name in own]
-    wavelengths = wavelengths_in(own)
-    faults: list[tuple[str | None, str, str]] = []
-    if 0 < len(lab) < 3:
-        missing = ", ".join(name for name in ("L", "a", "b") if name not in lab)
-        what = f"the column is missing beside {' and '.join(lab)}"
-        faults.append((missing, what, "add it, or take L, a and b out"))
-    if wavelengths and (gap := gap_in(wavelengths)):
-        do = "give r400, r410 ... r700 (10 nm steps; 5 or 20 nm and a wider range are read too)"
-        faults.append((None, gap, do))
-    if not lab and not wavelengths:
-        what = "no colour columns"
-        faults.append((None, what, "add L, a, b or a spectrum r400, r410 ... r700"))
-    return faults
 
 
 def _flag(
@@ -384,12 +225,12 @@ def _read_colour(
     filled = pd.DataFrame(lab_cells) != ""
     part = filled.any(axis=1) & ~filled.all(axis=1)
     what = "one of L, a, b is filled and another is empty"
-    if not _colour_header_faults(text.columns):  # those were told once, at the header
+    if not colour_faults(text.columns):  # those were told once, at the header
         problems += _flag(file, None, empty, part, what, "fill in all three or none", Kind.MISSING)
 
     spectra, has_spectrum = _read_spectra(text, empty, file, problems)
     bare = ~has_spectrum & ~filled.any(axis=1)
-    if not _colour_header_faults(text.columns):
+    if not colour_faults(text.columns):
         do = "give L, a, b or a spectrum, or drop the row"
         problems += _flag(file, None, empty, bare, "has no colour", do, Kind.MISSING)
     return spectra | lab

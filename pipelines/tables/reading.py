@@ -10,9 +10,9 @@ import pandas as pd
 
 from pipelines.tables import csvfile, workbook
 from pipelines.tables.blank import EXAMPLE
-from pipelines.tables.cells import known_columns
 from pipelines.tables.headers import sheet_means, sheet_title
 from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay_out, names
+from pipelines.tables.own_columns import known_columns
 from pipelines.tables.schema import (
     AIMS,
     DECISIONS,

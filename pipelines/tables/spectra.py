@@ -93,3 +93,21 @@ def brightness_needed(lab: np.ndarray, view: Viewing) -> np.ndarray:
         along = xyz[at : at + 1000] @ directions / np.maximum(reach, 1e-9)
         needed[at : at + 1000] = np.max(along, axis=1, where=reach > 0.5, initial=0.0)
     return needed
+
+
+def colour_faults(own: Iterable[str]) -> list[tuple[str | None, str, str]]:
+    """What is wrong with the colour columns of a header: (column, what, what to do)."""
+    lab = [name for name in ("L", "a", "b") if name in own]
+    wavelengths = wavelengths_in(own)
+    faults: list[tuple[str | None, str, str]] = []
+    if 0 < len(lab) < 3:
+        missing = ", ".join(name for name in ("L", "a", "b") if name not in lab)
+        what = f"the column is missing beside {' and '.join(lab)}"
+        faults.append((missing, what, "add it, or take L, a and b out"))
+    if wavelengths and (gap := gap_in(wavelengths)):
+        do = "give r400, r410 ... r700 (10 nm steps; 5 or 20 nm and a wider range are read too)"
+        faults.append((None, gap, do))
+    if not lab and not wavelengths:
+        what = "no colour columns"
+        faults.append((None, what, "add L, a, b or a spectrum r400, r410 ... r700"))
+    return faults
