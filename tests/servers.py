@@ -62,7 +62,9 @@ def running_server() -> Iterator[str]:
 
 def _run(*command: str) -> None:
     # The server refuses to run as root.
-    as_user = ["runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
+    # root's own tools, which are not on every path
+    runuser = shutil.which("runuser", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin")
+    as_user = [runuser or "runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
     done = subprocess.run(
         [*as_user, *command],
         cwd="/",
