@@ -192,18 +192,22 @@ class Likeness:
         if self.told:
             ink[X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
         on = factors["later"] ** 2 - usual  # what it adds to be later
-        variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS} | {"ink": ink**2}
-        new = [(rows.astype(int), variances[s]) for s, rows in self.situations(X).items()]
-        few = factors["job"] * np.maximum(factors["job"], ink)  # half-way between
-        # so few prints say little of how far this ink is off
-        few = few * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
-        new.append((self.few(X).astype(int), few))
-        new.append((self.numbers_outside(X), np.full(n, factors["outside"] ** 2)))
-        times = np.array([*(k for k, _ in new), later > 0])
-        variance = np.array([*(v for _, v in new), usual + later * on])
-        # what each of several adds to the usual variance adds up; what is new is never judged less
-        # carefully than what is known
-        whole = usual + (times * np.maximum(variance - usual, 0.0)).sum(axis=0)
+        between = factors["job"] * ink  # half-way, of variances
+        # so few prints say little of how far an ink is off
+        few = between * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
+        variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS}
+        # no further below than that, for a first print must take no sureness away
+        variances["ink"] = np.maximum(ink**2, between)
+        situations = self.situations(X)
+        new = np.array(list(situations.values()))
+        more = np.array([variances[s] for s in situations]) - usual
+        # where prints left out show less of all that is new, the most of these holds
+        less = np.where(new.any(axis=0), np.where(new, more, -np.inf).max(axis=0), 0.0)
+        outside = np.full(n, factors["outside"] ** 2)
+        times = np.array([*new, self.few(X), self.numbers_outside(X), later > 0])
+        more = np.array([*more, few - usual, outside - usual, later * on])
+        # what each of several adds to the usual variance adds up
+        whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
         return np.sqrt(whole * (1 + THINNER * self.thinner(X)))
 
     def unseen(self, X: pd.DataFrame, blank: Collection[str] = ()) -> list[tuple[Unseen, ...]]:

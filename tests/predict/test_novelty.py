@@ -114,34 +114,38 @@ def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
 
 
 def test_bands_of_what_is_new_in_several_ways():
-    """What each adds to the usual variance adds up; what is new is never judged less
-    carefully than what is known."""
+    """What each adds to the usual variance adds up; where prints left out show less of all that is
+    new, the most of these holds."""
     history = pd.DataFrame([USUAL | {"day": 0.0}] * 9)
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
     factors |= {"outside": 1.2, "ink": 0.9}
+    between = np.sqrt(0.9 * 1.1)  # half-way: a first print must take no sureness away
     outside = {number.name: 9.0 for number in TOLD[:2]}
     asked = [
         (1.1, {}),
-        (1.1, {"mesh": "new"}),
+        (0.8, {"mesh": "new"}),
         (1.3, {"era": "new"}),
         (1.3, {"era": "new", "mesh": "new"}),
         (np.sqrt(1.3**2 + 1.4**2 - 1.1**2), {"era": "new", "substrate": "new"}),
         (np.sqrt(1.1**2 + 2 * (1.2**2 - 1.1**2)), outside),
+        (between, {"ink": "new", "lot": "new\x1fI24"}),  # whose lots are new with it
+        (between, {"ink": "new", "mesh": "new"}),
+        (1.3, {"ink": "new", "era": "new"}),
     ]
     setups = pd.DataFrame([USUAL | {"day": 0.0} | new for _, new in asked])
     likeness = Likeness.of(history)
     assert_allclose(likeness.spread(setups, factors), [spread for spread, _ in asked])
     once = likeness.with_more(Likeness.of(history.head(1).assign(ink="few")))
     few = setups.head(1).assign(ink="few")
-    # whose lots are new with it
-    assert_allclose(likeness.spread(few.assign(lot="few\x1fI24"), factors), 1.1)
+    assert_allclose(likeness.spread(few, factors | {"ink": 1.4}), 1.4)
     # a print is three values: the 90 % points of Student's t with 7 and 10 degrees of freedom
     # (printed tables) beside the normal one
     t7, t10 = 1.895 / 1.645, 1.812 / 1.645
-    assert_allclose(once.spread(few, factors), 1.1 * t7, rtol=1e-3)
+    assert_allclose(once.spread(few, factors), between * t7, rtol=1e-3)
     assert_allclose(once.spread(few, factors | {"ink": 1.4}), np.sqrt(1.4 * 1.1) * t7, rtol=1e-3)
     twice = once.with_more(Likeness.of(history.head(1).assign(ink="few")))
-    assert_allclose(twice.spread(few, factors), 1.1 * t10, rtol=1e-3)
+    assert_allclose(twice.spread(few, factors), 1.1, rtol=1e-3)  # t10 of it would be less
+    assert_allclose(twice.spread(few, factors | {"ink": 1.0}), np.sqrt(1.1) * t10, rtol=1e-3)
 
 
 def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
