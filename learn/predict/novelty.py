@@ -42,6 +42,10 @@ TOLD_INK = "ink told"
 # So long after the last print a set-up is as "later" as, on average, the stretches that were left
 # out; the longest of these go twice as far.
 LATER_DAYS, LATEST = 30, 2.0
+# From so many inks, garments, presses, ... on these show that a new one may be surer than usual.
+# Two or three hardly do: by two presses 90 % bands on a third held 88 % instead of 98, on a shop
+# of another world.
+ENOUGH_LEVELS = 5
 CHANNELS = 3  # L, a, b: what one print tells of an ink
 # What cloth does to a film thinner than any it has borne bare nobody has seen: for an e-fold beyond
 # the first tenth, and no more after it, variance rises by so much; by half of it where nothing was
@@ -188,14 +192,15 @@ class Likeness:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
         n, later = len(X), self.later(X)
-        ink = np.full(n, factors["ink"])
+        own = {s: self._earned(s, factors) for s in SITUATIONS}
+        ink = np.full(n, own["ink"])
         if self.told:
             ink[X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
         on = factors["later"] ** 2 - usual  # what it adds to be later
         between = factors["job"] * ink  # half-way, of variances
         # so few prints say little of how far an ink is off
         few = between * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
-        variances = {s: np.full(n, factors[s] ** 2) for s in SITUATIONS}
+        variances = {s: np.full(n, own[s] ** 2) for s in SITUATIONS}
         # no further below than that, for a first print must take no sureness away
         variances["ink"] = np.maximum(ink**2, between)
         situations = self.situations(X)
@@ -209,6 +214,11 @@ class Likeness:
         # what each of several adds to the usual variance adds up
         whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
         return np.sqrt(whole * (1 + THINNER * self.thinner(X)))
+
+    def _earned(self, situation: str, factors: dict[str, float]) -> float:
+        """The factor of a situation; of few levels none below the usual one."""
+        enough = len(self.counts.get(situation, ())) >= ENOUGH_LEVELS
+        return factors[situation] if enough else max(factors[situation], factors["job"])
 
     def unseen(self, X: pd.DataFrame, blank: Collection[str] = ()) -> list[tuple[Unseen, ...]]:
         """What was never seen, or hardly, about each set-up; empty where everything was.

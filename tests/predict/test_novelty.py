@@ -116,7 +116,8 @@ def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
 def test_bands_of_what_is_new_in_several_ways():
     """What each adds to the usual variance adds up; where prints left out show less of all that is
     new, the most of these holds."""
-    history = pd.DataFrame([USUAL | {"day": 0.0}] * 9)
+    five = [USUAL | {"day": 0.0, "ink": f"old {i}", "mesh": f"old {i}"} for i in range(5)]
+    history = pd.DataFrame(five * 9)
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
     factors |= {"outside": 1.2, "ink": 0.9}
     between = np.sqrt(0.9 * 1.1)  # half-way: a first print must take no sureness away
@@ -132,8 +133,11 @@ def test_bands_of_what_is_new_in_several_ways():
         (between, {"ink": "new", "mesh": "new"}),
         (1.3, {"ink": "new", "era": "new"}),
     ]
-    setups = pd.DataFrame([USUAL | {"day": 0.0} | new for _, new in asked])
+    setups = pd.DataFrame([dict(history.iloc[0]) | new for _, new in asked])
     likeness = Likeness.of(history)
+    of_four = Likeness.of(history[history["ink"] != "old 4"])
+    new = setups[setups["mesh"] == "new"]
+    assert_allclose(of_four.spread(new, factors), [1.1, 1.3, 1.1], err_msg="too few to tell")
     assert_allclose(likeness.spread(setups, factors), [spread for spread, _ in asked])
     once = likeness.with_more(Likeness.of(history.head(1).assign(ink="few")))
     few = setups.head(1).assign(ink="few")
