@@ -116,8 +116,10 @@ def test_import_counts_and_lists_what_was_set_aside(workspace, capsys):
     write_shop(workspace / "in", prints=with_cell("prints.csv", 2, "L", "140"))
     assert main(["import", "in"]) == 0
     out = capsys.readouterr().out
-    assert "Imported shop invented-tiny-shop: 3 inks, 2 substrates, 3 meshes, 2 drawdowns" in out
-    assert "2 prints.\n1 print set aside: kept in the database, not learnt from.\n" in out
+    assert "Imported shop invented-tiny-shop: 3 inks, 2 garments and cards, 3 screens, " in out
+    assert (
+        "2 drawdowns, 2 prints.\n1 print set aside: kept in the database, not learnt from.\n" in out
+    )
     assert 'prints.csv, row 2, P1: L: "140" is outside 0 to 100' in out
     assert main(["import", "in", "--strict"]) == 2
     assert one_sentence(capsys).startswith('strikeoff: prints.csv, row 2, column L: "140"')

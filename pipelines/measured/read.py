@@ -14,6 +14,7 @@ from pipelines.measured.decide import Expected, Measured, decide
 from pipelines.workspace.files import read_at_most
 
 _OLD_EXCEL = bytes.fromhex("d0cf11e0a1b11ae1")
+_WORKBOOKS = (".xlsx", ".xlsm")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -77,6 +78,8 @@ def _blocks(path: Path, data: bytes, said: list[str]) -> list[Block]:
         with suppress(UnicodeDecodeError):
             data = data.decode("utf-16").encode()
     if b"\0" in data:
+        if path.suffix.casefold() in _WORKBOOKS:
+            refuse(file, "is damaged: it is no workbook", "save the workbook again as .xlsx")
         do = "save it as UTF-8 (CSV UTF-8 in a spreadsheet)"
         refuse(file, "is not a text file", do)
     text = _decoded(data, said)

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from pipelines.tables.schema import ASIDE, DECISIONS, KEPT, WAITS
 from pipelines.words.common import counted
+from pipelines.words.history import KINDS
 
 if TYPE_CHECKING:
     from pipelines.tables.folder import Checked
 
 SHOWN_SET_ASIDE = 20
+DESCRIBED = ("inks", "substrates", "meshes", "drawdowns")
 
 
 def _decided(checked: Checked) -> tuple[int, list[str]]:
@@ -37,12 +39,8 @@ def in_tables(name: str, checked: Checked, listing: str, done: str) -> list[str]
     """What is in the tables, and the prints that are set aside; ``listing`` names them all."""
     frames, rows = checked.shop, checked.given.set_aside
     in_use, decided = _decided(checked)
-    said = [
-        f"{done} shop {name}: {counted(len(frames.inks), 'ink')}, "
-        f"{counted(len(frames.substrates), 'substrate')}, "
-        f"{counted(len(frames.meshes), 'mesh', 'meshes')}, "
-        f"{counted(len(frames.drawdowns), 'drawdown')}, {counted(in_use, 'print')}."
-    ]
+    parts = [counted(len(getattr(frames, t)), *KINDS[t]) for t in DESCRIBED]
+    said = [f"{done} shop {name}: {', '.join([*parts, counted(in_use, *KINDS['prints'])])}."]
     said += decided
     if not rows:
         return said

@@ -278,6 +278,13 @@ def test_bad_input_is_refused_in_a_sentence(case, tmp_path):
     assert part in refused(tmp_path, content)
 
 
+def test_a_damaged_workbook_is_named_so(tmp_path):
+    book = tmp_path / "export.XLSX"
+    book.write_bytes(bytes(range(256)))
+    with pytest.raises(UserError, match=r"is damaged: it is no workbook; save the workbook again"):
+        read_measured(book, SHOP)
+
+
 def test_what_is_no_file_is_refused(tmp_path):
     for path, part in ((tmp_path, "is a folder"), (tmp_path / "x.csv", "there is no such file")):
         with pytest.raises(UserError, match=part):
