@@ -46,11 +46,11 @@ def typed(
     """
     if given.size > LARGE_CELLS:
         return _typed(table, given, file, today)
-    frame, problems = _typed_lately(table, _Same(given), file, today)
+    frame, problems = _typed_lately(table, Same(given), file, today)
     return frame.copy(), [*problems]
 
 
-class _Same:
+class Same:
     """Text cells that are equal where every cell, row and column is."""
 
     def __init__(self, given: pd.DataFrame) -> None:
@@ -62,12 +62,12 @@ class _Same:
         return hash(self.told)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.told == other.told
+        return isinstance(other, Same) and self.told == other.told
 
 
 @lru_cache(maxsize=LATELY)
 def _typed_lately(
-    table: Table, same: _Same, file: str, today: date
+    table: Table, same: Same, file: str, today: date
 ) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
     """What comes in is checked beside all tables of the shop, several times on its way."""
     frame, problems = _typed(table, same.given, file, today)

@@ -7,8 +7,10 @@ way through the store; the same code types a folder that comes in and a store th
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +18,7 @@ import pandas as pd
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import agreement, checks, csvfile, lots, mixes
-from pipelines.tables.cells import typed
+from pipelines.tables.cells import LARGE_CELLS, Same, typed
 from pipelines.tables.changes import check_changes, undated
 from pipelines.tables.headers import sheet_title
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
@@ -45,6 +47,7 @@ from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem
 
 MAX_TOML_BYTES = 1_000_000
+LATELY = 4  # so many shops that were read for use lately are kept
 
 
 @dataclass(frozen=True)
@@ -202,8 +205,26 @@ def targets_of(given: Given) -> tuple[pd.DataFrame, list[Problem]]:
 def to_shop(given: Given) -> Shop:
     """The checked frames of tables that went through `read_folder` before (see `learn.shop`).
 
+    One command asks for the same shop at several places, and each gets frames of its own.
+
     Raises InputProblems if they no longer pass: somebody has edited the store.
     """
+    if sum(cells.size for cells in given.tables.values()) > LARGE_CELLS:
+        return _to_shop(given)
+    same = tuple((name, Same(cells)) for name, cells in given.tables.items())
+    shop = _shop_lately(given.name, given.shop_toml, same, tuple(given.set_aside))
+    return _with_frames(shop, ((n, f.copy()) for n, f in _frames_of(shop)))
+
+
+@lru_cache(maxsize=LATELY)
+def _shop_lately(
+    name: str, toml: str | None, same: tuple[tuple[str, Same], ...], aside: tuple[int, ...]
+) -> Shop:
+    tables = {table: cells.given for table, cells in same}
+    return _to_shop(Given(name, toml, tables, dict.fromkeys(aside, "")))
+
+
+def _to_shop(given: Given) -> Shop:
     findings = Findings()
     used = given.tables["prints"].drop(index=list(given.set_aside))
     tables, _ = lots.in_tables(given.tables | {"prints": used})
@@ -288,9 +309,34 @@ def check_added(
 
     Raises InputProblems when the tables themselves cannot be used together.
     """
+    today = date.today()
+    if prints.size + sum(cells.size for cells in given.tables.values()) > LARGE_CELLS:
+        return _check_added(given, prints, today, beside=beside)
+    same = tuple((name, Same(cells)) for name, cells in given.tables.items())
+    found = _added_lately(given.name, given.shop_toml, same, Same(prints), today, beside)
+    return found[0].copy(), [*found[1]]
+
+
+@lru_cache(maxsize=LATELY)
+def _added_lately(
+    name: str,
+    toml: str | None,
+    same: tuple[tuple[str, Same], ...],
+    prints: Same,
+    today: date,
+    beside: bool,
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """A batch is planned anew whenever it is shown, decided on and kept."""
+    given = Given(name, toml, {table: cells.given for table, cells in same})
+    return _check_added(given, prints.given, today, beside=beside)
+
+
+def _check_added(
+    given: Given, prints: pd.DataFrame, today: date, *, beside: bool
+) -> tuple[pd.DataFrame, list[Problem]]:
     findings = Findings()
     spelt, _ = lots.in_tables({"prints": prints}, lots.lots_in(given.tables))
-    tables, today = given.tables | spelt, date.today()
+    tables = given.tables | spelt
     named = {n: given.tables[n] for n in (PRESSES.name, PRINTS.name) if n in given.tables}
     presses = known_in(named, today)[PRESSES.name]
     added = Given(given.name, given.shop_toml, tables)
@@ -485,8 +531,16 @@ def _with_roles(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 
 
 def _renumbered(shop: Shop, prints: pd.DataFrame) -> Shop:
-    frames = {name: getattr(shop, name) for name in (*SHOP_TABLES, "tints")} | {"prints": prints}
-    return Shop(shop.settings, **{n: f.reset_index(drop=True) for n, f in frames.items()})
+    frames = dict(_frames_of(shop)) | {"prints": prints}
+    return _with_frames(shop, ((n, f.reset_index(drop=True)) for n, f in frames.items()))
+
+
+def _frames_of(shop: Shop) -> Iterator[tuple[str, pd.DataFrame]]:
+    return ((name, getattr(shop, name)) for name in (*SHOP_TABLES, "tints"))
+
+
+def _with_frames(shop: Shop, frames: Iterable[tuple[str, pd.DataFrame]]) -> Shop:
+    return Shop(shop.settings, **dict(frames))
 
 
 def _file_order(file: str) -> int:

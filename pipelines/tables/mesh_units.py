@@ -12,9 +12,12 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.physics.deposit import FABRIC_PER_THREAD, complete_meshes
 from pipelines.workspace.problems import Kind, Problem
+
+Array = NDArray[np.floating]
 
 PER_CM, PER_INCH = "threads_per_cm", "threads_per_inch"
 INCH_CM = 2.54
@@ -131,23 +134,30 @@ def _readings(n: float, told: dict[str, pd.Series], row: int) -> str:
 
 def _read(meshes: pd.DataFrame, pitch: pd.Series) -> Reading:
     """The rows of ``meshes`` if threads lie ``pitch`` (n,) apart, in um."""
-    opening, volume = meshes["opening_um"], meshes["theoretical_ink_cm3_m2"]
-    area = meshes["open_area_pct"] / 100
-    fabric = meshes["fabric_um"].fillna(volume / area)
-    thread = meshes["thread_um"].fillna(fabric / FABRIC_PER_THREAD)
-    fabric = fabric.fillna(FABRIC_PER_THREAD * thread)
-    by_count = pd.DataFrame({"thread": thread / pitch, "opening": 1 - opening / pitch})
-    all_ = by_count.assign(area=1 - np.sqrt(area), volume=1 - np.sqrt(volume / fabric))
-    some = by_count.notna().any(axis=1)
-    agrees = some & (all_.notna().sum(axis=1) > 1)
-    agrees &= all_.max(axis=1) - all_.min(axis=1) <= AGREE
+    figures = ("opening_um", "theoretical_ink_cm3_m2", "open_area_pct", "fabric_um", "thread_um")
+    opening, volume, percent, fabric, thread = (meshes[c].to_numpy(float) for c in figures)
+    apart, area = pitch.to_numpy(float), percent / 100
+    with np.errstate(all="ignore"):  # what is nonsense is told elsewhere
+        fabric = _else(fabric, volume / area)
+        thread = _else(thread, fabric / FABRIC_PER_THREAD)
+        fabric = _else(fabric, FABRIC_PER_THREAD * thread)
+        by_count = np.array([thread / apart, 1 - opening / apart])
+        shares = np.array([*by_count, 1 - np.sqrt(area), 1 - np.sqrt(volume / fabric)])
+        laid = volume / apart / FABRIC_PER_THREAD
+        spread = np.fmax.reduce(shares) - np.fmin.reduce(shares)
+    some = ~np.isnan(by_count).all(axis=0)
+    agrees = some & ((~np.isnan(shares)).sum(axis=0) > 1) & (spread <= AGREE)
     least, most = WOVEN
-    laid = volume / pitch / FABRIC_PER_THREAD
-    woven = some & (by_count.isna() | ((by_count >= least) & (by_count <= most))).all(axis=1)
+    woven = some & (np.isnan(by_count) | ((by_count >= least) & (by_count <= most))).all(axis=0)
     woven |= ~some & (laid >= LAID[0]) & (laid <= LAID[1])
-    closed = (by_count["thread"] > CLOSED) | (by_count["opening"] <= 0)
+    closed = (by_count[0] > CLOSED) | (by_count[1] <= 0)
     closed |= ~some & (laid > LAID[1])
-    return Reading(agrees, woven, closed, thread)
+    return Reading(*(pd.Series(told, meshes.index) for told in (agrees, woven, closed, thread)))
+
+
+def _else(figures: Array, others: Array) -> Array:
+    """The ``figures``, and where there is none the ``others``."""
+    return np.where(np.isnan(figures), others, figures)
 
 
 def _in_words(meshes: pd.DataFrame, pitch: pd.Series, thread: pd.Series) -> pd.Series:

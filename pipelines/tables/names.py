@@ -10,11 +10,12 @@ underscores do not count. Numbers are only ever taken whole.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import unicodedata
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 from pipelines.tables.elsewhere import of_another_kind, where_listed
@@ -55,6 +56,7 @@ class Phrase:
     words: tuple[Word, ...]
 
     @classmethod
+    @lru_cache(maxsize=4096)  # a shop's names are asked for whenever its tables are
     def of(cls, text: str) -> Phrase:
         """The words of a text."""
         folded = unicodedata.normalize("NFC", text).casefold()
@@ -245,13 +247,19 @@ Known = Mapping[str, Names]  # table -> what its things are called
 
 def words_of(table: str, frame: pd.DataFrame, key: str) -> dict[str, dict[str, str | None]]:
     """The columns of `WORDS` of a typed table, by identifier."""
-    described = frame.reindex(columns=WORDS[table]).astype(object)
-    records = described.where(described.notna(), None).to_dict("records")
+    columns = [c for c in WORDS[table] if c in frame]
+    nothing = dict.fromkeys(WORDS[table])
     return {
-        one: {c: f"{v:g}" if isinstance(v, float) else v for c, v in record.items()}
-        for one, record in zip(frame[key], records, strict=True)
+        one: nothing | {c: _word(cell) for c, cell in zip(columns, cells, strict=True)}
+        for one, *cells in zip(frame[key], *(frame[c] for c in columns), strict=True)
         if isinstance(one, str)
     }
+
+
+def _word(cell: object) -> str | None:
+    if isinstance(cell, float):
+        return None if math.isnan(cell) else f"{cell:g}"
+    return None if cell is None else str(cell)
 
 
 def names_of(words: Words) -> dict[str, Names]:
