@@ -227,14 +227,12 @@ def _moved(
     state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float
 ) -> tuple[Grown, Posterior]:
     """Where Gauss-Newton on the prints ends, and the posterior there."""
-    before = state.posterior
-    precision = before.root.T @ before.root
-    post = before
+    before = post = state.posterior
     for _ in range(STEPS):
         rows, design = _design(state, rows, lab, log_lengths, repeat)
         post = residual.updated(before, design, state.hyper)
         features = state.layout.features(rows, log_lengths)
-        misfit = partial(_misfit, state, rows, lab, design, features, precision)
+        misfit = partial(_misfit, state, rows, lab, design, features, before.precision)
         step, here = post.mean - state.weights, misfit(state.weights)
         trials = (state.weights + share * step for share in (1.0, 0.5, 0.25, 0.1))
         better = next((w for w in trials if misfit(w) < here), None)
