@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -25,6 +26,9 @@ keep_in_memory()
 gc.set_threshold(50_000, 20, 100)
 # As many tests run at once as there are processors: more BLAS threads would only wait.
 threadpool_limits(limits=1, user_api="blas")
+# And workers that a command would start by default would import everything only to wait as well:
+# what is shared out is tried where a test says among how many.
+os.environ["LOKY_MAX_CPU_COUNT"] = "1"
 # The same examples in every run, and no example fails for being slow.
 settings.register_profile("same", deadline=None, derandomize=True)
 settings.load_profile("same")
