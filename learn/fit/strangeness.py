@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_solve
 from scipy.special import softmax
 
 from learn.fit.linearisation import Layout
@@ -210,6 +211,4 @@ def rescaled(
     precision = told / factor[:, None] / factor + np.diag(new)
     projected = (post.precision @ post.mean) / factor
     root = np.linalg.cholesky(precision).T
-    return Posterior(
-        np.linalg.solve(root, np.linalg.solve(root.T, projected)), root, post.log_evidence
-    )
+    return Posterior(cho_solve((root, False), projected), root, post.log_evidence)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 
 from learn.gp import posterior
-from learn.gp.design_matrix import groups_of
+from learn.gp.design_matrix import Phi, groups_of
 from learn.gp.posterior import Design, Hyper, Posterior
 
 Array = NDArray[np.floating]
@@ -51,7 +51,7 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
     for rows in groups_of(group):
         if group[rows[0]] < 0:
             continue
-        is_small = 3 * len(rows) <= min(SMALL_SHARE * p, AT_ONCE) and not torn[rows].any()
+        is_small = not _many(len(rows), p) and not torn[rows].any()
         (small if is_small else large).append(rows)
     for rows in _of_one_size(small):
         mean[rows], covariance[rows] = _without_small(design, hyper, post, rows)
@@ -117,7 +117,21 @@ def _without_large(
     posterior.add_information(design.take(touched & ~out), hyper, precision, projected)
     root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     without = Posterior(cho_solve((root, False), projected), root, post.log_evidence)
-    return posterior.predict(design.phi.take(rows), without)
+    return _predicted(design.phi.take(rows), without)
+
+
+def _predicted(phi: Phi, post: Posterior) -> tuple[Array, Array]:
+    """`posterior.predict` by one that is asked this once: of few prints, the whole covariance of
+    the weights is not written out."""
+    if _many(phi.n, phi.p):
+        return posterior.predict(phi, post)
+    half = post.solved(phi.dense().reshape(-1, phi.p).T, transposed=True).T
+    half = half.reshape(phi.n, 3, phi.p)
+    return phi @ post.mean, half @ half.transpose(0, 2, 1)
+
+
+def _many(n: int, p: int) -> bool:
+    return 3 * n > min(SMALL_SHARE * p, AT_ONCE)
 
 
 def _noise_of_groups(own: Design, hyper: Hyper, m: int) -> Array:
