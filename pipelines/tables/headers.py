@@ -11,7 +11,7 @@ import difflib
 import re
 import unicodedata
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from learn.process import SETTINGS
 from pipelines.tables.schema import Table
@@ -278,6 +278,7 @@ def plain(text: str) -> str:
     return " ".join(re.sub(r"[_\-\u2010-\u2014]", " ", text).split())
 
 
+@lru_cache(maxsize=4096)  # where the header stands is looked for twice, cell by cell
 def meaning(table: Table, header: str) -> Meaning:
     """Which columns of ``table`` the header may mean; none when it means nothing to us."""
     if table.column(header) is not None or (table.colour and _own_colour(header)):
