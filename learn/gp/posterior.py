@@ -122,8 +122,7 @@ class Posterior:
     def root(self) -> Array:
         """(p, p) upper triangle, precision = root' root."""
         if isinstance(self.factor, Arrow):
-            with threadpool_limits(1, user_api="blas"):  # the same digits, whoever asks and when
-                return root_of(self.factor.precision())
+            return _written_out(self.factor)
         return self.factor.root() if isinstance(self.factor, Apart) else self.factor
 
     @cached_property
@@ -155,6 +154,12 @@ class Posterior:
         if isinstance(self.factor, Apart):
             return self.factor.solved(values, transposed=transposed)
         return solve_triangular(self.root, values, trans=int(transposed), check_finite=False)
+
+
+@one_thread
+def _written_out(arrow: Arrow) -> Array:
+    """Its root (p, p): the same digits, whoever asks and when."""
+    return root_of(arrow.precision())
 
 
 def column_variance(blocks: list[Block], log_sd: Array, p: int) -> Array:

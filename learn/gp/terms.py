@@ -127,14 +127,15 @@ class FittedTerm:
         return not len(X) or bool(X[columns].notna().any().all())
 
     @cached_property
-    def _index(self) -> pd.Index:
-        return pd.Index(self.level_names)
+    def _position(self) -> dict[str, int]:
+        return {level: i for i, level in enumerate(self.level_names)}
 
     def level_of(self, X: pd.DataFrame) -> NDArray[np.intp]:
         """Position of each print's level among ``level_names``, -1 for any other; (n,)."""
         if not self.term.levels:
             return np.zeros(len(X), int)
-        return self._index.get_indexer(X[self.term.levels])
+        positions = [self._position.get(level, -1) for level in X[self.term.levels]]
+        return np.array(positions, dtype=np.intp)
 
     def present(self, X: pd.DataFrame) -> NDArray[np.bool_]:
         """Prints the term is about, (n,)."""
