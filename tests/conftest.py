@@ -16,11 +16,13 @@ from threadpoolctl import threadpool_limits
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
 from pipelines.tasks import of_today
+from tests.inks_once import fit_once
 from tests.scratch import keep_in_memory
 from tests.servers import fresh_database, running_server
 from tests.small_demo import GARMENTS, SMALL, held_out, small_model, small_shop, small_workspace
 
 keep_in_memory()
+fit_once()
 # Python looks for dead cycles after every 700 new objects, among all the modules there are: a tenth
 # of the time of a run.
 gc.set_threshold(50_000, 20, 100)

@@ -124,7 +124,9 @@ def test_every_output_has_the_same_verdict(opened, plans, setups, tmp_path):
 def test_a_mix_of_one_ink_has_the_verdict_of_that_ink(opened, plans, setups):
     """But on the very edge: what is not known of a mix is found by draws, not in closed form."""
     needed = chance_needed(opened.model.settings_)
+    plans, setups = plans[::3], setups.iloc[::3]  # bare and over a base, as the others
     told = opened.model.predict(setups)
+    assert told["verdict"].nunique() == len(Verdict) and told["cause"].nunique() >= 4
     alike = []
     rows = setups.to_dict("records"), told.to_dict("records")
     for one, setup, row in zip(plans, *rows, strict=True):
@@ -137,7 +139,7 @@ def test_a_mix_of_one_ink_has_the_verdict_of_that_ink(opened, plans, setups):
         clear &= abs(facts.off_dE00[0] - one.tolerance) > 0.05
         if clear:
             alike.append((found.verdict[0], found.cause[0]) == (row["verdict"], row["cause"]))
-    assert len(alike) > 30
+    assert len(alike) > 10
     assert np.mean(alike) > 0.95
 
 
