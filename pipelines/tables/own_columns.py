@@ -47,9 +47,8 @@ def known_columns(
         for column in filter(None, map(table.column, UNDERBASE_IDS)):
             if column.name not in own:
                 what = f"the column is missing beside {' and '.join(based)}"
-                findings.problem(
-                    file, header_row, column.name, what, _rename_hint(column, names), Kind.MISSING
-                )
+                do = _rename_hint(column, names, "add it, filled in wherever there is a base")
+                findings.problem(file, header_row, column.name, what, do, Kind.MISSING)
     for column in table.columns:
         if column.kind == "date" and column.name in given:
             given[column.name] = iso_dates(given[column.name], column.name, file, findings)
@@ -143,13 +142,13 @@ def _missing(lost: list[Column], names: list[str], file: str, row: int) -> list[
     return found
 
 
-def _rename_hint(column: Column, names: list[str]) -> str:
+def _rename_hint(column: Column, names: list[str], or_else: str | None = None) -> str:
     plain = column.name.casefold().replace("_", "")
     for name in names:
         # The same but for case, blanks and a missing "id".
         given = name.casefold().replace("_", "").replace(" ", "")
         if given and given in (plain, plain.removesuffix("id")):
             return f'rename "{name}" to {column.name}'
-    if column.filled:
-        return "add it"
+    if column.filled or or_else:
+        return or_else or "add it"
     return "add it, with empty cells where it is not known"

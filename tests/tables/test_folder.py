@@ -366,6 +366,10 @@ def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):
         "prints.csv, row 1, column underbase_ink_id: the column is missing beside "
         'underbase_mesh_id and underbase_strokes; rename "UnderbaseInk" to underbase_ink_id.'
     )
+    prints = TINY["prints.csv"].replace("underbase_mesh_id", "through")
+    write_shop(tmp_path, prints=prints)
+    with pytest.raises(InputProblems, match="add it, filled in wherever there is a base"):
+        read_folder(tmp_path, name="s")
 
 
 def test_what_was_typed_lately_is_nobody_elses_to_change():
