@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -55,7 +55,7 @@ class Job:
     limits: Limits
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Checked:
     """A learnt shop, and all that its model says of some garments."""
 
@@ -95,10 +95,15 @@ class Checked:
     def plan(self, job: Job) -> Plan:
         return plan(self.model, job.target, job.garments, limits=job.limits, usual=self.usual)
 
+    @cache  # noqa: B019 - a few shops a run, each wanted until its end
+    def told(self, n: int, seed: int) -> list[Told]:
+        """Plans for random jobs."""
+        return [Told(self, job, self.plan(job)) for job in self.jobs(n, seed)]
+
     def claims(self, n: int, seed: int) -> Iterator[Claim]:
-        """Of plans for random jobs."""
-        for job in self.jobs(n, seed):
-            yield from Told(self, job, self.plan(job)).claims()
+        """Of those plans."""
+        for told in self.told(n, seed):
+            yield from told.claims()
 
 
 @dataclass(frozen=True)
@@ -153,11 +158,16 @@ class Told:
             best = max(best, outcome(said, self.job.target, self.plan.tolerance).p_all.max())
         return float(best)
 
-    def claims(self) -> Iterator[Claim]:
-        plan = self.plan
-        for line in plan.lines.to_dict("records"):
+    def reasons(self) -> Iterator[Claim]:
+        """What is said of single lines."""
+        for line in self.plan.lines.to_dict("records"):
             for one in line["why"]:
                 yield from self._of_line(one, line)
+
+    def claims(self) -> Iterator[Claim]:
+        plan = self.plan
+        yield from self.reasons()
+        for line in plan.lines.to_dict("records"):
             if line["smallest_change"]:
                 landed = plan.lines[plan.lines["worst_dE00"] <= plan.tolerance]
                 yield Claim("changes least", line["n_changes"] <= landed["n_changes"].min())
@@ -169,14 +179,13 @@ class Told:
     # -- of a line -------------------------------------------------------------------
 
     def _of_line(self, one: Reason, line: dict) -> Iterator[Claim]:
-        usual = self.plan.usual.to_dict()
         if one.why in (Why.MORE_INK, Why.LESS_INK, Why.HIDES_MORE, Why.HIDES_LESS):
-            mine, theirs = self._shows(line), self._shows(usual)
+            mine, theirs = self._shows(line), self._usually_shows
             less = one.why in (Why.MORE_INK, Why.HIDES_MORE)
             right = mine <= theirs * (1 + ALIKE) if less else mine >= theirs * (1 - ALIKE)
             yield Claim(str(one.why), right, f"{mine:.3f} {theirs:.3f}")
         elif one.why in (Why.LIGHTER_GROUND, Why.DARKER_GROUND):
-            mine, theirs = self._ground(line)[:, 0], self._ground(usual)[:, 0]
+            mine, theirs = self._ground(line)[:, 0], self._usual_ground[:, 0]
             way = 1 if one.why == Why.LIGHTER_GROUND else -1
             yield Claim(str(one.why), bool((way * (mine - theirs) > -1).all()), f"{mine} {theirs}")
         elif one.why == Why.ONE_GROUND:
@@ -184,10 +193,18 @@ class Told:
             apart = spread_between(with_it[None])[0], spread_between(without[None])[0]
             yield Claim(str(one.why), apart[0] < 0.5 * apart[1], f"{apart}")
         elif one.why == Why.NO_BASE:
-            yield Claim(str(one.why), not line["base_on"] and bool(usual["base_on"]))
+            yield Claim(str(one.why), not line["base_on"] and bool(self.plan.usual["base_on"]))
         elif one.why == Why.OTHER_INK:
             bucket = self.shop.model.buckets([one.subject])[0][0]
             yield from looks_right(one, bucket, self.job.target)
+
+    @cached_property
+    def _usually_shows(self) -> float:
+        return self._shows(self.plan.usual.to_dict())
+
+    @cached_property
+    def _usual_ground(self) -> Array:
+        return self._ground(self.plan.usual.to_dict())
 
     def _shows(self, line: dict) -> float:
         """How much of a card's contrast the ink of a line leaves, by its K, S and film."""

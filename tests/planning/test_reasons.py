@@ -14,10 +14,9 @@ from learn.planning.alone import alone
 from learn.planning.candidates import Grid, Limits
 from learn.planning.plan import usual_setup
 from learn.planning.reasons import Reason, Why
-from learn.predict.model import ShiftModel
 from learn.shop import latest_lots
 from tests.planning.checked import Checked, Told, looks_right
-from tests.small_demo import GARMENTS, small_model, small_shop
+from tests.small_demo import GARMENTS, learnt, small_model, small_shop
 from tests.worlds import tables
 from tests.worlds.parts import PARTS
 from tests.worlds.shop import draw_shop
@@ -43,7 +42,7 @@ def demo() -> Checked:
 def harsher() -> Checked:
     """A small shop of the second family."""
     shop = tables.read(draw_shop(*next(w for w in PARTS["choose"] if w.kind == "few")))
-    model = ShiftModel(max_iterations=4, restarts=0).fit(shop)
+    model = learnt(shop, restarts=0)
     usual = usual_setup(shop.prints, [])
     garments = shop.prints["substrate_id"].value_counts().index[:3].tolist()
     limits = Limits(presses=(usual["press_id"],), lots=latest_lots(shop.prints))
@@ -62,20 +61,18 @@ def test_reasons_are_true_of_the_model(shop):
 def test_what_is_turned_round_is_found_out():
     shop = demo()
     right = []
-    for job in shop.jobs(6, seed=3):
-        told = shop.plan(job)
-        why = [tuple(TURNED.get(r.why, r.why) for r in own) for own in told.lines["why"]]
+    for told in shop.told(JOBS, 3):
+        why = [tuple(TURNED.get(r.why, r.why) for r in own) for own in told.plan.lines["why"]]
         whys = [
             tuple(
                 r._replace(why=turned)
                 for r, turned in zip(own, ways, strict=True)
                 if turned != r.why
             )
-            for own, ways in zip(told.lines["why"], why, strict=True)
+            for own, ways in zip(told.plan.lines["why"], why, strict=True)
         ]
-        lines = told.lines.assign(why=pd.Series(whys, dtype=object), smallest_change=False)
-        turned_plan = replace(told, lines=lines, in_the_way=[])
-        claims = Told(shop, job, turned_plan).claims()
+        lines = told.plan.lines.assign(why=pd.Series(whys, dtype=object))
+        claims = Told(shop, told.job, replace(told.plan, lines=lines)).reasons()
         right += [claim.right for claim in claims if claim.said in set(TURNED.values())]
     assert len(right) > 10
     assert np.mean(right) < 0.2
