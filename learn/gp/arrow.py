@@ -5,8 +5,9 @@ ground - and weights it shares with others. With the local ones first, the preci
 weights has the shape of an arrow: a block a part down the diagonal, the shared weights as its
 head. Eliminating the local weights leaves a system of the shared ones alone (the Schur
 complement: Golub & Van Loan 2013, Matrix Computations, section 3.2.11), a few hundred of some
-thousand; and of the inverse only what a part needs is ever written out. Weights that no part
-uses stand at their prior.
+thousand; and of the inverse only what a part needs is ever written out. Weights of which no part
+tells anything stand at their prior: those it does not use, and local ones that act on none of its
+prints.
 """
 
 from __future__ import annotations
@@ -37,8 +38,10 @@ class Shaft(NamedTuple):
 
     local: Index  # (l,) the local ones among the columns of the part
     shared: Index  # (h,) the shared ones among them
+    untold: Index  # the others: no other part uses them, and this one tells nothing of them
     weights: Index  # (l,) the local ones among all weights
     head: Index  # (h,) the shared ones among the shared
+    prior: Array  # precision of the untold ones
     root: Array  # (l, l) upper: the precision of the local ones is root' root
     inverse: Array  # (l, l) of the root
     across: Array  # (l, h) inverse' times the precision between local and shared
@@ -51,7 +54,7 @@ class Arrow:
 
     prior: Array  # (p,) precision of each weight before anything was learnt
     shared: Index  # (s,) the weights that several parts use
-    idle: Index  # weights that none uses
+    idle: Index  # weights of which none tells anything
     shafts: list[Shaft]
     root: Array  # (s, s) upper, of the precision of the shared weights alone
 
@@ -70,16 +73,15 @@ class Arrow:
         number = np.empty(len(prior), int)
         number[shared] = np.arange(len(shared))
         head = np.diag(prior[shared])
-        shafts = []
+        shafts, idle = [], [np.flatnonzero(used == 0)]
         for own, values in zip(columns, told, strict=True):
-            mine = used[own] == 1
-            local, others = np.flatnonzero(mine), np.flatnonzero(~mine)
-            shaft = _eliminated(values, local, others, own[local], number[own[others]], prior)
-            left = block(values, others) - shaft.across.T @ shaft.across
+            shaft = _eliminated(values, used[own] == 1, own, number, prior)
+            left = block(values, shaft.shared) - shaft.across.T @ shaft.across
+            idle.append(own[shaft.untold])
             add_to_block(head, shaft.head, left)
             shafts.append(shaft)
         root = cholesky(head.T, lower=False, overwrite_a=True, check_finite=False)
-        return cls(prior, shared, np.flatnonzero(used == 0), shafts, root)
+        return cls(prior, shared, np.concatenate(idle), shafts, root)
 
     @property
     def log_det(self) -> float:
@@ -113,6 +115,7 @@ class Arrow:
         head = (values[:, s.shared] - own @ s.gain) @ block(self.head, s.head)
         out[:, s.shared] = head
         out[:, s.local] = own @ s.inverse @ s.inverse.T - head @ s.gain.T
+        out[:, s.untold] = values[:, s.untold] / s.prior
         return out
 
     def variance(self) -> Array:
@@ -173,13 +176,18 @@ def _tied(triangle: Array) -> Index:
 
 
 def _eliminated(
-    told: Array, local: Index, shared: Index, weights: Index, head: Index, prior: Array
+    told: Array, mine: NDArray[np.bool_], own: Index, number: Index, prior: Array
 ) -> Shaft:
-    own = block(told, local)
-    own.reshape(-1)[:: len(local) + 1] += prior[weights]
-    root = cholesky(own.T, lower=False, check_finite=False)
+    """Of a part with the weights ``own``, which no other part uses where they are ``mine``."""
+    says = np.diagonal(told) != 0
+    local, shared = np.flatnonzero(mine & says), np.flatnonzero(~mine)
+    untold, weights = np.flatnonzero(mine & ~says), own[local]
+    within = block(told, local)
+    within.reshape(-1)[:: len(local) + 1] += prior[weights]
+    root = cholesky(within.T, lower=False, check_finite=False)
     inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
     # between local and shared, each from the triangle that is there
     between = told[np.maximum(local[:, None], shared), np.minimum(local[:, None], shared)]
     across = inverse.T @ between
-    return Shaft(local, shared, weights, head, root, inverse, across, inverse @ across)
+    places = local, shared, untold, weights, number[own[shared]]
+    return Shaft(*places, prior[own[untold]], root, inverse, across, inverse @ across)
