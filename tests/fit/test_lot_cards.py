@@ -123,7 +123,7 @@ def test_a_card_is_taken_in_once_and_kept():
 
 def test_what_is_learnt_with_a_card_is_what_a_model_told_of_it_says():
     shop = with_card(tiny_shop(), STRONGER)
-    settings = {"max_iterations": 6, "restarts": 0}
+    settings = {"max_iterations": 2, "restarts": 0}
     fitted = ShiftModel(**settings).fit(shop)
     told = ShiftModel(**settings).fit(tiny_shop()).told_of(shop)
     assert fitted.validation_["coverage90"] == pytest.approx(

@@ -11,15 +11,14 @@ from learn.fit.encoding import Encoder
 from learn.physics import print_model
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import SPECTRUM, lab_columns
-from learn.predict.model import ShiftModel
-from tests.small_demo import LAB, TRUE_LAB, held_out, small_model, small_shop
+from tests.small_demo import LAB, TRUE_LAB, held_out, learnt, small_model, small_shop
 
 
 def test_a_screen_unlike_its_sheet_does_not_bend_what_is_said_of_its_neighbours():
     """A curve through one sheet that is a fifth off would swing on both sides of it."""
     meshes = complete_meshes(small_shop().meshes)
     meshes.loc[meshes["mesh_id"] == "M90-48", "theoretical_ink_cm3_m2"] *= 0.8
-    model = ShiftModel(max_iterations=6).fit(replace(small_shop(), meshes=meshes))
+    model = learnt(replace(small_shop(), meshes=meshes), restarts=0)
     between = held_out("unseen_mesh")
     off = delta_e00(model.predict_lab(between)[0], between[TRUE_LAB].to_numpy())
     assert np.mean(off) < 0.8
@@ -44,7 +43,7 @@ def test_fibres_that_stand_out_of_bare_prints_say_nothing_of_what_lies_on_a_base
     fuzzy = here & ~based & prints["L"].notna()
     prints.loc[fuzzy, LAB] = with_light(prints.loc[fuzzy, LAB].to_numpy(float), 0.04)
     kept = prints[~(here & (based | prints["L"].isna()))].reset_index(drop=True)
-    model = ShiftModel(max_iterations=6).fit(replace(shop, prints=kept))
+    model = learnt(replace(shop, prints=kept), restarts=0)
     bare, on_base = shop.prints[fuzzy], shop.prints[here & based]
     lifted = model.means(bare)[:, 0] - small_model().means(bare)[:, 0]
     assert np.median(lifted) > 2
@@ -74,7 +73,7 @@ def test_a_thin_film_of_discharge_ink_takes_less_of_the_dye():
     prints[LAB] = lab + rng.normal(0, 0.2, lab.shape)
     thick, thin = film > np.quantile(film, 0.4), film < np.quantile(film, 0.2)
     kept = prints[thick].reset_index(drop=True)
-    model = ShiftModel(max_iterations=6).fit(replace(shop, inks=inks, prints=kept))
+    model = learnt(replace(shop, inks=inks, prints=kept), restarts=0)
     assert np.median(delta_e00(model.means(prints[thin]), lab[thin])) < 0.8
 
 
@@ -93,6 +92,6 @@ def test_cloth_that_takes_up_more_of_its_base_is_known_by_its_other_prints():
     prints[SPECTRUM], prints[LAB] = np.nan, lab
     asked = np.flatnonzero(thirsty)[::2]
     kept = prints.drop(index=prints.index[asked]).reset_index(drop=True)
-    model = ShiftModel(max_iterations=6).fit(replace(shop, prints=kept))
+    model = learnt(replace(shop, prints=kept), restarts=0)
     assert np.median(delta_e00(thin[asked], usual[asked])) > 1.2
     assert np.median(delta_e00(model.means(prints.iloc[asked]), lab[asked])) < 0.8

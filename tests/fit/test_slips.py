@@ -18,8 +18,7 @@ from learn.fit.slips import (
     shared,
 )
 from learn.predict.causes import Unseen
-from learn.predict.model import ShiftModel
-from tests.small_demo import gross_errors, small_model, small_shop
+from tests.small_demo import gross_errors, learnt, small_model, small_shop
 
 
 def test_a_gross_error_is_both_improbable_and_visible():
@@ -65,7 +64,7 @@ def test_another_ink_under_the_name_of_a_lot_is_set_aside_whole_and_spoils_nothi
     prints = shop.prints.copy()
     those = of_another_ink(prints, "C02-L04", "C24")
     assert those.sum() == 3
-    model = ShiftModel(n_jobs=1).fit(replace(shop, prints=prints))
+    model = learnt(replace(shop, prints=prints), restarts=0)
     assert set(prints["print_id"][those]) <= set(model.set_aside_["print_id"])
     rest = small_shop().prints[(prints["ink_id"] == "C02") & ~those].reset_index(drop=True)
     unclear = Unseen("lot", "contradict", "C02\x1fC02-L04")

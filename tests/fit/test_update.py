@@ -23,7 +23,7 @@ def test_a_batch_appended_is_nearly_what_learning_it_all_anew_gives():
     prints = shop.prints
     last = prints["job_id"].isin(prints["job_id"].dropna().unique()[-4:])
     early = replace(shop, prints=prints[~last].reset_index(drop=True))
-    quick = {"max_iterations": 6, "restarts": 0}
+    quick = {"max_iterations": 2, "restarts": 0}
     model = ShiftModel(**quick).fit(early)
     stored = ShiftModel.from_state(*model.to_state())
     before = stored.predict_lab(prints[last])

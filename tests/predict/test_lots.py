@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from learn.predict.lots import lots_of
-from learn.predict.model import ShiftModel
-from tests.small_demo import small_model, small_shop
+from tests.small_demo import learnt, small_model, small_shop
 from tests.worlds import tables
 from tests.worlds.shop import draw_shop
 
@@ -16,7 +15,7 @@ SEED, SIZE = 21, 100  # of no part; its lot K07-04 is a quarter weaker, and four
 def test_a_weak_lot_of_a_foreign_world_is_told_with_its_per_cent():
     drawn = draw_shop(SEED, SIZE, "plastisol", ask=3)
     shop = tables.read(drawn)
-    model = ShiftModel(max_iterations=3, restarts=0).fit(shop)
+    model = learnt(shop, restarts=0)
     lots = drawn.world.lots
     ink = drawn.world.inks.frame["ink_id"].to_numpy()[lots.ink]
     strength = {f"{i}-{n:02d}": s for i, n, s in zip(ink, lots.number, lots.strength, strict=True)}

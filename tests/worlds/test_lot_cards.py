@@ -9,7 +9,7 @@ import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.normal import Z90, sd_of
-from learn.predict.model import ShiftModel
+from tests.small_demo import learnt
 from tests.worlds import tables
 from tests.worlds.cards import draw_cards
 from tests.worlds.light import lab_of
@@ -30,7 +30,7 @@ def _without_and_with(seed: int) -> tuple[list[float], list[float]]:
     added = draw_cards(drawn, strong, np.random.default_rng(seed))
     drawdowns = pd.concat([shop.drawdowns, added], ignore_index=True)
     drawdowns["ink_lot"] = drawdowns["ink_lot"].astype(object)
-    model = ShiftModel(max_iterations=6, restarts=0).fit(shop)
+    model = learnt(shop, restarts=0)
     setups, measured = tables.read_query(drawn, shop, query), lab_of(query.measured)
     off, held = [], []
     for known in (shop, replace(shop, drawdowns=drawdowns)):
