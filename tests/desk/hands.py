@@ -48,10 +48,15 @@ class Hands:
 
     def reach(self, what) -> None:
         """Come to something by the tabulator alone."""
+        at = what.element_handle()  # to find it by its role takes longer than to press a key
         for _ in range(400):
-            if what.evaluate("e => e === document.activeElement"):
+            here = at.evaluate("e => e.isConnected ? e === document.activeElement : null")
+            if here:
                 return
-            self.page.keyboard.press("Tab")
+            if here is None:  # that part of the page has come anew
+                at = what.element_handle()
+            else:
+                self.page.keyboard.press("Tab")
         raise AssertionError(f"no key leads to {what}")
 
     def go(self, tab: str) -> None:
