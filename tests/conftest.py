@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 from learn.planning.candidates import Grid
 from learn.planning.plan import Plan, plan, usual_setup
 from pipelines.tasks import of_today
+from tests.damaged import Sound, sound
 from tests.inks_once import fit_once
 from tests.scratch import keep_in_memory
 from tests.servers import fresh_database, running_server
@@ -62,6 +63,12 @@ def source(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | st
 def learnt_workspace(tmp_path_factory):
     """The small shop in a database, and the model that has learnt it."""
     return small_workspace(tmp_path_factory.mktemp("learnt"))
+
+
+@pytest.fixture(scope="session")
+def sound_shop(tmp_path_factory) -> Sound:
+    """A small shop with two versions of its model, to be damaged; it is put right each time."""
+    return sound(tmp_path_factory.mktemp("sound"))
 
 
 @pytest.fixture(scope="session")

@@ -5,12 +5,11 @@ from __future__ import annotations
 from tests import damaged
 
 
-def test_a_damaged_database_is_told_or_has_changed_nothing(tmp_path):
-    whole = damaged.sound(tmp_path)
+def test_a_damaged_database_is_told_or_has_changed_nothing(sound_shop):
     kinds = damaged.database()
     files = {kind: kinds.pop(kind) for kind in [*kinds] if "emptied" in kind}
     became = {
-        f"{kind}, {name}": damaged.outcome(whole, kind, name, damage)
+        f"{kind}, {name}": damaged.outcome(sound_shop, kind, name, damage)
         for kind, name, damage in [*damaged.cases(kinds, 9), *damaged.cases(files)]
         if "bit" not in kind  # which `test_seals` has
     }

@@ -5,10 +5,9 @@ from __future__ import annotations
 from tests import damaged
 
 
-def test_a_damaged_model_is_told_or_has_changed_nothing(tmp_path):
-    whole = damaged.sound(tmp_path)
+def test_a_damaged_model_is_told_or_has_changed_nothing(sound_shop):
     became = {
-        f"{kind}, {name}": damaged.outcome(whole, kind, name, damage)
+        f"{kind}, {name}": damaged.outcome(sound_shop, kind, name, damage)
         for kind, name, damage in damaged.cases(damaged.models(), 31)
     }
     assert len(became) >= 10
