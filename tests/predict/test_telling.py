@@ -33,6 +33,19 @@ def plants() -> tuple[list[Drawn], list[Shop], list[ShiftModel]]:
     return drawn, shops, [ShiftModel(**quick).fit(shop) for shop in shops]
 
 
+@cache
+def tells() -> Summary:
+    """What the second plant says of its inks."""
+    return plants()[2][1].summary("Plant B")
+
+
+@cache
+def told() -> ShiftModel:
+    """The first, told of them."""
+    return plants()[2][0].told_by([tells()])
+
+
+@cache
 def asked(kind: str) -> tuple[pd.DataFrame, np.ndarray]:
     """Set-ups of the plant that has just begun, and their true colour."""
     drawn, shops, _ = plants()
@@ -51,7 +64,7 @@ def same(one: ShiftModel, other: ShiftModel, kinds: tuple[str, ...] = ("next", "
 
 def test_a_plant_that_prints_the_same_inks_helps_with_those_never_printed_here():
     _, _, (here, there) = plants()
-    model = here.told_by([there.summary("Plant B")])
+    model = told()
     assert model.sisters_.inks
     assert here.sisters_.inks == () and same(here, without_sisters(here))
     alone, known = [], []
@@ -72,8 +85,8 @@ def recalled_and_told(model: ShiftModel, shop: Shop) -> ShiftModel:
 
 
 def test_what_was_told_is_stored_and_can_be_forgotten():
-    _, shops, (here, there) = plants()
-    model = here.told_by([there.summary("Plant B")])
+    _, shops, (here, _) = plants()
+    model = told()
     arrays, description = model.to_state()
     again = ShiftModel.from_state(arrays, json.loads(json.dumps(description)))
     assert same(again, model)
@@ -95,8 +108,8 @@ def test_what_was_told_is_stored_and_can_be_forgotten():
 
 def test_a_plant_that_contradicts_is_not_followed():
     """The same numbers, each under the name of another ink: predictions stay to the last digit."""
-    _, _, (here, there) = plants()
-    summary = there.summary("Plant B")
+    _, _, (here, _) = plants()
+    summary = tells()
     inks = list(summary.inks)
     turned = summary.renamed(dict(zip(inks, [*inks[3:], *inks[:3]], strict=True)))
     model = here.told_by([turned])
@@ -107,19 +120,19 @@ def test_a_plant_that_contradicts_is_not_followed():
 
 
 def test_one_of_two_plants_that_contradicts_takes_nothing_from_the_other():
-    _, _, (here, there) = plants()
-    right = there.summary("Plant B")
+    _, _, (here, _) = plants()
+    right = tells()
     inks = list(right.inks)
     turned = right.renamed(dict(zip(inks, [*inks[5:], *inks[:5]], strict=True)))
     both = here.told_by([right, replace(turned, plant="Plant C")])
     assert [np.isinf(one.widening) for one in both.sisters_.heard] == [False, True]
     assert {plant for one in both.sisters_.inks for plant, _ in one.plants} == {"Plant B"}
-    assert same(both, here.told_by([right]))
+    assert same(both, told())
 
 
 def test_other_light_is_not_heard_and_nothing_told_changes_nothing():
-    _, _, (here, there) = plants()
-    other = replace(there.summary("Plant B"), illuminant="D65")
+    _, _, (here, _) = plants()
+    other = replace(tells(), illuminant="D65")
     for summaries in ([], [other]):
         assert same(here.told_by(summaries), here)
 
