@@ -192,17 +192,15 @@ class Likeness:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
         usual = factors["job"] ** 2
         n, later = len(X), self.later(X)
-        own = {s: self._earned(s, factors) for s in SITUATIONS}
-        ink = np.full(n, own["ink"])
+        own = {s: np.full(n, self._earned(s, factors)) for s in SITUATIONS}
         if self.told:
-            ink[X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
-        on = factors["later"] ** 2 - usual  # what it adds to be later
-        between = factors["job"] * ink  # half-way, of variances
+            own["ink"][X["ink"].isin(self.told).to_numpy()] = factors[TOLD_INK]
+        between = {s: factors["job"] * factor for s, factor in own.items()}  # half-way
+        # no further below than that: what is new is surer once it was printed
+        variances = {s: np.maximum(own[s] ** 2, between[s]) for s in SITUATIONS}
         # so few prints say little of how far an ink is off
-        few = between * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
-        variances = {s: np.full(n, own[s] ** 2) for s in SITUATIONS}
-        # no further below than that, for a first print must take no sureness away
-        variances["ink"] = np.maximum(ink**2, between)
+        few = between["ink"] * band_of(INK_TAILS + CHANNELS * np.maximum(self.seen(X, "ink"), 0))
+        on = factors["later"] ** 2 - usual  # what it adds to be later
         situations = self.situations(X)
         new = np.array(list(situations.values()))
         more = np.array([variances[s] for s in situations]) - usual

@@ -115,16 +115,16 @@ def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
 
 def test_bands_of_what_is_new_in_several_ways():
     """What each adds to the usual variance adds up; where prints left out show less of all that is
-    new, the most of these holds."""
+    new, the most of these holds, half-way: what is new is surer once it was printed."""
     five = [USUAL | {"day": 0.0, "ink": f"old {i}", "mesh": f"old {i}"} for i in range(5)]
     history = pd.DataFrame(five * 9)
     factors = dict.fromkeys(ALL_SITUATIONS, 1.1) | {"mesh": 0.8, "press": 1.3, "garment": 1.4}
     factors |= {"outside": 1.2, "ink": 0.9}
-    between = np.sqrt(0.9 * 1.1)  # half-way: a first print must take no sureness away
+    between = np.sqrt(0.9 * 1.1)
     outside = {number.name: 9.0 for number in TOLD[:2]}
     asked = [
         (1.1, {}),
-        (0.8, {"mesh": "new"}),
+        (np.sqrt(0.8 * 1.1), {"mesh": "new"}),
         (1.3, {"era": "new"}),
         (1.3, {"era": "new", "mesh": "new"}),
         (np.sqrt(1.3**2 + 1.4**2 - 1.1**2), {"era": "new", "substrate": "new"}),
