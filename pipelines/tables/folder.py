@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -47,7 +48,7 @@ from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, InputProblems, Kind, Problem
 
 MAX_TOML_BYTES = 1_000_000
-LATELY = 4  # so many shops that were read for use lately are kept
+LATELY = 4  # so many shops, and batches that came to one, are kept as they were checked
 
 
 @dataclass(frozen=True)
@@ -209,19 +210,37 @@ def to_shop(given: Given) -> Shop:
 
     Raises InputProblems if they no longer pass: somebody has edited the store.
     """
-    if sum(cells.size for cells in given.tables.values()) > LARGE_CELLS:
+    if _is_large(*given.tables.values()):
         return _to_shop(given)
-    same = tuple((name, Same(cells)) for name, cells in given.tables.items())
-    shop = _shop_lately(given.name, given.shop_toml, same, tuple(given.set_aside))
+    shop = _shop_lately(_Alike.of(given))
     return _with_frames(shop, ((n, f.copy()) for n, f in _frames_of(shop)))
 
 
+class _Alike(NamedTuple):
+    """A shop's tables, equal where every cell is and the same prints are set aside."""
+
+    name: str
+    toml: str | None
+    tables: tuple[tuple[str, Same], ...]
+    aside: tuple[int, ...]
+
+    @classmethod
+    def of(cls, given: Given) -> _Alike:
+        tables = tuple((name, Same(cells)) for name, cells in given.tables.items())
+        return cls(given.name, given.shop_toml, tables, tuple(given.set_aside))
+
+    def given(self) -> Given:
+        tables = {name: same.given for name, same in self.tables}
+        return Given(self.name, self.toml, tables, dict.fromkeys(self.aside, ""))
+
+
+def _is_large(*tables: pd.DataFrame) -> bool:
+    return sum(cells.size for cells in tables) > LARGE_CELLS
+
+
 @lru_cache(maxsize=LATELY)
-def _shop_lately(
-    name: str, toml: str | None, same: tuple[tuple[str, Same], ...], aside: tuple[int, ...]
-) -> Shop:
-    tables = {table: cells.given for table, cells in same}
-    return _to_shop(Given(name, toml, tables, dict.fromkeys(aside, "")))
+def _shop_lately(alike: _Alike) -> Shop:
+    return _to_shop(alike.given())
 
 
 def _to_shop(given: Given) -> Shop:
@@ -310,25 +329,18 @@ def check_added(
     Raises InputProblems when the tables themselves cannot be used together.
     """
     today = date.today()
-    if prints.size + sum(cells.size for cells in given.tables.values()) > LARGE_CELLS:
+    if _is_large(prints, *given.tables.values()):
         return _check_added(given, prints, today, beside=beside)
-    same = tuple((name, Same(cells)) for name, cells in given.tables.items())
-    found = _added_lately(given.name, given.shop_toml, same, Same(prints), today, beside)
-    return found[0].copy(), [*found[1]]
+    frame, faults = _added_lately(_Alike.of(given), Same(prints), today, beside)
+    return frame.copy(), [*faults]
 
 
 @lru_cache(maxsize=LATELY)
 def _added_lately(
-    name: str,
-    toml: str | None,
-    same: tuple[tuple[str, Same], ...],
-    prints: Same,
-    today: date,
-    beside: bool,
+    alike: _Alike, prints: Same, today: date, beside: bool
 ) -> tuple[pd.DataFrame, list[Problem]]:
     """A batch is planned anew whenever it is shown, decided on and kept."""
-    given = Given(name, toml, {table: cells.given for table, cells in same})
-    return _check_added(given, prints.given, today, beside=beside)
+    return _check_added(alike.given(), prints.given, today, beside=beside)
 
 
 def _check_added(
