@@ -85,8 +85,9 @@ def _without_small(
 ) -> tuple[Array, Array]:
     """Latent mean (m, k, 3) and covariance (m, k, 3, 3) of m groups of k prints.
 
-    With H = Phi_g C Phi_g' and N_g the noise of the group, the residual without the group
-    is N_g (N_g - H)^-1 e.
+    With H = Phi_g C Phi_g' and N_g = L L' the noise of the group, the residual without the group
+    is N_g (N_g - H)^-1 e = L (1 - M)^-1 L^-1 e, where M = L^-1 H L'^-1: noise may be a thousand
+    times as large along one way as along another.
     """
     (m, k), p = rows.shape, design.phi.p
     own = design.take(rows.ravel())
@@ -94,13 +95,14 @@ def _without_small(
     half = post.solved(phi.reshape(-1, p).T, transposed=True).T
     half = half.reshape(m, 3 * k, p)
     H = half @ half.transpose(0, 2, 1)
-    N = _noise_of_groups(own, hyper, m)
-    # a share of each channel's own: one of a print set at nought would drown the others'
-    gap = N - H + RIDGE * N * np.eye(3 * k)
+    root = np.linalg.cholesky(_noise_of_groups(own, hyper, m))
+    M = np.linalg.solve(root, np.linalg.solve(root, H).transpose(0, 2, 1))
     error = (own.y - own.phi @ post.mean).reshape(m, 3 * k, 1)
-    solved = np.linalg.solve(gap, np.concatenate([error, H], axis=2))
-    mean = own.y.reshape(m, k, 3) - (N @ solved[:, :, :1]).reshape(m, k, 3)
-    latent = (H + H @ solved[:, :, 1:]).reshape(m, k, 3, k, 3)
+    told = np.concatenate([np.linalg.solve(root, error), M], axis=2)
+    solved = np.linalg.solve((1 + RIDGE) * np.eye(3 * k) - M, told)
+    mean = own.y.reshape(m, k, 3) - (root @ solved[:, :, :1]).reshape(m, k, 3)
+    latent = root @ (M + M @ solved[:, :, 1:]) @ root.transpose(0, 2, 1)
+    latent = latent.reshape(m, k, 3, k, 3)
     at = np.arange(k)
     return mean, latent[:, at, :, at, :].swapaxes(0, 1)
 
