@@ -14,7 +14,7 @@ from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.errors import Unusable
 from learn.fit.eras import eras_of
 from learn.fit.gaps import alike, filled
-from learn.physics.deposit import complete_meshes
+from learn.physics.deposit import complete_inks, complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
 from learn.physics.print_model import Stack, acted_on
 from learn.process import NUMBERS, SETTING_COLUMNS
@@ -49,7 +49,7 @@ def changes_in(shop: Shop) -> pd.DataFrame:
 class Encoder:
     """Looks up the ids of set-ups in a shop's tables."""
 
-    inks: pd.DataFrame
+    inks: pd.DataFrame  # solids completed
     substrates: pd.DataFrame
     meshes: pd.DataFrame  # geometry completed
     substrate_r: Array  # (n_substrates, 31) measured
@@ -64,7 +64,7 @@ class Encoder:
         """An encoder over every ink, substrate and mesh the shop has described."""
         dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
         return cls(
-            inks=shop.inks.set_index("ink_id"),
+            inks=complete_inks(shop.inks).set_index("ink_id"),
             substrates=shop.substrates.set_index("substrate_id"),
             meshes=complete_meshes(shop.meshes).set_index("mesh_id"),
             substrate_r=substrate_reflectance(shop.substrates, viewing),
@@ -122,7 +122,7 @@ class Encoder:
         if (lost | ((base < 0) & based) | ((base_mesh < 0) & through)).any():
             self._refuse(setups)
         volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
-        solids = np.log(self.inks["solids_vol_pct"].astype(float).fillna(100.0).to_numpy() / 100)
+        solids = np.log(self.inks["solids_vol_pct"].to_numpy(float) / 100)
         # A base whose mesh is not known is taken as printed through the same mesh.
         base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
         cloth = body_of(self.substrates, self.substrate_r, self.coated_cards)

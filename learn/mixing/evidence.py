@@ -70,8 +70,8 @@ def of_tints(model: MixModel, tints: pd.DataFrame) -> list[Observation]:
 
 def _of_tint(model: MixModel, row: dict, measured: Array, back: Array, cloth: bool) -> Observation:
     inks = [row["ink_id"], row["mixed_with"]]
-    solids = model.encoder_.inks["solids_vol_pct"].astype(float).fillna(100.0).loc[inks]
-    dry = np.array([row["share_pct"], 100 - row["share_pct"]]) * solids.to_numpy()
+    solids = model.encoder_.inks["solids_vol_pct"].loc[inks].to_numpy(float)
+    dry = np.array([row["share_pct"], 100 - row["share_pct"]]) * solids
     shares = dry / dry.sum()
     optics, unsure = model.of_inks(inks, lambda k, s: np.hstack([k, s]))  # (2, 62), (2, 62, 62)
     film = np.array([row["film_um"]])

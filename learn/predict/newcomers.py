@@ -12,7 +12,7 @@ from learn.colour.colorimetry import viewing
 from learn.fit import update
 from learn.fit.encoding import changes_in, substrate_reflectance
 from learn.fit.lot_cards import describing, lot_cards
-from learn.physics.deposit import complete_meshes
+from learn.physics.deposit import complete_inks, complete_meshes
 from learn.physics.shelf import describe_shelf
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ def _tell_things(model: ShiftModel, shop: Shop, *, gone: bool) -> None:
     cloth = encoder.substrates.index
     model.encoder_ = replace(
         encoder,
-        inks=_with(encoder.inks, inks, None if gone else now[0]),
+        inks=complete_inks(_with(encoder.inks, inks, None if gone else now[0])),
         substrates=_with(encoder.substrates, substrates, None if gone else now[1]),
         meshes=_with(
             encoder.meshes,

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from learn.physics.deposit import USUAL_SOLIDS_PCT
 from pipelines.tables.cells import DECIMAL_COMMA
 from pipelines.tables.names import CARD, Known, fault, on_garments
 from pipelines.tables.schema import Table
@@ -92,6 +93,17 @@ def assumed(frame: pd.DataFrame, file: str) -> list[str]:
         rows = "1 row has" if base == 1 else f"{base} rows have"
         told.append(f"{file}: {rows} no underbase_strokes; taken as one stroke.")
     return told
+
+
+def assumed_solids(inks: pd.DataFrame, file: str) -> list[str]:
+    """A sentence on inks that lose much in the dryer and say not how much."""
+    open_ = inks["solids_vol_pct"].isna() & inks["ink_type"].isin(USUAL_SOLIDS_PCT.keys())
+    if not open_.any():
+        return []
+    return [
+        f"{file}: {counted(int(open_.sum()), 'water-based or discharge ink')} without "
+        "solids_vol_pct; taken as the shop's other inks of that type have it, or as is usual."
+    ]
 
 
 def check_targets(frame: pd.DataFrame, file: str) -> list[Problem]:

@@ -142,6 +142,7 @@ def read_folder(
             f"{called['prints.csv']}: no usable print; predictions will rest on physics alone."
         )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
+    findings.warnings += checks.assumed_solids(shop.inks, called["inks.csv"])
     findings.warnings += undated(kept, shop.changes, called["prints.csv"])
     aims, decided = (
         _of_prints(of_prints.get(one.name), tables["prints"], called.get(one.file, ""), findings)

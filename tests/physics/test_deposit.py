@@ -6,6 +6,7 @@ import pytest
 
 from learn.physics.deposit import (
     FABRIC_PER_THREAD,
+    complete_inks,
     complete_meshes,
     stroke_gain,
     usual_thread_um,
@@ -128,3 +129,15 @@ def test_film_of_strokes_and_flashes():
     np.testing.assert_allclose(
         stroke_gain([1, 2, 2, 3, 3], [0, 0, 1, 1, 2], **gains), [1, 1.2, 1.85, 2.05, 2.7]
     )
+
+
+def test_solids_nobody_wrote_down_are_those_of_inks_of_the_type():
+    """Water-based inks keep some two fifths of what is laid, plastisol all (common practice, no
+    source); what the shop's own inks of the type keep tells more."""
+    types = ["water_based"] * 4 + ["discharge", "plastisol", None]
+    told = [30.0, 34.0, 45.0, *[np.nan] * 4]
+    filled = complete_inks(pd.DataFrame({"ink_type": types, "solids_vol_pct": told}))
+    solids = filled["solids_vol_pct"].tolist()
+    assert solids[:4] == [30.0, 34.0, 45.0, 34.0], "what is told stays"
+    assert 25 < solids[4] < 50 and solids[5:] == [100.0, 100.0]
+    assert complete_inks(filled).equals(filled), "and nothing changes once it is filled"

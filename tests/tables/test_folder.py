@@ -292,6 +292,16 @@ def test_unknown_flashes_and_base_strokes_are_kept_and_told(tmp_path):
     ]
 
 
+def test_solids_left_open_are_told_of_inks_that_lose_much(tmp_path):
+    inks = without_column("inks.csv", "solids_vol_pct")
+    told = read(tmp_path, inks=inks).warnings
+    assert [one for one in told if "solids_vol_pct" in one] == [
+        "inks.csv: 1 water-based or discharge ink without solids_vol_pct; taken as the shop's "
+        "other inks of that type have it, or as is usual."
+    ]
+    assert not [one for one in read(tmp_path).warnings if "solids_vol_pct" in one]
+
+
 def test_an_unknown_column_is_kept_out_and_named(tmp_path):
     prints = (
         TINY["prints.csv"]
