@@ -54,6 +54,7 @@ NOISE = {
     "film": (0.03, 0.5),
     "base_film": (0.03, 0.5),
     "haze": (0.2, 0.6),  # a thousandth of light more or less: it shows on what is dark
+    "light": (0.006, 0.5),  # and a share of all of it: on what is light
     "free": (0.15, 0.5),
 }
 JOB = {"film": (0.03, 0.6), "base_film": (0.03, 0.6)}

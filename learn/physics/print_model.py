@@ -106,6 +106,7 @@ LATENTS = [
     Latent("soak", "bare"),  # log of the depth the ink soaks in to
     Latent("uneven"),  # log of how unevenly films stand on cloth
     Latent("haze"),  # log
+    Latent("light"),  # log of all the light that comes back
     Latent("discharge", "discharged"),  # logit of the share of the dye taken away
     Latent("fibres"),  # log of the share of the area where fibres stand out
     Latent("migration"),  # log of the dye that wanders into the lowest film
@@ -315,7 +316,7 @@ def _body_reflectance(stack: Stack, constants: Array, inks: _Inks, shifts: Array
     stand *= np.exp(-(top_um + base_um) / np.exp(c["log_fibres_um"]))
     r += stand[:, None] * (coated - r)
     haze = np.exp(between(c["log_haze"] + shift["haze"], *HAZE))
-    return kubelka_munk.through_surface(r) + haze[:, None]
+    return (kubelka_munk.through_surface(r) + haze[:, None]) * np.exp(shift["light"])[:, None]
 
 
 def _inks_of(stack: Stack, state: State) -> _Inks:
@@ -347,11 +348,12 @@ def tangents(stack: Stack, state: State, shifts: Array, viewing: Viewing) -> Tan
     to_lab = lab_jacobian(r, viewing)
     # what acts on K and S wavelength by wavelength needs no look of its own
     known = {"strength": "k", "scattering": "s"}
+    by_hand = {*known, *SHAPES, "light"}
     looks: dict[str, Where] = {c.name: c.where for c in CONSTANTS if c.acts == "itself"}
-    looks |= {x.name: x.where for x in LATENTS if x.name not in {*known, *SHAPES}}
+    looks |= {x.name: x.where for x in LATENTS if x.name not in by_hand}
     looks |= {"k": "all", "s": "all", "base_k": "based", "base_s": "based"}
     by = _slopes(stack, state, shifts, r, looks)
-    by |= {latent: by[spectrum] for latent, spectrum in known.items()}
+    by |= {latent: by[spectrum] for latent, spectrum in known.items()} | {"light": r}
     by |= {name: shape * by["k"] for name, shape in SHAPES.items()}
 
     films = film_um(stack, state.constants, shifts)

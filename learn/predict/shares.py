@@ -84,7 +84,7 @@ _OF_DIRECTION = {
     **dict.fromkeys(("wet_out", "soak", "discharge"), Mover.CLOTH),
     "migration": Mover.MIGRATION,
     "fibres": Mover.CLOTH,
-    **dict.fromkeys(("haze", "free"), Mover.LEARNT),
+    **dict.fromkeys(("haze", "light", "free"), Mover.LEARNT),
 }
 _AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}
 
