@@ -36,12 +36,14 @@ class Effect(NamedTuple):
     """What a setting may do to a latent of `learn.physics.print_model.LATENTS`.
 
     ``line`` and ``curve`` are prior medians, in the latent's own measure, of the standard
-    deviation along a straight line, a usual step's worth, and of a curve about it.
+    deviation along a straight line, a usual step's worth, and of a curve about it; ``slope`` is
+    what that line is expected to be before any print.
     """
 
     latent: str = "film"
     line: float = 0.03
     curve: float = 0.02
+    slope: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +54,7 @@ class Setting(Number):
     ----------
     label : what stands before its value in the words of a set-up
     unit : what stands behind it
+    usual : what is taken where no print says
     low, high : what a cell may hold
     option : gives it on the command line
     place : where it is set, and so where a set-up tells of it
@@ -61,6 +64,7 @@ class Setting(Number):
     word: str
     label: str
     unit: str
+    usual: float
     low: float
     high: float
     option: str
@@ -69,42 +73,55 @@ class Setting(Number):
     effects: tuple[Effect, ...] = (Effect(),)
 
 
-# Usual steps, limits and effects: common practice, no source.
+# Share of the film a usual step is worth, where all agree which way: a softer blade and one that
+# leans more lay more (a trade article of 2021; a how-to, sources differ), one farther off less
+# (common practice, no source). Little: a doctoral study (British Library EThOS
+# uk.bl.ethos.422613) found films fairly insensitive to most settings of the press.
+TREND = 0.02
+
+# Usual settings and steps, limits and effects: common practice, no source.
 SETTINGS = [
     Setting(
         name="squeegee_shore_a",
         label="squeegee",
         word="squeegee durometer",
         unit="Shore A",
+        usual=70.0,
         step=5.0,
         low=20,
         high=100,
         option="--squeegee",
+        effects=(Effect(slope=-TREND),),
     ),
     Setting(
         name="squeegee_angle_deg",
         label="angle",
         word="squeegee angle",
         unit="deg from vertical",
+        usual=15.0,
         step=5.0,
         low=0,
         high=90,
         option="--angle",
+        effects=(Effect(slope=TREND),),
     ),
     Setting(
         name="off_contact_mm",
         label="off-contact",
         word="off-contact",
         unit="mm",
+        usual=2.5,
         low=0,
         high=30,
         option="--off-contact",
+        effects=(Effect(slope=-TREND),),
     ),
     Setting(
         name="eom_um",
         label="stencil",
         word="stencil thickness",
         unit="um over mesh",
+        usual=10.0,
         step=5.0,
         low=0,
         high=1000,

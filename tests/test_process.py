@@ -21,6 +21,7 @@ ROW = """\
         label="flash",
         word="flash temperature",
         unit="C",
+        usual=110.0,
         step=10.0,
         low=40,
         high=250,

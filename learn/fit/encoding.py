@@ -17,17 +17,18 @@ from learn.fit.gaps import alike, filled
 from learn.physics.deposit import complete_inks, complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
 from learn.physics.print_model import Stack, acted_on
-from learn.process import NUMBERS, SETTING_COLUMNS
+from learn.process import NUMBERS, SETTING_COLUMNS, SETTINGS
 from learn.shop import SETUP_COLUMNS, Shop
 
 Array = NDArray[np.floating]
 
-USUAL_STENCIL_UM = 10.0  # common practice, no source
 
-
-def _usual(frame: pd.DataFrame, column: str, otherwise: float) -> float:
-    known = frame[column].astype(float).dropna() if column in frame else []
-    return float(np.median(known)) if len(known) else otherwise
+def _stencils(prints: pd.DataFrame) -> tuple[float, float]:
+    """The middle stencil of a history, um, and by how much (sd) all but the farthest few differ."""
+    known = prints["eom_um"].astype(float).dropna() if "eom_um" in prints else []
+    if not len(known):
+        return next(s.usual for s in SETTINGS if s.name == "eom_um"), 0.0
+    return float(np.median(known)), float(np.clip(known, *np.quantile(known, [0.02, 0.98])).std())
 
 
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
@@ -54,7 +55,8 @@ class Encoder:
     meshes: pd.DataFrame  # geometry completed
     substrate_r: Array  # (n_substrates, 31) measured
     first_day: pd.Timestamp
-    usual_stencil_um: float  # stands in where a print's stencil is not known
+    usual_stencil_um: float  # of a base, and where a print's is not known
+    stencils_apart_um: float  # by how much (sd) those of this history differ
     changes: pd.DataFrame  # of presses: press_id, changed_on
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
     coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
@@ -62,13 +64,15 @@ class Encoder:
     @classmethod
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
         """An encoder over every ink, substrate and mesh the shop has described."""
+        usual_um, apart_um = _stencils(shop.prints)
         dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
         return cls(
             inks=complete_inks(shop.inks).set_index("ink_id"),
             substrates=shop.substrates.set_index("substrate_id"),
             meshes=complete_meshes(shop.meshes).set_index("mesh_id"),
             substrate_r=substrate_reflectance(shop.substrates, viewing),
-            usual_stencil_um=_usual(shop.prints, "eom_um", USUAL_STENCIL_UM),
+            usual_stencil_um=usual_um,
+            stencils_apart_um=apart_um,
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             changes=changes_in(shop),
             alike=alike(shop.prints),
@@ -133,6 +137,7 @@ class Encoder:
             volume=volume[mesh],
             base_volume=volume[base_mesh],
             stencil_um=setups["eom_um"].astype(float).fillna(self.usual_stencil_um).to_numpy(),
+            base_stencil_um=np.full(len(setups), self.usual_stencil_um),
             log_solids=solids[ink],
             log_base_solids=np.where(base >= 0, solids[base], 0.0),
             strokes=strokes,
@@ -181,6 +186,12 @@ class Encoder:
         columns |= {column: setups[column] for column in SETTING_COLUMNS}
         for number in NUMBERS:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
+        # what a cell left open may hold more, or less: a stencil's thickness, flashes
+        open_um, gaps = self.stencils_apart_um, stack.strokes - 1
+        columns |= {
+            "open_stencil_um": np.where(setups["eom_um"].isna(), open_um, 0.0),
+            "open_flashes": np.where(setups["flash_count"].isna(), gaps, 0.0),
+        }
         where = acted_on(stack)
         columns |= {kind: where[kind] for kind in ("bare", "based", "discharged")}
         columns |= {

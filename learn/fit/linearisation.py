@@ -172,7 +172,7 @@ class Layout:
         block = [0.0, 0.0] + [np.log(BEND_SD)] * bends + [np.log(COMMON_BEND_SD)]
         block += [np.log(t.term.sd) for t in self.terms]
         spread = [0.0, 0.0] + [BEND_SPREAD] * (bends + 1)
-        spread += [t.term.spread if t.size else 0.0 for t in self.terms]
+        spread += [t.term.spread if t.size or t.term.scatter else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
         job = list(JOB.values())
         return (
@@ -234,6 +234,17 @@ class Layout:
             name: values / scale
             for (name, scale), values in zip(GROUND_SCALES.items(), columns, strict=True)
         }
+        # the film as it may be by what the set-up leaves open
+        stack = rows.stack
+        stencil_um, flashes = (
+            rows.X[c].to_numpy(float) for c in ("open_stencil_um", "open_flashes")
+        )
+        may_be = {
+            "stencil_off": replace(stack, stencil_um=stack.stencil_um + stencil_um),
+            "flashes_off": replace(stack, flashes=stack.flashes + flashes),
+        }
+        for name, other in may_be.items():
+            scaled[name] = np.log(print_model.film_um(other, state.constants, shifts)[0] / top)
         return rows._replace(X=rows.X.assign(**scaled, ground=colour_family(ground)))
 
     def hidden(self, rows: Rows, w: Array) -> tuple[Array, Array]:
@@ -250,7 +261,7 @@ class Layout:
         out = print_model.no_shift(n)
         for term, columns, (psi, _) in zip(self.terms, self.term_slices, features, strict=True):
             for latent in THROUGH.get(term.term.direction, ()):
-                out[:, latent] += psi @ w[columns]
+                out[:, latent] += psi @ (w[columns] + term.term.slope)
         return out
 
     def pushes(
@@ -262,7 +273,8 @@ class Layout:
             if fitted.term.direction == "free":
                 added = psi @ w[columns].reshape(3, -1).T
             else:
-                through[:, THROUGH[fitted.term.direction]] = (psi @ w[columns])[:, None]
+                pushed = psi @ (w[columns] + fitted.term.slope)
+                through[:, THROUGH[fitted.term.direction]] = pushed[:, None]
             yield fitted.term, through, added
 
     def features(self, rows: Rows, log_lengths: Array) -> list[tuple[Array, Array]]:
@@ -294,7 +306,8 @@ class Layout:
         by_term = zip(self.terms, self.term_slices, seen, lengths, strict=True)
         for term, columns, looked, ell in by_term:
             free = term.term.direction == "free"
-            pushed = term.pushed(looked, ell, w[columns].reshape(3 if free else 1, -1))
+            own = w[columns].reshape(3 if free else 1, -1)
+            pushed = term.pushed(looked, ell, own + term.term.slope)
             if free:
                 off = off + pushed
             else:

@@ -19,11 +19,19 @@ PROCESS = ("log_volume", "wet_strokes", "flashes")
 
 def terms_of(setting: Setting) -> list[Term]:
     """What a setting gets on each latent it may move: a straight line, and a curve about it."""
-    column, terms = (setting.name,), []
-    for latent, line, curve in setting.effects:
+    column, terms, usual = (setting.name,), [], setting.usual / setting.step
+    for latent, line, curve, slope in setting.effects:
         name = f"{latent.replace('_', ' ')}: {setting.label}"
         terms += [
-            Term(f"{name}, line", latent, line, smooth=column, linear=True),
+            Term(
+                f"{name}, line",
+                latent,
+                line,
+                smooth=column,
+                linear=True,
+                slope=slope,
+                centre=usual,
+            ),
             Term(name, latent, curve, smooth=column, lengths=(1.5,), growing=True, points=9),
         ]
     return terms
@@ -36,6 +44,11 @@ TERMS = [
     Term("film: process", "film", 0.08, smooth=PROCESS, lengths=(2.0, 2.0, 2.0), growing=True),
     # What a screen holds is a few per cent off its sheet: its own, and no bend of the curve.
     Term("film: mesh", "film", 0.05, levels="mesh"),
+    # A screen whose stencil nobody wrote down holds as much more or less as stencils differ by.
+    Term("film: stencil not told", "film", 1.0, smooth=("stencil_off",), scatter=True, spread=0.3),
+    # And where nobody wrote down whether strokes were flashed, none may have been, or all; some
+    # shops leave the cell of none empty, and their prints say so.
+    Term("film: flashes not told", "film", 0.5, smooth=("flashes_off",), scatter=True),
     *(term for setting in SETTINGS for term in terms_of(setting)),
     Term(
         "film: blade on mesh",

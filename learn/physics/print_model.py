@@ -137,7 +137,8 @@ class Stack:
     base: Index  # (n,) position on the shelf, -1 without underbase
     volume: Array  # (n,) cm3/m2 of the top mesh
     base_volume: Array  # (n,)
-    stencil_um: Array  # (n,) build over the mesh
+    stencil_um: Array  # (n,) build over the mesh of the top ink's screen
+    base_stencil_um: Array  # (n,) of the underbase's
     log_solids: Array  # (n,) log of the share of the ink that stays
     log_base_solids: Array  # (n,)
     strokes: Array  # (n,)
@@ -190,18 +191,22 @@ def film_um(stack: Stack, constants: Array, shifts: Array) -> tuple[Array, Array
     """Dry film of the top ink and of the underbase, um, both (n,)."""
     c, shift = _named(constants), _by_name(shifts)
     wet, flash = expit(c["wet_gain_logit"]), expit(c["flash_gain_logit"])
-    stencil = expit(c["stencil_share_logit"]) * stack.stencil_um
+    share = expit(c["stencil_share_logit"])
     slope, reference = c["mesh_slope"], np.log(REFERENCE_VOLUME)
 
-    def laid(volume: Array, strokes: Array, flashes: Array, log_share: Array) -> Array:
-        held = np.log(volume + stencil)
+    def laid(
+        volume: Array, stencil_um: Array, strokes: Array, flashes: Array, log_share: Array
+    ) -> Array:
+        held = np.log(volume + share * stencil_um)
         log_film = held + slope * (held - reference) + c["log_transfer"] + log_share
         gain = stroke_gain(strokes, flashes, wet_gain=wet, flash_gain=flash)
         return np.exp(np.clip(log_film, -8.0, 8.0)) * gain
 
-    top = laid(stack.volume, stack.strokes, stack.flashes, stack.log_solids + shift["film"])
-    base_share = stack.log_base_solids + c["log_base_transfer"] + shift["base_film"]
-    base = laid(stack.base_volume, stack.base_strokes, np.zeros(len(stack)), base_share)
+    log_share = stack.log_solids + shift["film"]
+    top = laid(stack.volume, stack.stencil_um, stack.strokes, stack.flashes, log_share)
+    screen, unflashed = (stack.base_volume, stack.base_stencil_um), np.zeros(len(stack))
+    log_share = stack.log_base_solids + c["log_base_transfer"] + shift["base_film"]
+    base = laid(*screen, stack.base_strokes, unflashed, log_share)
     return top, np.where(stack.base >= 0, base, 0.0)
 
 

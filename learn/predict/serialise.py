@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 17  # of the arrays and the description; a model of another form is refused
+FORM = 18  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -75,6 +75,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "meshes": _records(encoder.meshes),
         "first_day": str(encoder.first_day.date()),
         "usual_stencil_um": encoder.usual_stencil_um,
+        "stencils_apart_um": encoder.stencils_apart_um,
         "alike": list(encoder.alike),
         "coated_cards": encoder.coated_cards,
         "changes": [
@@ -145,6 +146,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         substrate_r=arrays["substrate_r"],
         first_day=pd.Timestamp(d["first_day"]),
         usual_stencil_um=float(d["usual_stencil_um"]),
+        stencils_apart_um=float(d["stencils_apart_um"]),
         alike=tuple(str(column) for column in d["alike"]),
         coated_cards=bool(d["coated_cards"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(

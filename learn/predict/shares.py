@@ -74,7 +74,7 @@ STEPS = (
 # What of a stack each mover brings with it.
 _BRINGS = {
     Mover.CLOTH: ("cloth", "pores", "discharges"),
-    Mover.BASE: ("base", "base_volume", "log_base_solids", "base_strokes"),
+    Mover.BASE: ("base", "base_volume", "base_stencil_um", "log_base_solids", "base_strokes"),
     Mover.FILM: ("volume", "stencil_um", "strokes", "flashes"),
 }
 _OF_DIRECTION = {

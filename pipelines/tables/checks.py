@@ -88,7 +88,9 @@ def assumed(frame: pd.DataFrame, file: str) -> list[str]:
     told = []
     if flashes:
         rows = "row with several strokes has" if flashes == 1 else "rows with several strokes have"
-        told.append(f"{file}: {flashes} {rows} no flash_count; taken as not flashed.")
+        told.append(
+            f"{file}: {flashes} {rows} no flash_count; taken as not flashed, though not surely."
+        )
     if base:
         rows = "1 row has" if base == 1 else f"{base} rows have"
         told.append(f"{file}: {rows} no underbase_strokes; taken as one stroke.")

@@ -119,7 +119,10 @@ def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
     """What was left open and is taken as the usual thing (`checks.assumed`)."""
     told = []
     if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
-        told.append(f"{called['flash_count']} is not given; taken as no flash between strokes.")
+        told.append(
+            f"{called['flash_count']} is not given; taken as no flash between strokes, though not "
+            "surely."
+        )
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
         told.append(f"{called['underbase_strokes']} is not given; taken as one stroke.")
     return told

@@ -16,7 +16,9 @@ from learn.gp.terms import FittedTerm, Term
 
 NAMES = [term.name for term in TERMS]
 SMOOTH = [
-    term for term in TERMS if term.smooth and not (term.linear or term.growing or term.drifting)
+    term
+    for term in TERMS
+    if term.smooth and not (term.linear or term.growing or term.drifting or term.scatter)
 ]
 
 
@@ -39,13 +41,16 @@ def where(term: Term, X: pd.DataFrame) -> np.ndarray:
 
 
 def prior_variance(fitted: FittedTerm, X: pd.DataFrame) -> np.ndarray:
-    """What a print may be off by a term: 1; more of a level never seen where most are alike and
-    some are not, and the further from the middle where the term grows or is a line."""
+    """What a print may be off by a term: 1, or what its number says; more of a level never seen
+    where most are alike and some are not, and the further from the middle where the term grows or
+    is a line."""
     term, whole = fitted.term, np.ones(len(X))
     if term.tails:
         unseen = ~X[term.levels].isin(fitted.level_names).to_numpy()
         z = student(term.tails).ppf(0.95) / norm.ppf(0.95)
         whole[unseen | X[list(term.smooth)].isna().any(axis=1)] = z**2
+    if term.scatter:
+        return (X[term.smooth[0]] ** 2).fillna(1.0).to_numpy()
     if term.linear and (fitted.level_names or not term.levels):
         whole *= ((X[term.smooth[0]] - fitted.inducing.mean()) ** 2).fillna(1.0).to_numpy()
     if term.drifting:
@@ -201,7 +206,8 @@ def test_a_history_that_wrote_nothing_down(name):
     if term.linear and not term.levels:  # a line needs no history, only a number
         assert psi.any()
     else:
-        whole = prior_variance(fitted, X) if term.linear else fitted.of_unseen
+        whole = prior_variance(fitted, X) if term.linear or term.scatter else 1.0
+        whole = whole * fitted.of_unseen
         assert fitted.size == 0 and psi.shape == (len(X), 0)
         np.testing.assert_allclose(rest, where(term, X) * whole)
         assert (fitted.of_unseen > 1) == (term.tails is not None)

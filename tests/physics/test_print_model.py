@@ -231,11 +231,12 @@ def test_a_very_thick_film_is_the_bucket(seed):
     np.testing.assert_allclose(with_film(stack, state, 12.0), bucket, atol=1e-4)
 
 
-@pytest.mark.parametrize("seed", [7, 8])
+@pytest.mark.parametrize("seed", [3, 7, 8])
 def test_more_film_moves_towards_the_bucket_and_never_back(seed):
     """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking."""
     stack, state, _ = random_job(seed)
-    state = replace(state, constants=constants_with(log_haze=np.log(DRAWDOWN_HAZE), **FAST))
+    haze = np.log(DRAWDOWN_HAZE)
+    state = replace(state, constants=constants_with(log_haze=haze, **FAST, **FLAT))
     bucket = print_model.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     ladder = np.stack([with_film(stack, state, x) for x in np.linspace(-8, 8, 60)])
     away = np.abs(ladder - bucket)
@@ -275,6 +276,21 @@ def test_film_in_um():
     )
     top, _ = print_model.film_um(stack, constants, print_model.no_shift(N))
     np.testing.assert_allclose(top[:3], 16.25 * np.array([1.0, 1.85, 0.74]))
+
+
+def test_a_stencil_builds_up_the_film_of_its_own_screen():
+    """Wet thickness is that of the mesh plus the stencil's build (thick-film form, micrasem.com);
+    an underbase goes through another screen."""
+    stack, state, _ = random_job(10)
+    zero = print_model.no_shift(N)
+    more = stack.stencil_um + 10.0
+    top, base = print_model.film_um(stack, state.constants, zero)
+    thick, same = print_model.film_um(replace(stack, stencil_um=more), state.constants, zero)
+    assert (thick > 1.02 * top).all()
+    np.testing.assert_array_equal(same, base)
+    same, thick = print_model.film_um(replace(stack, base_stencil_um=more), state.constants, zero)
+    assert (thick > 1.02 * base)[stack.base >= 0].all()
+    np.testing.assert_array_equal(same, top)
 
 
 def test_films_multiply():

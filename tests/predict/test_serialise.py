@@ -39,7 +39,7 @@ def test_an_ink_that_contradicts_its_card_is_kept_as_it_was_learnt():
     ink = shop.prints["ink_id"].value_counts().index[-1]
     its = shop.prints["ink_id"] == ink
     two = shop.prints[its].head(2)
-    off = two.drop(columns=two.columns.intersection(SPECTRUM)).assign(L=30.0, a=-30.0, b=20.0)
+    off = two.drop(columns=two.columns.intersection(SPECTRUM)).assign(L=50.0, a=20.0, b=10.0)
     prints = pd.concat([shop.prints[~its], off], ignore_index=True)
     believed = set(two["print_id"])  # somebody said that they are right
     model = ShiftModel(max_iterations=2, restarts=0).fit(

@@ -287,7 +287,8 @@ def test_unknown_flashes_and_base_strokes_are_kept_and_told(tmp_path):
     checked = read(tmp_path, prints=prints)
     assert checked.shop.prints["flash_count"].isna().tolist() == [True, False, False]
     assert checked.warnings == [
-        "prints.csv: 1 row with several strokes has no flash_count; taken as not flashed.",
+        "prints.csv: 1 row with several strokes has no flash_count; taken as not flashed, though "
+        "not surely.",
         "prints.csv: 1 row has no underbase_strokes; taken as one stroke.",
     ]
 
