@@ -1,0 +1,23 @@
+"""The trade counts a squeegee's angle from the mesh, the tables from vertical."""
+
+import numpy as np
+
+from tests.tables.test_folder import read
+from tests.tiny_shop import TINY
+
+
+def test_an_angle_from_the_mesh_is_the_other_way_round(tmp_path):
+    """65 to 75 degrees are usual so (a trade article of 2021): 15 to 25 from vertical."""
+    lines = [line.split(",") for line in TINY["prints.csv"].splitlines()]
+    at = lines[0].index("squeegee_shore_a")
+    written = ["squeegee_angle_deg", "75", "20", ""]
+    prints = "\n".join(
+        ",".join([*line[:at], angle, *line[at:]])
+        for line, angle in zip(lines, written, strict=True)
+    )
+    checked = read(tmp_path, prints=prints + "\n")
+    np.testing.assert_array_equal(checked.shop.prints["squeegee_angle_deg"], [15.0, 20.0, np.nan])
+    assert [one for one in checked.warnings if "squeegee" in one] == [
+        "prints.csv: 1 squeegee angle above 45 taken as measured from the mesh: 75 as 15 degrees "
+        "from vertical."
+    ]
