@@ -172,7 +172,7 @@ class Layout:
         block = [0.0, 0.0] + [np.log(BEND_SD)] * bends + [np.log(COMMON_BEND_SD)]
         block += [np.log(t.term.sd) for t in self.terms]
         spread = [0.0, 0.0] + [BEND_SPREAD] * (bends + 1)
-        spread += [t.term.spread if t.size or t.term.scatter else 0.0 for t in self.terms]
+        spread += [t.term.spread if t.size or t.term.untold else 0.0 for t in self.terms]
         noise = [NOISE.get(d, (NEGLIGIBLE, 0.0)) for d in DIRECTIONS]
         job = list(JOB.values())
         return (

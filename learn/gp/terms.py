@@ -57,7 +57,7 @@ class Term:
     centre: float = 0.0  # of that line, where no print has the number
     drifting: bool = False  # a walk that keeps going for a while: for time
     growing: bool = False  # the further outside the history, the less is known of it
-    scatter: bool = False  # nothing to learn: a print is off by as much as its (one) number says
+    untold: bool = False  # nothing to learn: a print is off by as much as its (one) number says
     where: str | None = None  # a feature, true or false: where false the term is absent
     points: int = 24  # inducing points at most
     spread: float = 0.6  # of log sd under its log-normal prior
@@ -97,7 +97,7 @@ class FittedTerm:
         if term.linear:
             numbers = X[term.smooth[0]]
             Z = np.array([[numbers.mean() if numbers.notna().any() else term.centre]])
-        elif term.smooth and not term.scatter:
+        elif term.smooth and not term.untold:
             known = X[list(term.smooth)].dropna().to_numpy(float)
             Z = np.unique(known.round(6), axis=0)
             # with many levels fewer points each: history per level is thin, and so is the gain
@@ -179,7 +179,7 @@ class FittedTerm:
         known of a print is shared with no other.
         """
         n = len(X)
-        if self.term.scatter:
+        if self.term.untold:
             return np.eye(n)
         shared = np.ones((n, n))
         if self.term.levels:
@@ -215,7 +215,7 @@ class FittedTerm:
             one_hot[kept, seen.level[kept]] = np.sqrt(self.strange)[seen.level[kept]]
             psi = (one_hot[:, :, None] * psi[:, None, :]).reshape(n, self.size)
         psi = psi * kept[:, None]
-        if self.term.scatter:
+        if self.term.untold:
             off = np.where(seen.known, seen.numbers[:, 0] ** 2, 1.0)
             return psi, np.where(seen.present, off, 0.0)
         whole = np.full(n, self.of_unseen)

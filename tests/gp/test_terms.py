@@ -18,7 +18,7 @@ NAMES = [term.name for term in TERMS]
 SMOOTH = [
     term
     for term in TERMS
-    if term.smooth and not (term.linear or term.growing or term.drifting or term.scatter)
+    if term.smooth and not (term.linear or term.growing or term.drifting or term.untold)
 ]
 
 
@@ -49,7 +49,7 @@ def prior_variance(fitted: FittedTerm, X: pd.DataFrame) -> np.ndarray:
         unseen = ~X[term.levels].isin(fitted.level_names).to_numpy()
         z = student(term.tails).ppf(0.95) / norm.ppf(0.95)
         whole[unseen | X[list(term.smooth)].isna().any(axis=1)] = z**2
-    if term.scatter:
+    if term.untold:
         return (X[term.smooth[0]] ** 2).fillna(1.0).to_numpy()
     if term.linear and (fitted.level_names or not term.levels):
         whole *= ((X[term.smooth[0]] - fitted.inducing.mean()) ** 2).fillna(1.0).to_numpy()
@@ -206,7 +206,7 @@ def test_a_history_that_wrote_nothing_down(name):
     if term.linear and not term.levels:  # a line needs no history, only a number
         assert psi.any()
     else:
-        whole = prior_variance(fitted, X) if term.linear or term.scatter else 1.0
+        whole = prior_variance(fitted, X) if term.linear or term.untold else 1.0
         whole = whole * fitted.of_unseen
         assert fitted.size == 0 and psi.shape == (len(X), 0)
         np.testing.assert_allclose(rest, where(term, X) * whole)
