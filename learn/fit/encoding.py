@@ -186,11 +186,12 @@ class Encoder:
         columns |= {column: setups[column] for column in SETTING_COLUMNS}
         for number in NUMBERS:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
-        # what a cell left open may hold more, or less: a stencil's thickness, flashes
+        # what a cell left open may hold more, or less: a stencil's thickness, flashes, strokes
         open_um, gaps = self.stencils_apart_um, stack.strokes - 1
         columns |= {
             "open_stencil_um": np.where(setups["eom_um"].isna(), open_um, 0.0),
             "open_flashes": np.where(setups["flash_count"].isna(), gaps, 0.0),
+            "open_base_strokes": (based & setups["underbase_strokes"].isna()).astype(float),
         }
         where = acted_on(stack)
         columns |= {kind: where[kind] for kind in ("bare", "based", "discharged")}

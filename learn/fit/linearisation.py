@@ -234,17 +234,7 @@ class Layout:
             name: values / scale
             for (name, scale), values in zip(GROUND_SCALES.items(), columns, strict=True)
         }
-        # the film as it may be by what the set-up leaves open
-        stack = rows.stack
-        stencil_um, flashes = (
-            rows.X[c].to_numpy(float) for c in ("open_stencil_um", "open_flashes")
-        )
-        may_be = {
-            "stencil_off": replace(stack, stencil_um=stack.stencil_um + stencil_um),
-            "flashes_off": replace(stack, flashes=stack.flashes + flashes),
-        }
-        for name, other in may_be.items():
-            scaled[name] = np.log(print_model.film_um(other, state.constants, shifts)[0] / top)
+        scaled |= _left_open(rows, state.constants)
         return rows._replace(X=rows.X.assign(**scaled, ground=colour_family(ground)))
 
     def hidden(self, rows: Rows, w: Array) -> tuple[Array, Array]:
@@ -406,6 +396,20 @@ class Layout:
             job=pd.factorize(screen)[0],
             job_directions=linear.vectors[:, JOB_DIRECTIONS],
         )
+
+
+def _left_open(rows: Rows, constants: Array) -> dict[str, Array]:
+    """Features (n,): how many log units more film there may be than is taken, cell left open by
+    cell."""
+    stack, shifts = rows.stack, print_model.no_shift(len(rows.stack))
+    top, base = print_model.film_um(stack, constants, shifts)
+    off = {}
+    for cell in ("stencil_um", "flashes", "base_strokes"):
+        held = getattr(stack, cell) + rows.X[f"open_{cell}"].to_numpy(float)
+        other = print_model.film_um(replace(stack, **{cell: held}), constants, shifts)
+        film, most = (base, other[1]) if cell == "base_strokes" else (top, other[0])
+        off[f"{cell}_off"] = np.log(np.divide(most, film, out=np.ones_like(film), where=film > 0))
+    return off
 
 
 def directions_of(t: Tangents) -> Array:

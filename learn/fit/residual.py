@@ -45,10 +45,21 @@ TERMS = [
     # What a screen holds is a few per cent off its sheet: its own, and no bend of the curve.
     Term("film: mesh", "film", 0.05, levels="mesh"),
     # A screen whose stencil nobody wrote down holds as much more or less as stencils differ by.
-    Term("film: stencil not told", "film", 1.0, smooth=("stencil_off",), untold=True, spread=0.3),
+    Term(
+        "film: stencil not told", "film", 1.0, smooth=("stencil_um_off",), untold=True, spread=0.3
+    ),
     # And where nobody wrote down whether strokes were flashed, none may have been, or all; some
     # shops leave the cell of none empty, and their prints say so.
     Term("film: flashes not told", "film", 0.5, smooth=("flashes_off",), untold=True),
+    # Strokes of a base are mostly one or two, and one is taken.
+    Term(
+        "base film: strokes not told",
+        "base_film",
+        0.5,
+        smooth=("base_strokes_off",),
+        where="based",
+        untold=True,
+    ),
     *(term for setting in SETTINGS for term in terms_of(setting)),
     Term(
         "film: blade on mesh",

@@ -124,7 +124,9 @@ def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
             "surely."
         )
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
-        told.append(f"{called['underbase_strokes']} is not given; taken as one stroke.")
+        told.append(
+            f"{called['underbase_strokes']} is not given; taken as one stroke, though not surely."
+        )
     return told
 
 

@@ -121,7 +121,7 @@ def test_a_stencil_nobody_wrote_down_is_one_of_those_the_shop_has():
     films = np.log(print_model.film_um(stack, constants, print_model.no_shift(len(each)))[0])
     unknown = setup.assign(eom_um=np.nan)
     rows = model.layout_.with_ground(model.encode(unknown), model.weights_)
-    off = rows.X["stencil_off"].item()
+    off = rows.X["stencil_um_off"].item()
     assert 0.6 < off / films.std() < 1.6
     told, untold = (model.predict_lab(s).covariance[0] for s in (setup, unknown))
     assert np.trace(untold) > np.trace(told)
@@ -148,7 +148,7 @@ def test_softer_leaning_and_nearer_blades_lay_more_before_any_print_says_so():
         assert told[1] < min(told[0], told[2]), column
 
 
-def test_what_nobody_wrote_of_flashes_may_be_none_or_all():
+def test_what_nobody_wrote_of_flashes_and_strokes_of_a_base_may_be_more_than_is_taken():
     """A stroke after a flash adds nearly a film, a wet one little (common practice, no source)."""
     model = small_model()
     prints = small_shop().prints.head(60).assign(strokes=2.0)
@@ -159,6 +159,11 @@ def test_what_nobody_wrote_of_flashes_may_be_none_or_all():
     )
     seen = apart > 2 * told
     assert seen.sum() > 20 and (apart < 2 * Z90 * open_)[seen].mean() > 0.8
+    based = prints[prints["underbase_ink_id"].notna()].assign(underbase_strokes=1.0)
+    one, more = (based, based.assign(underbase_strokes=np.nan))
+    np.testing.assert_array_equal(model.means(one), model.means(more))
+    one, more = (np.trace(model.predict_lab(s).covariance, axis1=1, axis2=2) for s in (one, more))
+    assert (more >= one).all() and (more > 1.05 * one).any()
     single = prints.assign(strokes=1.0)
     same = [model.predict_lab(single.assign(flash_count=n)).covariance for n in (0.0, np.nan)]
     np.testing.assert_allclose(*same, err_msg="nothing is flashed between single strokes")

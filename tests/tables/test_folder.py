@@ -289,7 +289,7 @@ def test_unknown_flashes_and_base_strokes_are_kept_and_told(tmp_path):
     assert checked.warnings == [
         "prints.csv: 1 row with several strokes has no flash_count; taken as not flashed, though "
         "not surely.",
-        "prints.csv: 1 row has no underbase_strokes; taken as one stroke.",
+        "prints.csv: 1 row has no underbase_strokes; taken as one stroke, though not surely.",
     ]
 
 
