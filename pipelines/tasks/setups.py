@@ -9,6 +9,7 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.opened import Opened
+from pipelines.tables.angles import of_the_mesh
 from pipelines.tables.elsewhere import where_listed
 from pipelines.tables.folder import check_setups
 from pipelines.tables.names import added_to, table_of, with_ids
@@ -79,6 +80,7 @@ def checked(
         told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]
+    notes += of_the_mesh(given, called.get("squeegee_angle_deg", ""))
     notes += wide_tolerances(setups["tolerance_dE00"], opened.catalogue.settings)
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]
@@ -121,7 +123,7 @@ def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
     if setup["strokes"] > 1 and pd.isna(setup["flash_count"]):
         told.append(
             f"{called['flash_count']} is not given; taken as no flash between strokes, though not "
-            "surely."
+            "surely: give it for a narrower band."
         )
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
         told.append(

@@ -111,8 +111,12 @@ def _drawn(card: CardOf, things: Things) -> str:
 
 
 def _cells(cells: Mapping[str, object], things: Things) -> str:
-    """``press P1, off-contact 2 mm and stencil 15 um over mesh``."""
-    press = str(cells.get("press_id", ""))
-    said = [f"press {named(press, things['press'].get(press))}"] if press else []
+    """``1 flash between strokes, press P1, off-contact 2 mm and stencil 15 um over mesh``."""
+    said, press = [], str(cells.get("press_id", ""))
+    if "flash_count" in cells:
+        n = float(str(cells["flash_count"]))
+        said.append(f"{counted(n, 'flash', 'flashes') if n else 'no flash'} between strokes")
+    if press:
+        said.append(f"press {named(press, things['press'].get(press))}")
     said += [f"{s.label} {cells[s.name]:g} {s.unit}" for s in SETTINGS if s.name in cells]
     return " and ".join(filter(None, [", ".join(said[:-1]), said[-1]]))

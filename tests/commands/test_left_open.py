@@ -11,7 +11,7 @@ import pytest
 from learn.planning.plan import usual_setup
 from pipelines.cli import main
 from pipelines.tasks.left_open import READ_OFF
-from pipelines.words.left_open import TOLD
+from pipelines.words.left_open import TOLD, LeftOpen, one_left_open
 from tests.small_demo import small_model, small_shop
 
 LEFT = {"press_id": "", "squeegee_shore_a": "", "off_contact_mm": ""}
@@ -24,7 +24,7 @@ def usual_jobs(path, n: int):
     screen = usual_setup(prints, row["substrate_id"].tolist())
     full = row.assign(**{c: screen[c] for c in READ_OFF})
     L, a, b = small_model().means(full)[0].round(2)
-    table = full[["ink_id", "substrate_id", "mesh_id", "strokes", "flash_count"]]
+    table = full[["ink_id", "substrate_id", "mesh_id", "strokes"]]
     table = table.join(full[["underbase_ink_id", "underbase_mesh_id", "underbase_strokes"]])
     table = table.join(full[list(READ_OFF)]).assign(target=f"{L},{a},{b}")
     table = pd.concat([table] * n, ignore_index=True)
@@ -93,6 +93,15 @@ def test_of_one_set_up_it_stands_beside_the_answer(learnt_workspace, jobs, tmp_p
     assert re.search(r"Left open With press P\d.* this would go straight to production", said)
     page = (tmp_path / "one.html").read_text(encoding="utf-8")
     assert re.search(r'<p class="unsaid">With press P\d.* would go straight to production', page)
+
+
+@pytest.mark.parametrize(
+    ("flashes", "words"), [(0.0, "With no flash between strokes"), (1.0, "With 1 flash between")]
+)
+def test_flashes_left_open_are_named(flashes, words):
+    one = LeftOpen("S1", {"flash_count": flashes, "off_contact_mm": 2.0}, 0.95)
+    said = one_left_open(one, {"press": {}})
+    assert said.startswith(words) and "off-contact 2 mm, as the shop mostly has it" in said
 
 
 def test_a_card_that_would_do_instead_of_a_test_print_is_told_and_does(
