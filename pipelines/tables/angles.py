@@ -8,7 +8,7 @@ from pipelines.words.common import counted
 
 COLUMN = "squeegee_angle_deg"
 # No blade leans further than this: what is written above it was measured from the mesh, where
-# 65 to 75 degrees are usual (a trade article of 2021).
+# 65 to 75 degrees are usual in garment printing (published trade articles).
 FARTHEST_DEG = 45.0
 
 

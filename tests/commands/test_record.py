@@ -53,6 +53,14 @@ def test_a_batch_is_recorded_once(shop, capsys):
     assert "f.csv holds no print" in says(capsys, "record", write("f.csv"))
 
 
+def test_an_angle_from_the_mesh_is_told_and_kept_from_vertical(shop, capsys):
+    header, row = HEADER.strip() + ",squeegee_angle_deg\n", GOOD.strip() + ",75\n"
+    said = says(capsys, "record", write("b.csv", row, header=header))
+    assert "b.csv: 1 squeegee angle above 45 taken as measured from the mesh: 75 as 15" in said
+    prints = to_shop(store.read(DATABASE)).prints.set_index("print_id")
+    assert prints["squeegee_angle_deg"]["R1"] == 15
+
+
 def test_a_print_of_a_day_to_come_is_not_learnt_from_until_its_day_is_right(shop, capsys):
     later, other = (f"{date.today() + timedelta(days=n)}" for n in (3, 4))
     dated = HEADER.strip() + ",printed_on,ink_lot\n"

@@ -231,18 +231,20 @@ def test_a_very_thick_film_is_the_bucket(seed):
     np.testing.assert_allclose(with_film(stack, state, 12.0), bucket, atol=1e-4)
 
 
+@pytest.mark.parametrize(("fibres", "slack"), [(FLAT, 1e-9), ({}, 1e-4)])
 @pytest.mark.parametrize("seed", [3, 7, 8])
-def test_more_film_moves_towards_the_bucket_and_never_back(seed):
-    """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking."""
+def test_more_film_moves_towards_the_bucket_and_never_back(seed, fibres, slack):
+    """Over a base, at every wavelength; on bare cloth from the film that has stopped sinking.
+    Fibres that stand out are laid flat by a film, and may carry it past the bucket by a trace."""
     stack, state, _ = random_job(seed)
-    haze = np.log(DRAWDOWN_HAZE)
-    state = replace(state, constants=constants_with(log_haze=haze, **FAST, **FLAT))
+    constants = constants_with(log_haze=np.log(DRAWDOWN_HAZE), **FAST, **fibres)
+    state = replace(state, constants=constants)
     bucket = print_model.bucket_reflectance(state.log_k, state.log_s)[stack.ink]
     ladder = np.stack([with_film(stack, state, x) for x in np.linspace(-8, 8, 60)])
     away = np.abs(ladder - bucket)
     based = stack.base >= 0
-    assert (np.diff(away[:, based], axis=0) <= 1e-9).all()
-    assert (np.diff(away[30:, ~based], axis=0) <= 1e-9).all()
+    assert (np.diff(away[:, based], axis=0) <= slack).all()
+    assert (np.diff(away[30:, ~based], axis=0) <= slack).all()
 
 
 def test_loose_dye_dulls_the_lowest_film():

@@ -7,7 +7,8 @@ from tests.tiny_shop import TINY
 
 
 def test_an_angle_from_the_mesh_is_the_other_way_round(tmp_path):
-    """65 to 75 degrees are usual so (a trade article of 2021): 15 to 25 from vertical."""
+    """65 to 75 degrees are usual so in garment printing (published trade articles): 15 to 25 from
+    vertical."""
     lines = [line.split(",") for line in TINY["prints.csv"].splitlines()]
     at = lines[0].index("squeegee_shore_a")
     written = ["squeegee_angle_deg", "75", "20", ""]
