@@ -19,10 +19,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky
+from scipy.linalg import cho_solve, cholesky, solve_triangular
 from scipy.linalg.lapack import dpotri, dtrtri
 
-from learn.gp.design_matrix import add_to_block, block
+from learn.gp.design_matrix import Phi, add_to_block, block
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -116,6 +116,38 @@ class Arrow:
         out[:, s.shared] = head
         out[:, s.local] = own @ s.inverse @ s.inverse.T - head @ s.gain.T
         out[:, s.untold] = values[:, s.untold] / s.prior
+        return out
+
+    @cached_property
+    def owner(self) -> Index:
+        """Of each weight the part of which it is a local one, (p,); -1 where it is none."""
+        out = np.full(len(self.prior), -1)
+        for part, s in enumerate(self.shafts):
+            out[s.weights] = part
+        return out
+
+    def half(self, phi: Phi) -> Array:
+        """(n, 3, q) whose rows have the products of Phi C Phi'. Prints of a part meet the local
+        weights of that part alone: the rest of their way is as long as the shared ones."""
+        columns = np.unique(np.concatenate([self.shared, *(part.columns for part in phi.parts)]))
+        met = {part: self.shafts[part] for part in set(self.owner[columns]) - {-1}}
+        at = np.union1d(columns, np.concatenate([columns[:0], *(s.weights for s in met.values())]))
+        place, q, h = np.zeros(len(self.prior), int), len(at), len(self.shared)
+        place[at] = np.arange(q)
+        shared, root_prior = place[self.shared], np.sqrt(self.prior[at])
+        out, head = np.zeros((phi.n, 3, q)), np.zeros((phi.n, 3, h))
+        for rows, columns, values in phi.parts:
+            told = np.zeros((len(rows), 3, q))
+            told[:, :, place[columns]] = values
+            left, half = told[:, :, shared], told / root_prior
+            for part in set(self.owner[columns]) - {-1}:
+                own = told[:, :, place[met[part].weights]] @ met[part].inverse
+                left[:, :, met[part].head] -= own @ met[part].across
+                half[:, :, place[met[part].weights]] = own
+            head[rows], out[rows] = left, half
+        flat = head.reshape(3 * phi.n, h)
+        flat = solve_triangular(self.root, flat.T, trans=1, check_finite=False).T
+        out[:, :, shared] = flat.reshape(phi.n, 3, h)
         return out
 
     def variance(self) -> Array:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 
 from learn.gp import posterior
+from learn.gp.arrow import Arrow
 from learn.gp.design_matrix import Phi, groups_of
 from learn.gp.posterior import Design, Hyper, Posterior
 
@@ -22,7 +23,7 @@ Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
 # Beyond this many channels a weight the precision is the cheaper way: (3k)^2 p against p^3.
-SMALL_SHARE = 0.5
+SMALL_SHARE = 0.25
 # Share of the noise that keeps N - H positive where a group alone fixes a weight.
 RIDGE = 1e-9
 # Channels (3 a print) solved at once: bounds the memory of dense rows of Phi.
@@ -89,11 +90,9 @@ def _without_small(
     is N_g (N_g - H)^-1 e = L (1 - M)^-1 L^-1 e, where M = L^-1 H L'^-1: noise may be a thousand
     times as large along one way as along another.
     """
-    (m, k), p = rows.shape, design.phi.p
+    m, k = rows.shape
     own = design.take(rows.ravel())
-    phi = own.phi.dense()
-    half = post.solved(phi.reshape(-1, p).T, transposed=True).T
-    half = half.reshape(m, 3 * k, p)
+    half = post.half(own.phi).reshape(m, 3 * k, -1)
     H = half @ half.transpose(0, 2, 1)
     root = np.linalg.cholesky(_noise_of_groups(own, hyper, m))
     M = np.linalg.solve(root, np.linalg.solve(root, H).transpose(0, 2, 1))
@@ -110,9 +109,14 @@ def _without_small(
 def _without_large(
     design: Design, hyper: Hyper, post: Posterior, rows: Index
 ) -> tuple[Array, Array]:
-    """Latent mean (k, 3) and covariance (k, 3, 3) of a group, from the weights without it."""
+    """Latent mean (k, 3) and covariance (k, 3, 3) of a group, from the weights without it.
+
+    Where nothing but the prints tells of the weights they are solved anew, part by part.
+    """
     out = np.zeros(design.phi.n, bool)
     out[rows] = True
+    if isinstance(post.factor, Arrow):
+        return _predicted(design.phi.take(rows), posterior.posterior(design.take(~out), hyper))
     touched = np.isin(design.job, design.job[rows])
     precision, projected = post.precision.copy(), post.precision @ post.mean
     posterior.add_information(design.take(touched), hyper, precision, projected, -1.0)
@@ -123,13 +127,16 @@ def _without_large(
 
 
 def _predicted(phi: Phi, post: Posterior) -> tuple[Array, Array]:
-    """`posterior.predict` by one that is asked this once: of few prints, the whole covariance of
-    the weights is not written out."""
-    if _many(phi.n, phi.p):
+    """`posterior.predict` by one that is asked this once: of few prints, or of weights solved part
+    by part, the whole covariance of the weights is not written out."""
+    if _many(phi.n, phi.p) and not isinstance(post.factor, Arrow):
         return posterior.predict(phi, post)
-    half = post.solved(phi.dense().reshape(-1, phi.p).T, transposed=True).T
-    half = half.reshape(phi.n, 3, phi.p)
-    return phi @ post.mean, half @ half.transpose(0, 2, 1)
+    covariance = np.empty((phi.n, 3, 3))
+    for first in range(0, phi.n, AT_ONCE // 3):
+        some = np.arange(first, min(first + AT_ONCE // 3, phi.n))
+        half = post.half(phi.take(some))
+        covariance[some] = half @ half.transpose(0, 2, 1)
+    return phi @ post.mean, covariance
 
 
 def _many(n: int, p: int) -> bool:

@@ -155,6 +155,13 @@ class Posterior:
             return self.factor.solved(values, transposed=transposed)
         return solve_triangular(self.root, values, trans=int(transposed), check_finite=False)
 
+    def half(self, phi: Phi) -> Array:
+        """(n, 3, q) whose rows have the products of Phi C Phi'."""
+        if isinstance(self.factor, Arrow):
+            return self.factor.half(phi)
+        flat = phi.dense().reshape(-1, phi.p)
+        return self.solved(flat.T, transposed=True).T.reshape(phi.n, 3, phi.p)
+
 
 @one_thread
 def _written_out(arrow: Arrow) -> Array:

@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose
 
 from learn.gp import posterior
 from learn.gp.arrow import Arrow
+from learn.gp.design_matrix import Part, Phi
 from learn.gp.posterior import Posterior
 from tests.gp.test_posterior import small_problem
 
@@ -50,6 +51,19 @@ def test_all_that_is_asked_of_a_precision(columns, capfd):
     for part, own in enumerate(columns):
         expected = values[:, own] @ covariance[np.ix_(own, own)]
         assert_allclose(arrow.times(values[:, own], part), expected, atol=1e-11)
+    # prints of the parts, and some that meet them in odd places, as those of a part left out do
+    odd = [*columns, list(range(0, P, 2)), list(range(P))]
+    rng = np.random.default_rng(1)
+    phi = Phi(
+        [
+            Part(np.array([i]), np.array(own, int), rng.normal(size=(1, 3, len(own))))
+            for i, own in enumerate(odd)
+        ],
+        len(odd),
+        P,
+    )
+    half, flat = arrow.half(phi).reshape(3 * phi.n, -1), phi.dense().reshape(-1, P)
+    assert_allclose(half @ half.T, flat @ covariance @ flat.T, atol=1e-11)
     said = capfd.readouterr()
     assert said.out + said.err == ""  # LAPACK writes to the screen by itself
 
