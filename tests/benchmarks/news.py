@@ -1,9 +1,10 @@
 """What is new - lots, drift, settings never tried, new inks - on shops of the second family.
 
-``python -m tests.benchmarks.news [--part choose|check|last] [--shops N] [--workers N] [--out FILE]
-[--before FILE]``. The shops (`tests.worlds`) have laws of their own, drawn by lot and shared with
-nothing in `learn`. Each is learnt once and asked for prints of every kind it kept back. Choices
-are made on the part ``choose``; ``last`` is run once a release and nothing is chosen on it.
+``python -m tests.benchmarks.news [--part choose|check|last|large] [--shops N] [--workers N]
+[--out FILE] [--before FILE]``. The shops (`tests.worlds`) have laws of their own, drawn by lot and
+shared with nothing in `learn`. Each is learnt once and asked for prints of every kind it kept back.
+Choices are made on the part ``choose``; ``last``, and ``large`` with 6,000 prints a shop, are run
+once a release and nothing is chosen on them.
 
 | kind | what is new |
 |---|---|

@@ -1,6 +1,7 @@
-"""Shops drawn once into three parts: to choose on, to check, and a last one for the release.
+"""Shops drawn once into parts: to choose on, to check, and a last one for the release; and large
+shops, which take ten times as long.
 
-No choice may be made on the last part, and few on the second.
+No choice may be made on the last part or on the large shops, and few on the second part.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ PARTS: dict[str, tuple[Which, ...]] = {
         *(Which(3101 + i, 400, "water") for i in range(5)),
         *(Which(3201 + i, 60, "few") for i in range(6)),
     ),
+    "large": tuple(Which(3401 + i, 6000, "plastisol") for i in range(4)),
 }
 
 # Plants of one group (`tests.worlds.group`): the first has just begun.
