@@ -271,9 +271,9 @@ def test_predict_one_set_up_by_options(workspace, capsys, stub):
     assert "give L,a,b as" in one_sentence(capsys)
     assert main([*one, "--strokes", "1", "--target", "46,58,x"]) == 2
     assert '--target "46,58,x" is no target; give L,a,b as' in one_sentence(capsys)
-    assert main([*one, "--strokes", "1", "--base-ink", "blue"]) == 2
+    assert main([*one, "--strokes", "1", "--base-mesh", "43-80"]) == 2
     assert (
-        "--base-ink: is given without the mesh of the base, and none is usual; give --base-mesh too"
+        "--base-mesh: says nothing without the ink of the base; give --base-ink too"
         in one_sentence(capsys)
     )
     assert main([*one, "--strokes", "1", "--eom", "thin"]) == 2

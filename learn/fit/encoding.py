@@ -31,6 +31,23 @@ def _stencils(prints: pd.DataFrame) -> tuple[float, float]:
     return float(np.median(known)), float(np.clip(known, *np.quantile(known, [0.02, 0.98])).std())
 
 
+# Where no print says through which mesh a base went, it was one of the shop's coarser ones (common
+# practice, no source): with this share of its meshes finer.
+COARSER = 0.75
+
+
+def _base_volumes(prints: pd.DataFrame, meshes: pd.DataFrame) -> tuple[float, float]:
+    """What a mesh that bases go through holds in the middle, cm3/m2, and by how much (sd) these
+    meshes differ, print by print; ``meshes``: completed, by their ids."""
+    volume = meshes["theoretical_ink_cm3_m2"].astype(float)
+    through = volume.reindex(prints["underbase_mesh_id"].dropna() if len(prints) else []).dropna()
+    if len(through):
+        return float(through.median()), float(through.std(ddof=0))
+    if not len(volume):
+        return 1.0, 0.0  # nobody can ask for a print
+    return float(volume.quantile(COARSER)), float(volume.std(ddof=0))
+
+
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
     """Measured reflectance (n, 31) of bare substrates; from Lab where no spectrum is."""
     r = reflectance_columns(substrates)
@@ -57,6 +74,8 @@ class Encoder:
     first_day: pd.Timestamp
     usual_stencil_um: float  # of a base, and where a print's is not known
     stencils_apart_um: float  # by how much (sd) those of this history differ
+    usual_base_volume: float  # cm3/m2, of the mesh of a base where it is not known
+    base_volumes_apart: float  # by how much (sd) those of this history differ
     changes: pd.DataFrame  # of presses: press_id, changed_on
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
     coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
@@ -65,14 +84,18 @@ class Encoder:
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
         """An encoder over every ink, substrate and mesh the shop has described."""
         usual_um, apart_um = _stencils(shop.prints)
+        meshes = complete_meshes(shop.meshes).set_index("mesh_id")
+        usual_volume, volumes_apart = _base_volumes(shop.prints, meshes)
         dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
         return cls(
             inks=complete_inks(shop.inks).set_index("ink_id"),
             substrates=shop.substrates.set_index("substrate_id"),
-            meshes=complete_meshes(shop.meshes).set_index("mesh_id"),
+            meshes=meshes,
             substrate_r=substrate_reflectance(shop.substrates, viewing),
             usual_stencil_um=usual_um,
             stencils_apart_um=apart_um,
+            usual_base_volume=usual_volume,
+            base_volumes_apart=volumes_apart,
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             changes=changes_in(shop),
             alike=alike(shop.prints),
@@ -127,15 +150,13 @@ class Encoder:
             self._refuse(setups)
         volume = self.meshes["theoretical_ink_cm3_m2"].to_numpy(float)
         solids = np.log(self.inks["solids_vol_pct"].to_numpy(float) / 100)
-        # A base whose mesh is not known is taken as printed through the same mesh.
-        base_mesh = np.where(base_mesh < 0, mesh, base_mesh)
         cloth = body_of(self.substrates, self.substrate_r, self.coated_cards)
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         return Stack(
             ink=pd.Index(shelf).get_indexer(setups["ink_id"]),
             base=pd.Index(shelf).get_indexer(setups["underbase_ink_id"]),
             volume=volume[mesh],
-            base_volume=volume[base_mesh],
+            base_volume=np.where(base_mesh < 0, self.usual_base_volume, volume[base_mesh]),
             stencil_um=setups["eom_um"].astype(float).fillna(self.usual_stencil_um).to_numpy(),
             base_stencil_um=np.full(len(setups), self.usual_stencil_um),
             log_solids=solids[ink],
@@ -166,9 +187,7 @@ class Encoder:
         """What the residual model looks at: scaled numbers (NaN = not known) and levels."""
         setups = setups.reindex(columns=SETUP_COLUMNS).reset_index(drop=True)
         based = stack.base >= 0
-        base_volume = self._log_volume(
-            setups["underbase_mesh_id"].astype(object).fillna(setups["mesh_id"])
-        )
+        base_volume = np.log(stack.base_volume)
         printed_on = pd.to_datetime(setups["printed_on"])
         era, begun = eras_of(setups["press_id"], printed_on, self.changes)
         day = (printed_on - self.first_day).dt.total_seconds() / 86400
@@ -186,11 +205,14 @@ class Encoder:
         columns |= {column: setups[column] for column in SETTING_COLUMNS}
         for number in NUMBERS:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
-        # what a cell left open may hold more, or less: a stencil's thickness, flashes, strokes
+        # what a cell left open may hold more, or less: of stencil, flashes, a base's mesh, strokes
         open_um, gaps = self.stencils_apart_um, stack.strokes - 1
         columns |= {
             "open_stencil_um": np.where(setups["eom_um"].isna(), open_um, 0.0),
             "open_flashes": np.where(setups["flash_count"].isna(), gaps, 0.0),
+            "open_base_volume": np.where(
+                based & setups["underbase_mesh_id"].isna(), self.base_volumes_apart, 0.0
+            ),
             "open_base_strokes": (based & setups["underbase_strokes"].isna()).astype(float),
         }
         where = acted_on(stack)

@@ -404,10 +404,10 @@ def _left_open(rows: Rows, constants: Array) -> dict[str, Array]:
     stack, shifts = rows.stack, print_model.no_shift(len(rows.stack))
     top, base = print_model.film_um(stack, constants, shifts)
     off = {}
-    for cell in ("stencil_um", "flashes", "base_strokes"):
+    for cell in ("stencil_um", "flashes", "base_volume", "base_strokes"):
         held = getattr(stack, cell) + rows.X[f"open_{cell}"].to_numpy(float)
         other = print_model.film_um(replace(stack, **{cell: held}), constants, shifts)
-        film, most = (base, other[1]) if cell == "base_strokes" else (top, other[0])
+        film, most = (base, other[1]) if cell.startswith("base") else (top, other[0])
         off[f"{cell}_off"] = np.log(np.divide(most, film, out=np.ones_like(film), where=film > 0))
     return off
 

@@ -51,6 +51,16 @@ TERMS = [
     # And where nobody wrote down whether strokes were flashed, none may have been, or all; some
     # shops leave the cell of none empty, and their prints say so.
     Term("film: flashes not told", "film", 0.5, smooth=("flashes_off",), untold=True),
+    # Through which mesh a base went often stands nowhere, and meshes of bases differ by so much.
+    Term(
+        "base film: mesh not told",
+        "base_film",
+        1.0,
+        smooth=("base_volume_off",),
+        where="based",
+        untold=True,
+        spread=0.3,
+    ),
     # Strokes of a base are mostly one or two, and one is taken.
     Term(
         "base film: strokes not told",

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 18  # of the arrays and the description; a model of another form is refused
+FORM = 19  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -76,6 +76,8 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "first_day": str(encoder.first_day.date()),
         "usual_stencil_um": encoder.usual_stencil_um,
         "stencils_apart_um": encoder.stencils_apart_um,
+        "usual_base_volume": encoder.usual_base_volume,
+        "base_volumes_apart": encoder.base_volumes_apart,
         "alike": list(encoder.alike),
         "coated_cards": encoder.coated_cards,
         "changes": [
@@ -147,6 +149,8 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         first_day=pd.Timestamp(d["first_day"]),
         usual_stencil_um=float(d["usual_stencil_um"]),
         stencils_apart_um=float(d["stencils_apart_um"]),
+        usual_base_volume=float(d["usual_base_volume"]),
+        base_volumes_apart=float(d["base_volumes_apart"]),
         alike=tuple(str(column) for column in d["alike"]),
         coated_cards=bool(d["coated_cards"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(

@@ -73,8 +73,6 @@ def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
         problems.append(Problem(file, int(row), "flash_count", what, do, Kind.CONTRADICTION))
 
     base, mesh = frame["underbase_ink_id"].notna(), frame["underbase_mesh_id"].notna()
-    what = "is empty although an underbase ink is named"
-    flag(base & ~mesh, "underbase_mesh_id", what, "name the mesh of the underbase")
     what = "is empty although an underbase mesh or stroke count is given"
     do = "name the underbase ink, or clear the other two"
     flag(~base & (mesh | frame["underbase_strokes"].notna()), "underbase_ink_id", what, do)
@@ -84,12 +82,20 @@ def check_process(frame: pd.DataFrame, file: str) -> list[Problem]:
 def assumed(frame: pd.DataFrame, file: str) -> list[str]:
     """Sentences on what is not known of some rows and so is taken as the usual thing."""
     flashes = int((frame["flash_count"].isna() & (frame["strokes"] > 1)).sum())
-    base = int((frame["underbase_strokes"].isna() & frame["underbase_ink_id"].notna()).sum())
+    based = frame["underbase_ink_id"].notna()
+    mesh = int((frame["underbase_mesh_id"].isna() & based).sum())
+    base = int((frame["underbase_strokes"].isna() & based).sum())
     told = []
     if flashes:
         rows = "row with several strokes has" if flashes == 1 else "rows with several strokes have"
         told.append(
             f"{file}: {flashes} {rows} no flash_count; taken as not flashed, though not surely."
+        )
+    if mesh:
+        rows = "1 row has" if mesh == 1 else f"{mesh} rows have"
+        told.append(
+            f"{file}: {rows} a base and no underbase_mesh_id; taken as one of the meshes that "
+            "bases go through here, though not surely."
         )
     if base:
         rows = "1 row has" if base == 1 else f"{base} rows have"

@@ -47,7 +47,7 @@ def known_columns(
         for column in filter(None, map(table.column, UNDERBASE_IDS)):
             if column.name not in own:
                 what = f"the column is missing beside {' and '.join(based)}"
-                do = _rename_hint(column, names, "add it, filled in wherever there is a base")
+                do = _rename_hint(column, names, "add it, empty where it is not known")
                 findings.problem(file, header_row, column.name, what, do, Kind.MISSING)
     for column in table.columns:
         if column.kind == "date" and column.name in given:

@@ -54,7 +54,7 @@ def checked(
     ]
 
     def placed(problem: Problem) -> Problem:
-        if problem.kind == Kind.CONTRADICTION and problem.column in UNDERBASE[:2]:
+        if problem.kind == Kind.CONTRADICTION and problem.column == UNDERBASE[0]:
             problem = _half_a_base(problem, rows, called)
         name = called.get(problem.column or "", else_called)
         there = replace(problem, file=name, row=None, column=None)
@@ -95,15 +95,13 @@ def checked(
 def _half_a_base(
     problem: Problem, rows: list[dict[str, str]], called: Mapping[str, str]
 ) -> Problem:
-    """A base of which ink or mesh is left out, told of what was given of it."""
+    """A base of which the ink is left out, told of what was given of it."""
     given = [c for c in UNDERBASE if any(row.get(c, "").strip() for row in rows)]
-    lacking = str(problem.column)
-    what = {UNDERBASE[0]: "says nothing without the ink of the base"}
     return replace(
         problem,
         column=given[0],
-        what=what.get(lacking, "is given without the mesh of the base, and none is usual"),
-        do=f"give {called[lacking]} too, or leave {called[given[0]]} out",
+        what="says nothing without the ink of the base",
+        do=f"give {called[str(problem.column)]} too, or leave {called[given[0]]} out",
     )
 
 
@@ -124,6 +122,11 @@ def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
         told.append(
             f"{called['flash_count']} is not given; taken as no flash between strokes, though not "
             "surely: give it for a narrower band."
+        )
+    if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_mesh_id"]):
+        told.append(
+            f"{called['underbase_mesh_id']} is not given; taken as one of the meshes that bases go "
+            "through here, though not surely: give it for a narrower band."
         )
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
         told.append(

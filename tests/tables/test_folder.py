@@ -57,7 +57,11 @@ def test_frames_carry_types_and_all_columns(tmp_path):
         ("substrate_id", "tee-pink", 'substrate_id: "tee-pink" is not in substrates.csv'),
         ("mesh_id", "120-34", 'mesh_id: "120-34" is not in meshes.csv'),
         ("underbase_ink_id", "grey", 'underbase_ink_id: "grey" is not in inks.csv'),
-        ("underbase_mesh_id", "", "underbase_mesh_id: is empty although an underbase ink is named"),
+        (
+            "underbase_ink_id",
+            "",
+            "underbase_ink_id: is empty although an underbase mesh or stroke count is given",
+        ),
         ("strokes", "0", 'strokes: "0" is outside 1 to 20'),
         ("strokes", "1.5", 'strokes: "1.5" is not a whole number'),
         ("strokes", "", "strokes: is empty"),
@@ -121,7 +125,7 @@ def test_a_near_name_is_offered(tmp_path):
         ("L", "x", Kind.UNREADABLE),
         ("L", "140", Kind.OUT_OF_RANGE),
         ("flash_count", "2", Kind.CONTRADICTION),
-        ("underbase_mesh_id", "", Kind.CONTRADICTION),
+        ("underbase_ink_id", "", Kind.CONTRADICTION),
     ],
 )
 def test_a_problem_says_its_kind(tmp_path, column, cell, kind):
@@ -282,13 +286,16 @@ def test_press_columns_may_be_absent_altogether(tmp_path):
     assert checked.shop.prints[list(absent)].isna().all(axis=None)
 
 
-def test_unknown_flashes_and_base_strokes_are_kept_and_told(tmp_path):
-    prints = TINY["prints.csv"].replace("43-80,2,007,,77-55,2,1", "43-80,,007,,77-55,2,")
+def test_unknown_flashes_and_what_is_unknown_of_a_base_are_kept_and_told(tmp_path):
+    prints = TINY["prints.csv"].replace("43-80,2,007,,77-55,2,1", ",,007,,77-55,2,")
     checked = read(tmp_path, prints=prints)
     assert checked.shop.prints["flash_count"].isna().tolist() == [True, False, False]
+    assert pd.isna(checked.shop.prints["underbase_mesh_id"][0])
     assert checked.warnings == [
         "prints.csv: 1 row with several strokes has no flash_count; taken as not flashed, though "
         "not surely.",
+        "prints.csv: 1 row has a base and no underbase_mesh_id; taken as one of the meshes that "
+        "bases go through here, though not surely.",
         "prints.csv: 1 row has no underbase_strokes; taken as one stroke, though not surely.",
     ]
 
@@ -379,7 +386,7 @@ def test_a_column_of_the_underbase_that_is_missing_is_told_once(tmp_path):
     )
     prints = TINY["prints.csv"].replace("underbase_mesh_id", "through")
     write_shop(tmp_path, prints=prints)
-    with pytest.raises(InputProblems, match="add it, filled in wherever there is a base"):
+    with pytest.raises(InputProblems, match="add it, empty where it is not known"):
         read_folder(tmp_path, name="s")
 
 

@@ -238,12 +238,13 @@ def test_a_base_that_is_named_is_printed_as_it_usually_is(says):
     assert f"{filled} " in says("predict", "deep red", "ash", "--base-ink", "white base", *screen)
 
 
-def test_a_base_never_printed_asks_for_its_mesh(says):
+def test_the_mesh_of_a_base_never_printed_may_be_left_open(says):
     screen = ["--mesh", "77-55", "--strokes", "1"]
-    said = says("predict", "deep red", "black tee", *screen, "--base-ink", "bright red", code=2)
-    assert said == (
-        "strikeoff: --base-ink: is given without the mesh of the base, and none is usual; give "
-        "--base-mesh too, or leave --base-ink out."
+    said = says("predict", "deep red", "black tee", *screen, "--base-ink", "bright red")
+    assert "Base Bright red (C08), 1 stroke" in said or "Base Bright red (C08)" in said
+    assert (
+        "--base-mesh is not given; taken as one of the meshes that bases go through here, though "
+        "not surely: give it for a narrower band" in said
     )
     said = says("predict", "deep red", "white tee", "--base-ink", "bright red")
     mesh = re.search(r"Screen mesh (\S+),", said)[1]
