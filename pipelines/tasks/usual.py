@@ -25,7 +25,6 @@ FEWEST = 10  # prints on a garment from which one can say what is mostly done on
 ALIKE = 3  # prints from which it can be said where all of them are alike
 MOSTLY = "what the shop mostly does"
 THIS_BASE = f"{MOSTLY} with this base"
-AS_INK = "that of the ink, as no base is usual"
 PARTS = {
     "mesh_id": "mesh",
     "strokes": "strokes",
@@ -143,7 +142,7 @@ class Usual:
         inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
         mostly, by = self._mostly([found[0]], inks, names.called(found[0]))
         usual, by = _texts(mostly) | of_base[0], by | of_base[1]
-        full, by_preset, by_history, by_ink = _filled(cells, preset, usual)
+        full, by_preset, by_history = _filled(cells, preset, usual)
         fills = []
         if by_preset:
             fills.append(Filled(tuple(by_preset), f"{' and '.join(titles)} of shop.toml"))
@@ -153,7 +152,6 @@ class Usual:
         for source in dict.fromkeys(sources):
             own = [c for c, of in zip(by_history, sources, strict=True) if of == source]
             fills.append(Filled(tuple(own), *source))
-        fills += [Filled(tuple(by_ink), AS_INK)] if by_ink else []
         return full, fills
 
     def _of_base(
@@ -220,8 +218,7 @@ class Usual:
         if "strokes" in told:
             told = {"flash_count": 0.0} | told
         if told.get(UNDERBASE[0]):
-            mesh = usual[UNDERBASE[1]] or told.get("mesh_id", usual["mesh_id"])
-            told = {UNDERBASE[1]: mesh, UNDERBASE[2]: None} | told
+            told = {UNDERBASE[1]: usual[UNDERBASE[1]], UNDERBASE[2]: None} | told
         return usual | told | laid, by_preset
 
     def typed_preset(
@@ -240,8 +237,7 @@ class Usual:
     def _in_its_place(self, cells: dict[str, str]) -> dict[str, str]:
         """Any screen for a garment that is not understood: it alone will be told as wrong."""
         any_screen = next(iter(self._known["meshes"]))
-        full = {"mesh_id": any_screen, "strokes": "1"} | cells
-        return full | ({UNDERBASE[1]: any_screen} | cells if cells.get(UNDERBASE[0]) else {})
+        return {"mesh_id": any_screen, "strokes": "1"} | cells
 
     def _mostly(
         self, garments: list[str], inks: Sequence[str], label: str = ""
@@ -361,9 +357,8 @@ def _texts(usual: dict[str, Any]) -> dict[str, str]:
 
 def _filled(
     cells: dict[str, str], preset: dict[str, str], usual: dict[str, str]
-) -> tuple[dict[str, str], list[str], list[str], list[str]]:
-    """The cells with what was left out, and the columns filled by preset, by history and by the
-    screen of the ink: that of a base where none is usual."""
+) -> tuple[dict[str, str], list[str], list[str]]:
+    """The cells with what was left out, and the columns filled by preset and by history."""
     full = dict(cells)
     by_preset: list[str] = []
     by_history: list[str] = []
@@ -381,15 +376,10 @@ def _filled(
         if source.get(first) or (first == UNDERBASE[0] and first in source):  # empty: no base
             full |= {c: source[c] for c in (first, *others) if c in source and c not in full}
             told.append(first)
-    by_ink: list[str] = []
-    if full.get(UNDERBASE[0]) and not full.get(UNDERBASE[1]):
-        if usual.get(UNDERBASE[1]):
-            full[UNDERBASE[1]] = usual[UNDERBASE[1]]
-            by_history.append(UNDERBASE[1])
-        elif full.get("mesh_id"):
-            full[UNDERBASE[1]] = full["mesh_id"]
-            by_ink.append(UNDERBASE[1])
-    return {c: v for c, v in full.items() if v != ""}, by_preset, by_history, by_ink
+    if full.get(UNDERBASE[0]) and not full.get(UNDERBASE[1]) and usual.get(UNDERBASE[1]):
+        full[UNDERBASE[1]] = usual[UNDERBASE[1]]
+        by_history.append(UNDERBASE[1])
+    return {c: v for c, v in full.items() if v != ""}, by_preset, by_history
 
 
 def _listed(words: list[str]) -> str:
