@@ -18,9 +18,9 @@ from pipelines.ledger.press_changes import check_added_changes, together
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, State, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
 from pipelines.tables import lots
-from pipelines.tables.angles import of_the_mesh
 from pipelines.tables.folder import Given, check_added, check_described, known_in
 from pipelines.tables.names import with_ids
+from pipelines.tables.otherwise import written_otherwise
 from pipelines.tables.presses import new_presses, printed_on
 from pipelines.tables.schema import PRESSES, PRINTS, SHOP_TABLES
 from pipelines.tables.settings import read_settings
@@ -175,7 +175,7 @@ def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
     if "prints" in tables:
         new = new_presses(tables["prints"], known)
         report.notes += [f"{incoming.files['prints']}: {note}" for note in new]
-        report.notes += of_the_mesh(tables["prints"], incoming.files["prints"])
+        report.notes += written_otherwise(tables["prints"], incoming.files["prints"])
     return replace(incoming, tables=tables)
 
 

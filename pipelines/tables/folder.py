@@ -19,13 +19,13 @@ import pandas as pd
 from learn.colour.colorimetry import viewing
 from learn.shop import UNDERBASE_IDS, Shop
 from pipelines.tables import agreement, checks, csvfile, lots, mixes
-from pipelines.tables.angles import from_vertical, of_the_mesh
 from pipelines.tables.cells import LARGE_CELLS, Same, typed
 from pipelines.tables.changes import check_changes, undated
 from pipelines.tables.headers import sheet_title
 from pipelines.tables.jobs import check_order, one_spelling, with_setup_ids
 from pipelines.tables.mesh_units import check_mesh_units, per_cm
 from pipelines.tables.names import WORDS, Known, Names, Words, names_of, with_ids, words_of
+from pipelines.tables.otherwise import as_counted, written_otherwise
 from pipelines.tables.presets import read_presets
 from pipelines.tables.presses import new_presses, press_words, printed_on, spelt_apart, unlisted
 from pipelines.tables.reading import books_beside, one_book, read_table, read_tables
@@ -143,7 +143,7 @@ def read_folder(
             f"{called['prints.csv']}: no usable print; predictions will rest on physics alone."
         )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
-    findings.warnings += of_the_mesh(
+    findings.warnings += written_otherwise(
         tables["prints"].drop(index=list(set_aside)), called["prints.csv"]
     )
     findings.warnings += checks.assumed_solids(shop.inks, called["inks.csv"])
@@ -301,8 +301,8 @@ def check_setups(
     """Typed set-ups from text cells; raises InputProblems with every problem."""
     findings = findings or Findings()
     frame, faults = typed(SETUPS, given, file, today or date.today())
-    findings.warnings += of_the_mesh(frame, file)
-    frame = from_vertical(_with_certain_flashes(frame))
+    findings.warnings += written_otherwise(frame, file)
+    frame = as_counted(_with_certain_flashes(frame))
     checks.check_keys(SETUPS, frame, file, findings)
     faults += checks.check_references(SETUPS, frame, known, file)
     process = _not_told(checks.check_process(frame, file), given, SETUPS)
@@ -482,7 +482,7 @@ def _check(
         frames["meshes"] = per_cm(frames["meshes"])
     known = names_in(frames) | ({} if presses is None else {PRESSES.name: presses})
     if "prints" in frames:
-        frames["prints"] = from_vertical(_with_certain_flashes(frames["prints"]))
+        frames["prints"] = as_counted(_with_certain_flashes(frames["prints"]))
         process = checks.check_process(frames["prints"], "prints.csv")
         process = _not_told(process, given.tables["prints"], SHOP_TABLES["prints"])
         faults["prints"] += _once_a_cell(process, faults["prints"])

@@ -9,10 +9,10 @@ import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 from pipelines.registry.opened import Opened
-from pipelines.tables.angles import of_the_mesh
 from pipelines.tables.elsewhere import where_listed
 from pipelines.tables.folder import check_setups
 from pipelines.tables.names import added_to, table_of, with_ids
+from pipelines.tables.otherwise import written_otherwise
 from pipelines.tables.presses import new_presses
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
@@ -80,7 +80,7 @@ def checked(
         told = {str(one): one for one in map(placed, found)}
         raise InputProblems(list(told.values())) from None
     notes += [reading.on_command_line for reading in readings]
-    notes += of_the_mesh(given, called.get("squeegee_angle_deg", ""))
+    notes += written_otherwise(given, called)
     notes += wide_tolerances(setups["tolerance_dE00"], opened.catalogue.settings)
     notes += [f"{called['press_id']}: {note}" for note in new_presses(setups, opened.known)]
     assumed = [one for _, setup in setups.iterrows() for one in _assumed(setup, called)]

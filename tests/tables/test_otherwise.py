@@ -1,4 +1,4 @@
-"""The trade counts a squeegee's angle from the mesh, the tables from vertical."""
+"""The trade counts squeegee angles from the mesh, and gaps in inches; the tables do otherwise."""
 
 import numpy as np
 
@@ -21,4 +21,19 @@ def test_an_angle_from_the_mesh_is_the_other_way_round(tmp_path):
     assert [one for one in checked.warnings if "squeegee" in one] == [
         "prints.csv: 1 squeegee angle above 45 taken as measured from the mesh: 75 as 15 degrees "
         "from vertical."
+    ]
+
+
+def test_off_contact_in_inches_is_read_so(tmp_path):
+    """An inch is 25.4 mm (ISO 31-1: 1992, from memory); an eighth of it is a usual gap."""
+    lines = [line.split(",") for line in TINY["prints.csv"].splitlines()]
+    at = lines[0].index("squeegee_shore_a")
+    written = ["off_contact_mm", "0.125", "3", "0"]
+    prints = "\n".join(
+        ",".join([*line[:at], gap, *line[at:]]) for line, gap in zip(lines, written, strict=True)
+    )
+    checked = read(tmp_path, prints=prints + "\n")
+    np.testing.assert_allclose(checked.shop.prints["off_contact_mm"], [3.175, 3.0, 0.0])
+    assert [one for one in checked.warnings if "off-contact" in one] == [
+        "prints.csv: 1 off-contact distance under 0.3 taken as inches: 0.125 as 3.17 mm."
     ]
