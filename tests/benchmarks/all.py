@@ -34,6 +34,7 @@ RUNS = (
     Run("held_out --real", 5),
     Run("many_shops", 7),
     Run("news --part check", 5),
+    Run("news --part large", 11),
     Run("side_by_side", 20),
     Run("ablation", 3),
     Run("ablation --recipe small_lab_only", 1),
