@@ -169,6 +169,27 @@ def test_what_nobody_wrote_of_flashes_and_strokes_of_a_base_may_be_more_than_is_
     np.testing.assert_allclose(*same, err_msg="nothing is flashed between single strokes")
 
 
+def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_the_shop_s():
+    """A coarser mesh lays a thicker base (common practice, no source): a band without its mesh
+    reaches as far as those meshes differ, and a shop that never writes it down has bands too."""
+    shop, model = small_shop(), small_model()
+    based = shop.prints[shop.prints["underbase_ink_id"].notna()].head(40)
+    through = list(shop.prints["underbase_mesh_id"].dropna().unique())
+    untold = based.assign(underbase_mesh_id=None)
+    each = np.array([model.means(based.assign(underbase_mesh_id=mesh)) for mesh in through])
+    assert len(through) > 2 and np.ptp(each, axis=0).max() > 0.5
+    middle, open_ = model.means(untold), model.predict_lab(untold).covariance
+    reach = Z90 * np.sqrt(np.einsum("nii->ni", open_))
+    assert (np.abs(each - middle) < reach).mean() > 0.9
+    told = model.predict_lab(based).covariance
+    assert np.median(np.trace(open_ - told, axis1=1, axis2=2)) > 0
+    never = learnt(replace(shop, prints=shop.prints.assign(underbase_mesh_id=None)), restarts=0)
+    z = (never.lab_[never.keep_] - never.means(never.prints_[never.keep_])) / np.sqrt(
+        np.einsum("nii->ni", never.predict_lab(never.prints_[never.keep_]).covariance)
+    )
+    assert (np.abs(z) < Z90).mean() > 0.85
+
+
 def test_a_shop_that_leaves_the_cell_of_no_flash_empty_says_so_by_its_prints():
     shop = small_shop()
     none = (shop.prints["strokes"] > 1) & (shop.prints["flash_count"] == 0)
