@@ -11,13 +11,14 @@ import pandas as pd
 
 from learn.colour.colorimetry import viewing
 from learn.physics.drawdowns import lab_columns
+from learn.shop import UNDERBASE
 from pipelines.ledger import aims
 from pipelines.ledger.averaging import Averaged, average
 from pipelines.ledger.incoming import Incoming
 from pipelines.ledger.press_changes import check_added_changes, together
 from pipelines.ledger.state import Addition, Batch, Decision, Ledger, Sheet, State, current, judged
 from pipelines.ledger.whole_book import DESCRIBED, only_new
-from pipelines.tables import lots
+from pipelines.tables import checks, lots
 from pipelines.tables.folder import Given, check_added, check_described, known_in
 from pipelines.tables.names import with_ids
 from pipelines.tables.otherwise import written_otherwise
@@ -176,7 +177,16 @@ def _by_ids(given: Given, incoming: Incoming, report: Report) -> Incoming:
         new = new_presses(tables["prints"], known)
         report.notes += [f"{incoming.files['prints']}: {note}" for note in new]
         report.notes += written_otherwise(tables["prints"], incoming.files["prints"])
+        report.notes += checks.assumed(_known(tables["prints"]), incoming.files["prints"])
     return replace(incoming, tables=tables)
+
+
+def _known(prints: pd.DataFrame) -> pd.DataFrame:
+    """Text cells of prints as `checks.assumed` looks at them: empty ones missing."""
+    columns = ["strokes", "flash_count", *UNDERBASE]
+    text = prints.reindex(columns=columns, fill_value="").map(str.strip)
+    known = text.where(text != "")
+    return known.assign(strokes=pd.to_numeric(known["strokes"], errors="coerce"))
 
 
 class _Change(NamedTuple):
