@@ -22,8 +22,9 @@ from learn.gp.posterior import Design, Hyper, Posterior
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 
-# Beyond this many channels a weight the precision is the cheaper way: (3k)^2 p against p^3.
-SMALL_SHARE = 0.25
+# Beyond this many channels a weight the weights anew are the cheaper way, by trial on 800 to 6,000
+# prints.
+SMALL_SHARE = 0.35
 # Share of the noise that keeps N - H positive where a group alone fixes a weight.
 RIDGE = 1e-9
 # Channels (3 a print) solved at once: bounds the memory of dense rows of Phi.
