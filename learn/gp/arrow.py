@@ -129,9 +129,9 @@ class Arrow:
     def half(self, phi: Phi) -> Array:
         """(n, 3, q) whose rows have the products of Phi C Phi'. Prints of a part meet the local
         weights of that part alone: the rest of their way is as long as the shared ones."""
-        columns = np.unique(np.concatenate([self.shared, *(part.columns for part in phi.parts)]))
-        met = {part: self.shafts[part] for part in set(self.owner[columns]) - {-1}}
-        at = np.union1d(columns, np.concatenate([columns[:0], *(s.weights for s in met.values())]))
+        used = np.unique(np.concatenate([self.shared, *(part.columns for part in phi.parts)]))
+        met = {part: self.shafts[part] for part in set(self.owner[used]) - {-1}}
+        at = np.unique(np.concatenate([used, *(s.weights for s in met.values())]))
         place, q, h = np.zeros(len(self.prior), int), len(at), len(self.shared)
         place[at] = np.arange(q)
         shared, root_prior = place[self.shared], np.sqrt(self.prior[at])
@@ -140,10 +140,10 @@ class Arrow:
             told = np.zeros((len(rows), 3, q))
             told[:, :, place[columns]] = values
             left, half = told[:, :, shared], told / root_prior
-            for part in set(self.owner[columns]) - {-1}:
-                own = told[:, :, place[met[part].weights]] @ met[part].inverse
-                left[:, :, met[part].head] -= own @ met[part].across
-                half[:, :, place[met[part].weights]] = own
+            for s in (met[part] for part in set(self.owner[columns]) - {-1}):
+                own = told[:, :, place[s.weights]] @ s.inverse
+                left[:, :, s.head] -= own @ s.across
+                half[:, :, place[s.weights]] = own
             head[rows], out[rows] = left, half
         flat = head.reshape(3 * phi.n, h)
         flat = solve_triangular(self.root, flat.T, trans=1, check_finite=False).T
