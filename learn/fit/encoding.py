@@ -36,16 +36,21 @@ def _stencils(prints: pd.DataFrame) -> tuple[float, float]:
 COARSER = 0.75
 
 
-def _base_volumes(prints: pd.DataFrame, meshes: pd.DataFrame) -> tuple[float, float]:
-    """What a mesh that bases go through holds in the middle, cm3/m2, and by how much (sd) these
-    meshes differ, print by print; ``meshes``: completed, by their ids."""
+def _base_volumes(prints: pd.DataFrame, meshes: pd.DataFrame) -> tuple[float, float, bool]:
+    """What a mesh that bases go through holds in the middle, cm3/m2; by how much (sd) these meshes
+    differ, print by print; and whether there are bases, and no print says through which they went.
+
+    ``meshes``: completed, by their ids.
+    """
     volume = meshes["theoretical_ink_cm3_m2"].astype(float)
-    through = volume.reindex(prints["underbase_mesh_id"].dropna() if len(prints) else []).dropna()
+    prints = prints.reindex(columns=["underbase_ink_id", "underbase_mesh_id"])
+    through = volume.reindex(prints["underbase_mesh_id"].dropna()).dropna()
     if len(through):
-        return float(through.median()), float(through.std(ddof=0))
+        return float(through.median()), float(through.std(ddof=0)), False
     if not len(volume):
-        return 1.0, 0.0  # nobody can ask for a print
-    return float(volume.quantile(COARSER)), float(volume.std(ddof=0))
+        return 1.0, 0.0, False  # nobody can ask for a print
+    never_told = bool(prints["underbase_ink_id"].notna().any())
+    return float(volume.quantile(COARSER)), float(volume.std(ddof=0)), never_told
 
 
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
@@ -76,6 +81,7 @@ class Encoder:
     stencils_apart_um: float  # by how much (sd) those of this history differ
     usual_base_volume: float  # cm3/m2, of the mesh of a base where it is not known
     base_volumes_apart: float  # by how much (sd) those of this history differ
+    base_meshes_untold: bool  # whether it has bases, and tells of none through which mesh it went
     changes: pd.DataFrame  # of presses: press_id, changed_on
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
     coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
@@ -85,7 +91,7 @@ class Encoder:
         """An encoder over every ink, substrate and mesh the shop has described."""
         usual_um, apart_um = _stencils(shop.prints)
         meshes = complete_meshes(shop.meshes).set_index("mesh_id")
-        usual_volume, volumes_apart = _base_volumes(shop.prints, meshes)
+        usual_volume, volumes_apart, untold = _base_volumes(shop.prints, meshes)
         dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
         return cls(
             inks=complete_inks(shop.inks).set_index("ink_id"),
@@ -96,6 +102,7 @@ class Encoder:
             stencils_apart_um=apart_um,
             usual_base_volume=usual_volume,
             base_volumes_apart=volumes_apart,
+            base_meshes_untold=untold,
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             changes=changes_in(shop),
             alike=alike(shop.prints),
@@ -207,12 +214,12 @@ class Encoder:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
         # what a cell left open may hold more, or less: of stencil, flashes, a base's mesh, strokes
         open_um, gaps = self.stencils_apart_um, stack.strokes - 1
+        # what a base through a mesh that is told lays beside those of which none was, nobody knows
+        base_open = based & (setups["underbase_mesh_id"].isna() | self.base_meshes_untold)
         columns |= {
             "open_stencil_um": np.where(setups["eom_um"].isna(), open_um, 0.0),
             "open_flashes": np.where(setups["flash_count"].isna(), gaps, 0.0),
-            "open_base_volume": np.where(
-                based & setups["underbase_mesh_id"].isna(), self.base_volumes_apart, 0.0
-            ),
+            "open_base_volume": np.where(base_open, self.base_volumes_apart, 0.0),
             "open_base_strokes": (based & setups["underbase_strokes"].isna()).astype(float),
         }
         where = acted_on(stack)

@@ -78,6 +78,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "stencils_apart_um": encoder.stencils_apart_um,
         "usual_base_volume": encoder.usual_base_volume,
         "base_volumes_apart": encoder.base_volumes_apart,
+        "base_meshes_untold": encoder.base_meshes_untold,
         "alike": list(encoder.alike),
         "coated_cards": encoder.coated_cards,
         "changes": [
@@ -151,6 +152,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         stencils_apart_um=float(d["stencils_apart_um"]),
         usual_base_volume=float(d["usual_base_volume"]),
         base_volumes_apart=float(d["base_volumes_apart"]),
+        base_meshes_untold=bool(d["base_meshes_untold"]),
         alike=tuple(str(column) for column in d["alike"]),
         coated_cards=bool(d["coated_cards"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(

@@ -169,9 +169,10 @@ def test_what_nobody_wrote_of_flashes_and_strokes_of_a_base_may_be_more_than_is_
     np.testing.assert_allclose(*same, err_msg="nothing is flashed between single strokes")
 
 
-def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_the_shop_s():
+def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_those_of_the_shop():
     """A coarser mesh lays a thicker base (common practice, no source): a band without its mesh
-    reaches as far as those meshes differ, and a shop that never writes it down has bands too."""
+    reaches as far as those meshes differ. A shop that never writes it down has bands too, and
+    none the narrower where a set-up tells what no print did."""
     shop, model = small_shop(), small_model()
     based = shop.prints[shop.prints["underbase_ink_id"].notna()].head(40)
     through = list(shop.prints["underbase_mesh_id"].dropna().unique())
@@ -188,6 +189,10 @@ def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_the_shop_s():
         np.einsum("nii->ni", never.predict_lab(never.prints_[never.keep_]).covariance)
     )
     assert (np.abs(z) < Z90).mean() > 0.85
+    told, open_ = (
+        np.trace(never.predict_lab(s).covariance, axis1=1, axis2=2) for s in (based, untold)
+    )
+    assert np.median(told / open_) > 0.9
 
 
 def test_a_shop_that_leaves_the_cell_of_no_flash_empty_says_so_by_its_prints():
