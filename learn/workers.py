@@ -2,8 +2,9 @@
 
 Learning is many small steps, over which threads of one program wait for each other, so it is
 shared out over processes: whole searches, whole groups of prints left out. A process takes a
-second to start; it starts while the first stage of a fit runs alone. Threads are for few large
-arrays, where numpy lets go of the interpreter. BLAS has one thread a worker.
+second to start; it starts while the first stage of a fit runs alone. Threads are for large
+arrays, where numpy lets go of the interpreter (what SciPy wraps of BLAS and LAPACK does not).
+BLAS has one thread a worker.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ R = TypeVar("R")
 
 MOST = 4  # workers by default: much of a fit goes step by step, and more gain little
 IDLE_S = 300.0  # a worker without work for so long leaves, and is started anew if needed
+LARGE = 2_000_000  # numbers from which on threads gain more than they cost: some 1,200 prints
 ALIGNED = 64  # bytes: where arrays that are handed over may begin
 
 
@@ -39,6 +41,7 @@ class _Crew:
 
     pool: Executor
     folder: Path
+    threads: ThreadPoolExecutor  # as many, for what they leave to this process
 
 
 _crew: list[_Crew | None] = [None]  # of the innermost `workers`; a worker itself works alone
@@ -85,6 +88,15 @@ def at_work(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return list(map(function, items))
 
 
+def large_at_work(function: Callable[[T], R], items: Iterable[T], numbers: int) -> Iterable[R]:
+    """``function`` of every item, in their order, on arrays of so many numbers in all: if that is
+    many, by as many threads as there are workers, which idle meanwhile. It asks for no more."""
+    crew = _crew[-1]
+    if crew is None or numbers < LARGE:
+        return map(function, items)
+    return crew.threads.map(function, items)
+
+
 def in_threads(function: Callable[[T], R], items: Iterable[T], n: int = 2) -> list[R]:
     """``function`` of every item, in their order, by ``n`` threads."""
     with ThreadPoolExecutor(n) as pool:
@@ -110,7 +122,8 @@ def _started(n: int) -> Iterator[_Crew]:
         pool.submit(int)
     with TemporaryDirectory(prefix="workers-", ignore_cleanup_errors=True) as folder:
         try:
-            yield _Crew(pool, Path(folder))
+            with ThreadPoolExecutor(n) as threads:
+                yield _Crew(pool, Path(folder), threads)
         finally:
             pool.shutdown(kill_workers=True)
 

@@ -7,13 +7,13 @@ import os
 import time
 from functools import partial
 from pathlib import Path
-from threading import Barrier
+from threading import Barrier, get_ident
 
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from learn.workers import at_work, in_threads, workers
+from learn.workers import LARGE, at_work, in_threads, large_at_work, workers
 from tests.small_demo import learnt, tiny_model, tiny_shop
 
 
@@ -104,3 +104,25 @@ def test_a_fit_by_two_workers_is_that_by_one_to_the_last_bit():
     for name, values in arrays.items():
         assert np.asarray(values).tobytes() == np.asarray(theirs[name]).tobytes(), name
     assert json.dumps(description, default=str) == json.dumps(described, default=str)
+
+
+def test_large_arrays_are_worked_on_by_two_threads_of_this_process_at_once():
+    both = Barrier(2, timeout=60)
+
+    def meet(item: int) -> tuple[int, int]:
+        both.wait()
+        return 10 * item, os.getpid()
+
+    with workers(2):
+        assert list(large_at_work(meet, range(4), LARGE)) == [
+            (10 * i, os.getpid()) for i in range(4)
+        ]
+
+
+def test_of_small_ones_or_without_workers_one_does_all():
+    def alone(_: int) -> int:
+        return get_ident()
+
+    with workers(2):
+        small = list(large_at_work(alone, range(3), LARGE - 1))
+    assert small + list(large_at_work(alone, range(3), LARGE)) == 6 * [get_ident()]

@@ -12,7 +12,7 @@ prints.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 from scipy.linalg.lapack import dpotri, dtrtri
 
-from learn.gp.design_matrix import Phi, add_to_block, block
+from learn.gp.design_matrix import Phi, add_to_block, among, block
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -47,6 +47,14 @@ class Shaft(NamedTuple):
     across: Array  # (l, h) inverse' times the precision between local and shared
     gain: Array  # (l, h) inverse times across: the local ones follow the shared by its negative
 
+    def with_precision(self, within: Array, between: Array) -> Shaft:
+        """The same weights, with the precision of the local ones (l, l) and that between them and
+        the shared ones (l, h)."""
+        root = cholesky(within.T, lower=False, check_finite=False)
+        inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
+        across = inverse.T @ between
+        return self._replace(root=root, inverse=inverse, across=across, gain=inverse @ across)
+
 
 @dataclass(frozen=True)
 class Arrow:
@@ -61,7 +69,7 @@ class Arrow:
     @classmethod
     def of(cls, prior: Array, columns: Sequence[Index], told: Iterable[Array]) -> Arrow:
         """From the ``prior`` precision (p,), and of every part the weights it depends on (k,),
-        ascending, and what it tells of them (k, k), of which the lower triangle is read.
+        ascending, and what it tells of them (k, k).
 
         Raises
         ------
@@ -78,10 +86,23 @@ class Arrow:
             shaft = _eliminated(values, used[own] == 1, own, number, prior)
             left = block(values, shaft.shared) - shaft.across.T @ shaft.across
             idle.append(own[shaft.untold])
-            add_to_block(head, shaft.head, left)
+            head += among(left, shaft.head, len(shared))
             shafts.append(shaft)
         root = cholesky(head.T, lower=False, overwrite_a=True, check_finite=False)
         return cls(prior, shared, np.concatenate(idle), shafts, root)
+
+    def less(self, told: Mapping[int, Array]) -> Arrow:
+        """Once some of the parts tell so much (k, k) less of their weights."""
+        head, shafts = self.root.T @ self.root, list(self.shafts)
+        for part, values in told.items():
+            s = shafts[part]
+            within = s.root.T @ s.root - block(values, s.local)
+            between = s.root.T @ s.across - values[s.local[:, None], s.shared]
+            shafts[part] = now = s.with_precision(within, between)
+            gone = block(values, s.shared) + now.across.T @ now.across - s.across.T @ s.across
+            head -= among(gone, s.head, len(self.shared))
+        root = cholesky(head.T, lower=False, overwrite_a=True, check_finite=False)
+        return Arrow(self.prior, self.shared, self.idle, shafts, root)
 
     @property
     def log_det(self) -> float:
@@ -216,10 +237,7 @@ def _eliminated(
     untold, weights = np.flatnonzero(mine & ~says), own[local]
     within = block(told, local)
     within.reshape(-1)[:: len(local) + 1] += prior[weights]
-    root = cholesky(within.T, lower=False, check_finite=False)
-    inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
-    # between local and shared, each from the triangle that is there
-    between = told[np.maximum(local[:, None], shared), np.minimum(local[:, None], shared)]
-    across = inverse.T @ between
-    places = local, shared, untold, weights, number[own[shared]]
-    return Shaft(*places, prior[own[untold]], root, inverse, across, inverse @ across)
+    none = np.zeros((0, 0))
+    places = local, shared, untold, weights, number[own[shared]], prior[own[untold]]
+    bare = Shaft(*places, none, none, none, none)
+    return bare.with_precision(within, told[local[:, None], shared])

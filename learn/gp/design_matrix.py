@@ -34,6 +34,11 @@ class Phi:
     n: int
     p: int
 
+    @property
+    def size(self) -> int:
+        """How many numbers it holds."""
+        return sum(part.matrix.size for part in self.parts)
+
     @classmethod
     def of(cls, dense: Array, label: Index | None = None) -> Phi:
         """From (n, 3, p): prints of one label (n,) make a part, all-zero columns left out."""
@@ -95,6 +100,14 @@ class Phi:
 def block(matrix: Array, at: Index) -> Array:
     """The rows and columns ``at`` (k,) of a square matrix, (k, k)."""
     return matrix.take(at, axis=0, mode="clip").take(at, axis=1, mode="clip")
+
+
+def among(values: Array, at: Index, size: int) -> Array:
+    """(size, size): ``values`` (k, k) in the rows and columns ``at`` (k,), and zero elsewhere."""
+    place = np.full(size, len(at))
+    place[at] = np.arange(len(at))
+    framed = np.pad(values, (0, 1))
+    return block(framed, place)
 
 
 def add_to_block(matrix: Array, at: Index, values: Array) -> None:

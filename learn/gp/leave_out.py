@@ -21,10 +21,11 @@ from learn.gp.posterior import Design, Hyper, Posterior
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 
 # Beyond this many channels a weight the weights anew are the cheaper way, by trial on 800 to 6,000
 # prints.
-SMALL_SHARE = 0.35
+SMALL_SHARE = 0.2
 # Share of the noise that keeps N - H positive where a group alone fixes a weight.
 RIDGE = 1e-9
 # Channels (3 a print) solved at once: bounds the memory of dense rows of Phi.
@@ -63,7 +64,7 @@ def leave_groups_out(design: Design, hyper: Hyper, post: Posterior, group: Index
     return Left(mean, (covariance + covariance.transpose(0, 2, 1)) / 2)
 
 
-def _torn(group: Index, job: Index) -> NDArray[np.bool_]:
+def _torn(group: Index, job: Index) -> Mask:
     """Prints of jobs that lie in several groups, (n,)."""
     _, job = np.unique(job, return_inverse=True)
     first = np.zeros(job.max() + 1, int)
@@ -112,19 +113,36 @@ def _without_large(
 ) -> tuple[Array, Array]:
     """Latent mean (k, 3) and covariance (k, 3, 3) of a group, from the weights without it.
 
-    Where nothing but the prints tells of the weights they are solved anew, part by part.
+    Where nothing but the prints tells of the weights, part by part.
     """
     out = np.zeros(design.phi.n, bool)
     out[rows] = True
-    if isinstance(post.factor, Arrow):
-        return _predicted(design.phi.take(rows), posterior.posterior(design.take(~out), hyper))
     touched = np.isin(design.job, design.job[rows])
+    if isinstance(post.factor, Arrow):
+        without = _less(design, hyper, post.factor, touched, out)
+        return _predicted(design.phi.take(rows), without)
     precision, projected = post.precision.copy(), post.precision @ post.mean
     posterior.add_information(design.take(touched), hyper, precision, projected, -1.0)
     posterior.add_information(design.take(touched & ~out), hyper, precision, projected)
     root = cholesky(precision.T, lower=False, overwrite_a=True, check_finite=False)
     without = Posterior(cho_solve((root, False), projected), root, post.log_evidence)
     return _predicted(design.phi.take(rows), without)
+
+
+def _less(design: Design, hyper: Hyper, arrow: Arrow, touched: Mask, out: Mask) -> Posterior:
+    """The weights without the prints ``out`` (n,), which lie in the jobs ``touched`` (n,)."""
+    part_of = np.empty(design.phi.n, int)
+    for at, part in enumerate(design.phi.parts):
+        part_of[part.rows] = at
+    less: dict[int, Array] = {}
+    projected = posterior.information(design, hyper)[1]
+    for some, sign in ((touched, -1.0), (touched & ~out, 1.0)):
+        told, onto = posterior.information(design.take(some), hyper)
+        projected += sign * onto
+        for at, own in zip(np.unique(part_of[some]).tolist(), told, strict=True):
+            less[at] = less.get(at, 0.0) - sign * own
+    without = arrow.less(less)
+    return Posterior(without.solve(projected), without, np.nan)
 
 
 def _predicted(phi: Phi, post: Posterior) -> tuple[Array, Array]:

@@ -9,7 +9,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.blas import dsyrk
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -81,12 +80,13 @@ class Noise(NamedTuple):
         return self.inverse - shared
 
     def information(self, values: Array, onto_jobs: Array) -> Array:
-        """Lower triangle of Phi' N^-1 Phi, (k, k), for the ``values`` (m, 3, k) of Phi."""
+        """Phi' N^-1 Phi, (k, k), for the ``values`` (m, 3, k) of Phi."""
         m, _, k = values.shape
         rows = (self.half @ values).reshape(3 * m, k)
-        gram = dsyrk(1.0, rows.T, lower=0)
-        lost = np.linalg.cholesky(self.job_root).transpose(0, 2, 1) @ onto_jobs
-        return dsyrk(-1.0, lost.reshape(-1, k).T, beta=1.0, c=gram, overwrite_c=1, lower=0).T
+        lost = (np.linalg.cholesky(self.job_root).transpose(0, 2, 1) @ onto_jobs).reshape(-1, k)
+        told: Array = rows.T @ rows
+        told -= lost.T @ lost
+        return told
 
 
 def _sorted(job: Index) -> tuple[Index, Index, Index]:

@@ -16,7 +16,7 @@ these goes part by part (:mod:`learn.gp.arrow`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -31,6 +31,7 @@ from learn.gp.arrow import Arrow, inverse_of, root_of
 from learn.gp.design_matrix import Index, Part, Phi, add_to_block
 from learn.gp.design_matrix import block as block_of
 from learn.gp.noise import Noise
+from learn.workers import large_at_work
 
 Array = NDArray[np.floating]
 
@@ -265,7 +266,7 @@ def _solve(design: Design, hyper: Hyper) -> _Solved:
     phi, y, noise = design.phi, design.y, noise_of(design, hyper)
     variance = column_variance(design.blocks, hyper.block, phi.p)
     parts = [_Seen.of(part, noise) for part in phi.parts]
-    told = (seen.information() for seen in parts)
+    told = large_at_work(_Seen.information, parts, phi.size)
     arrow = Arrow.of(1 / variance, [part.columns for part in phi.parts], told)
     mean = arrow.solve(phi.projected(noise.solve(y[:, :, None])[:, :, 0]))
     alpha = noise.solve((y - phi @ mean)[:, :, None])[:, :, 0]
@@ -317,11 +318,17 @@ def add_information(
     design: Design, hyper: Hyper, precision: Array, projected: Array, sign: float = 1.0
 ) -> None:
     """Add to ``precision`` (p, p; lower triangle) and ``projected`` (p,) what prints say."""
+    told, onto = information(design, hyper)
+    projected += sign * onto
+    for part, own in zip(design.phi.parts, told, strict=True):
+        add_to_block(precision, part.columns, sign * own)
+
+
+def information(design: Design, hyper: Hyper) -> tuple[Iterator[Array], Array]:
+    """What prints say: of the weights (k,) of every part of Phi, (k, k), and Phi' N^-1 y (p,)."""
     noise = noise_of(design, hyper)
-    projected += sign * design.phi.projected(noise.solve(design.y[:, :, None])[:, :, 0])
-    for part in design.phi.parts:
-        told = _Seen.of(part, noise).information()
-        add_to_block(precision, part.columns, sign * told)
+    told = (_Seen.of(part, noise).information() for part in design.phi.parts)
+    return told, design.phi.projected(noise.solve(design.y[:, :, None])[:, :, 0])
 
 
 def misfit(design: Design, hyper: Hyper, error: Array) -> float:
@@ -357,8 +364,9 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
     u, along = design.directions, np.empty((n, d + 1))
     told = np.zeros(design.phi.p)  # how far the data narrow each weight: 1 - C / variance
 
-    def slopes(at: int) -> tuple[Array, Array]:
-        """By the features of a part and by job noise; ``along`` and ``told`` are filled."""
+    def slopes(at: int) -> tuple[Array, Array, Array]:
+        """By the features of a part and by job noise, and how far it narrows its weights;
+        ``along`` is filled."""
         (part, noise, onto_jobs), (E, inverse) = parts[at], solved.inverse(at)
         rows, a = part.rows, alpha[part.rows]
         slack = a[:, :, None] * a[:, None, :] - inverse  # (m, 3, 3)
@@ -366,7 +374,7 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
             slack = slack * design.noise_scale[rows, None, None]
         along[rows, :d] = 0.5 * ((u[rows] @ slack) * u[rows]).sum(axis=2)
         along[rows, d] = 0.5 * np.trace(slack, axis1=1, axis2=2)
-        told[part.columns] += (part.matrix * E).sum(axis=(0, 1))
+        narrowed = (part.matrix * E).sum(axis=(0, 1))
         by_phi = a[:, :, None] * post.mean[part.columns] - E
 
         V = design.job_directions[rows]
@@ -375,10 +383,12 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
         quadratic = np.einsum("jrr->jr", left @ inner)
         quadratic = quadratic - ((left @ onto_jobs) * noise.by_job(V @ E)).sum(axis=2)
         Va = noise.by_job((V @ a[:, :, None])[:, :, 0])
-        return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0)
+        return by_phi, np.exp(2 * hyper.job) * (Va**2 - quadratic).sum(axis=0), narrowed
 
-    found = [slopes(at) for at in range(len(parts))]
-    by_job = sum((of_job for _, of_job in found), np.zeros(len(hyper.job)))
+    found = list(large_at_work(slopes, range(len(parts)), design.phi.size))
+    by_job = sum((of_job for _, of_job, _ in found), np.zeros(len(hyper.job)))
+    for part, (*_, narrowed) in zip(design.phi.parts, found, strict=True):
+        told[part.columns] += narrowed
     by_block = np.empty(len(design.blocks))
     for b, (block, log_sd) in enumerate(zip(design.blocks, hyper.block, strict=True)):
         variance = np.exp(2 * log_sd)
@@ -388,7 +398,7 @@ def evidence(design: Design, hyper: Hyper) -> tuple[float, Gradient]:
             by_block[b] += 2 * variance * (along[:, block.direction] @ block.remainder)
     by_noise = 2 * np.exp(2 * hyper.noise) * along.sum(axis=0)
     return post.log_evidence, Gradient(
-        by_block, by_noise, by_job, [by_phi for by_phi, _ in found], along
+        by_block, by_noise, by_job, [by_phi for by_phi, *_ in found], along
     )
 
 
@@ -400,9 +410,14 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
     is still judged by the noise of a good one.
     """
     solved = _solve(design, hyper)
-    covariance = np.empty((len(design.y), 3, 3))
-    for at, part in enumerate(design.phi.parts):
-        covariance[part.rows] = np.linalg.inv(solved.inverse(at)[1])
+    parts, covariance = design.phi.parts, np.empty((len(design.y), 3, 3))
+
+    def left_out(at: int) -> Array:
+        return np.linalg.inv(solved.inverse(at)[1])
+
+    found = large_at_work(left_out, range(len(parts)), design.phi.size)
+    for part, own in zip(parts, found, strict=True):
+        covariance[part.rows] = own
     error = (covariance @ solved.alpha[:, :, None])[:, :, 0]
     if len(design.noise_scale):
         good = noise_blocks(design, hyper)

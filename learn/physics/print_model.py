@@ -28,6 +28,7 @@ from learn.physics import kubelka_munk, uneven
 from learn.physics.deposit import stroke_gain
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 from learn.physics.ends import between
+from learn.workers import large_at_work
 
 Array = NDArray[np.floating]
 Index = NDArray[np.intp]
@@ -424,8 +425,8 @@ def _slopes(
             by[name][prints[i]] = slope[which == i]
 
     names, at_once = list(looks), max(1, AT_ONCE // max(1, len(stack)))
-    for first in range(0, len(names), at_once):
-        look(names[first : first + at_once])
+    some = [names[i : i + at_once] for i in range(0, len(names), at_once)]
+    list(large_at_work(look, some, len(names) * r.size))
     return by
 
 

@@ -25,8 +25,8 @@ MEETINGS = {
 }
 
 
-def meeting(columns: list[list[int]]) -> tuple[Arrow, np.ndarray]:
-    """The arrow of random parts, and its precision (p, p)."""
+def meeting(columns: list[list[int]]) -> tuple[Arrow, np.ndarray, list[np.ndarray]]:
+    """The arrow of random parts, its precision (p, p), and what each part tells."""
     rng = np.random.default_rng(len(columns))
     prior = np.exp(rng.normal(size=P))
     precision, told = np.diag(prior), []
@@ -34,14 +34,13 @@ def meeting(columns: list[list[int]]) -> tuple[Arrow, np.ndarray]:
         rows = rng.normal(size=(3, len(own)))  # fewer than weights: the prior settles the rest
         rows[:, np.isin(own, SILENT)] = 0
         precision[np.ix_(own, own)] += rows.T @ rows
-        # what stands above the diagonal is nobody's business
-        told.append(np.tril(rows.T @ rows) + np.triu(rng.normal(size=(len(own), len(own))), 1))
-    return Arrow.of(prior, [np.array(own, int) for own in columns], told), precision
+        told.append(rows.T @ rows)
+    return Arrow.of(prior, [np.array(own, int) for own in columns], told), precision, told
 
 
 @pytest.mark.parametrize("columns", MEETINGS.values(), ids=MEETINGS.keys())
 def test_all_that_is_asked_of_a_precision(columns, capfd):
-    arrow, precision = meeting(columns)
+    arrow, precision, _ = meeting(columns)
     covariance = np.linalg.inv(precision)
     assert_allclose(arrow.precision(), precision, atol=1e-12)
     assert arrow.log_det == pytest.approx(np.linalg.slogdet(precision)[1], rel=1e-12)
@@ -68,8 +67,20 @@ def test_all_that_is_asked_of_a_precision(columns, capfd):
     assert said.out + said.err == ""  # LAPACK writes to the screen by itself
 
 
+@pytest.mark.parametrize("columns", MEETINGS.values(), ids=MEETINGS.keys())
+def test_less_of_what_parts_tell_is_as_if_they_had_told_less(columns):
+    arrow, precision, told = meeting(columns)
+    less = {part: told[part] * (1.0, 0.4)[part] for part in range(min(2, len(columns)))}
+    for part, values in less.items():
+        precision[np.ix_(columns[part], columns[part])] -= values
+    without = arrow.less(less)
+    assert_allclose(without.precision(), precision, atol=1e-11)
+    values = np.random.default_rng(0).normal(size=P)
+    assert_allclose(without.solve(values), np.linalg.solve(precision, values), atol=1e-10)
+
+
 def test_only_what_is_shared_is_solved_together():
-    arrow, _ = meeting(MEETINGS["own and common"])
+    arrow, *_ = meeting(MEETINGS["own and common"])
     assert arrow.shared.tolist() == [4, 7, 8]
     assert arrow.root.shape == (3, 3)
     assert arrow.idle.tolist() == [6, 2]
