@@ -145,7 +145,11 @@ def ctrl_c_blocked() -> Iterator[None]:
 
 def _ready(modules: list[str]) -> None:
     """What a process does before its first work."""
+    from joblib.externals.loky import process_executor
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # else one that holds 300 MB of what it was handed is taken for a leak: ended, with a warning
+    process_executor._MAX_MEMORY_LEAK_SIZE = sys.maxsize  # noqa: SLF001
     for name in modules:
         importlib.import_module(name)
 

@@ -65,6 +65,24 @@ def test_a_worker_shares_out_nothing_more():
         assert at_work(_shared_within, range(2)) == [[], []]
 
 
+_kept: list[np.ndarray] = []
+
+
+def _keeps_much(_: int) -> int:
+    if not _kept:
+        _kept.append(np.ones(50_000_000))  # 400 MB
+    time.sleep(1.1)  # memory is looked at once a second
+    return os.getpid()
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_worker_that_needs_much_memory_stays(recwarn):
+    with workers(2):
+        processes = at_work(_keeps_much, range(4)) + at_work(_keeps_much, range(2))
+    assert len(set(processes)) == 2
+    assert not recwarn.list
+
+
 def _one_over(item: int) -> float:
     return 1 / item
 
