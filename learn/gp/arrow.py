@@ -47,14 +47,6 @@ class Shaft(NamedTuple):
     across: Array  # (l, h) inverse' times the precision between local and shared
     gain: Array  # (l, h) inverse times across: the local ones follow the shared by its negative
 
-    def with_precision(self, within: Array, between: Array) -> Shaft:
-        """The same weights, with the precision of the local ones (l, l) and that between them and
-        the shared ones (l, h)."""
-        root = cholesky(within.T, lower=False, check_finite=False)
-        inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
-        across = inverse.T @ between
-        return self._replace(root=root, inverse=inverse, across=across, gain=inverse @ across)
-
 
 @dataclass(frozen=True)
 class Arrow:
@@ -98,8 +90,9 @@ class Arrow:
             s = shafts[part]
             within = s.root.T @ s.root - block(values, s.local)
             between = s.root.T @ s.across - values[s.local[:, None], s.shared]
-            shafts[part] = now = s.with_precision(within, between)
-            gone = block(values, s.shared) + now.across.T @ now.across - s.across.T @ s.across
+            root, inverse, across, gain = _roots(within, between)
+            shafts[part] = s._replace(root=root, inverse=inverse, across=across, gain=gain)
+            gone = block(values, s.shared) + across.T @ across - s.across.T @ s.across
             head -= among(gone, s.head, len(self.shared))
         root = cholesky(head.T, lower=False, overwrite_a=True, check_finite=False)
         return Arrow(self.prior, self.shared, self.idle, shafts, root)
@@ -237,7 +230,14 @@ def _eliminated(
     untold, weights = np.flatnonzero(mine & ~says), own[local]
     within = block(told, local)
     within.reshape(-1)[:: len(local) + 1] += prior[weights]
-    none = np.zeros((0, 0))
     places = local, shared, untold, weights, number[own[shared]], prior[own[untold]]
-    bare = Shaft(*places, none, none, none, none)
-    return bare.with_precision(within, told[local[:, None], shared])
+    return Shaft(*places, *_roots(within, told[local[:, None], shared]))
+
+
+def _roots(within: Array, between: Array) -> tuple[Array, Array, Array, Array]:
+    """Root, inverse, across and gain of a :class:`Shaft`: the precision of its local weights
+    (l, l), and that ``between`` them and the shared ones (l, h)."""
+    root = cholesky(within.T, lower=False, check_finite=False)
+    inverse = dtrtri(root)[0] if len(root) else root  # LAPACK would complain of none
+    across = inverse.T @ between
+    return root, inverse, across, inverse @ across
