@@ -71,11 +71,11 @@ class Rest(NamedTuple):
 
 def by_weights(phi: Phi, post: Posterior, group: int | None = None) -> Array:
     """Phi_i C Phi_j' of the weights' covariance C."""
-    dense = phi.dense().reshape(-1, phi.p)
-    half = post.solved(dense.T, transposed=True)
+    half = post.half(phi)
     if group is None:
-        return half.T @ half
-    half = half.T.reshape(-1, 3 * group, phi.p)
+        flat = half.reshape(3 * phi.n, half.shape[2])
+        return flat @ flat.T
+    half = half.reshape(-1, 3 * group, half.shape[2])
     return half @ half.transpose(0, 2, 1)
 
 
