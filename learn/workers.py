@@ -90,7 +90,10 @@ def at_work(function: Callable[[T], R], items: Iterable[T]) -> list[R]:
 
 def large_at_work(function: Callable[[T], R], items: Iterable[T], numbers: int) -> Iterable[R]:
     """``function`` of every item, in their order, on arrays of so many numbers in all: if that is
-    many, by as many threads as there are workers, which idle meanwhile. It asks for no more."""
+    many, by as many threads as there are workers, which idle meanwhile.
+
+    ``function`` must not ask for threads itself: all may be waiting then.
+    """
     crew = _crew[-1]
     if crew is None or numbers < LARGE:
         return map(function, items)

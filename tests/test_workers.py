@@ -79,7 +79,7 @@ def _keeps_much(_: int) -> int:
 def test_a_worker_that_needs_much_memory_stays(recwarn):
     with workers(2):
         processes = at_work(_keeps_much, range(4)) + at_work(_keeps_much, range(2))
-    assert len(set(processes)) == 2
+    assert len(set(processes)) <= 2  # nobody was ended and started anew
     assert not recwarn.list
 
 
@@ -113,7 +113,9 @@ def test_two_threads_work_at_once_and_answer_in_order():
     assert in_threads(wait, range(4)) == [0, 10, 20, 30]
 
 
-def test_a_fit_by_two_workers_is_that_by_one_to_the_last_bit():
+@pytest.mark.parametrize("large", [LARGE, 0], ids=["small", "as if large: by threads too"])
+def test_a_fit_by_two_workers_is_that_by_one_to_the_last_bit(large, monkeypatch):
+    monkeypatch.setattr("learn.workers.LARGE", large)
     alone = tiny_model()
     with threadpool_limits(2, user_api="blas"):  # as outside of a test run
         both = learnt(tiny_shop(), n_jobs=2)
