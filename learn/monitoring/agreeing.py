@@ -46,6 +46,7 @@ def borne_out(
     doubtful, usual : (n,) whose colour is far off without a slip that is likely; near enough
     limit : standardised distance from which on a print is doubtful
     """
+    prints = prints.reset_index(drop=True)
     found = np.zeros(len(prints), bool)
     causes = [_shared(prints["ink_id"], prints["ink_lot"]), _shared(prints["press_id"])]
     near = np.any([np.isin(c, c[doubtful & (c >= 0)]) & (c >= 0) for c in causes], axis=0)

@@ -78,6 +78,7 @@ def inspect_arrivals(
     typed: NDArray[np.bool_],
     bases: pd.DataFrame,
     false_alarm: float = FALSE_ALARM,
+    waiting: tuple[pd.DataFrame, Array] | None = None,
 ) -> Arrival:
     """Hold n measured prints against the model.
 
@@ -87,6 +88,8 @@ def inspect_arrivals(
     lab : (n, 3) as measured
     typed : (n,) whether L, a, b were typed in (a spectrum from an instrument is not)
     bases : the shop's usual underbases, columns `learn.shop.UNDERBASE`
+    waiting : prints that came before, were doubtful and wait for a decision, and their Lab: these
+        and those that come now may bear each other out
     """
     n = len(prints)
     prints = prints.reset_index(drop=True)
@@ -114,17 +117,50 @@ def inspect_arrivals(
     if doubtful.any() and isinstance(model, PrintModel):
         named = np.array([slip is not None for slip in slips])
         rows = np.flatnonzero(known)
-        news = borne_out(
-            model,
-            prints.iloc[rows].reset_index(drop=True),
-            lab[rows],
-            distance[rows],
-            (doubtful & ~named)[rows],
-            ~doubtful[rows],
-            limit(false_alarm),
-        )
+        come = _Come(prints.iloc[rows], lab[rows], distance[rows], (doubtful & ~named)[rows])
+        usual, more = ~doubtful[rows], _still_off(model, waiting, false_alarm)
+        if more is not None:
+            come = come.and_then(more)
+            usual = np.concatenate([usual, np.zeros(len(more.lab), bool)])
+        news = borne_out(model, *come, usual, limit(false_alarm))[: len(rows)]
         doubtful[rows[news]] = False
     return Arrival(expected, distance, dE00, doubtful, slips)
+
+
+class _Come(NamedTuple):
+    """m prints as `learn.monitoring.agreeing.borne_out` looks at them."""
+
+    prints: pd.DataFrame
+    lab: Array  # (m, 3)
+    distance: Array  # (m,)
+    doubtful: NDArray[np.bool_]  # (m,)
+
+    def and_then(self, later: _Come) -> _Come:
+        """These, then others."""
+        prints = pd.concat([self.prints, later.prints], ignore_index=True)
+        return _Come(
+            prints, *(np.concatenate(two) for two in zip(self[1:], later[1:], strict=True))
+        )
+
+
+def _still_off(
+    model: Predicts, waiting: tuple[pd.DataFrame, Array] | None, false_alarm: float
+) -> _Come | None:
+    """Of the prints that wait those that are as doubtful as ever."""
+    if waiting is None:
+        return None
+    prints, lab = waiting[0].reset_index(drop=True), waiting[1]
+    known = np.ones(len(prints), bool)
+    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
+    known &= np.isfinite(lab).all(axis=1)
+    prints, lab = prints[known].reset_index(drop=True), lab[known]
+    if not len(prints):
+        return None
+    told = model.predict_lab(prints)
+    distance = np.sqrt(squared_distance(lab - told.mean, told.covariance))
+    off = (distance > limit(false_alarm)) & (delta_e00(lab, told.mean) > SMALLEST_dE00)
+    at = np.flatnonzero(off)
+    return _Come(prints.iloc[at], lab[at], distance[at], off[at]) if len(at) else None
 
 
 class Normal(NamedTuple):

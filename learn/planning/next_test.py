@@ -72,11 +72,12 @@ class Wanted(NamedTuple):
     @classmethod
     def of(cls, unseen: Sequence[Collection[Unseen]], settles: NDArray[np.bool_]) -> Wanted:
         """A print of what nobody has printed yet tells of all that share it; of prints that do not
-        fit, one more settles only its own job. ``settles``: see :func:`rank`."""
+        fit, or wait for a decision, one more settles only its own job. ``settles``: see
+        :func:`rank`."""
         reasons = [*dict.fromkeys(u for some in unseen for u in some if u.wants_test)]
         has = np.array([[u in some for u in reasons] for some in unseen], bool)
         has = has.reshape(len(unseen), len(reasons))
-        told = has & np.array([u.how != "contradict" for u in reasons], bool)
+        told = has & np.array([u.how not in ("contradict", "waits") for u in reasons], bool)
         left = (has & ~told[:, None]).any(axis=2)
         return cls(has.any(axis=1) & settles, left & settles)
 

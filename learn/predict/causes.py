@@ -41,10 +41,10 @@ class Cause(StrEnum):
 class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
-    # ink, garment, mesh, base, base mesh, over, press, ground, mix, or a number (its feature)
+    # ink, lot, garment, mesh, base, base mesh, over, press, ground, mix, or a number (its feature)
     what: str
-    # "never" or "few" prints of it, or these "contradict" all else; "nothing": not even measured;
-    # "below" or "above"
+    # "never" or "few" prints of it, or these "contradict" all else; what was printed of it lately
+    # "waits" for a decision; "nothing": not even measured; "below" or "above"
     how: str
     level: str = ""  # which ink, garment, ...; empty for a number
 
@@ -57,4 +57,4 @@ class Unseen(NamedTuple):
     @property
     def no_ground(self) -> bool:
         """Whether chances rest on what is wrong, or on nothing: nothing is hopeless by them."""
-        return self.how in ("contradict", "nothing")
+        return self.how in ("contradict", "waits", "nothing")

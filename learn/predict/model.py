@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from learn.colour.colorimetry import delta_e00, viewing
 from learn.colour.looks import NOTICED
 from learn.fit import of_inks
+from learn.fit.contradiction import Apart, Level
 from learn.fit.encoding import Encoder
 from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
@@ -176,6 +177,13 @@ class ShiftModel:
         told = copy.copy(self)
         tell(told, shop, gone=gone)
         return told
+
+    def waiting_for(self, waits: Mapping[Level, Apart]) -> ShiftModel:
+        """A model of a shop of which prints wait for a decision: of these levels, so far off
+        (`learn.monitoring.waiting`). Nothing with them is sure until then."""
+        waiting = copy.copy(self)
+        waiting.likeness_ = self.likeness_.waited_for(waits)
+        return waiting
 
     def summary(self, plant: str) -> Summary:
         """What the prints of this plant say of its inks, for other plants to be told."""

@@ -36,6 +36,8 @@ LEVELS = {
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told. Nor of a
 # base never printed, which lies as its card says.
 TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on", "base")]
+# What prints may wait of, and its column (`learn.monitoring.waiting`).
+WAITED = {"lot": "lot", "press": "press", "mesh": "mesh", "ink": "ink", "garment": "laid_on"}
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 # The factor of an ink never printed here that other plants told of (`learn.predict.telling`).
 TOLD_INK = "ink told"
@@ -64,6 +66,8 @@ class Likeness:
     told: frozenset[str] = frozenset()  # inks that other plants told of
     # levels whose prints do not fit all else, and how far these lie
     contradict: Mapping[Level, Apart] = field(default_factory=dict)
+    # levels of which prints wait for a decision, and how far those lie; not stored
+    waits: Mapping[Level, Apart] = field(default_factory=dict)
 
     @classmethod
     def of(cls, X: pd.DataFrame) -> Likeness:
@@ -91,7 +95,7 @@ class Likeness:
         films = [self.thinnest, other.thinnest]
         thinnest = {k: min(f[k] for f in films if k in f) for f in films for k in f}
         day = max(self.last_day, other.last_day)
-        return Likeness(counts, ranges, day, thinnest, self.told, self.contradict)
+        return replace(self, counts=counts, ranges=ranges, last_day=day, thinnest=thinnest)
 
     def contradicted_by(self, found: Contradicting) -> Likeness:
         """With levels whose prints were found not to fit, or to fit by now."""
@@ -105,6 +109,10 @@ class Likeness:
         ``error`` (n, 3)."""
         seen = {column: self.seen(X, column) for column in contradiction.LEVELS}
         return self.contradicted_by(contradiction.contradicting_since(X, error, far, gross, seen))
+
+    def waited_for(self, waits: Mapping[Level, Apart]) -> Likeness:
+        """With levels of which prints wait for a decision."""
+        return replace(self, waits=waits)
 
     def with_lots(self, levels: Iterable[str]) -> Likeness:
         """With lots that are known by a card, which counts as a print."""
@@ -180,10 +188,10 @@ class Likeness:
         return X[column].isin([level for of, level in self.contradict if of == column]).to_numpy()
 
     def apart(self, X: pd.DataFrame) -> Array:
-        """Lab (n, 3) by which prints of each set-up's ink, garment or lot were off where they do
-        not fit: one sd of what is right, alike on all its prints."""
+        """Lab (n, 3) by which prints of each set-up's ink, garment, lot, ... were off where they do
+        not fit, or wait: one sd of what is right, alike on all its prints."""
         out = np.zeros((len(X), 3))
-        for (column, level), apart in self.contradict.items():
+        for (column, level), apart in [*self.contradict.items(), *self.waits.items()]:
             more = np.linalg.norm(apart) > np.linalg.norm(out, axis=1)
             out[(X[column] == level).to_numpy() & more] = apart
         return out
@@ -240,6 +248,10 @@ class Likeness:
             levels = X[LEVELS[what]].to_numpy()
             for i in np.flatnonzero(off[column]):
                 found[i].append(Unseen(what, "contradict", str(levels[i])))
+        for column, level in self.waits:
+            what = next(what for what, of in WAITED.items() if of == column)
+            for i in np.flatnonzero(X[column] == level):
+                found[i].append(Unseen(what, "waits", level))
         for column, low, high in self._beyond(X):
             for i in np.flatnonzero(low | high):
                 found[i].append(Unseen(column, "below" if low[i] else "above"))

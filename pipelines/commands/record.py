@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop, batch_number
 from pipelines.tasks.lots import cards_recorded, lots_recorded
+from pipelines.tasks.waiting import in_doubt_now
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import UserError
@@ -145,6 +146,8 @@ def record(
     if gate is not None and batch is not None:
         try:
             for line in lots_recorded(workspace, name, report.in_use):
+                print(line)
+            for line in in_doubt_now(workspace, name) if report.doubts else ():
                 print(line)
         except UserError as error:  # a server that is gone by now
             tell([f"the batch is recorded; how its lots print cannot be told: {error}"])

@@ -108,8 +108,10 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from learn.predict.append import with_recorded
         from pipelines.registry.catalogue import Catalogue
         from pipelines.registry.unlearnt import same_colours, unlearnt
+        from pipelines.registry.waiting import waiting_in
         from pipelines.tables.dates import last_day
         from pipelines.words.status import drift_lines, known_lines, news_line
+        from pipelines.words.waiting import waiting_lines
 
         since = unlearnt(charge.model, data, state.given.trusted)
         lines += _model(version, versions.described(kept, version))
@@ -126,10 +128,12 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         else:
             lines += filter(None, [news_line(found.news)])
             called = Catalogue.of(data).things()
-            lines += drift_lines(found.drift, called)
             model = charge.model
             if since.new and same_colours(model, data):
                 model = with_recorded(model, data, state.given.trusted)
+            if same_colours(model, data):
+                lines += waiting_lines(waiting_in(model, state.given), called)
+            lines += drift_lines(found.drift, called)
             lines += lots_in_use(model, data)
             lines += known_lines(found, called)
     for line in lines:

@@ -147,6 +147,11 @@ class Standing:
     doubted: bool = False
 
     @property
+    def waits(self) -> bool:
+        """The check on arrival has set it aside, and nobody has decided on it."""
+        return self.decision is not None and self.decision.what == "doubted"
+
+    @property
     def trusted(self) -> bool:
         """Somebody has looked and said it is right."""
         return self.decision is not None and self.decision.what in TRUSTED
@@ -241,7 +246,10 @@ def current(ledger: Ledger) -> State:
     lists = [batch.sheets[TARGETS.name] for batch in inside if TARGETS.name in batch.sheets]
     targets = lists[-1].cells if lists else None
     aims = _aims(tables["prints"], [base, *recorded])
-    given = Given(base.shop or "", base.shop_toml, tables, out, trusted, targets, aims)
+    waiting = tuple(row for row, stands in standing.items() if stands.waits)
+    given = Given(
+        base.shop or "", base.shop_toml, tables, out, trusted, targets, aims, waiting=waiting
+    )
     return State(given, standing)
 
 

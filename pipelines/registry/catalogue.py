@@ -42,11 +42,13 @@ class Catalogue:
     spelt: dict[str, list[str]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, shop: Shop) -> Catalogue:
-        """The catalogue of a shop's tables."""
+    def of(cls, shop: Shop, waiting: pd.DataFrame | None = None) -> Catalogue:
+        """The catalogue of a shop's tables; of prints ``waiting`` for a decision it knows the lot
+        all the same: that bucket is open, whatever came of them."""
         words = words_in({t: getattr(shop, t) for t in (*WORDS, "prints")})
-        latest = latest_lots(shop.prints, last_day())
-        spelt = lots_in({"prints": shop.prints, "drawdowns": shop.drawdowns})
+        prints = shop.prints if waiting is None else pd.concat([shop.prints, waiting])
+        latest = latest_lots(prints, last_day())
+        spelt = lots_in({"prints": prints, "drawdowns": shop.drawdowns})
         return cls(shop.settings, {t: {} for t in WORDS} | words, latest, spelt)
 
     @classmethod

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from learn.shop import UNDERBASE, jobs_of
+from learn.shop import jobs_of
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry.archive import archive_of
 from pipelines.registry.catalogue import Catalogue
 from pipelines.registry.opened import read_model
+from pipelines.registry.waiting import prints_waiting
+from pipelines.tables.bases import usual_bases
 from pipelines.tables.folder import Given, check_added, to_shop
 from pipelines.tables.settings import read_settings
 from pipelines.tables.spectra import SPECTRUM
@@ -22,8 +24,6 @@ from pipelines.workspace.problems import Findings, Kind, UserError
 if TYPE_CHECKING:
     from learn.monitoring.inspection import Arrival
     from learn.predict.model import ShiftModel
-
-USUAL_BASES = 3  # so many of the shop's commonest underbases are tried on a bare print
 
 
 def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
@@ -51,12 +51,17 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
 def gate_by(model: ShiftModel) -> Gate:
     """The check by a model."""
     from learn.monitoring import inspection  # takes seconds to import, as does the model
+    from learn.physics.drawdowns import lab_columns
 
     def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
         new = len(model.encoder_.unknown(prints)) > 0
         told = model.told_of(to_shop(given)) if new else model
         bases, inks = usual_bases(given.tables["prints"]), _ink_names(given)
-        found = inspection.inspect_arrivals(told, prints, lab, typed=typed, bases=bases)
+        earlier = prints_waiting(given)
+        waiting = None if earlier is None else (earlier, lab_columns(earlier, model.viewing_))
+        found = inspection.inspect_arrivals(
+            told, prints, lab, typed=typed, bases=bases, waiting=waiting
+        )
         return [
             Doubt(str(prints["print_id"].iloc[i]), _words(found, i, prints.iloc[i], inks),
                   float(found.distance[i]))
@@ -98,16 +103,6 @@ def _words(found: Arrival, i: int, setup: pd.Series, inks: Names) -> str:
         case _:
             guess = f"{one}: was it typed so?"
     return f"{said}; looks like {guess}"
-
-
-def usual_bases(history: pd.DataFrame) -> pd.DataFrame:
-    """The commonest underbases (ink, mesh, strokes) of a table of prints, as text cells."""
-    cells = history.reindex(columns=UNDERBASE).fillna("").map(str.strip)
-    based = cells[(cells["underbase_ink_id"] != "") & (cells["underbase_mesh_id"] != "")]
-    common = based.value_counts().head(USUAL_BASES).index.to_frame(index=False)
-    common = common.reindex(columns=UNDERBASE)
-    strokes = pd.to_numeric(common["underbase_strokes"], errors="coerce").astype(float)
-    return common.assign(underbase_strokes=strokes)
 
 
 class Seen(NamedTuple):

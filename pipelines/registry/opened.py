@@ -23,6 +23,7 @@ from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.sealed import AGAIN
 from pipelines.registry.unlearnt import LEARN_COUNTS, NONE, Unlearnt, same_colours, unlearnt
 from pipelines.registry.versions import StoredModel
+from pipelines.registry.waiting import prints_waiting, waiting_in
 from pipelines.tables.folder import Given, targets_of, to_shop
 from pipelines.tables.names import Names
 from pipelines.tables.schema import PREDICTION_COLUMNS
@@ -33,6 +34,7 @@ from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
+    from learn.monitoring.waiting import Waiting
     from learn.predict.model import ShiftModel
     from learn.shop import Shop
 
@@ -50,10 +52,22 @@ class Opened:
     coming: int = 0  # new inks that it has not been told of yet
     since: Unlearnt = NONE  # what the tables hold that it has not learnt
     recorded: Callable[[], ShiftModel] | None = None  # with the prints of these, where there are
+    waiting: Callable[[ShiftModel], list[Waiting]] | None = None  # where prints wait
 
     @cached_property
     def model(self) -> ShiftModel:
-        """What answers: it has learnt what was recorded since, too, which takes seconds."""
+        """What answers: it has learnt what was recorded since, too, which takes seconds, and is
+        sure of nothing that is :attr:`in_doubt`."""
+        off = {one.level: one.apart for one in self.in_doubt}
+        return self._counted.waiting_for(off) if off else self._counted
+
+    @cached_property
+    def in_doubt(self) -> list[Waiting]:
+        """What prints that wait for a decision leave in doubt."""
+        return [] if self.waiting is None else self.waiting(self._counted)
+
+    @cached_property
+    def _counted(self) -> ShiftModel:
         return self.learnt if self.recorded is None else self.recorded()
 
     @property
@@ -189,16 +203,17 @@ def open_model(
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
-        counted = counts_all(stored.meta)
+        counted = counts_all(stored.meta) and not stored.facts.get("waiting", True)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []
-    coming, since, recorded = 0, NONE, None
+    coming, since, recorded, waiting = 0, NONE, None, None
 
     def opened() -> Opened:
         return Opened(
             model, stored.version, validation, catalogue, notes,
-            lambda: _targets(given or workspace.database(shop_name)), coming, since, recorded,
+            lambda: _targets(given or workspace.database(shop_name)),
+            coming, since, recorded, waiting,
         )  # fmt: skip
 
     stamp = versions.database_stamp(workspace.database(shop_name))
@@ -212,7 +227,7 @@ def open_model(
         shop = whole = to_shop(given)
         if most_new is not None:
             shop, coming = _with_few_new(shop, model, most_new)
-        now = Catalogue.of(shop)
+        now = Catalogue.of(shop, prints_waiting(given))
         model = model.told_of(shop, gone=version is not None)
         if version is not None:
             if any(
@@ -226,6 +241,8 @@ def open_model(
             return opened()
         catalogue = catalogue.updated(now)
         model.settings_ = catalogue.settings
+        if given.waiting and same_colours(model, shop):
+            waiting = partial(waiting_in, given=given)
         if found := unlearnt(model, whole, given.trusted):
             since = found
             tried = versions.refused(kept, stored.version, versions.fingerprint(given))

@@ -62,7 +62,8 @@ class Given:
     ``trusted``: prints somebody has looked at and found right, however unlikely.
     ``targets``: colours customers ask for, ``aims``: what prints were meant to be; None where the
     shop keeps none. ``decided``: how prints stand by what was decided on them where the tables
-    come from; None where they do not say.
+    come from; None where they do not say. ``waiting``: rows of ``set_aside`` that the check on
+    arrival has doubted, and nobody has decided on.
     """
 
     name: str
@@ -73,6 +74,7 @@ class Given:
     targets: pd.DataFrame | None = None
     aims: pd.DataFrame | None = None
     decided: pd.DataFrame | None = None
+    waiting: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from learn.colour.colorimetry import delta_e00, srgb_hex, viewing
 from learn.normal import Z90, distance_at, sd_of
 from learn.shop import UNDERBASE, Shop
 from pipelines.ledger.state import Standing, State
-from pipelines.registry.gate import usual_bases
+from pipelines.tables.bases import usual_bases
 from pipelines.tables.folder import check_added
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.tables.targets import Target

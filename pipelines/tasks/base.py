@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from learn.shop import UNDERBASE, UNDERBASE_IDS
-from pipelines.registry.gate import usual_bases
 from pipelines.registry.opened import Opened
+from pipelines.tables.bases import usual_bases
 from pipelines.tasks.usual import Usual
 
 if TYPE_CHECKING:

@@ -125,6 +125,7 @@ def _learn_shop(
         "database_sha256": shop.stamp,
         "rows": {table: len(getattr(data, table)) for table in SHOP_TABLES},
         "set_aside_on_import": len(given.set_aside),
+        "waiting": len(given.waiting),
         "set_aside": model.set_aside_.to_dict("records"),
         "catalogue": Catalogue.of(data).facts(),
         "validation": model.validation_,

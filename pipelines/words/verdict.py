@@ -34,7 +34,7 @@ REASONS = {
     "or a test print to approve.",
     Cause.UNSURE: "Too unsure: up to {within:.1f} dE00 from {goal}{where} is possible (tolerance "
     "{tolerance:g}); a test print will settle it.",
-    Cause.UNSEEN: "{head}: {unseen}. A test print will tell.",
+    Cause.UNSEEN: "{head}: {unseen}. {then}",
     Cause.MISSES: "Misses: predicted {off:.1f} dE00 from the target{where}, tolerance "
     "{tolerance:g}. Change the set-up or the ink: {luck}.{new}",
     Cause.NEAR_LIMIT: "Near the limit: predicted {off:.1f} dE00 from the target{where}, tolerance "
@@ -50,7 +50,18 @@ WITH = {
     "base mesh": "with a base through mesh",
     "press": "with press",
 }
+LATELY = {
+    "ink": "the latest prints of ink",
+    "garment": "the latest prints on garment",
+    "mesh": "the latest prints through mesh",
+    "press": "the latest prints on press",
+}
 HARDLY = 0.01  # below it a chance to come within the tolerance is none worth a test print
+TELLS = "A test print will tell."
+DECIDE = (
+    "Look at these first (strikeoff doubts): kept, they count; set aside as wrong, they hold "
+    "nothing back."
+)
 TOO_LITTLE = "Too little is known to say how it will come out"
 CLOTH = "no print yet on cloth of a colour like {garment}"
 BASE = "no print yet over a base that looks as {base} does on {garment}"
@@ -89,7 +100,8 @@ def reason(row: Mapping, called: Called) -> str:
     garment's ``colour_name`` if known; ``where``, the garment of several that is meant.
     """
     cause, unseen = Cause(row["cause"]), unseen_words(row["unseen"], called)
-    aimed, unclear = row["aimed"], any(one.how == "contradict" for one in row["unseen"])
+    hows = {one.how for one in row["unseen"]}
+    aimed, unclear = row["aimed"], bool(hows & {"contradict", "waits"})
     said = REASONS[cause].format(
         sure=_how_sure(row) if cause is Cause.SURE else "",
         off=row["target_dE00"],
@@ -98,6 +110,7 @@ def reason(row: Mapping, called: Called) -> str:
         goal="the target" if aimed else "this prediction",
         where=f" on {row['where']}" if row.get("where") else "",
         unseen=unseen,
+        then=DECIDE if "waits" in hows else TELLS,
         head="Unclear" if unclear else "Too new",
         new=f" {'Unclear' if unclear else 'New about it'}: {unseen}." if unseen else "",
         luck=_luck(row) if cause is Cause.MISSES else "",
@@ -177,7 +190,11 @@ def _unseen(one: Unseen, called: Called) -> str:
         return said.format(base=name("ink", more), garment=name("garment", level))
     if one.how == "contradict" and one.what == "lot":
         return f"what was printed of lot {more} does not fit the other prints of its ink"
+    if one.how == "waits" and one.what == "lot":
+        return f"prints of lot {more} came out far from expected, and wait for a decision"
     level = name(kind, level)
+    if one.how == "waits":
+        return f"{LATELY[one.what]} {level} came out far from expected, and wait for a decision"
     if one.how == "never":
         changed_on = more  # as `learn.fit.eras` names a press
         since = f" since its change of {date(Date.fromisoformat(changed_on))}" if changed_on else ""

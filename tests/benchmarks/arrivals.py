@@ -15,7 +15,7 @@ import pandas as pd
 
 from learn.monitoring import inspection
 from learn.predict.model import ShiftModel
-from pipelines.registry.gate import usual_bases
+from pipelines.tables.bases import usual_bases
 from pipelines.tables.folder import read_folder
 from tests.benchmarks import shops
 from tests.benchmarks.results import Report

@@ -1,0 +1,115 @@
+"""Prints that wait for somebody to decide on them, and what nobody knows until then.
+
+A print that was set aside as it came is a slip, or news of its lot, its press, its garment, its
+screen. Where much of what was printed of one of these lately waits, what all other prints say of it
+may no longer hold: until somebody decides, or enough is printed, nothing is sure with it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from learn.fit.contradiction import TOO_MANY, Apart, Level
+from learn.fit.slips import AGREE
+from learn.monitoring.inspection import inspect_arrivals, limit
+
+if TYPE_CHECKING:
+    from learn.predict.model import ShiftModel
+
+Array = NDArray[np.floating]
+Mask = NDArray[np.bool_]
+
+# Columns of the features whose levels can be what is off; of all but lots only what prints of two
+# lots say is put down to them.
+COLUMNS = ("lot", "press", "mesh", "ink", "laid_on")
+# So large a share of the latest prints of a level, be they two, is no slip of one of them.
+HALF = 0.5
+
+
+class Waiting(NamedTuple):
+    """One lot, press, mesh, ink or garment in doubt."""
+
+    level: Level
+    waits: list[str]  # print_ids, far from what is expected by no slip that is likely
+    lately: int  # prints of it since the first of these, these among them
+    apart: Apart  # Lab by which the middle one of these is off
+    agree: bool  # whether these bear each other out
+
+
+def in_doubt(
+    model: ShiftModel,
+    prints: pd.DataFrame,
+    lab: Array,
+    waits: Mask,
+    *,
+    typed: Mask,
+    bases: pd.DataFrame,
+) -> list[Waiting]:
+    """What the prints that wait leave in doubt, of a model that has not learnt them.
+
+    Parameters
+    ----------
+    prints : those that wait and those in use, in the order they came; lab : (n, 3) as measured
+    waits : (n,) which of them wait
+    typed, bases : see :func:`learn.monitoring.inspection.inspect_arrivals`
+    """
+    at = np.flatnonzero(waits)
+    if not len(at):
+        return []
+    asked = prints.iloc[at].reset_index(drop=True)
+    found = inspect_arrivals(model, asked, lab[at], typed=typed[at], bases=bases)
+    named = np.array([slip is not None for slip in found.slips])
+    far = np.nan_to_num(found.distance) > limit()
+    off = np.zeros(len(prints), bool)
+    off[at] = far & ~named
+    agree = np.zeros(len(prints), bool)
+    agree[at] = far & ~named & ~found.doubtful
+    known = np.ones(len(prints), bool)
+    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
+    if not (off & known).any():
+        return []
+    error = np.zeros((len(prints), 3))
+    error[at] = lab[at] - found.expected
+    rows = np.flatnonzero(known)
+    X = model.features(prints.iloc[rows].reset_index(drop=True))
+    day = pd.to_datetime(prints["printed_on"]).to_numpy()[rows]
+    out = []
+    for column in COLUMNS:
+        of = X[column].to_numpy(object)
+        for level in pd.unique(of[off[rows]]):
+            if pd.isna(level):
+                continue
+            own = np.flatnonzero(of == level)
+            these = own[off[rows[own]]]
+            lately = own[_since(day, own, these[0])]
+            if not _much(column, len(these), len(lately), len(own), X["lot"].iloc[these]):
+                continue
+            apart = error[rows[these]]
+            middle = apart[np.argsort(np.linalg.norm(apart, axis=1))[len(these) // 2]]
+            L, a, b = map(float, middle)
+            ids = prints["print_id"].iloc[rows[these]].astype(str).tolist()
+            sure = bool(agree[rows[these]].all())
+            out.append(Waiting((column, str(level)), ids, len(lately), (L, a, b), sure))
+    return out
+
+
+def _since(day: Array, own: NDArray[np.intp], first: int) -> Mask:
+    """Which of the prints ``own`` were made on the day of the ``first`` that waits or later; where
+    no day is known, came after it."""
+    after = own >= first
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isnat(day[own]) | np.isnat(day[first]), after, day[own] >= day[first])
+
+
+def _much(column: str, waits: int, lately: int, ever: int, lots: pd.Series) -> bool:
+    """Whether that many of a level wait that it is in doubt itself."""
+    if column != "lot" and lots.nunique(dropna=False) < 2:
+        return False  # of one lot: that is in doubt
+    if column == "lot" and waits == ever:
+        return True  # all there is of it
+    share = waits / lately
+    return (waits >= 2 and share >= HALF) or (waits >= AGREE and share >= TOO_MANY)
