@@ -134,7 +134,8 @@ class Fitting:
                 self.noise_scale = None
                 self.converge(self.keep, 3, robust=True)
             self.screen()
-            say(f"{(~self.keep).sum()} prints set aside; learning from {self.keep.sum()}")
+            out, of = (~self.keep).sum(), "print" if (~self.keep).sum() == 1 else "prints"
+            say(f"{out} {of} left out for now; learning from {self.keep.sum()}")
             self.search(self.keep, iterations if some.all() else POLISH)
             self.converge(self.keep, 6)
             self.screen(back=True)

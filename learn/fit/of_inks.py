@@ -18,6 +18,7 @@ Array = NDArray[np.floating]
 Index = NDArray[np.intp]
 # Takes log K and log S of m inks, (m, 31) each, and answers (m, c) row by row.
 Value = Callable[[Array, Array], Array]
+Colours = tuple[Array, Array]  # Lab (m, 3) and covariance (m, 3, 3)
 
 STEP = 1e-4  # along a direction of K and S, for tangents
 
@@ -44,13 +45,15 @@ def by_cards(layout: Layout, at: Index, value: Value) -> tuple[Array, Array]:
     return here, jac @ jac.transpose(0, 2, 1)
 
 
-def in_bucket(layout: Layout, w: Array, post: Posterior) -> tuple[Array, Array]:
-    """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3)."""
+def in_bucket(layout: Layout, w: Array, post: Posterior) -> tuple[Colours, Colours]:
+    """Lab (m, 3) of every ink at full hiding, and its covariance (m, 3, 3): by all that was learnt,
+    and by its cards alone."""
 
     def lab_at(k: Array, s: Array) -> Array:
         return lab_from_reflectance(bucket_reflectance(k, s), layout.viewing)
 
-    return learnt(layout, np.arange(layout.n_inks), lab_at, w, post)
+    every = np.arange(layout.n_inks)
+    return learnt(layout, every, lab_at, w, post), by_cards(layout, every, lab_at)
 
 
 def _along(

@@ -36,7 +36,7 @@ from learn.predict.garments import (
 )
 from learn.predict.novelty import together
 from learn.predict.protocol import Joint
-from learn.process import SETTING_COLUMNS
+from learn.process import SETTING_COLUMNS, SETTINGS
 from learn.shop import UNDERBASE
 
 if TYPE_CHECKING:
@@ -186,11 +186,14 @@ def checked_garments(model: PrintModel, garments: list[str]) -> list[str]:
     return garments
 
 
-def usual_setup(prints: pd.DataFrame, garments: list[str]) -> dict[str, Any]:
-    """What the shop mostly does: the most frequent screen, base, press and settings.
+def usual_setup(
+    prints: pd.DataFrame, garments: list[str], press: str | None = None
+) -> dict[str, Any]:
+    """What the shop mostly does: the most frequent screen, base, press and settings of it.
 
-    Taken from the prints on these garments where there are ten or more, else from all. The
-    ink is not part of it; None stands for no base, and for what was never written down.
+    Taken from the prints on these garments where there are ten or more, else from all; what is
+    set at the ``press``, the most frequent one unless named, from all that came off it. The ink is
+    not part of it; None stands for no base, and for what was never written down.
 
     Examples
     --------
@@ -204,9 +207,13 @@ def usual_setup(prints: pd.DataFrame, garments: list[str]) -> dict[str, Any]:
     rows = here if len(here) >= 10 else prints
     usual: dict[str, Any] = {}
     screen = ["mesh_id", "strokes", "flash_count"]
+    at_press = {s.name for s in SETTINGS if s.place == "press"}
     for columns in (screen, UNDERBASE, *([c] for c in ("press_id", *SETTING_COLUMNS))):
+        where, on = rows, usual.get("press_id") if press is None else press
+        if on is not None and columns[0] in at_press and (prints["press_id"] == on).any():
+            where = prints[prints["press_id"] == on]
         # a print without base has none on purpose; another empty cell was not written down
-        counts = rows.reindex(columns=columns).value_counts(dropna=columns is not UNDERBASE)
+        counts = where.reindex(columns=columns).value_counts(dropna=columns is not UNDERBASE)
         values = counts.index[0] if len(counts) else [None] * len(columns)
         usual |= {c: None if pd.isna(v) else v for c, v in zip(columns, values, strict=True)}
     return usual

@@ -44,15 +44,17 @@ class Unseen(NamedTuple):
     # ink, lot, garment, mesh, base, base mesh, over, press, ground, mix, or a number (its feature)
     what: str
     # "never" or "few" prints of it, or these "contradict" all else; what was printed of it lately
-    # "waits" for a decision; "nothing": not even measured; "below" or "above"
+    # "waits" for a decision; "nothing": not even measured; "below" or "above" all past
+    # prints, or none of these tells it ("untold")
     how: str
     level: str = ""  # which ink, garment, ...; empty for a number
 
     @property
     def wants_test(self) -> bool:
         """Whether nothing goes with it untested, whatever the chances: a print or what it
-        contradicts is wrong; or no chance knows how a type of ink takes to a type of base."""
-        return self.no_ground or self.what == "over"
+        contradicts is wrong; or no chance knows how a type of ink takes to a type of base, or
+        what a setting does that nobody ever wrote down."""
+        return self.no_ground or self.what == "over" or self.how == "untold"
 
     @property
     def no_ground(self) -> bool:

@@ -20,6 +20,7 @@ from learn.fit.fingerprints import marks_of
 from learn.fit.fitting import FIRST_PRINTS, Fitting, Progress, first_prints
 from learn.fit.linearisation import GROUND_SCALES, Layout, Linear, Rows
 from learn.fit.lot_cards import LotCard, describing, level_of
+from learn.fit.of_inks import Colours
 from learn.fit.residual import TERMS
 from learn.gp import posterior
 from learn.gp.covariance import Belief
@@ -98,7 +99,7 @@ class ShiftModel:
         self.random_state = random_state
         self.n_jobs = n_jobs
         # buckets of the shelf, and what they follow from
-        self._found: tuple[tuple[Layout, Array, Posterior], tuple[Array, Array]] | None = None
+        self._found: tuple[tuple[Layout, Array, Posterior], tuple[Colours, Colours]] | None = None
 
     # -- fit -------------------------------------------------------------------------
 
@@ -423,17 +424,18 @@ class ShiftModel:
         """Lab (m, 3) of inks at full hiding and covariance; as measured where it was."""
         at = self.shelf_.index(pd.Series(inks, dtype=object))
         known_from = [self.shelf_.known_from[i] for i in at]
-        lab, covariance = (values[at] for values in self._buckets())
+        learnt, cards = ((lab[at], covariance[at]) for lab, covariance in self._buckets())
         repeat = self.settings_.repeatability_dE00
-        return as_told(lab, covariance, known_from, self.shelf_.bucket_measured[at], repeat)
+        return as_told(learnt, cards, known_from, self.shelf_.bucket_measured[at], repeat)
 
     def bucket_measured(self, ink: str) -> bool:
         """Whether the colour of an ink at full hiding was measured."""
         at = self.shelf_.ink_ids.index(ink)
         return bool(np.isfinite(self.shelf_.bucket_measured[at]).all())
 
-    def _buckets(self) -> tuple[Array, Array]:
-        """Of the whole shelf by what was learnt, found once: every prediction asks for some."""
+    def _buckets(self) -> tuple[Colours, Colours]:
+        """Of the whole shelf by what was learnt, and by cards alone, found once: every prediction
+        asks for some."""
         here, found = (self.layout_, self.weights_, self.posterior_), self._found
         if found is None or any(a is not b for a, b in zip(found[0], here, strict=True)):
             found = here, of_inks.in_bucket(self.layout_, self.weights_, self.posterior_)

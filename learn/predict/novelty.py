@@ -17,7 +17,7 @@ from learn.fit.residual import INK_TAILS
 from learn.gp.terms import band_of
 from learn.predict.calibration import SITUATIONS
 from learn.predict.causes import Unseen
-from learn.process import NUMBERS
+from learn.process import NUMBERS, SETTINGS
 
 Array = NDArray[np.floating]
 
@@ -33,6 +33,9 @@ LEVELS = {
     "over": "over",
     "laid_on": "laid_on",
 }
+# A setting that no past print tells is taken as its usual one, and no term has learnt what it does:
+# beyond so many usual steps of that nobody knows.
+UNTOLD = {s.name: (s.usual / s.step - 2, s.usual / s.step + 2) for s in SETTINGS}
 # Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told. Nor of a
 # base never printed, which lies as its card says.
 TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on", "base")]
@@ -173,7 +176,8 @@ class Likeness:
         """Every process number, and who is below or above all past prints."""
         out = []
         for number in TOLD:
-            lo, hi = self.ranges.get(number.name, (-np.inf, np.inf))
+            usual = UNTOLD.get(number.name, (-np.inf, np.inf))
+            lo, hi = self.ranges.get(number.name, usual)
             values = X[number.name].to_numpy(float)
             out.append((number.name, values < lo - number.slack, values > hi + number.slack))
         return out
@@ -253,8 +257,10 @@ class Likeness:
             for i in np.flatnonzero(X[column] == level):
                 found[i].append(Unseen(what, "waits", level))
         for column, low, high in self._beyond(X):
+            told = column in self.ranges
             for i in np.flatnonzero(low | high):
-                found[i].append(Unseen(column, "below" if low[i] else "above"))
+                how = ("below" if low[i] else "above") if told else "untold"
+                found[i].append(Unseen(column, how))
         return [tuple(one) for one in found]
 
 

@@ -52,12 +52,13 @@ def gate_by(model: ShiftModel) -> Gate:
     """The check by a model."""
     from learn.monitoring import inspection  # takes seconds to import, as does the model
     from learn.physics.drawdowns import lab_columns
+    from learn.predict.protocol import PrintModel
 
     def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
         new = len(model.encoder_.unknown(prints)) > 0
         told = model.told_of(to_shop(given)) if new else model
         bases, inks = usual_bases(given.tables["prints"]), _ink_names(given)
-        earlier = prints_waiting(given)
+        earlier = prints_waiting(given) if isinstance(model, PrintModel) else None
         waiting = None if earlier is None else (earlier, lab_columns(earlier, model.viewing_))
         found = inspection.inspect_arrivals(
             told, prints, lab, typed=typed, bases=bases, waiting=waiting

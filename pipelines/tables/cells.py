@@ -209,9 +209,10 @@ def _read_date(
     late = dates >= last_day(today, column.days_ahead + 1)  # at any hour of the last
     to_come = late & (column.days_ahead == GRACE_DAYS)
     outside = (late & ~to_come) | (dates < pd.Timestamp(1950, 1, 1))
-    what = "{cell} is not a date a print can have"
+    what, do = "{cell} is not a date a print can have", "check the year"
     problems += _flag(file, column.name, cells, outside, what, do, Kind.OUT_OF_RANGE)
     what = "{cell} is not a date a print can have: it is measured, and that day is still to come"
+    do = "correct the day"
     problems += _flag(file, column.name, cells, to_come, what, do, Kind.OUT_OF_RANGE)
     return dates.mask(outside | to_come).astype("datetime64[ns]")
 

@@ -264,7 +264,8 @@ class Meaning:
     @property
     def per_inch(self) -> bool:
         """Whether the unit counts threads an inch."""
-        return self.odd_unit in _units("threads_per_inch")
+        of_mesh = any("mesh" in column or "threads" in column for column in self.columns)
+        return of_mesh and self.odd_unit in _units("threads_per_inch")
 
 
 @cache

@@ -135,6 +135,9 @@ class Entry:
         return self.id if self.noun == MESH else " ".join([self.id, *self.names[:1]])
 
 
+_NEGATIVE = re.compile(r"[-\u2212]\s*\d.*")
+
+
 class Names:
     """What the things of one table are called.
 
@@ -186,6 +189,8 @@ class Names:
         text = text.strip()
         if text in self.entries:
             return [text]
+        if _NEGATIVE.fullmatch(text):  # a hyphen does not count, and no screen has -43 threads
+            return []
         among = [e for e in self.entries.values() if nouns is None or e.noun in nouns]
         asked = Phrase.of(text)
         found = self._best(asked, among, loosely=self.complete)

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, NamedTuple
 
 from learn.shop import NEW_LOT
-from pipelines.words.common import long_since, named, reckoned_for
+from pipelines.words.common import before_all, long_since, named, reckoned_for
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -70,6 +70,7 @@ def of_today(
     if taken is not None:
         printed_on = printed_on.mask(empty, taken)
     told = _told(taken if not day else None, lots, setups["ink_id"].nunique(), opened, said)
+    told += _far_days(printed_on.where(~empty), taken, opened)
     # of a file each set-up tells it, and a list of them would bury all else
     in_file = said.lot == COLUMNS.lot
     alike += [] if in_file else _never_seen(setups["ink_id"], setups["ink_lot"], opened)
@@ -95,6 +96,7 @@ def searched(
     own, readings = spelt(named.index.to_series(), named, opened.catalogue.spelt)
     taken = day_of(said.day, day, opened)
     told = _told(taken if not day else None, filled, len(inks or latest), opened, said)
+    told += _far_days(pd.Series([], dtype="datetime64[ns]"), taken, opened)
     alike = [one.on_command_line for one in readings]
     new = _never_seen(own.index.to_series(), own, opened)
     return Searched({**filled, **own.to_dict()}, taken, alike + new + told)
@@ -174,8 +176,21 @@ def _told(
     taken = [
         f"{lot} of {named(ink, names.get(ink))}" if inks > 1 else lot for ink, lot in lots.items()
     ]
-    notes = reckoned_for(day, taken, said.day, said.lot)
-    last = opened.model.last_print
-    if day is not None and last is not None and (day - last).days > LONG_DAYS:
-        notes.append(long_since(last, day))
+    return reckoned_for(day, taken, said.day, said.lot)
+
+
+def _far_days(named: pd.Series, taken: pd.Timestamp | None, opened: Opened) -> list[str]:
+    """Notes on days long after all that was learnt from, or before it: those ``named`` (n,), and
+    the one that was ``taken`` where none was."""
+    import pandas as pd
+
+    first, last = opened.model.encoder_.first_day, opened.model.last_print
+    if last is None:
+        return []
+    days = pd.concat([named, pd.Series([taken])]).dropna()
+    notes = []
+    if len(days) and (days.max() - last).days > LONG_DAYS:
+        notes.append(long_since(last, days.max()))
+    if len(days) and (first - days.min()).days > 0:
+        notes.append(before_all(first, days.min()))
     return notes

@@ -140,7 +140,12 @@ class Usual:
         if given:
             return _with_its_base(cells, preset, titles, *of_base)
         inks = found_in(cells["ink_id"], self._known["inks"], table="setups", column="ink_id")
-        mostly, by = self._mostly([found[0]], inks, names.called(found[0]))
+        mostly, by = self._mostly(
+            [found[0]],
+            inks,
+            names.called(found[0]),
+            cells.get("press_id") or preset.get("press_id"),
+        )
         usual, by = _texts(mostly) | of_base[0], by | of_base[1]
         full, by_preset, by_history = _filled(cells, preset, usual)
         fills = []
@@ -240,13 +245,13 @@ class Usual:
         return {"mesh_id": any_screen, "strokes": "1"} | cells
 
     def _mostly(
-        self, garments: list[str], inks: Sequence[str], label: str = ""
+        self, garments: list[str], inks: Sequence[str], label: str = "", press: str | None = None
     ) -> tuple[dict[str, Any], dict[str, Source]]:
         """What is mostly done on these garments with inks of a type, or on the dark or light ones
         where they were seldom printed on, typed; and by which prints, of every column.
 
         Where there are few prints on these too, what they all have alike, else what is mostly
-        done on any garment.
+        done on any garment. What is set at a ``press`` is as it mostly is there.
         """
         from learn.planning.plan import usual_setup
         from pipelines.tables.presets import DARK_BELOW_L
@@ -264,11 +269,15 @@ class Usual:
             alike = [g for g, L in self._lightness.items() if (L < DARK_BELOW_L) in dark]
             on = " and ".join(f"{'dark' if one else 'light'} garments" for one in sorted(dark))
         here = prints[prints["substrate_id"].isin(alike)]
-        usual = usual_setup(prints, alike)
+        presses = self._known["presses"]
+        at = found_in(press, presses, table="setups", column="press_id") if press else []
+        usual = usual_setup(prints, alike, *at[:1])
         by = dict.fromkeys(usual, (MOSTLY + of, on if len(here) >= FEWEST else ""))
         if len(here) < FEWEST:
             for rows, where in ((here, on), (own, label)):  # what its own have alike is nearer
                 told = agreed(rows)
+                if at:  # what is set there others do not say
+                    told = {c: v for c, v in told.items() if c not in SETTING_COLUMNS}
                 usual |= told
                 by |= dict.fromkeys(told, (f"all {len(rows)} prints{of}", where))
         base = usual[UNDERBASE[0]]

@@ -153,6 +153,19 @@ def reckoned_for(day: Date | None, lots: Collection[str], by_day: str, by_lot: s
     return [f"reckoned for {what}; {how}{AS_WELL if one is not None and by_lot else ', or none'}."]
 
 
+def before_all(first: Date, day: Date) -> str:
+    """Told where a set-up is of a ``day`` before the first print that was learnt from.
+
+    >>> from datetime import date
+    >>> before_all(date(2025, 1, 7), date(1999, 1, 1))[:47]
+    '1 Jan 1999 lies before all prints, the first of'
+    """
+    return (
+        f"{date(day)} lies before all prints, the first of which is of {date(first)}: how the "
+        "presses were then, none of them tells."
+    )
+
+
 def long_since(last: Date, day: Date) -> str:
     """Told where the last print that was learnt from lies long before ``day``.
 

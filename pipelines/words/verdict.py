@@ -207,6 +207,8 @@ def _unseen(one: Unseen, called: Called) -> str:
         return f"what was printed of ink {level} does not fit its drawdowns"
     if one.how == "contradict":
         return f"what was printed on {one.what} {level} does not fit the other prints"
+    if one.how == "untold":
+        return f"no past print tells its {NUMBER_WORDS[one.what]}, and this is far from a usual one"
     return f"{NUMBER_WORDS[one.what]} {one.how} all past prints"
 
 
