@@ -184,9 +184,10 @@ def _far_days(named: pd.Series, taken: pd.Timestamp | None, opened: Opened) -> l
     the one that was ``taken`` where none was."""
     import pandas as pd
 
-    first, last = opened.model.encoder_.first_day, opened.model.last_print
+    last = opened.model.last_print
     if last is None:
         return []
+    first = opened.model.encoder_.first_day
     days = pd.concat([named, pd.Series([taken])]).dropna()
     notes = []
     if len(days) and (days.max() - last).days > LONG_DAYS:

@@ -1,5 +1,6 @@
 """What no print has shown yet is named."""
 
+import copy
 from dataclasses import replace
 
 import numpy as np
@@ -111,6 +112,21 @@ def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
     assert not more.whole, "some prints alone would make the others' types unseen"
     told = before.told_of(tiny_shop())
     assert told.likeness_.counts["over"] == tiny_model().likeness_.counts["over"]
+
+
+def test_a_setting_that_no_print_tells_is_tested_where_it_is_far_from_usual():
+    """Off-contact of a few mm is usual (common practice, no source): what 30 do, no print of a shop
+    says that never wrote it down."""
+    model, prints = small_model(), next_prints().head(3)
+    likeness = model.likeness_
+    untold = {name: ends for name, ends in likeness.ranges.items() if name != "off_contact_mm"}
+    model = copy.copy(model)
+    model.likeness_ = replace(likeness, ranges=untold)
+    found = {mm: model.unseen(prints.assign(off_contact_mm=mm)) for mm in (np.nan, 1.5, 30.0)}
+    told = Unseen("off_contact_mm", "untold")
+    assert not any(told in one for mm in (np.nan, 1.5) for one in found[mm])
+    assert all(told in one for one in found[30.0])
+    assert told.wants_test and "off-contact" in unseen_words([told], {})
 
 
 def test_bands_of_what_is_new_in_several_ways():

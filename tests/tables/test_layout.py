@@ -146,7 +146,10 @@ def test_a_table_under_a_title_with_notes_below(tmp_path):
             [[*HEAD[:6], "L* (D65)", "a*", "b*"], ROW],
             'what stands beside the name in "L* (D65)" is not understood',
         ),
-        ([["Off contact (inch)", *HEAD], [0.1, *ROW]], 'beside the name in "Off contact (inch)"'),
+        (
+            [["Off contact (inch)", *HEAD], [0.1, *ROW]],
+            'beside the name in "Off contact (inch)" is not understood; name the unit that',
+        ),
         ([HEAD[:3] + HEAD[4:], ROW[:3] + ROW[4:]], "row 1, column mesh_id: the column is missing"),
         ([["nothing"], ["here"]], "no sheet has a row that names the columns of prints"),
         (

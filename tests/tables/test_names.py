@@ -106,6 +106,7 @@ MESHES = Names(
         (MESHES, "77", "M77-55 M77-48"),
         (MESHES, "80-43", ""),
         (MESHES, "4", ""),
+        (MESHES, "-43", ""),
     ],
 )
 def test_what_a_name_may_stand_for(names, text, ids):

@@ -24,7 +24,10 @@ def _on_this_day(monkeypatch):
 def opened(last="2026-11-20", lots=("red",)) -> SimpleNamespace:
     """A model and its catalogue, as far as they are asked here."""
     return SimpleNamespace(
-        model=SimpleNamespace(last_print=None if last is None else pd.Timestamp(last)),
+        model=SimpleNamespace(
+            last_print=None if last is None else pd.Timestamp(last),
+            encoder_=SimpleNamespace(first_day=pd.Timestamp("2022-01-07")),
+        ),
         catalogue=SimpleNamespace(
             lots={ink: f"{ink}-7" for ink in lots},
             spelt={ink: [f"{ink}-7", "R 11"] for ink in lots},
@@ -87,6 +90,11 @@ def test_a_day_is_taken_only_where_the_history_has_days_and_one_long_since_is_to
     told = of_today(setups(("blue", None, None)), opened("2022-11-01"), NOWHERE)[1]
     assert told[0] == "reckoned for today, 28 Nov 2026."
     assert "of 1 Nov 2022, 4 years before: bands are wider" in told[1]
+    told = of_today(setups(("red", "red-7", "2027-11-01")), opened())[1]
+    assert "of 20 Nov 2026, 11 months before: bands are wider" in told[0]
+    told = of_today(setups(("red", "red-7", "1999-01-01")), opened())[1]
+    assert "1 Jan 1999 lies before all prints, the first of which is of 7 Jan 2022" in told[0]
+    assert of_today(setups(("red", "red-7", "2026-11-01")), opened())[1] == []
 
 
 def test_a_search_is_of_the_same():

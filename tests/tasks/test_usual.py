@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from learn.planning.plan import usual_setup
 from pipelines.cli import main
 from pipelines.tasks.usual import Usual, said
 from tests.small_demo import DEMO, demo, small_shop
@@ -124,6 +125,18 @@ def test_every_command_takes_the_same_set_up_for_usual(says, tmp_path):
     said = r"Filled in mesh, .*: what the shop mostly does on Black \(G02\) and White \(G01\)"
     assert re.search(said, beside)
     assert [f"{shift}dE00 from the bucket" in why, f"bucket {shift}" in beside] == [True, True]
+
+
+def test_a_press_has_the_settings_of_its_own_prints():
+    """Whatever the shop mostly does, and whether the press is named or filled in."""
+    prints = small_shop().prints
+    shore = prints["press_id"].map({"P1": 65.0, "P2": 75.0})
+    prints = prints.assign(squeegee_shore_a=shore)
+    for press, expected in (("P1", 65.0), ("P2", 75.0), (None, None)):
+        usual = usual_setup(prints, ["G01"], press)
+        mostly = prints.loc[prints["press_id"] == usual["press_id"], "squeegee_shore_a"].mode()
+        expected = mostly.iloc[0] if expected is None else expected
+        assert usual["squeegee_shore_a"] == expected
 
 
 def test_few_prints_say_what_they_have_alike(tmp_path):
