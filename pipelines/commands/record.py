@@ -38,8 +38,10 @@ lot. Of a workbook of the whole shop the prints and what is new on its other she
 differs there is told. A print whose name for an ink, garment, screen or press may be two things is
 left out, with both told; the corrected file brings it in. Readings of one print are averaged. Every
 print is held against the model in charge before anything is learnt from it; a doubtful one is set
-aside with the reason. The same file twice changes nothing. With --replace the file takes the place
-of a batch recorded wrongly, in one step; what differs is told.
+aside with the reason. What such prints leave in doubt - a lot, a press, a screen - is told, and no
+job with it goes untested until somebody decides (strikeoff doubts) or later prints bear them out.
+The same file twice changes nothing. With --replace the file takes the place of a batch recorded
+wrongly, in one step; what differs is told.
 With --change in the place of a file it takes in that a press was mended or changed on a day: new
 blade, new screens, another operator. From that day on it counts as another press: what it printed
 before says nothing of how it prints now, and its bands stay wide until prints since are recorded.
