@@ -37,6 +37,12 @@ settings.register_profile("same", deadline=None, derandomize=True)
 settings.load_profile("same")
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than processors: of some tests a browser, a server or another process does the
+    work."""
+    return (os.cpu_count() or 1) + 1
+
+
 # What is asked without a day is of this one, as far from the last print in every run.
 TODAY = date(2026, 3, 2)
 of_today.today = lambda: TODAY

@@ -53,6 +53,19 @@ def _base_volumes(prints: pd.DataFrame, meshes: pd.DataFrame) -> tuple[float, fl
     return float(volume.quantile(COARSER)), float(volume.std(ddof=0)), never_told
 
 
+# Where so large a share of the prints over a base are known to have the same strokes, an empty cell
+# is one that was forgotten, and no way to say "one" (common practice, no source).
+MOSTLY = 0.8
+
+
+def _base_strokes(prints: pd.DataFrame) -> float:
+    """The strokes of nearly all prints over a base; where they differ or are seldom told, one."""
+    prints = prints.reindex(columns=["underbase_ink_id", "underbase_strokes"])
+    told = prints["underbase_strokes"][prints["underbase_ink_id"].notna()].astype(float)
+    shares = told.value_counts(normalize=True, dropna=False).drop(np.nan, errors="ignore")
+    return float(shares.idxmax()) if shares.max() >= MOSTLY else 1.0
+
+
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
     """Measured reflectance (n, 31) of bare substrates; from Lab where no spectrum is."""
     r = reflectance_columns(substrates)
@@ -82,6 +95,7 @@ class Encoder:
     usual_base_volume: float  # cm3/m2, of the mesh of a base where it is not known
     base_volumes_apart: float  # by how much (sd) those of this history differ
     base_meshes_untold: bool  # whether it has bases, and tells of none through which mesh it went
+    usual_base_strokes: float  # where a print does not tell
     changes: pd.DataFrame  # of presses: press_id, changed_on
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
     coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
@@ -103,6 +117,7 @@ class Encoder:
             usual_base_volume=usual_volume,
             base_volumes_apart=volumes_apart,
             base_meshes_untold=untold,
+            usual_base_strokes=_base_strokes(shop.prints),
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             changes=changes_in(shop),
             alike=alike(shop.prints),
@@ -159,6 +174,7 @@ class Encoder:
         solids = np.log(self.inks["solids_vol_pct"].to_numpy(float) / 100)
         cloth = body_of(self.substrates, self.substrate_r, self.coated_cards)
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
+        base_strokes = setups["underbase_strokes"].astype(float)
         return Stack(
             ink=pd.Index(shelf).get_indexer(setups["ink_id"]),
             base=pd.Index(shelf).get_indexer(setups["underbase_ink_id"]),
@@ -170,7 +186,7 @@ class Encoder:
             log_base_solids=np.where(base >= 0, solids[base], 0.0),
             strokes=strokes,
             flashes=setups["flash_count"].astype(float).fillna(0.0).to_numpy(),
-            base_strokes=setups["underbase_strokes"].astype(float).fillna(1.0).to_numpy(),
+            base_strokes=base_strokes.fillna(self.usual_base_strokes).to_numpy(),
             cloth=cloth[on],
             pores=has_pores(self.substrates)[on].astype(float),
             discharges=(self.inks["ink_type"] == "discharge").to_numpy(float)[ink],

@@ -203,7 +203,7 @@ def open_model(
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
-        counted = counts_all(stored.meta) and not stored.facts.get("waiting", True)
+        counted = counts_all(stored.meta) and not stored.facts.get("waiting", 0)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []

@@ -15,11 +15,14 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
 
+MOST = 60  # of the prints that wait, the latest: what led to each is looked for
+
+
 def prints_waiting(given: Given) -> pd.DataFrame | None:
     """The prints that wait for a decision, typed; None where none does."""
     if not given.waiting:
         return None
-    return check_added(given, given.tables["prints"].loc[list(given.waiting)])[0]
+    return check_added(given, given.tables["prints"].loc[list(given.waiting[-MOST:])])[0]
 
 
 def waiting_in(model: ShiftModel, given: Given) -> list[Waiting]:
@@ -31,9 +34,9 @@ def waiting_in(model: ShiftModel, given: Given) -> list[Waiting]:
     from learn.physics.drawdowns import lab_columns
 
     cells = given.tables["prints"]
-    waits = cells.index.isin(given.waiting)
-    cells = cells[waits | ~cells.index.isin(given.set_aside)]
-    waits = cells.index.isin(given.waiting)
+    latest = given.waiting[-MOST:]
+    cells = cells[cells.index.isin(latest) | ~cells.index.isin(given.set_aside)]
+    waits = cells.index.isin(latest)
     prints, _ = check_added(given, cells)
     return in_doubt(
         model,

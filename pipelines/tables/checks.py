@@ -99,7 +99,10 @@ def assumed(frame: pd.DataFrame, file: str) -> list[str]:
         )
     if base:
         rows = "1 row has" if base == 1 else f"{base} rows have"
-        told.append(f"{file}: {rows} no underbase_strokes; taken as one stroke, though not surely.")
+        told.append(
+            f"{file}: {rows} no underbase_strokes; taken as bases are mostly printed here, though "
+            "not surely."
+        )
     return told
 
 

@@ -130,7 +130,8 @@ def _assumed(setup: pd.Series, called: Mapping[str, str]) -> list[str]:
         )
     if setup["underbase_ink_id"] is not None and pd.isna(setup["underbase_strokes"]):
         told.append(
-            f"{called['underbase_strokes']} is not given; taken as one stroke, though not surely."
+            f"{called['underbase_strokes']} is not given; taken as bases are mostly printed here, "
+            "though not surely."
         )
     return told
 

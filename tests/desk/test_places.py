@@ -48,13 +48,11 @@ def test_it_holds_at_every_width_in_light_and_dark(browser, address, path):
         page.set_viewport_size({"width": width, "height": 800})
         assert not too_wide(page, width), f"scrolls sideways at {width}"
         assert wrong_with(page) == {}
-        if width in (WIDTHS[0], WIDTHS[-1]):
+        if width == WIDTHS[0]:  # all of the page stands there, one thing under the other
             assert barriers(page) == {}
     page.emulate_media(color_scheme="dark")  # the style sheet has other colours, and no more
-    for width in (WIDTHS[-1], WIDTHS[0]):
-        page.set_viewport_size({"width": width, "height": 800})
-        assert wrong_with(page) == {}
-        assert barriers(page, CONTRAST) == {}
+    assert wrong_with(page) == {}
+    assert barriers(page, CONTRAST) == {}
     context.close()
 
 

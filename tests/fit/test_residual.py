@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from learn.colour.colorimetry import delta_e00
 from learn.fit.encoding import Encoder
@@ -13,14 +14,22 @@ from learn.normal import Z90
 from learn.physics import print_model
 from learn.physics.deposit import complete_meshes
 from learn.physics.drawdowns import SPECTRUM, lab_columns
-from tests.small_demo import LAB, TRUE_LAB, held_out, learnt, small_model, small_shop
+from tests.small_demo import (
+    LAB,
+    TRUE_LAB,
+    held_out,
+    learnt,
+    roughly_learnt,
+    small_model,
+    small_shop,
+)
 
 
 def test_a_screen_unlike_its_sheet_does_not_bend_what_is_said_of_its_neighbours():
     """A curve through one sheet that is a fifth off would swing on both sides of it."""
     meshes = complete_meshes(small_shop().meshes)
     meshes.loc[meshes["mesh_id"] == "M90-48", "theoretical_ink_cm3_m2"] *= 0.8
-    model = learnt(replace(small_shop(), meshes=meshes), restarts=0)
+    model = roughly_learnt(replace(small_shop(), meshes=meshes))
     between = held_out("unseen_mesh")
     off = delta_e00(model.predict_lab(between)[0], between[TRUE_LAB].to_numpy())
     assert np.mean(off) < 0.8
@@ -45,7 +54,7 @@ def test_fibres_that_stand_out_of_bare_prints_say_nothing_of_what_lies_on_a_base
     fuzzy = here & ~based & prints["L"].notna()
     prints.loc[fuzzy, LAB] = with_light(prints.loc[fuzzy, LAB].to_numpy(float), 0.04)
     kept = prints[~(here & (based | prints["L"].isna()))].reset_index(drop=True)
-    model = learnt(replace(shop, prints=kept), restarts=0)
+    model = roughly_learnt(replace(shop, prints=kept))
     bare, on_base = shop.prints[fuzzy], shop.prints[here & based]
     lifted = model.means(bare)[:, 0] - small_model().means(bare)[:, 0]
     assert np.median(lifted) > 2
@@ -75,7 +84,7 @@ def test_a_thin_film_of_discharge_ink_takes_less_of_the_dye():
     prints[LAB] = lab + rng.normal(0, 0.2, lab.shape)
     thick, thin = film > np.quantile(film, 0.4), film < np.quantile(film, 0.2)
     kept = prints[thick].reset_index(drop=True)
-    model = learnt(replace(shop, inks=inks, prints=kept), restarts=0)
+    model = roughly_learnt(replace(shop, inks=inks, prints=kept))
     assert np.median(delta_e00(model.means(prints[thin]), lab[thin])) < 0.8
 
 
@@ -94,7 +103,7 @@ def test_cloth_that_takes_up_more_of_its_base_is_known_by_its_other_prints():
     prints[SPECTRUM], prints[LAB] = np.nan, lab
     asked = np.flatnonzero(thirsty)[::2]
     kept = prints.drop(index=prints.index[asked]).reset_index(drop=True)
-    model = learnt(replace(shop, prints=kept), restarts=0)
+    model = roughly_learnt(replace(shop, prints=kept))
     assert np.median(delta_e00(thin[asked], usual[asked])) > 1.2
     assert np.median(delta_e00(model.means(prints.iloc[asked]), lab[asked])) < 0.8
 
@@ -134,7 +143,7 @@ def test_softer_leaning_and_nearer_blades_lay_more_before_any_print_says_so():
     uk.bl.ethos.422613)."""
     usual = {"squeegee_shore_a": 70.0, "squeegee_angle_deg": 15.0, "off_contact_mm": 2.5}
     shop = small_shop()
-    model = learnt(replace(shop, prints=shop.prints.assign(**usual)), restarts=0)
+    model = roughly_learnt(replace(shop, prints=shop.prints.assign(**usual)))
     setup = shop.prints.iloc[:1].assign(**usual)
     for column, thinner in (
         ("squeegee_shore_a", [55.0, 70.0, 80.0]),
@@ -195,6 +204,19 @@ def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_those_of_the_sh
     assert np.median(told / open_) > 0.9
 
 
+def test_strokes_of_a_base_that_one_row_forgot_are_those_of_the_others():
+    """Where the cell is empty as often as not, an empty one is how the shop writes one stroke."""
+    shop = small_shop()
+    based = shop.prints["underbase_ink_id"].notna()
+    asked = shop.prints[based].head(1).assign(underbase_strokes=np.nan)
+    for told, expected in ((0.95, 2.0), (0.5, 1.0)):
+        strokes = pd.Series(2.0, shop.prints.index).where(based)
+        few = strokes.index[based][: int((1 - told) * based.sum())]
+        prints = shop.prints.assign(underbase_strokes=strokes.drop(few))
+        encoder = Encoder.of(replace(shop, prints=prints), small_model().viewing_)
+        assert encoder.layers(asked, small_model().shelf_.ink_ids).base_strokes == [expected]
+
+
 def test_a_shop_that_leaves_the_cell_of_no_flash_empty_says_so_by_its_prints():
     shop = small_shop()
     none = (shop.prints["strokes"] > 1) & (shop.prints["flash_count"] == 0)
@@ -216,7 +238,7 @@ def test_light_that_comes_and_goes_is_no_film():
     times = np.exp(0.02 * rng.standard_normal((len(prints), 1)))
     lab = lab_columns(prints, small_model().viewing_)
     prints[LAB], prints[SPECTRUM] = with_light(lab, 0.0, times), np.nan
-    model = learnt(replace(shop, prints=prints), restarts=0)
+    model = roughly_learnt(replace(shop, prints=prints))
     light, film = (DIRECTIONS.index(name) for name in ("light", "film"))
     found, before = np.exp(model.hyper_.noise), np.exp(small_model().hyper_.noise)
     assert 0.01 < found[light] < 0.03 and before[light] < 0.01

@@ -7,7 +7,7 @@ import numpy as np
 from learn.normal import Z90, sd_of
 from learn.physics.drawdowns import lab_columns
 from learn.predict.buckets import as_told
-from tests.small_demo import learnt, small_shop
+from tests.small_demo import roughly_learnt, small_shop
 
 
 def test_buckets_that_nobody_measured_lie_within_their_bands():
@@ -16,7 +16,7 @@ def test_buckets_that_nobody_measured_lie_within_their_bands():
     well = np.isinf(shop.drawdowns["film_um"])
     inks = list(shop.drawdowns.loc[well, "ink_id"])
     films = shop.drawdowns[~well].reset_index(drop=True)
-    model = learnt(replace(shop, drawdowns=films), restarts=0)
+    model = roughly_learnt(replace(shop, drawdowns=films))
     assert inks and not any(model.bucket_measured(ink) for ink in inks)
     lab, covariance = model.buckets(inks)
     read = lab_columns(shop.drawdowns[well], model.viewing_)

@@ -296,7 +296,8 @@ def test_unknown_flashes_and_what_is_unknown_of_a_base_are_kept_and_told(tmp_pat
         "not surely.",
         "prints.csv: 1 row has a base and no underbase_mesh_id; taken as one of the meshes that "
         "bases go through here, though not surely.",
-        "prints.csv: 1 row has no underbase_strokes; taken as one stroke, though not surely.",
+        "prints.csv: 1 row has no underbase_strokes; taken as bases are mostly printed here, "
+        "though not surely.",
     ]
 
 

@@ -262,7 +262,7 @@ def test_the_mesh_of_a_base_never_printed_may_be_left_open(says):
     said = says("predict", "deep red", "white tee", "--base-ink", "bright red")
     assert "Base Bright red (C08) Screen" in said and left_open in said
     assert "of the base" not in re.search(r"Filled in (.+?) Model", said)[1]
-    assert "--base-strokes is not given; taken as one stroke" in said
+    assert "--base-strokes is not given; taken as bases are mostly printed here" in said
     said = says("predict", "deep red", "black tee", *screen, "--base-ink", "wite", code=2)
     assert said.count("strikeoff:") == 1 and said.startswith('strikeoff: --base-ink: "wite" is not')
     assert "mesh of the base" not in said
