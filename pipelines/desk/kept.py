@@ -19,6 +19,7 @@ from pipelines.tasks.arrived import rows_of
 from pipelines.tasks.deciding import batch_of, store_decided, store_taken, taken_back
 from pipelines.tasks.lots import carded_lots
 from pipelines.words.common import minute
+from pipelines.words.waiting import in_doubt_lines
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("kept", __name__, url_prefix="/batch")
@@ -65,7 +66,8 @@ def _page(number: int, wrong: UserError | None = None) -> str | tuple[str, int]:
 
 
 def _notes(now: Now, kept: Batch, inside: bool) -> list[str]:
-    """What answers; and what cards among a batch that counts say of lots never printed."""
+    """What answers; what cards among a batch that counts say of lots never printed; and what its
+    prints that wait leave in doubt."""
     if not now.model:
         return []
     notes = [words().measured.by_model.format(version=now.opened.version)]
@@ -73,6 +75,8 @@ def _notes(now: Now, kept: Batch, inside: bool) -> list[str]:
     if inside and cards is not None and "ink_lot" in cards.cells:
         called = now.opened.catalogue.called("inks")
         notes += carded_lots(now.opened.model, called, cards.cells)
+    if inside and any(now.state.standing[row].batch == kept.id for row in now.given.waiting):
+        notes += in_doubt_lines(now.opened.in_doubt, now.opened.catalogue.things())
     return notes
 
 

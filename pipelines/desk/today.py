@@ -28,6 +28,7 @@ from pipelines.tasks.tolerances import wide_of
 from pipelines.words import jobs as job_words
 from pipelines.words.prediction import lab_of
 from pipelines.words.status import drift_lines
+from pipelines.words.waiting import in_doubt_lines
 from pipelines.workspace.problems import UserError
 
 place = Blueprint("today", __name__, url_prefix="/today")
@@ -55,7 +56,7 @@ def show() -> str:
             found = now.once(("week", _mark(file)), lambda: _read(now, file))
         except UserError as error:
             wrong = str(error)
-    tests = drift = changed = Late(None, False, "")
+    tests = drift = changed = doubt = Late(None, False, "")
     day = f"{datetime.now(UTC) - timedelta(days=1):%Y-%m-%d}"
     if found is not None and file is not None:
         told = found
@@ -69,6 +70,8 @@ def show() -> str:
             )
     if now.model is not None:
         drift = now.late("drift", lambda: _drift(now))
+    if now.model is not None and now.given.waiting:
+        doubt = now.late("in doubt", lambda: _in_doubt(now))
     begin = request.args.get("from", 0, type=int) // A_PAGE * A_PAGE
     begin = begin if found and 0 <= begin < len(found.lines) else 0
     lines = found.lines[begin : begin + A_PAGE] if found else []
@@ -90,6 +93,7 @@ def show() -> str:
         if tests.found
         else [],
         drift=drift,
+        doubt=doubt,
         changed=changed,
         came=since.came(now.ledger, now.workspace, now.shop, day),
         arrived=doubts.on_arrival(now.state),
@@ -163,6 +167,10 @@ def _drift(now: Now) -> list[str]:
     except Unusable:
         return []
     return list(drift_lines(found.drift, now.opened.catalogue.things()))
+
+
+def _in_doubt(now: Now) -> list[str]:
+    return list(in_doubt_lines(now.opened.in_doubt, now.opened.catalogue.things()))
 
 
 def _address(row: dict) -> str:

@@ -22,15 +22,20 @@ SUBJECTS = {
 KIND = {"press": "press", "ink": "ink", "laid_on": "garment"}
 
 
-def waiting_lines(found: Collection[Waiting], called: Called) -> Iterator[str]:
-    """A sentence for each lot, press, ... in doubt, and what to do about all of them."""
-    if not found:
-        return
+def in_doubt_lines(found: Collection[Waiting], called: Called) -> Iterator[str]:
+    """A sentence for each lot, press, ... in doubt."""
     told = _widest(found)
     for one in told[:MOST]:
         yield waiting_sentence(one, called)
     if len(told) > MOST:
         yield f"And {counted(len(told) - MOST, 'more thing')} in doubt in that way."
+
+
+def waiting_lines(found: Collection[Waiting], called: Called) -> Iterator[str]:
+    """The same, and what to do about all of them."""
+    if not found:
+        return
+    yield from in_doubt_lines(found, called)
     ids = list(dict.fromkeys(name for one in found if one.agree for name in one.waits))
     if ids:
         more = " ..." if len(ids) > SHOWN else ""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import time
 from unittest import mock
 
 from pipelines.desk.answers import stamp_of
@@ -11,6 +13,8 @@ from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.tasks import doubts
 from pipelines.workspace.folders import Workspace
+from tests.commands.test_lots import batch
+from tests.commands.test_waiting import ODD
 from tests.desk.conftest import text_of
 
 FAR = {"ink": "Bright red", "garment": "Black", "readings": "38, 62, -34", "print": "FAR-1"}
@@ -42,6 +46,23 @@ def test_why_a_print_cannot_be_is_told_by_what_the_page_calls_it():
     assert (
         plain_reason("12 dE00 off; looks like L and a: b") == "12 dE00 off; looks like L and a: b"
     )
+
+
+def test_a_lot_left_in_doubt_is_told_and_held_back(own):
+    two = batch("X1", ODD, 2).to_csv(index=False).encode()
+    looked = own.send("/measured/look", file=(io.BytesIO(two), "two.csv")).location
+    mark = re.search(r'name="seen" value="([^"]+)"', own.get(looked).text)[1]
+    kept = own.send(f"{looked}/keep", seen=mark).location
+    told = "Turquoise (C19), lot X1: all 2 latest prints of it lie far from expected"
+    assert told in text_of(own.get(kept).text)
+    for _ in range(100):
+        today = text_of(own.get("/today/").text)
+        if told in today:
+            break
+        time.sleep(0.1)
+    assert told in today and "Until somebody decides" in today
+    asked = text_of(own.get("/ask/?ink=turquoise&garment=G01&target=50,-60,-8").text)
+    assert "prints of lot X1 came out far from expected" in asked
 
 
 def test_what_waits_is_decided_on_and_turned_round(own):
