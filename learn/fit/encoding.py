@@ -192,6 +192,13 @@ class Encoder:
             discharges=(self.inks["ink_type"] == "discharge").to_numpy(float)[ink],
         )
 
+    def _fibre(self, garments: pd.Series) -> NDArray[np.object_]:
+        """The fibre of each garment (n,); one that nobody wrote down is one of its own, of which
+        the prints on that garment tell."""
+        told = self.substrates["fibre"].reindex(garments).to_numpy(object)
+        own = "\x1f" + garments.astype(object).to_numpy()
+        return np.where(pd.isna(told), own, told)
+
     def over(self, setups: pd.DataFrame) -> pd.Series:
         """The type of each ink and that of the base beneath it, (n,); missing where there is no
         base, a type is not known, or both are the same: what is made to go together."""
@@ -251,7 +258,7 @@ class Encoder:
             "job": setups["job_id"],
             "substrate": setups["substrate_id"],
             "laid_on": setups["substrate_id"] + np.where(based, "\x1fbased", "\x1fbare"),
-            "fibre": self.substrates["fibre"].reindex(setups["substrate_id"]).to_numpy(),
+            "fibre": self._fibre(setups["substrate_id"]),
             "ink_type": self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy(),
             "over": self.over(setups),
         }

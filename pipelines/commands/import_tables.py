@@ -104,16 +104,19 @@ def import_tables(
         tell(["just these tables were imported last; nothing was changed."])
 
     print("\n".join(in_tables(name, checked, listing, "Imported")))
-    if checked.shop.prints.empty:
-        print("Next: strikeoff start FOLDER --first-prints lists what to print and measure first.")
     try:
-        prints = store.read(source).tables["prints"]
+        now = store.read(source)
     except UserError as error:  # a server that is gone by now
         tell([f"they are imported; prints recorded since cannot be counted: {error}"])
         return 0
-    recorded = len(prints) - len(checked.given.tables["prints"])
+    recorded = len(now.tables["prints"]) - len(checked.given.tables["prints"])
     if recorded:
         print(f"{counted(recorded, 'print')} recorded since, and not in these tables, stay.")
+    if len(now.tables["prints"]) == len(now.set_aside):
+        print(
+            "No usable print yet: predictions would rest on physics alone. Next: strikeoff start "
+            "FOLDER --first-prints lists what to print and measure first."
+        )
     return 0
 
 

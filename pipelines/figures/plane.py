@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from learn.colour.colorimetry import Viewing, delta_e00, srgb_hex, viewing
+from learn.normal import Z90
 from pipelines.figures.canvas import (
     CROSS,
     DARK,
@@ -176,10 +177,10 @@ class ColourPlaneDisplay:
 
     @property
     def described(self) -> str:
-        """The numbers of the chart in words."""
-        cells = []
+        """The numbers of the chart in words, each with the band it has by itself."""
+        cells, band = [], Z90 * np.sqrt(np.diag(self.covariance)[1:])
         for shape, (_, a, b) in self.labs.items():
-            bands = [f" +- {r:.1f}" if shape == "print" else "" for r in self.reach]
+            bands = [f" +- {r:.1f}" if shape == "print" else "" for r in band]
             cells.append(f"{shape} a* {a:.1f}{bands[0]}, b* {b:.1f}{bands[1]}")
         if "target" in self.labs:
             cells.append(f"tolerance {self.tolerance_dE00:g} dE00")

@@ -44,6 +44,11 @@ class _Scene:
     middle: np.ndarray  # (3,)
     half: float
 
+    @property
+    def band(self) -> np.ndarray:
+        """Half-widths (3,) of the 90 % band of each number by itself, as all else tells it."""
+        return self.reach * [1.0, Z90 / ELLIPSE90, Z90 / ELLIPSE90]
+
 
 def strip_end(largest: float) -> float:
     """Right end of the difference axis: the first tick that holds ``largest``, at least 5."""
@@ -132,7 +137,7 @@ def _said(scene: _Scene, channels: str) -> str:
         cells = [f"{'Lab'[i]}* {number(colour.lab[i])}" for i in at]
         if shape == "print":
             cells = [
-                f"{cell} +- {number(scene.reach[i])}" for cell, i in zip(cells, at, strict=True)
+                f"{cell} +- {number(scene.band[i])}" for cell, i in zip(cells, at, strict=True)
             ]
         words.append(f"{shape} {', '.join(cells)}")
     return "; ".join(words)

@@ -45,6 +45,9 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
             f"{kept.where()}: the model in charge, against which prints are checked, cannot be "
             "read by this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
+    if not model.marks_["prints"]:  # what it expects rests on cards and theory alone
+        notes.append("Not checked against a model: the one in charge has learnt from no print.")
+        return None
     return gate_by(model)
 
 

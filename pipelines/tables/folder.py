@@ -140,10 +140,6 @@ def read_folder(
         reasons.setdefault(fault.row or 0, []).append(fault.reason)
     set_aside = {row: "; ".join(why) for row, why in reasons.items()}
     kept = shop.prints.drop(index=list(set_aside))
-    if kept.empty:
-        findings.warn(
-            f"{called['prints.csv']}: no usable print; predictions will rest on physics alone."
-        )
     findings.warnings += checks.assumed(kept, called["prints.csv"])
     findings.warnings += written_otherwise(
         tables["prints"].drop(index=list(set_aside)), called["prints.csv"]

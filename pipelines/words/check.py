@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -175,11 +176,15 @@ def _describing(inks: list[str], known_from: str) -> str:
 def _few(row: dict, c: Checkup | Glance, name: Name) -> str:
     factor, level, n = row["factor"], row["level"], row["n"]
     with_, partner = ("on", "garment") if factor == "ink" else ("with", "ink")
+    known = f"known from {counted(n, 'print')} {with_} {counted(row['partners'], partner)} only"
+    if math.isnan(row["expected"]):  # a base printed by itself: no set-up is usual with it on top
+        return (
+            f"{name(factor, level)}: {known}. Print it alone on a white and on a black garment: "
+            "that will tell."
+        )
     what = (
-        f"{name(factor, level)}: known from {counted(n, 'print')} {with_} "
-        f"{counted(row['partners'], partner)} only; usual set-ups with it should land "
-        f"{number(row['expected'])} dE00 off, {APART}, and {_share(row['tests'])} a "
-        "test print. "
+        f"{name(factor, level)}: {known}; usual set-ups with it should land "
+        f"{number(row['expected'])} dE00 off, {APART}, and {_share(row['tests'])} a test print. "
     )
     if factor == "ink":
         return f"{what}{_describing([level], c.known_from.get(level, ''))}"

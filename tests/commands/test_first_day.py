@@ -114,3 +114,13 @@ def test_an_ink_of_which_nothing_is_known_is_left_out_of_a_plan(workspace, capsy
 def test_status_says_what_to_print_first(workspace, capsys):
     assert main(["status"]) == 0
     assert "--first-prints" in capsys.readouterr().out
+
+
+def test_first_prints_are_no_slips_before_any_was_learnt(workspace, tmp_path, capsys):
+    """What a model of no print expects rests on cards and theory: no ground to doubt a print."""
+    rows = [line for line in TINY["prints.csv"].splitlines() if line]
+    (tmp_path / "first.csv").write_text("\n".join(rows) + "\n")
+    assert main(["record", str(tmp_path / "first.csv")]) == 0
+    said = capsys.readouterr()
+    assert "doubtful" not in said.out and "3 prints to learn from" in said.out
+    assert "has learnt from no print" in said.err

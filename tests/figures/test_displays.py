@@ -268,7 +268,7 @@ def test_the_figure_of_predictions_shows_each_with_its_own_target(tmp_path):
     answers.write_predictions(tmp_path / "x.svg", predictions, aims, small_shop().settings)
     svg = ElementTree.parse(tmp_path / "x.svg").getroot()
     described = svg.find("{http://www.w3.org/2000/svg}desc").text
-    assert "S1: bucket a* 44.0, b* 24.0; print a* 40.0 +- 2.1, b* 20.0 +- 1.5; " in described
+    assert "S1: bucket a* 44.0, b* 24.0; print a* 40.0 +- 1.6, b* 20.0 +- 1.2; " in described
     assert "target a* 41.0, b* 21.0; tolerance 1.5 dE00" in described
     assert f"{BAD}: bucket a* 44.0, b* 24.0; print a* 30.0" in described
     assert described.count("target") == 1

@@ -204,6 +204,20 @@ def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_those_of_the_sh
     assert np.median(told / open_) > 0.9
 
 
+def test_cloth_whose_fibre_nobody_wrote_down_is_known_by_its_own_prints():
+    """What is learnt fibre by fibre - what a discharge takes away, how cloth wets out - is learnt of
+    it as well; else its test prints would tell nothing."""
+    shop, told = small_shop(), small_model()
+    untold = shop.substrates["substrate_id"].isin(["G02", "G04"])
+    cloth = shop.substrates.assign(fibre=shop.substrates["fibre"].mask(untold, None))
+    encoder = Encoder.of(replace(shop, substrates=cloth), told.viewing_)
+    prints = shop.prints[shop.prints["substrate_id"].isin(["G01", "G02", "G04"])]
+    fibre = encoder.process(prints, encoder.layers(prints, told.shelf_.ink_ids))["fibre"]
+    of = fibre.groupby(prints["substrate_id"].to_numpy()).unique()
+    assert all(len(one) == 1 for one in of) and len({one[0] for one in of}) == 3
+    assert of["G01"][0] == "cotton" and fibre.notna().all()
+
+
 def test_strokes_of_a_base_that_one_row_forgot_are_those_of_the_others():
     """Where the cell is empty as often as not, an empty one is how the shop writes one stroke."""
     shop = small_shop()

@@ -13,6 +13,7 @@ from learn.assessment.cross_validation import KindScore
 from learn.assessment.learning_curve import Point
 from learn.assessment.reliability import Share
 from learn.assessment.report import Chances, Checkup
+from learn.normal import Z90
 from learn.predict.causes import Cause, Verdict
 from learn.shop import ShopSettings
 from pipelines.pages import render
@@ -218,7 +219,7 @@ def test_descriptions_name_the_numbers_shown(tmp_path):
     row, aim = predictions.iloc[1], setups.iloc[1]
     said = described(path, "north 1: a* b* plane")
     assert f"bucket a* {row['bucket_a']:.1f}, b* {row['bucket_b']:.1f}" in said
-    assert f"print a* {row['a']:.1f} +- {2.146 * row['a_sd']:.1f}" in said
+    assert f"print a* {row['a']:.1f} +- {Z90 * row['a_sd']:.1f}" in said
     assert f"target a* {aim['target_a']:.1f}" in said
     assert f"print L* {row['L']:.1f} +- {1.645 * row['L_sd']:.1f}" in described(
         path, "north 1: lightness scale"

@@ -271,12 +271,11 @@ def test_dates_that_may_be_two_days_refuse_the_file_in_one_sentence(tmp_path):
     ]
 
 
-def test_a_shop_without_prints_goes_in_with_a_warning(tmp_path):
+def test_a_shop_without_prints_goes_in(tmp_path):
     header = TINY["prints.csv"].splitlines()[0] + "\n"
     checked = read(tmp_path, prints=header)
     assert checked.shop.prints.empty
     assert checked.shop.prints["L"].dtype == float
-    assert "physics alone" in checked.warnings[0]
 
 
 def test_press_columns_may_be_absent_altogether(tmp_path):
