@@ -205,8 +205,8 @@ def test_a_base_whose_mesh_nobody_wrote_down_went_through_one_of_those_of_the_sh
 
 
 def test_cloth_whose_fibre_nobody_wrote_down_is_known_by_its_own_prints():
-    """What is learnt fibre by fibre - what a discharge takes away, how cloth wets out - is learnt of
-    it as well; else its test prints would tell nothing."""
+    """What is learnt fibre by fibre - what a discharge takes away, how cloth wets out - is learnt
+    of it as well; else its test prints would tell nothing."""
     shop, told = small_shop(), small_model()
     untold = shop.substrates["substrate_id"].isin(["G02", "G04"])
     cloth = shop.substrates.assign(fibre=shop.substrates["fibre"].mask(untold, None))
