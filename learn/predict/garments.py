@@ -18,7 +18,7 @@ from learn.colour.difference import difference, within
 from learn.normal import drawn_errors, root
 from learn.predict.causes import Unseen
 from learn.predict.protocol import Joint, PrintModel
-from learn.predict.verdict import Facts, may_be_hopeless
+from learn.predict.verdict import Facts, may_be_hopeless, within_reach
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 
 Array = NDArray[np.floating]
@@ -119,7 +119,12 @@ def facts_of(
     p_steady = _chances(settled, target, tolerance, steady=True)
     at, p_on_target = may_be_hopeless(off, tolerances, unseen), np.ones(n)
     if len(at):
-        p_on_target[at] = _chances(predicted.take(at), predicted.mean[at], tolerance)
+        some = predicted.take(at)
+        p_on_target[at] = _chances(some, some.mean, tolerance)
+        variance = np.einsum("nii->ni", some.covariance)
+        aims = np.broadcast_to(target, predicted.mean.shape)[at].reshape(variance.shape)
+        reach = within_reach(some.mean.reshape(variance.shape), variance, aims)
+        p_on_target[at[reach]] = 0.0
     return Facts(p, p_steady, p_on_target, off, tolerances, np.full(n, True), unseen)
 
 

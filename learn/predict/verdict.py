@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.colour.difference import difference, far_ends
-from learn.normal import sd_of
+from learn.normal import Z90, sd_of
 from learn.predict.causes import ENDS, Cause, Unseen
 from learn.predict.protocol import Prediction
 from learn.shop import ShopSettings
@@ -27,7 +27,8 @@ class Facts(NamedTuple):
 
     p: Array  # (n,) chance of the next prints to lie within the tolerance, all of them
     p_steady: Array  # (n,) the same if all was known and the scatter of prints alone were left
-    p_on_target: Array  # (n,) the same were the prediction on the target, of what may be hopeless
+    # (n,) the same were the prediction on the target, of what may be hopeless; 0: nobody can say
+    p_on_target: Array
     off_dE00: Array  # (n,) predicted print to target, the worst; 0 without a target
     tolerance_dE00: Array  # (n,)
     aimed: NDArray[np.bool_]  # (n,) whether there is a target; else near the prediction is meant
@@ -68,6 +69,12 @@ def may_be_hopeless(
     """Set-ups that `causes` calls hopeless or not: new ones, predicted beyond their tolerance."""
     new = np.array([len(one) > 0 for one in unseen], bool)
     return np.flatnonzero(new & (off_dE00 > tolerance_dE00))
+
+
+def within_reach(mean: Array, variance: Array, target: Array) -> NDArray[np.bool_]:
+    """Whether targets (n, c) lie within the 90 % band of each number, whatever all of them make
+    likely together: bands so wide are no ground to call them hopeless."""
+    return np.asarray((np.abs(target - mean) <= Z90 * np.sqrt(variance)).all(axis=1), bool)
 
 
 def causes(facts: Facts, settings: ShopSettings) -> Array:
@@ -165,6 +172,7 @@ def judge(
     at = may_be_hopeless(off, tolerance, unseen)
     p_on_target = np.ones(n)
     p_on_target[at] = difference(mean[at], covariance[at], mean[at], tolerance[at]).p_within
+    p_on_target[at[within_reach(mean[at], sd_of(covariance[at]) ** 2, aim[at])]] = 0.0
     facts = Facts(to_aim.p_within, by_noise.p_within, p_on_target, off, tolerance, aimed, unseen)
     cause = causes(facts, settings)
     known = {

@@ -246,6 +246,16 @@ def test_a_wide_band_alone_is_no_reason_to_give_up_what_is_new():
     assert told(verdict(RED, wide, STEADY, target=near)) == ("change", "misses")
 
 
+def test_what_lies_within_the_bands_is_not_hopeless():
+    """White never printed on black: lightness is open, and by the tangents a and b go with it."""
+    way = np.array([29.0, 12.0, 17.0])
+    grey, lighter = [70.0, 0.0, 0.0], [91.0, 0.0, 0.0]
+    along = np.outer(way, way) + cov(1.0, 1.0, 1.0)
+    found = verdict(grey, along, STEADY, target=lighter, unseen=NEW)
+    assert found["p_in_tolerance"] < 0.001
+    assert told(found) == ("test", "unseen")
+
+
 def test_without_a_target_nothing_goes():
     """The print is held against its own prediction: that is no leave to produce."""
     found = verdict(RED, SHARP, STEADY)
