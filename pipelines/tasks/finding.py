@@ -87,7 +87,27 @@ def planned(
         lots=of_now.lots,
     )
     notes = wide_tolerances([tolerance], opened.catalogue.settings) + of_now.notes
+    if limits.get("inks") is None:
+        notes = notes + _nearer_base(opened, aim, inks)
     return Planned(found, by_ink, notes + _left_out(opened, [*blank, *blank_bases]))
+
+
+def _nearer_base(opened: Opened, aim: Target, inks: list[str]) -> list[str]:
+    """Told where a base is nearer to the target than every ink that was looked at: a base goes on
+    top only where it is named."""
+    import numpy as np
+
+    from learn.colour.colorimetry import delta_e00
+
+    bases = [one for one in shelf_of(opened, base=True) if one not in opened.model.nothing_of()]
+    if not bases or not inks:
+        return []
+    off = delta_e00(opened.model.buckets([*bases, *inks])[0], np.asarray(aim.lab, float))
+    nearest = int(np.argmin(off))
+    if nearest >= len(bases):
+        return []
+    called = named(bases[nearest], opened.catalogue.called("inks").get(bases[nearest]))
+    return [f"{called} is a base, and was not looked at as the ink on top: name it to see it so."]
 
 
 def known_inks(opened: Opened, inks: Sequence[str] | None) -> tuple[list[str], list[str]]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pipelines.tasks.left_open import left_open
 from pipelines.tasks.of_today import COLUMNS, of_today
-from pipelines.words.common import chance, counted
+from pipelines.words.common import counted, missing
 from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def _said(ranked: pd.DataFrame, opened: Opened) -> str:
         return (
             f"Set-ups that want a test print of their own: {needed}. None is expected to spare "
             "another, so they stand in order of risk - the chance to miss times what a spoiled run "
-            f"costs: test {best['setup_id']} first ({chance(1 - best['p'])} to miss)."
+            f"costs: test {best['setup_id']} first ({missing(best['p'])} to miss)."
         ) + (CAREFUL if best["spared"] <= LOST else "")
     return "No test print is expected to pay for itself over these set-ups; the riskiest is first."
 

@@ -75,6 +75,17 @@ def chance(p: float | None) -> str:
     return percent(floor(100 * p + 1e-9) / 100)
 
 
+def missing(p: float) -> str:
+    """The chance of the contrary, in whole percent: with :func:`chance` it makes a hundred.
+
+    >>> missing(0.035), missing(0.004), missing(0.999)
+    ('97 %', 'over 99 %', 'under 1 %')
+    """
+    if p < 0.01 or p > 0.99:
+        return chance(1 - p)
+    return percent(1 - floor(100 * p + 1e-9) / 100)
+
+
 # The chance from which a thing is said as it is, and from which it is probably so.
 SURE, LIKELY = 0.9, 0.5
 

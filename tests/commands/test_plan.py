@@ -13,7 +13,7 @@ from pipelines.cli import main
 from pipelines.commands._options import by_option
 from pipelines.tasks import of_today
 from pipelines.words import common as words
-from tests.small_demo import small_shop
+from tests.small_demo import small_model, small_shop
 
 
 @pytest.mark.parametrize(
@@ -63,6 +63,20 @@ def test_plans_name_the_model_they_rest_on(learnt_workspace, capsys, monkeypatch
         assert main(command) == 0
         assert "By model 0001." in capsys.readouterr().out
     assert "target a* 55.0, b* 28.0; tolerance" in Path("plan.svg").read_text()
+
+
+def test_a_base_that_would_be_nearest_is_told_to_be_left_out(learnt_workspace, capsys, monkeypatch):
+    """White is a base here: it goes on top only where it is named."""
+    monkeypatch.chdir(learnt_workspace)
+    bucket = ",".join(f"{v:.0f}" for v in small_model().buckets(["U1"])[0][0])
+    ask = ["plan", "--target", bucket, "--garment", "G02", "--base-ink", "none", "--tolerance", "9"]
+    for more, left_out in (([], True), (["--ink", "U1"], False)):
+        assert main([*ask, *more]) == 0
+        shown = capsys.readouterr()
+        assert ("was not looked at as the ink on top" in shown.out + shown.err) == left_out
+    assert main(["plan", "--target", "33,55,28", "--garment", "G02"]) == 0
+    shown = capsys.readouterr()
+    assert "was not looked at" not in shown.out + shown.err
 
 
 def test_a_mix_says_first_what_becomes_of_it(learnt_workspace, capsys, monkeypatch):
