@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -41,6 +42,21 @@ def shop(imported, tmp_path, monkeypatch) -> Path:
 
 
 @pytest.fixture
+def says(learnt_workspace, tmp_path, capsys) -> Callable[..., str]:
+    """Runs a command on a copy of the learnt shop; all that it says, as one line."""
+    root = tmp_path / "shop"
+    shutil.copytree(learnt_workspace, root)
+
+    def run(*command: str) -> str:
+        capsys.readouterr()
+        assert main(["--workspace", str(root), *command]) == 0
+        shown = capsys.readouterr()
+        return " ".join((shown.out + shown.err).split())
+
+    return run
+
+
+@pytest.fixture
 def model(shop, monkeypatch):
     """A model in charge that expects of 007 and blue what `KnownShop` does of red and blue."""
 
@@ -54,6 +70,7 @@ def model(shop, monkeypatch):
 
         def __init__(self):
             super().__init__()
+            self.marks_ = {"prints": {"P1": 1}}
             names = {"007": "red", "blue": "blue"}
             plain = super().predict_lab
 

@@ -2,30 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pandas as pd
-import pytest
 
-from pipelines.cli import main
 from tests.commands.test_lots import batch
 
 ODD = 50  # per cent stronger: two prints alone are doubtful
 SETUP = ["C19", "G01", "--mesh", "M43-80", "--strokes", "1", "--tolerance", "20"]
-
-
-@pytest.fixture
-def says(learnt_workspace, tmp_path, capsys):
-    root = tmp_path / "shop"
-    shutil.copytree(learnt_workspace, root)
-
-    def run(*command: str) -> str:
-        capsys.readouterr()
-        assert main(["--workspace", str(root), *command]) == 0
-        shown = capsys.readouterr()
-        return " ".join((shown.out + shown.err).split())
-
-    return run
 
 
 def written(tmp_path, prints: pd.DataFrame) -> str:
