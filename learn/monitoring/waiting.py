@@ -23,15 +23,15 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
-# Columns of the features whose levels can be what is off; of all but lots only what prints of two
-# lots say is put down to them.
-COLUMNS = ("lot", "press", "mesh", "ink", "laid_on")
+# Columns of the features whose levels can be what is off, presses as they stand since a recorded
+# change; of all but lots only what prints of two lots say is put down to them.
+COLUMNS = ("lot", "era", "mesh", "ink", "laid_on")
 # So large a share of the latest prints of a level, be they two, is no slip of one of them.
 HALF = 0.5
 
 
 class Waiting(NamedTuple):
-    """One lot, press, mesh, ink or garment in doubt."""
+    """One lot, press (its era), mesh, ink or garment in doubt."""
 
     level: Level
     waits: list[str]  # print_ids, far from what is expected by no slip that is likely

@@ -40,7 +40,7 @@ UNTOLD = {s.name: (s.usual / s.step - 2, s.usual / s.step + 2) for s in SETTINGS
 # base never printed, which lies as its card says.
 TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on", "base")]
 # What prints may wait of, and its column (`learn.monitoring.waiting`).
-WAITED = {"lot": "lot", "press": "press", "mesh": "mesh", "ink": "ink", "garment": "laid_on"}
+WAITED = {"lot": "lot", "press": "era", "mesh": "mesh", "ink": "ink", "garment": "laid_on"}
 DAY = next(number.step for number in NUMBERS if number.name == "day")
 # The factor of an ink never printed here that other plants told of (`learn.predict.telling`).
 TOLD_INK = "ink told"

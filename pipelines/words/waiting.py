@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 UNTIL = "Until somebody decides, nothing with these goes straight to production."
 MOST, SHOWN = 6, 8  # sentences; prints named in one
 SUBJECTS = {
-    "press": "Press {}: {of} on it",
+    "era": "Press {}: {of} on it",
     "mesh": "Mesh {}: {of} through it",
     "ink": "{}: {of} of it",
     "laid_on": "Garment {}: {of} on it",
 }
-KIND = {"press": "press", "ink": "ink", "laid_on": "garment"}
+KIND = {"era": "press", "ink": "ink", "laid_on": "garment"}
 
 
 def in_doubt_lines(found: Collection[Waiting], called: Called) -> Iterator[str]:

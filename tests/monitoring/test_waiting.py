@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -36,11 +38,21 @@ def test_a_press_most_of_whose_latest_prints_wait_is_in_doubt():
     away = np.array([9.0, -7.0, 6.0])
     waits = np.array([True] * 4 + [False] * 2)
     lab = off(prints, np.where(waits[:, None], away, 0.0))
-    assert ("press", "P1") in levels(prints, lab, waits)
+    assert ("era", "P1") in levels(prints, lab, waits)
     one = np.arange(6) == 0
     lab = off(prints, np.where(one[:, None], away, 0.0))
-    assert ("press", "P1") not in levels(prints, lab, one), "one print may be a slip"
+    assert ("era", "P1") not in levels(prints, lab, one), "one print may be a slip"
     assert levels(prints, off(prints, np.zeros(3)), waits) == set(), "they fit by now"
+
+
+def test_a_press_that_was_mended_since_is_not_what_waits():
+    changes = pd.DataFrame({"press_id": ["P1"], "changed_on": [LATE + pd.Timedelta(days=2)]})
+    mended = small_model().told_of(replace(small_shop(), changes=changes))
+    waiting = mended.waiting_for({("era", "P1"): (9.0, -7.0, 6.0)})
+    for days, waits in ((1, True), (3, False)):
+        asked = latest(2).assign(printed_on=LATE + pd.Timedelta(days=days))
+        hows = {one.how for some in waiting.unseen(asked) for one in some}
+        assert ("waits" in hows) == waits
 
 
 def test_nothing_with_what_is_in_doubt_goes():
@@ -48,7 +60,7 @@ def test_nothing_with_what_is_in_doubt_goes():
     setups = prints.assign(setup_id=prints["print_id"], tolerance_dE00=30.0)
     setups[["target_L", "target_a", "target_b"]] = model.means(prints)
     assert (model.predict(setups)["verdict"] == Verdict.GO).all()
-    waiting = model.waiting_for({("press", "P1"): (9.0, -7.0, 6.0)})
+    waiting = model.waiting_for({("era", "P1"): (9.0, -7.0, 6.0)})
     found = waiting.predict(setups)
     assert (found["verdict"] == Verdict.TEST).all()
     assert all(one[0].how == "waits" for one in found["unseen"])
