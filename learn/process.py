@@ -130,6 +130,7 @@ SETTINGS = [
     ),
 ]
 SETTING_COLUMNS = [setting.name for setting in SETTINGS]
+AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}
 
 NUMBERS: list[Number] = [
     Number(name="log_volume", step=0.4, word="mesh ink volume", slack=0.15, ends=True),

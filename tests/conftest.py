@@ -27,7 +27,7 @@ fit_once()
 # Python looks for dead cycles after every 700 new objects, among all the modules there are: a tenth
 # of the time of a run.
 gc.set_threshold(50_000, 20, 100)
-# As many tests run at once as there are processors: more BLAS threads would only wait.
+# Tests run at once on all processors: more BLAS threads would only wait.
 threadpool_limits(limits=1, user_api="blas")
 # And workers that a command would start by default would import everything only to wait as well:
 # what is shared out is tried where a test says among how many.

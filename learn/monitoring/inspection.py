@@ -69,6 +69,13 @@ def limit(false_alarm: float = FALSE_ALARM) -> float:
     return distance_at(false_alarm) ** 0.5
 
 
+def known_to(model: Predicts, prints: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which of n prints name nothing that the model has not been told of, (n,)."""
+    known = np.ones(len(prints), bool)
+    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
+    return known
+
+
 @one_thread
 def inspect_arrivals(
     model: Predicts,
@@ -93,9 +100,7 @@ def inspect_arrivals(
     """
     n = len(prints)
     prints = prints.reset_index(drop=True)
-    known = np.ones(n, bool)
-    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
-    known &= np.isfinite(lab).all(axis=1)
+    known = known_to(model, prints) & np.isfinite(lab).all(axis=1)
     expected, distance = np.full((n, 3), np.nan), np.full(n, np.nan)
     slips: list[Slip | None] = [None] * n
     if not known.any():
@@ -150,9 +155,7 @@ def _still_off(
     if waiting is None:
         return None
     prints, lab = waiting[0].reset_index(drop=True), waiting[1]
-    known = np.ones(len(prints), bool)
-    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
-    known &= np.isfinite(lab).all(axis=1)
+    known = known_to(model, prints) & np.isfinite(lab).all(axis=1)
     prints, lab = prints[known].reset_index(drop=True), lab[known]
     if not len(prints):
         return None

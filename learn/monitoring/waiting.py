@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from learn.fit.contradiction import TOO_MANY, Apart, Level
 from learn.fit.slips import AGREE
-from learn.monitoring.inspection import inspect_arrivals, limit
+from learn.monitoring.inspection import inspect_arrivals, known_to, limit
 
 if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
@@ -64,12 +64,10 @@ def in_doubt(
     found = inspect_arrivals(model, asked, lab[at], typed=typed[at], bases=bases)
     named = np.array([slip is not None for slip in found.slips])
     far = np.nan_to_num(found.distance) > limit()
-    off = np.zeros(len(prints), bool)
+    off, agree = np.zeros((2, len(prints)), bool)
     off[at] = far & ~named
-    agree = np.zeros(len(prints), bool)
-    agree[at] = far & ~named & ~found.doubtful
-    known = np.ones(len(prints), bool)
-    known[model.encoder_.unknown(prints)["row"].unique().astype(int)] = False
+    agree[at] = off[at] & ~found.doubtful
+    known = known_to(model, prints)
     if not (off & known).any():
         return []
     error = np.zeros((len(prints), 3))

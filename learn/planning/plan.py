@@ -36,7 +36,7 @@ from learn.predict.garments import (
 )
 from learn.predict.novelty import together
 from learn.predict.protocol import Joint
-from learn.process import SETTING_COLUMNS, SETTINGS
+from learn.process import AT_PRESS, SETTING_COLUMNS
 from learn.shop import UNDERBASE
 
 if TYPE_CHECKING:
@@ -207,10 +207,9 @@ def usual_setup(
     rows = here if len(here) >= 10 else prints
     usual: dict[str, Any] = {}
     screen = ["mesh_id", "strokes", "flash_count"]
-    at_press = {s.name for s in SETTINGS if s.place == "press"}
     for columns in (screen, UNDERBASE, *([c] for c in ("press_id", *SETTING_COLUMNS))):
         where, on = rows, usual.get("press_id") if press is None else press
-        if on is not None and columns[0] in at_press and (prints["press_id"] == on).any():
+        if on is not None and columns[0] in AT_PRESS and (prints["press_id"] == on).any():
             where = prints[prints["press_id"] == on]
         # a print without base has none on purpose; another empty cell was not written down
         counts = where.reindex(columns=columns).value_counts(dropna=columns is not UNDERBASE)

@@ -39,7 +39,7 @@ from learn.physics import kubelka_munk, print_model
 from learn.physics.drawdowns import DRAWDOWN_HAZE
 from learn.physics.print_model import CONSTANTS, Stack, State, column_of
 from learn.predict.carrying import carried
-from learn.process import SETTINGS
+from learn.process import AT_PRESS
 
 if TYPE_CHECKING:
     from learn.gp.terms import Term
@@ -86,7 +86,6 @@ _OF_DIRECTION = {
     "fibres": Mover.CLOTH,
     **dict.fromkeys(("haze", "light", "free"), Mover.LEARNT),
 }
-_AT_PRESS = {setting.name for setting in SETTINGS if setting.place == "press"}
 
 
 class Shares(NamedTuple):
@@ -245,7 +244,7 @@ def _places(model: ShiftModel, setup: pd.DataFrame, drawn: Array) -> list[_Place
 
 
 def _mover(term: Term) -> Mover:
-    if term.levels in ("press", "era") or _AT_PRESS & set(term.smooth):
+    if term.levels in ("press", "era") or AT_PRESS & set(term.smooth):
         return Mover.PRESS
     return _OF_DIRECTION[term.direction]
 

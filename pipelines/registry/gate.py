@@ -45,14 +45,17 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
             f"{kept.where()}: the model in charge, against which prints are checked, cannot be "
             "read by this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
-    if not model.marks_["prints"]:  # what it expects rests on cards and theory alone
+    gate = gate_by(model)
+    if gate is None:
         notes.append("Not checked against a model: the one in charge has learnt from no print.")
+    return gate
+
+
+def gate_by(model: ShiftModel) -> Gate | None:
+    """The check by a model; None by one that has learnt from no print: what it expects rests on
+    cards and theory alone."""
+    if not model.marks_["prints"]:
         return None
-    return gate_by(model)
-
-
-def gate_by(model: ShiftModel) -> Gate:
-    """The check by a model."""
     from learn.monitoring import inspection  # takes seconds to import, as does the model
     from learn.physics.drawdowns import lab_columns
     from learn.predict.protocol import PrintModel

@@ -89,8 +89,7 @@ class Arrived:
         if self.lab is None or (self.stands.why is not None and self.stands.decision is None):
             return Outcome.FAULT
         if self.stands.why is not None:
-            doubted = self.stands.decision is not None and self.stands.decision.what == "doubted"
-            return Outcome.DOUBT if doubted else Outcome.ASIDE
+            return Outcome.DOUBT if self.stands.waits else Outcome.ASIDE
         if self.off_dE00 is not None:
             return Outcome.PASS if self.off_dE00 <= self.tolerance else Outcome.FAIL
         if self.inside is None:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from learn.process import SETTING_COLUMNS, SETTINGS
+from learn.process import AT_PRESS, SETTING_COLUMNS, SETTINGS
 from learn.shop import UNDERBASE
 from pipelines.tables.names import found_in
 from pipelines.words.common import type_words
@@ -277,7 +277,7 @@ class Usual:
             for rows, where in ((here, on), (own, label)):  # what its own have alike is nearer
                 told = agreed(rows)
                 if at:  # what is set there others do not say
-                    told = {c: v for c, v in told.items() if c not in SETTING_COLUMNS}
+                    told = {c: v for c, v in told.items() if c not in AT_PRESS}
                 usual |= told
                 by |= dict.fromkeys(told, (f"all {len(rows)} prints{of}", where))
         base = usual[UNDERBASE[0]]

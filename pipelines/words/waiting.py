@@ -44,7 +44,7 @@ def waiting_lines(found: Collection[Waiting], called: Called) -> Iterator[str]:
             f"lets them be learnt. {UNTIL}"
         )
     else:
-        yield (f"strikeoff doubts lists them: keep those that were measured right. {UNTIL}")
+        yield f"strikeoff doubts lists them: keep those that were measured right. {UNTIL}"
 
 
 def _widest(found: Collection[Waiting]) -> list[Waiting]:
@@ -54,13 +54,14 @@ def _widest(found: Collection[Waiting]) -> list[Waiting]:
 
 
 def waiting_sentence(one: Waiting, called: Called) -> str:
-    """``Fire Red (FR), lot FR-3: 2 of the 2 latest prints of it lie far from expected and wait for
-    a decision (N01 and N02); they bear each other out.``"""
+    """``Bright red (C08), lot 24-06: both latest prints of it lie far from expected and wait for a
+    decision (N01 and N02); they bear each other out.``"""
     column, level = one.level
     name, _, more = level.partition("\x1f")
     n, lately = len(one.waits), one.lately
-    of = f"all {n} latest prints" if n == lately else f"{n} of the {lately} latest prints"
-    of = of if n > 1 or lately > 1 else "the latest print"
+    of = f"{n} of the {lately} latest prints"
+    if n == lately:
+        of = {1: "the latest print", 2: "both latest prints"}.get(n, f"all {n} latest prints")
     if column == "lot":
         head = f"{named(name, called['ink'].get(name))}, lot {more}: {of} of it"
     else:
@@ -68,5 +69,5 @@ def waiting_sentence(one: Waiting, called: Called) -> str:
         head = SUBJECTS[column].format(thing, of=of)
     ids = [*one.waits[:SHOWN], *([f"{n - SHOWN} more"] if n > SHOWN else [])]
     agree = "; they bear each other out" if one.agree and n > 1 else ""
-    lie, wait = ("lie", "wait") if n > 1 or lately > 1 else ("lies", "waits")
+    lie, wait = ("lie", "wait") if lately > 1 else ("lies", "waits")
     return f"{head} {lie} far from expected and {wait} for a decision ({listed(ids)}){agree}."

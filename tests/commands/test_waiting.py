@@ -24,7 +24,7 @@ def test_two_prints_of_a_strong_lot_hold_it_back_until_somebody_decides(says, tm
     two = batch("X1", ODD, 3).tail(2)
     said = says("record", written(tmp_path, two))
     assert "2 doubtful and set aside" in said
-    told = "Turquoise (C19), lot X1: all 2 latest prints of it lie far from expected"
+    told = "Turquoise (C19), lot X1: both latest prints of it lie far from expected"
     assert told in said and told in says("status")
     assert "nothing with these goes straight to production" in said
     said = says(*ask)  # of the lot that is open, though nothing of it is in use

@@ -53,7 +53,7 @@ def test_a_lot_left_in_doubt_is_told_and_held_back(own):
     looked = own.send("/measured/look", file=(io.BytesIO(two), "two.csv")).location
     mark = re.search(r'name="seen" value="([^"]+)"', own.get(looked).text)[1]
     kept = own.send(f"{looked}/keep", seen=mark).location
-    told = "Turquoise (C19), lot X1: all 2 latest prints of it lie far from expected"
+    told = "Turquoise (C19), lot X1: both latest prints of it lie far from expected"
     assert told in text_of(own.get(kept).text)
     for _ in range(100):
         today = text_of(own.get("/today/").text)
