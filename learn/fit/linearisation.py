@@ -372,6 +372,21 @@ class Layout:
         common = np.add.reduce(list(by_ink.values()))[:, :, POSTERIOR_DIRECTIONS:]
         return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
+    def placed_in(self, new: Layout) -> NDArray[np.intp]:
+        """Where each weight stands in a layout with more inks or levels, those of before first:
+        (p,), ascending."""
+        ink = np.array([new.shelf.ink_ids.index(i) for i in self.shelf.ink_ids])
+        out = [np.arange(self.slices[0].stop)]
+        for was, now in zip(self.slices[1:4], new.slices[1:4], strict=True):
+            width = (was.stop - was.start) // self.n_inks
+            out.append((now.start + ink[:, None] * width + np.arange(width)).ravel())
+        out.append(np.arange(new.slices[4].start, new.slices[4].stop))
+        for term, grown, now in zip(self.terms, new.terms, new.term_slices, strict=True):
+            # new levels come after the old ones, so a channel only moves as a whole
+            channels = 3 if term.term.direction == "free" else 1
+            out += [now.start + c * grown.size + np.arange(term.size) for c in range(channels)]
+        return np.concatenate(out)
+
     def design(self, linear: Linear, measured: Array, w: Array, repeat: float) -> Design:
         """The linear problem whose unknown is the weight vector itself."""
         rows = linear.rows

@@ -40,6 +40,7 @@ def judged(
     *,
     ahead: bool = False,
     usual: Collection[str] = (),
+    settled: Collection[str] = (),
 ) -> tuple[Layout, Array] | None:
     """The layout with every level as strange as its weights say, and what weights (p,) are to be
     multiplied by to mean the same; None where no level has moved by much.
@@ -47,7 +48,7 @@ def judged(
     ``ahead``: what a press did need not be what it will do: over time its variance is that of the
     normal with the 90 % band of the t that its prints leave. So a model predicts; the search for
     the terms' own variances goes by the strangeness alone. ``usual``: levels that stay as usual,
-    and what they were found to do is forgotten.
+    and what they were found to do is forgotten. ``settled``: levels as strange as they are.
     """
     sd = np.exp(hyper.block[layout.first_term :])
     variance, squared = post.variance, post.mean**2
@@ -69,6 +70,7 @@ def judged(
             now = (tails + was * moved) / (tails + told)
             if ahead and terms[i].term.smooth:
                 now = now * band_of(tails + told)
+            now = np.where(np.isin(terms[i].level_names, list(settled)), was, now)
             now = np.where(held, 1.0, now)
             most = max(most, float(np.abs(np.log(now / was)).max()))
             scale = np.where(held & (was > 1), 0.0, np.sqrt(was / now)).repeat(terms[i].size // n)
@@ -191,9 +193,10 @@ def believed_of(information: Array, told: Array, usual: Array, tails: float) -> 
     mean = weight @ means
     apart = means - mean
     whole = np.einsum("s,sij->ij", weight, covariance) + (weight * apart.T) @ apart
-    # the narrowest prior in which that much can be believed
+    # so wide a prior that what is told beside it is half of what is believed where it tells least:
+    # next to nothing, from hardly any prior at all, would be anything once that is another
     root = np.sqrt(usual)
-    strange = 1.001 * float(np.linalg.eigvalsh(whole / np.outer(root, root))[-1])
+    strange = 2.0 * float(np.linalg.eigvalsh(whole / np.outer(root, root))[-1])
     precision = np.linalg.inv(whole)
     return OneLevel(strange, precision - np.diag(1 / (strange * usual)), precision @ mean)
 

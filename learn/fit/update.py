@@ -24,7 +24,6 @@ from learn.gp import posterior as residual
 from learn.gp.apart import Apart
 from learn.gp.arrow import FREE
 from learn.gp.posterior import Block, Design, Hyper, Posterior
-from learn.gp.terms import FittedTerm, most_levels
 from learn.normal import squared_distance
 from learn.physics.drawdowns import N_WAVELENGTHS
 from learn.physics.print_model import SHAPES
@@ -67,11 +66,11 @@ def with_room(state: Grown, shelf: Shelf, X: pd.DataFrame | None = None) -> Grow
     """The same knowledge with weights for every ink of ``shelf`` (those of before first)
     and every level of ``X``; what is new stands at its prior."""
     old = state.layout
-    terms = old.terms if X is None else [_with_levels(t, X) for t in old.terms]
+    terms = old.terms if X is None else [t.with_levels(X) for t in old.terms]
     layout = Layout(shelf, terms, old.viewing, old.centre)
     if layout.size == old.size and shelf.ink_ids == old.shelf.ink_ids:
         return state._replace(layout=layout)
-    to = _columns(old, layout)
+    to = old.placed_in(layout)
     hyper = _hyper(state.hyper, old, layout)
     blocks = [Block(name, columns) for name, columns in layout.blocks]
     variance = residual.column_variance(blocks, hyper.block, layout.size)
@@ -107,16 +106,18 @@ def learnt(
     log_lengths: Array,
     repeat: float,
     few: Collection[str] = (),
+    settled: Collection[str] = (),
 ) -> Grown:
     """The state with the prints learnt as well: Gauss-Newton on them, with all that came
     before as the prior.
 
-    ``few``: inks of which so few prints were learnt from that these judge their drawdowns.
+    ``few``: inks of which so few prints were learnt from that these judge their drawdowns;
+    ``settled``: lots that are as strange as their cards say.
     """
     post = state.posterior
     for _ in range(JUDGED):
         state, post = _moved(state, rows, lab, log_lengths, repeat)
-        found = judged(state.layout, state.hyper, post, ahead=True)
+        found = judged(state.layout, state.hyper, post, ahead=True, settled=settled)
         layout, factor = found or (state.layout, np.ones(state.layout.size))
         off = contradicted(layout, state.hyper, post, few)
         if found is None and off is None:
@@ -263,31 +264,6 @@ def _design(
 ) -> tuple[Rows, Design]:
     linear = state.layout.linearise(rows, state.weights, log_lengths)
     return linear.rows, state.layout.design(linear, lab, state.weights, repeat)
-
-
-def _with_levels(term: FittedTerm, X: pd.DataFrame) -> FittedTerm:
-    if not term.term.levels or term.term.levels not in X:
-        return term
-    new = sorted(set(X[term.term.levels].dropna()) - set(term.level_names))
-    room = max(0, most_levels(term.term) - len(term.level_names))
-    names = (*term.level_names, *new[:room])
-    fresh = np.full(len(new[:room]), term.of_unseen)  # anything may be expected of it
-    return replace(term, level_names=names, strange=np.append(term.strange, fresh))
-
-
-def _columns(old: Layout, new: Layout) -> NDArray[np.intp]:
-    """Where each weight of ``old`` stands in ``new``, (p_old,), ascending."""
-    ink = np.array([new.shelf.ink_ids.index(i) for i in old.shelf.ink_ids])
-    out = [np.arange(old.slices[0].stop)]
-    for was, now in zip(old.slices[1:4], new.slices[1:4], strict=True):
-        width = (was.stop - was.start) // old.n_inks
-        out.append((now.start + ink[:, None] * width + np.arange(width)).ravel())
-    out.append(np.arange(new.slices[4].start, new.slices[4].stop))
-    for term, grown, now in zip(old.terms, new.terms, new.term_slices, strict=True):
-        # new levels come after the old ones, so a channel only moves as a whole
-        channels = 3 if term.term.direction == "free" else 1
-        out += [now.start + c * grown.size + np.arange(term.size) for c in range(channels)]
-    return np.concatenate(out)
 
 
 def _hyper(hyper: Hyper, old: Layout, new: Layout) -> Hyper:

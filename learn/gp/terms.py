@@ -16,7 +16,7 @@ Quinonero-Candela & Rasmussen 2005, J. Mach. Learn. Res. 6, 1939).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -111,6 +111,16 @@ class FittedTerm:
                     means = KMeans(points, n_init=1, random_state=random_state).fit(known)
                 Z = np.unique(means.cluster_centers_, axis=0)
         return cls(term, levels, Z, np.ones(len(levels)))
+
+    def with_levels(self, X: pd.DataFrame) -> FittedTerm:
+        """With room for every level of ``X``, those of before first."""
+        if not self.term.levels or self.term.levels not in X:
+            return self
+        new = sorted(set(X[self.term.levels].dropna()) - set(self.level_names))
+        new = new[: max(0, most_levels(self.term) - len(self.level_names))]
+        fresh = np.full(len(new), self.of_unseen)  # anything may be expected of it
+        names, strange = (*self.level_names, *new), np.append(self.strange, fresh)
+        return replace(self, level_names=names, strange=strange)
 
     @property
     def size(self) -> int:

@@ -73,12 +73,17 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     far = far_off(alone, delta_e00(lab - error, lab)) & ~right
     seen = model.likeness_.seen(rows.X, "ink")
     few = rows.X["ink"][keep & (seen < FEW_PRINTS)].unique()
-    before = state
-    state = update.learnt(before, rows.take(keep), lab[keep], *fixed, few=few)
+    # of a lot never printed its card alone says how strange it is
+    printed = set(rows.X["lot"][keep]) | {
+        level for level, n in model.likeness_.counts["lot"].items() if n > 1
+    }
+    carded = [card.level for card in model.cards_ if card.level not in printed]
+    before, judging = state, {"few": few, "settled": carded}
+    state = update.learnt(before, rows.take(keep), lab[keep], *fixed, **judging)
     no_lot = rows.X["lot"].isin(other_inks(state.layout, state.hyper)).to_numpy() & keep & ~right
     if no_lot.any():
         keep &= ~no_lot
-        state = update.learnt(before, rows.take(keep), lab[keep], *fixed, few=few)
+        state = update.learnt(before, rows.take(keep), lab[keep], *fixed, **judging)
     model.layout_, model.hyper_, model.weights_, model.posterior_ = state
     model.shelf_ = model.layout_.shelf
     out = set_aside(prints, keep, np.sqrt(np.where(no_lot, squared, alone)))

@@ -107,6 +107,22 @@ def test_what_theory_misses_of_a_film_is_no_news_of_its_lot(spectral, most):
     assert np.abs(np.linalg.solve(card.information + usual, card.told)).max() < most
 
 
+@pytest.mark.parametrize("strength", [-0.2, STRONGER])
+def test_what_a_card_says_stays_when_other_prints_are_learnt(strength):
+    """Each batch looks anew at how strange lots are: one without a print is as its card says."""
+    whole = with_card(tiny_shop(), strength)
+    last = whole.prints["printed_on"].rank(method="first") > len(whole.prints) - 3
+    before = replace(whole, prints=whole.prints[~last].reset_index(drop=True))
+    model = ShiftModel(max_iterations=2).fit(replace(before, drawdowns=tiny_shop().drawdowns))
+    told = model.told_of(whole)
+    one = told.predict_lab(prints_of(LOT))
+    for shop in (before, whole):
+        later = model.told_of(whole).append(replace(shop, drawdowns=whole.drawdowns))
+        two = later.predict_lab(prints_of(LOT))
+        assert np.abs(two.mean - one.mean).max() < (0.01 if shop is before else 2.0)
+        assert abs(later.carded()[0].percent - told.carded()[0].percent) < 2
+
+
 def test_a_card_is_taken_in_once_and_kept():
     shop = with_card(tiny_shop(), STRONGER)
     told = tiny_model().told_of(shop)
