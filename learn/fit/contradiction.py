@@ -55,14 +55,16 @@ def contradicting_since(
     X: pd.DataFrame, error: Array, far: Mask, gross: Mask, seen: Mapping[str, NDArray[np.intp]]
 ) -> Contradicting:
     """The same of prints (n,) that came in since, of levels ``seen`` (column -> (n,) prints by now)
-    too few times, and of lots; others are judged once all is learnt anew."""
+    too few times, and of lots; others are judged once all is learnt anew. What did not fit before
+    fits no sooner than two others bear that out."""
     lots = pd.Series(gross).groupby(X["lot"].to_numpy())
     many = _many(lots)
     out = _told("lot", many[many], X, error, gross)
     for column in NEEDS_BEARING_OUT:
         alone = seen[column] <= BORNE_OUT
-        off = pd.Series(far[alone]).groupby(X[column].to_numpy()[alone]).any()
-        out |= _told(column, off, X, error, far & alone)
+        table = pd.DataFrame({"off": far, "enough": seen[column] == BORNE_OUT})[alone]
+        by = table.groupby(X[column].to_numpy()[alone]).any()
+        out |= _told(column, by["off"][by["off"] | by["enough"]], X, error, far & alone)
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, reflectance_from_lab
 from learn.errors import Unusable
-from learn.fit.eras import eras_of
+from learn.fit.eras import eras_of, no_jumps, stretches_of
 from learn.fit.gaps import alike, filled
 from learn.physics.deposit import complete_inks, complete_meshes
 from learn.physics.drawdowns import LAB, body_of, has_pores, reflectance_columns
@@ -97,6 +97,7 @@ class Encoder:
     base_meshes_untold: bool  # whether it has bases, and tells of none through which mesh it went
     usual_base_strokes: float  # where a print does not tell
     changes: pd.DataFrame  # of presses: press_id, changed_on
+    jumps: pd.DataFrame = field(default_factory=no_jumps)  # and those nobody wrote down: era, day
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
     coated_cards: bool = True  # see `learn.physics.shelf.are_coated`
 
@@ -235,6 +236,7 @@ class Encoder:
         columns |= {column: setups[column] for column in SETTING_COLUMNS}
         for number in NUMBERS:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
+        columns["stretch"] = stretches_of(era, np.asarray(columns["day"], float), self.jumps)
         # what a cell left open may hold more, or less: of stencil, flashes, a base's mesh, strokes
         open_um, gaps = self.stencils_apart_um, stack.strokes - 1
         # what a base through a mesh that is told lays beside those of which none was, nobody knows

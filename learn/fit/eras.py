@@ -10,11 +10,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from learn.fit.gaps import alike, filled
 
 if TYPE_CHECKING:
     from learn.shop import Shop
+
+Array = NDArray[np.floating]
 
 
 def eras_of(press: pd.Series, day: pd.Series, changes: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
@@ -37,6 +40,34 @@ def eras_of(press: pd.Series, day: pd.Series, changes: pd.DataFrame) -> tuple[pd
         named = np.array([one, *(f"{one}\x1f{d}" for d in begun.astype("datetime64[D]"))], object)
         era[at], start[at] = named[later], np.insert(begun, 0, np.datetime64("NaT"))[later]
     return era, start
+
+
+def no_jumps() -> pd.DataFrame:
+    """No press has moved but by a recorded change."""
+    return pd.DataFrame({"era": pd.Series(dtype=object), "day": pd.Series(dtype=float)})
+
+
+def stretches_of(era: pd.Series, day: Array, jumps: pd.DataFrame) -> pd.Series:
+    """What each set-up (n,) is of: its era, or the stretch of it that began with a jump which
+    nobody wrote down (`learn.fit.jumps`).
+
+    Parameters
+    ----------
+    era : (n,) as :func:`eras_of`
+    day : (n,) as the process features have it, NaN where not known: after the last jump
+    jumps : era and day of each; in any order
+    """
+    out, day = era.astype(object), np.where(np.isnan(day), np.inf, day)
+    for one, days in jumps.groupby("era")["day"]:
+        at, begun = (era == one).to_numpy(), np.unique(days)
+        named = np.array([one, *(stretch_name(str(one), each) for each in begun)], object)
+        out[at] = named[np.searchsorted(begun, day[at], side="right")]
+    return out
+
+
+def stretch_name(era: str, day: float) -> str:
+    """What the stretch of an era is called that began on a day."""
+    return f"{era}\x1f{day:.6f}"
 
 
 def last_changes(changes: pd.DataFrame) -> dict[str, pd.Timestamp]:

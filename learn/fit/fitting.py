@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 
 from learn.colour.colorimetry import Viewing, delta_e00
 from learn.fit.contradiction import Contradicting, contradicting
+from learn.fit.eras import no_jumps, stretches_of
 from learn.fit.hyperparameters import Found, evidence_by, most_probable
+from learn.fit.jumps import likeliest
 from learn.fit.linearisation import Layout, Linear, Rows
 from learn.fit.slips import (
     DOUBTFUL,
@@ -59,6 +61,8 @@ STRIDE = 1.5
 FEW_PRINTS = 4
 # So often these inks, and the lots and presses of a batch, are judged anew.
 JUDGED = 3
+# Presses have not moved, unrecorded, more often than this in one history.
+JUMPS = 12
 # By so much the noise of prints is inflated that were just found to be of no lot.
 UNHEARD = 1e3
 # Steps of the first search, while gross errors are still among the prints, and of the search on
@@ -93,6 +97,7 @@ class Fitting:
         self.ahead = False  # the searches are over, and what counts is to predict
         self.contradicting: Contradicting = {}
         self.no_lots: set[str] = set()  # another ink under the name of one
+        self.jumps = no_jumps()  # of presses, that nobody wrote down
         self.searches: list[list[Found]] = []
         self.centre: Array = np.zeros(len(CONSTANTS))
         self.weights: Array = np.zeros(0)
@@ -133,11 +138,13 @@ class Fitting:
                 say(f"going on with all {n} prints")
                 self.noise_scale = None
                 self.converge(self.keep, 3, robust=True)
+            self.part_presses()
             self.screen()
             out, of = (~self.keep).sum(), "print" if (~self.keep).sum() == 1 else "prints"
             say(f"{out} {of} left out for now; learning from {self.keep.sum()}")
             self.search(self.keep, iterations if some.all() else POLISH)
             self.converge(self.keep, 6)
+            self.part_presses()
             self.screen(back=True)
         self.ahead = True
         self.converge(self.keep, 6, robust=True)
@@ -192,6 +199,22 @@ class Fitting:
             if not (judge and self._judge_levels(post, rows.X)) and settled:
                 break
         self.posterior, self.design, self.kept_rows = post, design, rows
+
+    def part_presses(self) -> None:
+        """Where a press has moved from one day on, what it lays from then on is its own."""
+        for _ in range(JUMPS):
+            jump = likeliest(self.design, self.hyper, self.kept_rows.X)
+            if jump is None:
+                break
+            self.jumps = pd.concat([self.jumps, pd.DataFrame([jump])], ignore_index=True)
+            X = self.rows.X
+            stretch = stretches_of(X["era"], X["day"].to_numpy(float), self.jumps)
+            self.rows = self.rows._replace(X=X.assign(stretch=stretch))
+            was, terms = self.layout, [t.with_levels(self.rows.X) for t in self.layout.terms]
+            self.layout, known = replace(was, terms=terms), self.weights
+            self.weights = np.zeros(self.layout.size)
+            self.weights[was.placed_in(self.layout)] = known
+            self.converge(self.keep, 6, robust=True)
 
     def judge_inks(self) -> None:
         """Where the few prints of an ink contradict its card, all that is its own is more

@@ -89,8 +89,10 @@ TERMS = [
     ),
     # A few presses, and months without drift, say little of the next: these priors hold. A press
     # that drifts lays a tenth more or less within some months, and does so until it is mended.
-    # After a recorded change (levels "era") a press lays what ink it may, as one never seen.
-    Term("film: press", "both_films", 0.08, levels="era", spread=0.3, tails=PRESS_TAILS),
+    # After a recorded change (levels "era") a press lays what ink it may, as one never seen; from a
+    # day on that the prints tell of alone (levels "stretch") as well, but what moves it by and by
+    # goes on.
+    Term("film: press", "both_films", 0.08, levels="stretch", spread=0.3, tails=PRESS_TAILS),
     Term(
         "film: press, drift",
         "both_films",

@@ -110,15 +110,15 @@ class Arrow:
         return inverse_of(self.root)
 
     def solve(self, values: Array) -> Array:
-        """Covariance times ``values`` (p,)."""
-        out = values / self.prior
+        """Covariance times ``values`` (p,) or (p, m)."""
+        out = (values.T / self.prior).T
         head = values[self.shared]
         for s in self.shafts:
             head[s.head] -= s.gain.T @ values[s.weights]
         head = cho_solve((self.root, False), head, overwrite_b=True, check_finite=False)
         out[self.shared] = head
         for s in self.shafts:
-            alone = s.inverse @ (values[s.weights] @ s.inverse)
+            alone = s.inverse @ (values[s.weights].T @ s.inverse).T
             out[s.weights] = alone - s.gain @ head[s.head]
         return out
 

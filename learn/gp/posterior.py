@@ -16,7 +16,7 @@ these goes part by part (:mod:`learn.gp.arrow`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -423,6 +423,24 @@ def leave_one_out(design: Design, hyper: Hyper) -> tuple[Posterior, Array, Array
         good = noise_blocks(design, hyper)
         covariance -= (design.noise_scale - 1)[:, None, None] * good
     return solved.posterior, error, covariance
+
+
+def of_more(design: Design, hyper: Hyper, more: Iterable[Array]) -> Iterator[tuple[Array, Array]]:
+    """What prints say of further weights, each by itself beside all that the design has: the
+    information on each of some (m,), and what it tells (m,). ``more``: for each of several lots of
+    weights (n, 3, m), Lab a unit of each."""
+    solved = _solve(design, hyper)
+    for values in more:
+        onto, m = np.zeros((design.phi.p, values.shape[2])), values.shape[2]
+        information = np.zeros(m)
+        for part, noise, _ in solved.parts:
+            own = values[part.rows]
+            weighed = noise.solve(own)
+            information += (own * weighed).sum(axis=(0, 1))
+            k = len(part.columns)
+            onto[part.columns] += part.matrix.reshape(-1, k).T @ weighed.reshape(-1, m)
+        information -= (onto * solved.arrow.solve(onto)).sum(axis=0)
+        yield np.maximum(information, 0.0), (values * solved.alpha[:, :, None]).sum(axis=(0, 1))
 
 
 def predict(phi: Phi, post: Posterior) -> tuple[Array, Array]:

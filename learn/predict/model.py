@@ -40,6 +40,7 @@ from learn.predict.in_print import InPrint
 from learn.predict.lots import Carded, Lot, carded_of, lots_of
 from learn.predict.newcomers import take_in_cards, tell
 from learn.predict.novelty import DAY, Likeness
+from learn.predict.presses import Moved, moved_presses
 from learn.predict.protocol import Joint, Prediction
 from learn.predict.serialise import from_state, to_state
 from learn.predict.sisters import Sisters
@@ -244,6 +245,7 @@ class ShiftModel:
     def _take_over(self, fitting: Fitting) -> None:
         """What the fit found becomes the model."""
         self.layout_, self.weights_ = fitting.layout, fitting.weights
+        self.encoder_ = replace(self.encoder_, jumps=fitting.jumps)
         self.shelf_ = fitting.layout.shelf  # inks that contradict their cards are less certain
         self.hyper_, self.log_lengths_ = fitting.hyper, fitting.log_lengths
         self.posterior_, self.design_ = fitting.posterior, fitting.design
@@ -312,6 +314,10 @@ class ShiftModel:
         printed, but for what they tell."""
         return together.between(self, setups, screen, after)
 
+    def believed(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
+        """:meth:`between`, as wide as what is predicted of each."""
+        return together.believed(self, setups, screen)
+
     def in_order(
         self, prints: pd.DataFrame, lab: Array, first: int, still: Collection[str]
     ) -> together.Ordered:
@@ -378,6 +384,10 @@ class ShiftModel:
     def knows_lot(self, ink: str, lot: str) -> bool:
         """Whether prints or a card tell of a lot."""
         return self.likeness_.counts["lot"].get(level_of(ink, lot), 0) > 0
+
+    def moved_presses(self) -> list[Moved]:
+        """Presses that lay otherwise from some day on, though no change was recorded."""
+        return moved_presses(self)
 
     def lots(self, prints: pd.DataFrame) -> list[Lot]:
         """How every batch of ink differs from those before it; see :func:`lots_of`."""

@@ -120,6 +120,10 @@ class PrintModel(Predicts, Protocol):
         """
         ...
 
+    def believed(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
+        """:meth:`between`, as wide as what is predicted of each."""
+        ...
+
     def spread(self, setups: pd.DataFrame) -> Array:
         """Factors (n,) on the standard deviations of predictions, for what was never printed."""
         ...

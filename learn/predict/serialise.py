@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 20  # of the arrays and the description; a model of another form is refused
+FORM = 21  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -85,6 +85,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "changes": [
             [press, str(day.date())] for press, day in encoder.changes.itertuples(index=False)
         ],
+        "jumps": [[era, day] for era, day in encoder.jumps.itertuples(index=False)],
         "likeness": {
             "counts": model.likeness_.counts,
             "ranges": {k: list(v) for k, v in model.likeness_.ranges.items()},
@@ -159,6 +160,9 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         coated_cards=bool(d["coated_cards"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(
             {"press_id": object, "changed_on": "datetime64[ns]"}
+        ),
+        jumps=pd.DataFrame(d["jumps"], columns=["era", "day"]).astype(
+            {"era": object, "day": float}
         ),
     )
     terms = [

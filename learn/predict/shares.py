@@ -244,7 +244,7 @@ def _places(model: ShiftModel, setup: pd.DataFrame, drawn: Array) -> list[_Place
 
 
 def _mover(term: Term) -> Mover:
-    if term.levels in ("press", "era") or AT_PRESS & set(term.smooth):
+    if term.levels in ("press", "era", "stretch") or AT_PRESS & set(term.smooth):
         return Mover.PRESS
     return _OF_DIRECTION[term.direction]
 

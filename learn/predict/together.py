@@ -7,6 +7,7 @@ of one job, unless it belongs to the garment.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
@@ -15,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from learn.fit.eras import no_jumps
 from learn.fit.linearisation import DIRECTIONS, JOB_DIRECTIONS
 from learn.gp import covariance, posterior
 from learn.gp.covariance import Belief, Rest
@@ -82,6 +84,17 @@ def between(
     return Belief(mean, unknown.reshape(n, 3, n, 3), scatter)
 
 
+def believed(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
+    """See `learn.predict.protocol.PrintModel.believed`."""
+    X = model.features(setups)
+    known = between(model, setups, screen)
+    wide = known.widened(model.likeness_.spread(X, model.spread_factors_))
+    apart, of = model.likeness_.apart(X), model.likeness_.apart_by(X)
+    same = (of[:, None] == of) & (of >= 0)[:, None]
+    off = covariance.in_common(apart[:, :, None], same)
+    return wide._replace(unknown=wide.unknown + off.reshape(wide.unknown.shape))
+
+
 def as_jobs(model: ShiftModel, setups: pd.DataFrame, g: int) -> Joint:
     """One job each ``g`` rows; see `learn.predict.protocol.PrintModel.predict_joint`."""
     n = len(setups) // g
@@ -147,14 +160,16 @@ def in_order(
 ) -> Ordered:
     """Prints from the position ``first`` on, each forecast from all before it.
 
-    Terms named in ``still`` are switched off.
+    Terms named in ``still`` are switched off, and no press has moved but by a recorded change.
 
     Parameters
     ----------
     prints : in time order, those of a job next to each other
     lab : (n, 3) as measured
     """
-    linear, design = model.linearised(prints, lab)
+    standing = copy.copy(model)
+    standing.encoder_ = replace(model.encoder_, jumps=no_jumps())
+    linear, design = standing.linearised(prints, lab)
     block = model.hyper_.block.copy()
     block[[b.name in still for b in design.blocks]] = np.log(STILL)
     hyper = replace(model.hyper_, block=block)

@@ -80,6 +80,7 @@ def _learn_shop(
     from pipelines.registry.sealed import Overtaken
     from pipelines.registry.unlearnt import marks_now, new_prints
     from pipelines.tables.folder import to_shop
+    from pipelines.words.status import moved_lines
 
     state, given = shop.state, shop.state.given
     data, digest = to_shop(given), versions.fingerprint(given)
@@ -146,6 +147,8 @@ def _learn_shop(
     progress("done")
     lines = told(step, charge, model, new, len(data.prints))
     lines += lots_of_batch(model, data, new if charge else None)
+    if step.how != "append":  # when they were found
+        lines += moved_lines(model.moved_presses(), Catalogue.of(data).called("presses"))
     lines.append(f"Stored as version {version} in {kept.where(version)}.")
     place = _in_whose_place(version, takes, now, why)
     more = told_in_detail(card[scored_before:], model) if details else []

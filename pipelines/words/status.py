@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import pandas as pd
 
 from learn.monitoring.cusum import KINDS
 from learn.monitoring.status import Glance, News
+from learn.predict.presses import Moved
 from pipelines.words.check import FACTORS, advice, thing
-from pipelines.words.common import counted, date, named, number, percent
+from pipelines.words.common import Names, counted, date, named, number, percent
 from pipelines.words.verdict import Called
 
 ADVICE = 4  # lines; strikeoff check tells the rest
@@ -78,6 +79,20 @@ def drift_sentence(row: Mapping, called: Called) -> str:
         known = [f"90 % band {low:.0f} to {high:.0f} %", *begun]
     told = f" ({'; '.join(known)})" if known else ""
     return f"{who} {how} since {date(row['since'])}{told}."
+
+
+def moved_lines(found: Iterable[Moved], names: Names) -> Iterator[str]:
+    """``Press Automat (P2) lays 27 % less ink since about 3 Mar 2026 (90 % band 20 to 33 %), ...``;
+    ``names``: of presses."""
+    for one in found:
+        more = one.percent > 0
+        low, high = sorted(abs(end) for end in (one.lo, one.hi))
+        yield (
+            f"Press {named(one.press, names.get(one.press))} lays {abs(one.percent):.0f} % "
+            f"{'more' if more else 'less'} ink since about {date(one.since)} (90 % band {low:.0f} "
+            f"to {high:.0f} %), and no change of it was recorded: reckoned so from then on. If it "
+            "was mended or set anew, strikeoff record --change says when; if not, look for why."
+        )
 
 
 def news_line(news: News) -> str | None:
