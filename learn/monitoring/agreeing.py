@@ -48,14 +48,16 @@ def borne_out(
     """
     prints = prints.reset_index(drop=True)
     found = np.zeros(len(prints), bool)
-    causes = [_shared(prints["ink_id"], prints["ink_lot"]), _shared(prints["press_id"])]
+    # where no lot is named, all of an ink is one
+    lots = prints["ink_lot"].astype(object).where(prints["ink_lot"].notna(), "")
+    causes = [_shared(prints["ink_id"], lots), _shared(prints["press_id"])]
     near = np.any([np.isin(c, c[doubtful & (c >= 0)]) & (c >= 0) for c in causes], axis=0)
     some = np.concatenate([np.flatnonzero(doubtful), np.flatnonzero(usual & near)])[:MOST_TOGETHER]
     if not doubtful.any() or len(some) < AGREEING:
         return found
     asked = prints.iloc[some].reset_index(drop=True)
     screen = pd.factorize(jobs_of(asked["job_id"]).astype(str) + "\x1f" + asked["ink_id"])[0]
-    belief = model.between(asked, screen).widened(model.spread(asked))
+    belief = model.believed(asked, screen)
     together = np.arange(len(some))
     total = belief.unknown.copy()
     total[together, :, together, :] += belief.scatter

@@ -22,10 +22,13 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 # Columns of the features whose levels can be what is off, presses as they stand since a recorded
 # change; of all but lots only what prints of two lots say is put down to them.
 COLUMNS = ("lot", "era", "mesh", "ink", "laid_on")
+# First prints of lots say first of all that these differ: it takes so many lots to doubt more.
+NEW_LOTS = 3
 # So large a share of the latest prints of a level, be they two, is no slip of one of them.
 HALF = 0.5
 
@@ -72,42 +75,57 @@ def in_doubt(
         return []
     error = np.zeros((len(prints), 3))
     error[at] = lab[at] - found.expected
-    rows = np.flatnonzero(known)
+    rows = np.flatnonzero(known & (off | ~waits))  # a slip that is named says nothing of the rest
     X = model.features(prints.iloc[rows].reset_index(drop=True))
+    off, agree, error = off[rows], agree[rows], error[rows]
     day = pd.to_datetime(prints["printed_on"]).to_numpy()[rows]
+    # where none is named, all of an ink is one lot
+    lots = X["lot"].where(X["lot"].notna(), X["ink"]).to_numpy(object)
+    unnamed = X["lot"].isna().to_numpy()
     out = []
     for column in COLUMNS:
         of = X[column].to_numpy(object)
-        for level in pd.unique(of[off[rows]]):
+        for level in pd.unique(of[off]):
             if pd.isna(level):
                 continue
-            own = np.flatnonzero(of == level)
-            these = own[off[rows[own]]]
-            lately = own[_since(day, own, these[0])]
-            if not _much(column, len(these), len(lately), len(own), X["lot"].iloc[these]):
+            as_lot = unnamed if column == "ink" else np.full(len(rows), column == "lot")
+            lately = _lately(np.flatnonzero(of == level), off, day, lots, as_lot)
+            if lately is None:
                 continue
-            apart = error[rows[these]]
+            these = lately[off[lately]]
+            apart = error[these]
             middle = apart[np.argsort(np.linalg.norm(apart, axis=1))[len(these) // 2]]
             L, a, b = map(float, middle)
             ids = prints["print_id"].iloc[rows[these]].astype(str).tolist()
-            sure = bool(agree[rows[these]].all())
+            sure = bool(agree[these].all())
             out.append(Waiting((column, str(level)), ids, len(lately), (L, a, b), sure))
     return out
 
 
-def _since(day: Array, own: NDArray[np.intp], first: int) -> Mask:
+def _lately(own: Index, off: Mask, day: NDArray, lots: NDArray, as_lot: Mask) -> Index | None:
+    """The latest of the prints ``own`` of a level, since when so many are ``off`` that it is in
+    doubt itself; None where it is not. What was off long ago, and never decided on, does not hide
+    what is off now."""
+    waits = own[off[own]]
+    for first in waits[np.argsort(day[waits], kind="stable")]:
+        lately = own[_since(day, own, first)]
+        these = lately[off[lately]]
+        of, known = pd.unique(lots[these]), pd.unique(lots[~off])
+        one_lot = len(of) < 2
+        several = len(of) >= (2 if np.isin(of, known).any() else NEW_LOTS)
+        if not (several or (one_lot and as_lot[these].all())):
+            continue  # these lots are in doubt
+        all_there_is = one_lot and len(these) == len(own)
+        share = len(these) / len(lately)
+        many = len(these) >= 2 and share >= HALF
+        if all_there_is or many or (len(these) >= AGREE and share >= TOO_MANY):
+            return lately
+    return None
+
+
+def _since(day: NDArray, own: Index, first: int) -> Mask:
     """Which of the prints ``own`` were made on the day of the ``first`` that waits or later; where
     no day is known, came after it."""
     after = own >= first
     with np.errstate(invalid="ignore"):
         return np.where(np.isnat(day[own]) | np.isnat(day[first]), after, day[own] >= day[first])
-
-
-def _much(column: str, waits: int, lately: int, ever: int, lots: pd.Series) -> bool:
-    """Whether that many of a level wait that it is in doubt itself."""
-    if column != "lot" and lots.nunique(dropna=False) < 2:
-        return False  # of one lot: that is in doubt
-    if column == "lot" and waits == ever:
-        return True  # all there is of it
-    share = waits / lately
-    return (waits >= 2 and share >= HALF) or (waits >= AGREE and share >= TOO_MANY)

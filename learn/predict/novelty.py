@@ -194,11 +194,21 @@ class Likeness:
     def apart(self, X: pd.DataFrame) -> Array:
         """Lab (n, 3) by which prints of each set-up's ink, garment, lot, ... were off where they do
         not fit, or wait: one sd of what is right, alike on all its prints."""
-        out = np.zeros((len(X), 3))
-        for (column, level), apart in [*self.contradict.items(), *self.waits.items()]:
-            more = np.linalg.norm(apart) > np.linalg.norm(out, axis=1)
-            out[(X[column] == level).to_numpy() & more] = apart
+        off = np.array([*self._off().values(), (0.0, 0.0, 0.0)])
+        out: Array = off[self.apart_by(X)]
         return out
+
+    def apart_by(self, X: pd.DataFrame) -> NDArray[np.intp]:
+        """Which of all that is off, or waits, each set-up is off by, (n,): -1 by nothing."""
+        out, most = np.full(len(X), -1), np.zeros(len(X))
+        for i, ((column, level), apart) in enumerate(self._off().items()):
+            size = float(np.linalg.norm(apart))
+            more = _may_be(X[column], level) & (size > most)
+            out[more], most[more] = i, size
+        return out
+
+    def _off(self) -> dict[Level, Apart]:
+        return {**self.contradict, **self.waits}
 
     def spread(self, X: pd.DataFrame, factors: dict[str, float]) -> NDArray[np.float64]:
         """Factor (n,) on the standard deviation of each set-up, by those of its situations."""
@@ -254,7 +264,7 @@ class Likeness:
                 found[i].append(Unseen(what, "contradict", str(levels[i])))
         for column, level in self.waits:
             what = next(what for what, of in WAITED.items() if of == column)
-            for i in np.flatnonzero(X[column] == level):
+            for i in np.flatnonzero(_may_be(X[column], level)):
                 found[i].append(Unseen(what, "waits", level))
         for column, low, high in self._beyond(X):
             told = column in self.ranges
@@ -262,6 +272,11 @@ class Likeness:
                 how = ("below" if low[i] else "above") if told else "untold"
                 found[i].append(Unseen(column, how))
         return [tuple(one) for one in found]
+
+
+def _may_be(levels: pd.Series, level: str) -> NDArray[np.bool_]:
+    """Which set-ups (n,) are of a level, or may be: a press that nobody named is any."""
+    return ((levels == level) | (levels.isna() & (levels.name == "era"))).to_numpy(bool)
 
 
 def _lies_on(X: pd.DataFrame) -> pd.Series:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from learn.fit.contradiction import contradicting, no_slip
+from learn.fit.contradiction import contradicting, contradicting_since, no_slip
 
 
 def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
@@ -35,6 +35,17 @@ def test_an_ink_is_unclear_where_too_few_prints_or_too_many_slips_tell_of_it():
     assert {level for level, unclear in by_lot.items() if unclear} == {("lot", "fifth")}, (
         "one print says little of a lot: those before it say what to expect"
     )
+
+
+def test_what_does_not_fit_is_not_cleared_by_one_print_that_does():
+    """Of the second of two prints nobody can tell which is right; the third says."""
+    X = pd.DataFrame({"ink": ["K1"], "laid_on": ["G1"], "lot": [None]})
+    none, fits = np.zeros(1, bool), np.zeros((1, 3))
+    for seen, told in ((2, False), (3, True), (9, False)):
+        counts = {"ink": np.array([seen]), "laid_on": np.array([20])}
+        found = contradicting_since(X, fits, none, none, counts)
+        assert (("ink", "K1") in found) == told
+        assert found.get(("ink", "K1")) is None
 
 
 def test_the_farther_off_a_print_the_likelier_a_slip():

@@ -191,7 +191,10 @@ def test_an_ink_contradicts_itself_until_prints_bear_each_other_out():
     assert how(again) == ["contradict", "contradict"]
     second, off = asked.head(1), np.array([apart])
     no, yes = np.array([False]), np.array([True])
-    assert how(again.with_prints(second, off, no, no)) == ["few", "contradict"], "it agrees"
+    still = again.with_prints(second, off, no, no)
+    assert how(still) == ["contradict", "contradict"], "one of two is wrong, and which?"
+    third = still.with_more(Likeness.of(asked.head(1)))
+    assert how(third.with_prints(second, off, no, no)) == ["few", "contradict"], "the first was"
     assert how(once.with_prints(second, off, yes, no)) == ["contradict", "never"]
     usual = asked.tail(1)
     assert how(once.with_prints(usual, off, yes, no)) == ["few", "never"], "nine others agree"
