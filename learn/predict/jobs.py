@@ -22,7 +22,7 @@ from learn.gp.posterior import one_thread
 from learn.normal import drawn_errors, scattered
 from learn.predict.causes import Cause
 from learn.predict.protocol import PrintModel
-from learn.predict.verdict import Facts, causes
+from learn.predict.verdict import Facts, causes, hoped_for
 from learn.shop import jobs_of
 
 Array = NDArray[np.floating]
@@ -79,7 +79,10 @@ def judge_jobs(model: PrintModel, setups: pd.DataFrame, found: pd.DataFrame) -> 
         at = rows[j]
         # draws of all together and of one alone differ by chance; all is never likelier than one
         p_all[j] = min(p_all[j], chance_of_all(one.mean, one.covariance, aim[at], tolerance[at]))
-        p_steady[j] = chance_of_all(one.mean, one.scatter, aim[at], tolerance[at], steady=True)
+        unknown = (one.covariance - one.scatter)[None]
+        hoped = hoped_for(one.mean.reshape(1, -1), unknown, aim[at].reshape(1, -1))
+        settled = hoped.reshape(one.mean.shape)
+        p_steady[j] = chance_of_all(settled, one.scatter, aim[at], tolerance[at], steady=True)
 
     lines = []
     for j, at in enumerate(rows):
@@ -135,7 +138,7 @@ def _colours(model: PrintModel, setups: pd.DataFrame, jobs: list[Index]) -> Iter
         # what the prints of a job share they share through one screen: job and ink
         screen = pd.factorize(pd.Series(list(zip(job, rows["ink_id"], strict=True))))[0]
         known, apart_known = model.between(rows, screen), model.between(rows)
-        wide = known.widened(model.spread(rows))
+        wide = model.believed(rows, screen)
         film = known.unknown - apart_known.unknown  # the film error of a screen alone
         for j in range(len(some)):
             own = np.flatnonzero(job == j)

@@ -18,11 +18,8 @@ class Told:
         n = len(mean)
         self.belief = Belief(mean, unknown.reshape(n, 3, n, 3), np.zeros((n, 3, 3)))
 
-    def between(self, setups: pd.DataFrame) -> Belief:
+    def believed(self, setups: pd.DataFrame) -> Belief:
         return self.belief
-
-    def spread(self, setups: pd.DataFrame) -> np.ndarray:
-        return np.ones(len(setups))
 
 
 GREY = np.array([[50.0, 0, 0], [51.0, 0, 0]])
@@ -47,3 +44,17 @@ def test_without_targets_buckets_count_and_every_chance_adds_up():
     assert found.furthest.sum() == pytest.approx(1)
     assert np.tril(found.furthest).sum() == 0
     assert found.nearest[1] < 0.01  # a white ink on black
+
+
+def test_no_one_is_surely_nearest_with_what_waits_for_a_decision():
+    setups = next_prints().head(2).reset_index(drop=True)
+    setups = pd.concat([setups.head(1)] * 2, ignore_index=True).assign(press_id=["P1", "P2"])
+    mean = small_model().means(setups)
+    setups[["target_L", "target_a", "target_b"]] = mean[[0, 0]]
+    waiting = small_model().waiting_for({("era", "P1"): (9.0, -7.0, 6.0)})
+    was, now = (beside(model, setups).nearest[0] for model in (small_model(), waiting))
+    assert now < 0.4 < was
+    told, wide = small_model().believed(setups), waiting.believed(setups)
+    np.testing.assert_allclose(wide.of(np.array([1])).unknown, told.of(np.array([1])).unknown)
+    said = waiting.predict_lab(setups)
+    np.testing.assert_allclose(wide.own() + wide.scatter, said.covariance, rtol=1e-6, atol=1e-6)
