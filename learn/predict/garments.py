@@ -18,7 +18,7 @@ from learn.colour.difference import difference, within
 from learn.normal import drawn_errors, root
 from learn.predict.causes import Unseen
 from learn.predict.protocol import Joint, PrintModel
-from learn.predict.verdict import Facts, may_be_hopeless, within_reach
+from learn.predict.verdict import Facts, hoped_for, may_be_hopeless, within_reach
 from learn.shop import UNDERBASE, UNDERBASE_IDS
 
 Array = NDArray[np.floating]
@@ -115,15 +115,17 @@ def facts_of(
     off = delta_e00(predicted.mean, target).max(axis=1)
     tolerances = np.full(n, tolerance)
     p = _chances(predicted, target, tolerance)
-    settled = predicted._replace(covariance=predicted.scatter)
+    flat = predicted.mean.reshape(n, -1)
+    aims = np.broadcast_to(target, predicted.mean.shape).reshape(flat.shape)
+    hoped = hoped_for(flat, predicted.covariance - predicted.scatter, aims)
+    settled = Joint(hoped.reshape(predicted.mean.shape), predicted.scatter, predicted.scatter)
     p_steady = _chances(settled, target, tolerance, steady=True)
     at, p_on_target = may_be_hopeless(off, tolerances, unseen), np.ones(n)
     if len(at):
         some = predicted.take(at)
         p_on_target[at] = _chances(some, some.mean, tolerance)
         variance = np.einsum("nii->ni", some.covariance)
-        aims = np.broadcast_to(target, predicted.mean.shape)[at].reshape(variance.shape)
-        reach = within_reach(some.mean.reshape(variance.shape), variance, aims)
+        reach = within_reach(flat[at], variance, aims[at])
         p_on_target[at[reach]] = 0.0
     return Facts(p, p_steady, p_on_target, off, tolerances, np.full(n, True), unseen)
 

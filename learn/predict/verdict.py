@@ -20,13 +20,17 @@ Array = NDArray[np.floating]
 # Under this share of the chance it would have were its prediction on the target, the colour itself
 # is wrong: no luck helps.
 HOPELESS = 0.10
+# What is not known of a colour turns out so many sd for the better, or more, three times in ten: as
+# well as that a test print is worth hoping for.
+LUCK = 0.5
 
 
 class Facts(NamedTuple):
     """What the verdicts on n set-ups rest on, each on one garment or on several at once."""
 
     p: Array  # (n,) chance of the next prints to lie within the tolerance, all of them
-    p_steady: Array  # (n,) the same if all was known and the scatter of prints alone were left
+    # (n,) the same were all known, and well enough (`hoped_for`): the scatter of prints is left
+    p_steady: Array
     # (n,) the same were the prediction on the target, of what may be hopeless; 0: nobody can say
     p_on_target: Array
     off_dE00: Array  # (n,) predicted print to target, the worst; 0 without a target
@@ -75,6 +79,18 @@ def within_reach(mean: Array, variance: Array, target: Array) -> NDArray[np.bool
     """Whether targets (n, c) lie within the 90 % band of each number, whatever all of them make
     likely together: bands so wide are no ground to call them hopeless."""
     return np.asarray((np.abs(target - mean) <= Z90 * np.sqrt(variance)).all(axis=1), bool)
+
+
+def hoped_for(mean: Array, unknown: Array, aim: Array) -> Array:
+    """Colours (n, c), in c numbers each, where prints of ``mean`` (n, c) may turn out to lie once
+    all that is ``unknown`` (n, c, c) is known: as far towards their ``aim`` (n, c) as it is worth
+    a test print to see, and no farther than that."""
+    way = aim - mean
+    moved = (unknown @ way[..., None])[..., 0]
+    along = np.sqrt(np.maximum((way * moved).sum(axis=1), 1e-12))
+    share = np.minimum(LUCK, (way**2).sum(axis=1) / along)
+    out: Array = mean + (share / along)[:, None] * moved
+    return out
 
 
 def causes(facts: Facts, settings: ShopSettings) -> Array:
@@ -167,7 +183,8 @@ def judge(
     aim = np.where(aimed[:, None], target, mean)
     to_bucket = difference(mean, covariance, bucket, tolerance, bucket_covariance)
     to_aim = difference(mean, covariance, aim, tolerance)
-    by_noise = difference(mean, noise, aim, tolerance, steady=True)
+    hoped = hoped_for(mean, covariance - noise, aim)
+    by_noise = difference(hoped, noise, aim, tolerance, steady=True)
     off = to_aim.expected
     at = may_be_hopeless(off, tolerance, unseen)
     p_on_target = np.ones(n)

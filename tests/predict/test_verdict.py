@@ -4,6 +4,8 @@ dE00 is judged by colour-science here, an implementation other than the one unde
 is drawn by scipy.
 """
 
+import itertools
+
 import colour
 import numpy as np
 import pandas as pd
@@ -223,6 +225,24 @@ def test_what_a_test_print_cannot_mend():
         assert told(edge) == ("change", cause)
         assert (edge["target_dE00"] > 2.0) == (cause == "misses")
         assert edge["p_in_tolerance"] > HOPELESS
+
+
+def test_near_the_limit_a_test_print_is_asked_for_where_it_may_well_let_it_go():
+    """Three times in ten, counted over what the test print may find: the colour known, scatter
+    left."""
+    noise, rng = cov(0.3, 0.3, 0.3), np.random.default_rng(3)
+    asked = []
+    for sd, L in itertools.product((0.4, 0.6), np.arange(45.5, 47.0, 0.2)):
+        total, target = cov(sd, sd, sd), [L, 60.0, 30.0]
+        found = verdict(RED, total, noise, target)
+        if found["verdict"] == "go":
+            continue
+        once = rng.multivariate_normal(RED, total - noise, 200)
+        goes = np.mean([verdict(lab, noise, noise, target)["verdict"] == "go" for lab in once])
+        asked.append(told(found))
+        if abs(goes - 0.3) > 0.12:
+            assert (found["verdict"] == "test") == (goes > 0.3), (L, goes)
+    assert {("test", "unsure"), ("change", "near_limit")} <= set(asked)
 
 
 def test_what_is_predicted_out_of_tolerance_never_goes():
