@@ -180,13 +180,11 @@ def _looked_at(workspace: Workspace, name: str, state: State, rows: list[int]) -
     from pipelines.registry import versions
     from pipelines.registry.archive import archive_of
     from pipelines.registry.gate import look_at
-    from pipelines.registry.opened import read_model
 
-    kept = archive_of(workspace, name)
-    if versions.in_charge(kept) is None:
+    if versions.in_charge(archive_of(workspace, name)) is None:
         return {}
     try:
-        return look_at(read_model(kept)[1], state.given, rows)
+        return look_at(workspace, name, state.given, rows)
     except UserError as error:
         tell([f"what was expected of them is not told: {error}"])
         return {}

@@ -105,20 +105,17 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         from learn.monitoring.status import (
             glance,  # takes seconds to import; the help must not wait for it
         )
-        from learn.predict.append import with_recorded
         from pipelines.registry.catalogue import Catalogue
-        from pipelines.registry.unlearnt import same_colours, unlearnt
-        from pipelines.registry.waiting import waiting_in
+        from pipelines.registry.opened import open_model
         from pipelines.tables.dates import last_day
         from pipelines.words.status import drift_lines, known_lines, news_line
         from pipelines.words.waiting import waiting_lines
 
-        since = unlearnt(charge.model, data, state.given.trusted)
+        opened = open_model(workspace, name, given=state.given)
         lines += _model(version, versions.described(kept, version))
-        if since.contrary:
+        if changed := opened.since.contrary:
             lines.append(
-                f"  The tables have changed since it learnt ({since.contrary}); run strikeoff "
-                "learn."
+                f"  The tables have changed since it learnt ({changed}); run strikeoff learn."
             )
         lines += told_in_short(charge.model, data)
         try:
@@ -128,13 +125,9 @@ def status(*, workspace: Workspace, shop: str | None = None) -> int:
         else:
             lines += filter(None, [news_line(found.news)])
             called = Catalogue.of(data).things()
-            model = charge.model
-            if since.new and same_colours(model, data):
-                model = with_recorded(model, data, state.given.trusted)
-            if same_colours(model, data):
-                lines += waiting_lines(waiting_in(model, state.given), called)
+            lines += waiting_lines(opened.in_doubt, called)
             lines += drift_lines(found.drift, called)
-            lines += lots_in_use(model, data)
+            lines += lots_in_use(opened.counted, data)
             lines += known_lines(found, called)
     for line in lines:
         print(_wrapped(line))

@@ -29,7 +29,7 @@ def gate_now(now: Now) -> Gate | None:
         if archive_of(now.workspace, now.shop).names():
             raise UserError(words().measured.unreadable_model)
         return None
-    return now.once("gate", lambda: gate_by(now.opened.learnt))
+    return now.once("gate", lambda: gate_by(now.opened))
 
 
 def stamp_of(ledger: Ledger) -> str:

@@ -11,7 +11,7 @@ from learn.shop import jobs_of
 from pipelines.ledger.recording import Doubt, Gate
 from pipelines.registry.archive import archive_of
 from pipelines.registry.catalogue import Catalogue
-from pipelines.registry.opened import read_model
+from pipelines.registry.opened import Opened, open_model
 from pipelines.registry.waiting import prints_waiting
 from pipelines.tables.bases import usual_bases
 from pipelines.tables.folder import Given, check_added, to_shop
@@ -23,7 +23,6 @@ from pipelines.workspace.problems import Findings, Kind, UserError
 
 if TYPE_CHECKING:
     from learn.monitoring.inspection import Arrival
-    from learn.predict.model import ShiftModel
 
 
 def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
@@ -37,7 +36,7 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
         notes.append("Not checked against a model: none has been learnt yet.")
         return None
     try:
-        _, model = read_model(kept)
+        opened = open_model(workspace, shop)
     except UserError as error:
         if error.kind != Kind.DAMAGED:
             raise
@@ -45,24 +44,24 @@ def gate_of(workspace: Workspace, shop: str, notes: list[str]) -> Gate | None:
             f"{kept.where()}: the model in charge, against which prints are checked, cannot be "
             "read by this version; run strikeoff learn first, then this again; nothing was changed."
         ) from error
-    gate = gate_by(model)
+    gate = gate_by(opened)
     if gate is None:
         notes.append("Not checked against a model: the one in charge has learnt from no print.")
     return gate
 
 
-def gate_by(model: ShiftModel) -> Gate | None:
-    """The check by a model; None by one that has learnt from no print: what it expects rests on
-    cards and theory alone."""
-    if not model.marks_["prints"]:
+def gate_by(opened: Opened) -> Gate | None:
+    """The check by a model and what was recorded since it learnt; None by one that has learnt from
+    no print: what it expects rests on cards and theory alone."""
+    if not opened.learnt.marks_["prints"]:
         return None
+    model = opened.counted
     from learn.monitoring import inspection  # takes seconds to import, as does the model
     from learn.physics.drawdowns import lab_columns
     from learn.predict.protocol import PrintModel
 
     def gate(prints: pd.DataFrame, lab: np.ndarray, typed: np.ndarray, given: Given) -> list[Doubt]:
-        new = len(model.encoder_.unknown(prints)) > 0
-        told = model.told_of(to_shop(given)) if new else model
+        told = model.told_of(to_shop(given))  # of what comes with them, too
         bases, inks = usual_bases(given.tables["prints"]), _ink_names(given)
         earlier = prints_waiting(given) if isinstance(model, PrintModel) else None
         waiting = None if earlier is None else (earlier, lab_columns(earlier, model.viewing_))
@@ -123,21 +122,20 @@ class Seen(NamedTuple):
     guess: str  # the likely slip, in words; empty where none stands out
 
 
-def look_at(model: ShiftModel, given: Given, rows: list[int]) -> dict[int, Seen]:
-    """Prints that were set aside, by row, held against a model that has not learnt them.
+def look_at(workspace: Workspace, shop: str, given: Given, rows: list[int]) -> dict[int, Seen]:
+    """Prints that were set aside, by row, held against the model in charge and what was recorded
+    since it learnt. Mix-ups are looked for among the prints of one job.
 
-    What came into the tables since it learnt is made known to it. Mix-ups are looked for among
-    the prints of one job.
+    Raises UserError where there is no model, or it is damaged.
     """
     from learn.colour.colorimetry import srgb_hex, viewing
     from learn.monitoring import inspection
     from learn.physics.drawdowns import lab_columns
 
+    model = open_model(workspace, shop, given=given).counted
     cells = given.tables["prints"]
     typed, _ = check_added(given, cells)
-    shop = to_shop(given)
-    model = model.told_of(shop)
-    typed = Catalogue.of(shop).describe(typed.set_axis(cells.index))
+    typed = Catalogue.of(to_shop(given)).describe(typed.set_axis(cells.index))
     settings = read_settings(given.shop_toml, given.name, Findings())
     view = viewing(settings.illuminant, settings.observer)
     lab, bases = lab_columns(typed, view), usual_bases(cells)

@@ -59,15 +59,17 @@ class Opened:
         """What answers: it has learnt what was recorded since, too, which takes seconds, and is
         sure of nothing that is :attr:`in_doubt`."""
         off = {one.level: one.apart for one in self.in_doubt}
-        return self._counted.waiting_for(off) if off else self._counted
+        return self.counted.waiting_for(off) if off else self.counted
 
     @cached_property
     def in_doubt(self) -> list[Waiting]:
         """What prints that wait for a decision leave in doubt."""
-        return [] if self.waiting is None else self.waiting(self._counted)
+        return [] if self.waiting is None else self.waiting(self.counted)
 
     @cached_property
-    def _counted(self) -> ShiftModel:
+    def counted(self) -> ShiftModel:
+        """The model with what was recorded since it learnt: what is expected of prints that come
+        in, or wait."""
         return self.learnt if self.recorded is None else self.recorded()
 
     @property
@@ -104,12 +106,25 @@ class Opened:
         found = self.model.predict(setups)
         return self._told(setups, found), judge_jobs(self.model, setups, found)
 
+    def _new_lots(self, setups: pd.DataFrame) -> list[str]:
+        """The lot that each set-up names, of an ink that was printed, where nothing is known of it;
+        else nothing."""
+        model, lots = self.model, setups.reindex(columns=["ink_id", "ink_lot"])
+        return [
+            ""
+            if pd.isna(lot) or model.knows_lot(ink, lot) or not model.prints_of(ink)
+            else str(lot)
+            for ink, lot in lots.itertuples(index=False)
+        ]
+
     def _told(self, setups: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
         called = self.catalogue.things()
         garments = [called["garment"].get(garment) for garment in setups["substrate_id"]]
         told = [
-            {**row, "colour_name": garment}
-            for row, garment in zip(found.to_dict("records"), garments, strict=True)
+            {**row, "colour_name": garment, "new_lot": lot}
+            for row, garment, lot in zip(
+                found.to_dict("records"), garments, self._new_lots(setups), strict=True
+            )
         ]
         return found.assign(
             test_print=[test_print(row) for row in told],

@@ -64,23 +64,16 @@ def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -
     """Of the lots of a batch just stored, by what the model in charge would learn of it; nothing
     where it cannot learn the batch without learning all anew."""
     from pipelines.ledger import store
-    from pipelines.registry import promotion, versions
-    from pipelines.registry.archive import archive_of
+    from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
 
-    data = to_shop(store.read(workspace.database(shop)))
+    given = store.read(workspace.database(shop))
+    data = to_shop(given)
     own = data.prints[data.prints["print_id"].isin(print_ids)]
     if own["ink_lot"].isna().all():
         return []
-    kept = archive_of(workspace, shop)
-    charge = promotion.opened(kept, versions.in_charge(kept), data)
-    if charge is None:
-        return []
-    try:
-        model = charge.model.append(data)
-    except ValueError:  # what it has learnt from has changed
-        return []
-    return lots_of_batch(model, data, print_ids)
+    opened = open_model(workspace, shop, given=given)
+    return [] if opened.recorded is None else lots_of_batch(opened.counted, data, print_ids)
 
 
 def cards_recorded(workspace: Workspace, shop: str) -> list[str]:

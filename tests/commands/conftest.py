@@ -81,6 +81,8 @@ def model(shop, monkeypatch):
             self.predict_lab = lambda s: plain(s.assign(ink_id=s["ink_id"].map(names)))
 
     monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=Model))
+    opened = SimpleNamespace(learnt=Model(), counted=Model())
+    monkeypatch.setattr("pipelines.registry.gate.open_model", lambda *_, **__: opened)
     facts = {"set_aside": [{"print_id": "P3", "reason": "far off"}], "rows": {"prints": 2}}
     facts["validation"] = {"median_dE00": 0.5, "coverage90": 0.9, "n_prints": 2}
     versions.save(InFolder(Path("models/tiny")), {"x": np.zeros(1)}, {}, facts)

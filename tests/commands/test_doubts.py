@@ -16,6 +16,7 @@ from learn.colour.colorimetry import srgb_hex, viewing
 from pipelines.ledger import store
 from pipelines.registry import versions
 from pipelines.registry.in_folder import InFolder
+from pipelines.registry.opened import open_model
 from tests.commands.counter import DATABASE, GOOD, learnt_from, says, write
 
 
@@ -121,6 +122,7 @@ def test_nothing_comes_in_past_a_model_that_cannot_be_read(shop, model, monkeypa
             raise ValueError
 
     monkeypatch.setitem(sys.modules, "learn.predict.model", SimpleNamespace(ShiftModel=OfOlderForm))
+    monkeypatch.setattr("pipelines.registry.gate.open_model", open_model)
     before = DATABASE.read_bytes()
     for command in (["record", write("b.csv", GOOD)], ["doubts", "correct", "P1", "--lot", "L9"]):
         said = says(capsys, *command, code=2)
