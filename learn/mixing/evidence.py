@@ -7,14 +7,15 @@ density that nobody stated is part of an ink's strength.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from learn.colour.colorimetry import lab_from_reflectance, lab_jacobian
+from learn.colour.colorimetry import Viewing, lab_from_reflectance, lab_jacobian
 from learn.errors import Unusable
 from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
@@ -29,7 +30,7 @@ from learn.physics.drawdowns import (
     lab_columns,
     missed_of,
 )
-from learn.shop import SETUP_COLUMNS, latest_lots
+from learn.shop import SETUP_COLUMNS, UNDERBASE, latest_lots
 
 if TYPE_CHECKING:
     from learn.predict.protocol import MixModel
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating]
 
 DRAWS = 16  # of the weights, and as many mirrored, to size what else is not known of a mix
+SCREEN = ("mesh_id", "strokes", "flash_count")
+SAME_READING = 0.06  # of L, a, b: as one reading is written with a digit more or less
 MOST = 80  # prints of mixes that are learnt from, the latest: about 10 s of one processor
 
 
@@ -130,6 +133,53 @@ def recipes_of(shop: Shop) -> pd.Series:
     own = shop.prints["ink_id"].map(of_ink).astype(object)
     stated = shop.prints.get("mix", none)
     return stated.where(stated.notna(), own.where(own.notna(), None))
+
+
+def not_measured(
+    shop: Shop, viewing: Viewing, recipe: Mapping[str, float], measured: Mapping[str, ArrayLike]
+) -> Shop:
+    """The shop without the prints of a ``recipe`` (ink -> share) that read as ``measured`` (garment
+    -> Lab): the very reading, recorded as well, would be told twice."""
+    prints, of = shop.prints, recipes_of(shop)
+    this = of.notna() & prints["substrate_id"].isin(list(measured))
+    rows = prints[this]
+    same = of[this].map(lambda one: _shares(dict(one)) == _shares(recipe)).astype(bool)
+    told = np.array([measured[one] for one in rows["substrate_id"]], float).reshape(-1, 3)
+    near = np.abs(lab_columns(rows, viewing) - told).max(axis=1, initial=0.0) < SAME_READING
+    again = rows.index[same & near]
+    return replace(shop, prints=prints.drop(index=again).reset_index(drop=True))
+
+
+def printed_so(
+    shop: Shop,
+    viewing: Viewing,
+    recipe: Mapping[str, float],
+    setup: Mapping[str, Any],
+    garments: Collection[str],
+) -> dict[str, pd.Series]:
+    """The latest print of a ``recipe`` (ink -> share) on each of ``garments``, where there is one
+    through that screen and over that base: its row, with Lab."""
+    prints, of = shop.prints, recipes_of(shop)
+    own = of.notna() & prints["substrate_id"].isin(list(garments))
+    for column in (*SCREEN, *UNDERBASE):
+        asked, cells = setup.get(column), prints[column]
+        if not pd.isna(asked):
+            own &= (cells == asked) | (cells.isna() & (column != UNDERBASE[0]))
+        elif column == UNDERBASE[0]:
+            own &= cells.isna()
+    this = _shares(recipe)
+    own &= of.map(lambda one: bool(one) and _shares(dict(one)) == this).astype(bool)
+    rows = prints[own].sort_values("printed_on", kind="stable")
+    rows = rows.assign(**dict(zip("Lab", lab_columns(rows, viewing).T, strict=True)))
+    rows = rows[rows[["L", "a", "b"]].notna().all(axis=1)]
+    return {str(row["substrate_id"]): row for _, row in rows.iterrows()}
+
+
+def _shares(recipe: Mapping[str, float]) -> dict[str, int]:
+    """Of a recipe, in whole per cent."""
+    whole = sum(recipe.values())
+    shares = {ink: round(100 * weight / whole) for ink, weight in recipe.items()}
+    return {ink: share for ink, share in shares.items() if share}
 
 
 def of_print(

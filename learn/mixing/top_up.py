@@ -67,7 +67,7 @@ def top_up(
     *,
     tolerance: float,
     weighing: Weighing | None = None,
-    most_added: float | None = None,
+    using_up: bool | None = None,
 ) -> TopUp:
     """Additions that bring a mix, printed once or not yet, to the target.
 
@@ -75,8 +75,8 @@ def top_up(
     ----------
     percent : ink -> percent by weight of the mix in the bucket
     measured : garment -> Lab of the test print; empty for none
-    most_added : ink added at most, as a share of the bucket; `CORRECTING` after a test print,
-        `USING_UP` without
+    using_up : whether an old mix is to become another colour, by as much as `USING_UP` and by
+        several inks, or be set right, by `CORRECTING`; None: where there is no test print
 
     Raises
     ------
@@ -94,7 +94,8 @@ def top_up(
     reading = np.array([np.asarray(measured[mixing.garments[r]], float) for r in rows]).ravel()
     told = Seen.of(mixing, weighing.shares(mixing, held), seen, reading)
     metric = dE00_axes(target)
-    most = most_added or (CORRECTING if rows else USING_UP)
+    using_up = not rows if using_up is None else using_up
+    most = USING_UP if using_up else CORRECTING
 
     def lab(kg: Array) -> Array:
         return told.lab(weighing.shares(mixing, kg))[0]
@@ -121,7 +122,7 @@ def top_up(
 
     used = np.flatnonzero(held)
     best, add = solved(used, (0.01, 0.1))
-    for _ in range(1 if rows else FURTHER):
+    for _ in range(FURTHER if using_up else 1):
         others = np.setdiff1d(np.arange(len(held)), used) if best > GOOD else ()
         tries = [(*solved(np.append(used, i), (0.02,)), i) for i in others]
         miss, more, other = min(tries, key=lambda t: t[0], default=(best, add, -1))

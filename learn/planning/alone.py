@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from learn.planning.candidates import Grid
-from learn.planning.search import off_target, thin_enough
+from learn.planning.search import may_be, off_target
 from learn.predict.garments import joint, outcome
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def alone(model: PrintModel, grid: Grid, target: Array, garment: str, tolerance:
 
     _, _, mesh, _, base = np.unravel_index(np.arange(len(grid)), grid.shape)
     first = np.flatnonzero(meshes.third[mesh] & based.third[base])
-    first = thin_enough(model, grid, first, garment)
+    first = may_be(model, grid, first, garment)
     dE = off_target(model, grid, first, [garment], target)[:, 0]
     near = first[np.argsort(dE, kind="stable")[:AROUND]]
     press, ink, mesh, pattern, base = np.unravel_index(near, grid.shape)
@@ -61,7 +61,7 @@ def alone(model: PrintModel, grid: Grid, target: Array, garment: str, tolerance:
         for b in (based.finer[base], base, based.coarser[base])
     ]
     more = np.setdiff1d(np.concatenate(around), first)
-    more = thin_enough(model, grid, more, garment)
+    more = may_be(model, grid, more, garment)
     if len(more):
         dE = np.r_[dE, off_target(model, grid, more, [garment], target)[:, 0]]
     asked = FEW if dE.min() > tolerance + FAR_dE00 else ASKED

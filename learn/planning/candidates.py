@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -81,6 +81,7 @@ class Grid:
     patterns: list[tuple[int, int]]
     bases: list[tuple[str | None, str | None, float]]  # ink, mesh, strokes
     limits: Limits
+    strange: NDArray[np.bool_]  # (inks, bases) over which no ink of that type was ever printed
 
     @classmethod
     def of(cls, model: PrintModel, limits: Limits) -> Grid:
@@ -112,7 +113,12 @@ class Grid:
             msg = "every print must have a base, and the shelf holds none: allow printing without"
             raise Unusable(msg)
         presses: list[str | None] = list(limits.presses) if limits.presses else [None]
-        return cls(presses, tops, through, limits.patterns(), laid, limits)
+        strange = np.zeros((len(tops), len(laid)), bool)
+        if limits.inks is None or limits.underbases is None:  # what is named is meant
+            strange = never_over(model, tops, [ink for ink, *_ in laid])
+        if strange.all():
+            strange[:] = False
+        return cls(presses, tops, through, limits.patterns(), laid, limits, strange)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -144,10 +150,35 @@ class Grid:
         }
         return pd.DataFrame(columns, index=np.asarray(numbers))
 
+    def usual(self, numbers: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Those in which no ink lies on a base that no ink of its type was ever printed over."""
+        _, ink, _, _, base = np.unravel_index(numbers, self.shape)
+        return numbers[~self.strange[ink, base]]
+
     def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.intp]]:
         """All numbers, at most ``size`` at a time."""
         for start in range(0, len(self), size):
             yield np.arange(start, min(start + size, len(self)))
+
+
+def never_over(model: PrintModel, inks: Sequence[str], bases: Sequence[str | None]) -> NDArray:
+    """Which inks (n,) are of a type that was never printed over the type of which of the ``bases``
+    (m,), None for none: (n, m). How they would take to each other nobody knows."""
+    under = list(dict.fromkeys(bases))
+    rows = pd.DataFrame(
+        [(i, b) for i in inks for b in under], columns=["ink_id", "underbase_ink_id"]
+    )
+    rows = rows.astype(object).reindex(columns=SETUP_COLUMNS)
+    rows = rows.assign(
+        substrate_id=model.encoder_.substrates.index[0],
+        mesh_id=model.encoder_.meshes.index[0],
+        strokes=1.0,
+        underbase_strokes=1.0,
+        readings=1.0,
+    )
+    told = [any(one.what == "over" for one in some) for some in model.unseen(rows)]
+    over = np.array(told, bool).reshape(len(inks), len(under))
+    return over[:, [under.index(b) for b in bases]]
 
 
 def _named(

@@ -68,14 +68,14 @@ def search(
     pool: list[NDArray[np.intp]] = [np.zeros(0, int)]
     dark: list[Array] = [np.zeros(0)]
     for numbers in grid.blocks():
-        numbers = thin_enough(model, grid, numbers[numbers % width >= bare], garments[0])
+        numbers = may_be(model, grid, numbers[numbers % width >= bare], garments[0])
         if len(numbers):
             pool.append(numbers)
             dark.append(misses(numbers, ordered[:1])[:, 0])
     based_of, dark_dE = np.concatenate(pool), np.concatenate(dark)
     at_least = np.minimum(dark_dE, bare_dE[based_of // width, 0])
 
-    tops = thin_enough(model, grid, tops, garments[0]) if bare else tops[:0]
+    tops = may_be(model, grid, tops, garments[0]) if bare else tops[:0]
     nowhere = np.zeros((len(tops), len(garments)), bool)
     parts = [Scored(tops, nowhere, bare_dE[tops // width])]
     nearest_first = np.argsort(at_least, kind="stable")
@@ -117,10 +117,12 @@ def off_target(
     return delta_e00(np.concatenate(lab), target).reshape(len(numbers), len(on))
 
 
-def thin_enough(
+def may_be(
     model: PrintModel, grid: Grid, numbers: NDArray[np.intp], garment: str
 ) -> NDArray[np.intp]:
-    """Those within the film limit; film does not depend on the garment."""
+    """Those that may be looked at: within the film limit, which does not depend on the garment, and
+    as inks and bases are printed (`Grid.usual`)."""
+    numbers = grid.usual(numbers)
     limit = grid.limits.max_film_um
     if limit is None or not len(numbers):
         return numbers

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from learn.shop import SETUP_COLUMNS, UNDERBASE
 from pipelines.tasks.tolerances import wide_tolerances
-from pipelines.words.common import counted, named
+from pipelines.words.common import counted, listed, named, type_words
 from pipelines.workspace.problems import UserError
 
 if TYPE_CHECKING:
@@ -89,7 +89,41 @@ def planned(
     notes = wide_tolerances([tolerance], opened.catalogue.settings) + of_now.notes
     if limits.get("inks") is None:
         notes = notes + _nearer_base(opened, aim, inks)
+    if limits.get("inks") is None or limits.get("underbases") is None:
+        under = limits.get("underbases")
+        apart, rest = _never_over(opened, inks, bases if under is None else list(under))
+        if rest or limits.get("bare", True):
+            notes = notes + _strangers(apart)
     return Planned(found, by_ink, notes + _left_out(opened, [*blank, *blank_bases]))
+
+
+def _never_over(
+    opened: Opened, inks: Sequence[str], bases: Sequence[str]
+) -> tuple[list[tuple[str, str]], list[str]]:
+    """Of ``inks`` and ``bases`` the pairs of types that were never printed over each other; and the
+    inks that may lie on any of these bases."""
+    from learn.planning.candidates import never_over
+
+    if not inks or not bases:
+        return [], list(inks)
+    strange, types = never_over(opened.model, inks, bases), opened.model.encoder_.inks["ink_type"]
+    pairs = [
+        (str(types[ink]), str(types[base]))
+        for ink, row in zip(inks, strange, strict=True)
+        for base, odd in zip(bases, row, strict=True)
+        if odd
+    ]
+    usual = [ink for ink, row in zip(inks, strange, strict=True) if not row.all()]
+    return list(dict.fromkeys(pairs)), usual
+
+
+def _strangers(pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """That these types of ink were not looked at over these types of base, and how they are."""
+    if not pairs:
+        return []
+    each = ((type_words(top), type_words(base)) for top, base in pairs)
+    told = " or ".join(f"{top} ink over a {base} base" for top, base in each)
+    return [f"not looked at: {told}, as none was ever printed so; name ink and base to see it."]
 
 
 def _nearer_base(opened: Opened, aim: Target, inks: list[str]) -> list[str]:
@@ -170,12 +204,16 @@ def mixed(
     from learn.mixing.families import unmixed
     from learn.mixing.recipes import recipes
 
-    blank: list[str] = []
+    blank, strange, others = list[str](), list[tuple[str, str]](), list[str]()
     if inks is None:
         pure = unmixed(opened.model.encoder_.inks).index
         known, blank = known_inks(opened, pure.intersection(shelf_of(opened, base=False)).tolist())
         if blank and len(known) < 2:
             raise UserError(f"A mix needs two inks: {nothing_words(opened, blank)}")
+        base = setup.get("underbase_ink_id")
+        pairs, usual = _never_over(opened, known, [base] if base else [])
+        if len(usual) > 1:
+            strange, others = pairs, [ink for ink in known if ink not in usual]
     found = recipes(
         opened.model,
         aim.lab,
@@ -184,13 +222,13 @@ def mixed(
         tolerance=tolerance,
         weighing=weighing,
         inks=inks,
-        without=blank,
+        without=[*blank, *others],
         most_inks=most_inks,
         strengths=strengths_of(opened.model, shop),
         lots=of_now.lots,
     )
     notes = wide_tolerances([tolerance], opened.catalogue.settings) + of_now.notes
-    return found, notes + _left_out(opened, blank)
+    return found, [*notes, *_left_out(opened, blank), *_strangers(strange)]
 
 
 def topped_up(
@@ -210,7 +248,7 @@ def topped_up(
     ``measured`` (garment -> Lab), of ``inks`` or of any that may join and of which anything is
     known; and what was taken as given. Raises Unusable, naming the argument, for what cannot be
     searched."""
-    from learn.mixing.evidence import strengths_of
+    from learn.mixing.evidence import not_measured, printed_so, strengths_of
     from learn.mixing.families import may_join, unmixed
     from learn.mixing.mixture import Mixing
     from learn.mixing.top_up import top_up
@@ -219,6 +257,14 @@ def topped_up(
 
     known = dict(reckoned(tuple(have.items()), made_of(shop.inks)))
     printed = checked_garments(opened.model, [*garments, *measured])
+    view, using_up, notes = opened.model.viewing_, not measured, list(of_now.notes)
+    if using_up:
+        rows = printed_so(shop, view, known, setup, printed)
+        measured = {garment: row[["L", "a", "b"]].to_numpy(float) for garment, row in rows.items()}
+        if rows:
+            ids = listed([str(row["print_id"]) for row in rows.values()])
+            notes.append(f"this mix has been printed so ({ids}), which counts as its test print.")
+    others = not_measured(shop, view, known, measured)
     shelf = unmixed(opened.model.encoder_.inks)
     shelf = shelf[(shelf["role"] != "underbase") | shelf.index.isin(known)]
     more, blank = list(inks or ()), list[str]()
@@ -231,7 +277,7 @@ def topped_up(
             {**setup, "printed_on": of_now.day},
             printed,
             list(dict.fromkeys([*known, *more])),
-            strengths_of(opened.model, shop),
+            strengths_of(opened.model, others),
             of_now.lots,
         ),
         known,
@@ -240,8 +286,9 @@ def topped_up(
         aim.lab,
         tolerance=tolerance,
         weighing=weighing,
+        using_up=using_up,
     )
-    return found, of_now.notes + _left_out(opened, blank)
+    return found, notes + _left_out(opened, blank)
 
 
 def mix_setup(

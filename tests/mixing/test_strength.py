@@ -10,7 +10,14 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from learn.mixing.evidence import of_print, of_tints, recipes_of, strengths_of
+from learn.mixing.evidence import (
+    not_measured,
+    of_print,
+    of_tints,
+    printed_so,
+    recipes_of,
+    strengths_of,
+)
 from learn.mixing.law import Law
 from learn.mixing.mixture import Mixing
 from learn.mixing.recipes import recipes
@@ -123,6 +130,16 @@ def test_one_card_narrows_the_next_mix_and_a_print_narrows_it_more():
     frame = pd.DataFrame([{**printed, **of_mix}])
     frame = frame.assign(**dict(zip("Lab", read, strict=True)))
     both = strengths_of(small_model(), replace(shop, prints=frame))
+    other, view = {"C08": 3.1, WHITE: 6.9}, small_model().viewing_
+    for recipe, garment, left in ((dict(mix), 0, 0), (other, 0, 1), (dict(mix), 1, 1)):
+        measured = {GARMENTS[garment]: read.round(2)}
+        found = not_measured(replace(shop, prints=frame), view, recipe, measured)
+        assert len(found.prints) == left, "one reading is told once"
+        there = printed_so(replace(shop, prints=frame), view, recipe, SETUP, [GARMENTS[garment]])
+        assert len(there) == 1 - left
+        assert all(np.allclose(row[["L", "a", "b"]].astype(float), read) for row in there.values())
+    through = SETUP | {"mesh_id": "M120-34"}
+    assert not printed_so(replace(shop, prints=frame), view, dict(mix), through, GARMENTS)
     shares = np.array([[0.5, 0.5]])
 
     def sd(known: Strengths) -> float:
