@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from pipelines.commands._options import add_command, add_shop, whole
-from pipelines.words.common import chance, number
+from pipelines.words.common import chance, number, of_others
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.progress import tell
 
@@ -65,14 +65,14 @@ def next_test(
     width = max(8, *ranked["setup_id"].str.len())
     print(
         f"{'test':<{width}}  chance now  {head:<23}  expected saving  "
-        f"test prints of others spared{'  its job' if of_job else ''}"
+        f"test prints of others{'  its job' if of_job else ''}"
     )
     for row in ranked.head(max(1, lines)).to_dict("records"):
         print(
             f"{row['setup_id']:<{width}}  {chance(row['p']):<10}  "
             f"{HEADLINES[kind(row)]:<23}  "
             f"{number(row['saving'], 0 if costs else 1) + unit:<15}  "
-            + f"{number(row['spared']):<28}  {of_job.get(row['setup_id'], '')}".rstrip()
+            + f"{of_others(row['spared']):<21}  {of_job.get(row['setup_id'], '')}".rstrip()
         )
     for line in (found.said, *found.also):
         print(line)

@@ -86,6 +86,17 @@ def missing(p: float) -> str:
     return percent(1 - floor(100 * p + 1e-9) / 100)
 
 
+def of_others(spared: float) -> str:
+    """How many test prints of other jobs one more leads to expect: fewer, or more.
+
+    >>> of_others(0.72), of_others(-1.04), of_others(0.01)
+    ('0.7 fewer', '1.0 more', 'as many')
+    """
+    if abs(spared) < 0.05:
+        return "as many"
+    return f"{abs(spared):.1f} {'fewer' if spared > 0 else 'more'}"
+
+
 # The chance from which a thing is said as it is, and from which it is probably so.
 SURE, LIKELY = 0.9, 0.5
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from learn.colour.looks import as_good_as_unknown, looks_beside
 from learn.predict.causes import Cause, Unseen, Verdict
 from learn.process import NUMBERS
+from learn.shop import NEW_LOT
 from pipelines.words.common import Names, chance, date, listed, named, type_words
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ LATELY = {
     "mesh": "the latest prints through mesh",
     "press": "the latest prints on press",
 }
+LOTS_DIFFER = "how much lots differ is allowed for, and no more"
 HARDLY = 0.01  # below it a chance to come within the tolerance is none worth a test print
 TELLS = "A test print will tell."
 DECIDE = (
@@ -112,7 +114,8 @@ def reason(row: Mapping, called: Called) -> str:
         unseen=unseen,
         then=DECIDE if "waits" in hows else TELLS,
         head="Unclear" if unclear else "Too new",
-        new=f" {'Unclear' if unclear else 'New about it'}: {unseen}." if unseen else "",
+        new=(f" {'Unclear' if unclear else 'New about it'}: {unseen}." if unseen else "")
+        + (_new_lot(row) if cause in (Cause.SURE, Cause.NO_TARGET) else ""),
         luck=_luck(row) if cause is Cause.MISSES else "",
         bucket="" if aimed else _beside_the_bucket(row),
         but="but" if aimed or row["shift_dE00"] > row["tolerance_dE00"] else "and",
@@ -122,6 +125,14 @@ def reason(row: Mapping, called: Called) -> str:
     if vague(row):
         return f"{said} {TOO_LITTLE}."
     return f"{said} It should come out {_beside_the_bucket(row)}."
+
+
+def _new_lot(row: Mapping) -> str:
+    """That its lot is one never printed; empty where it is known, or none is named."""
+    if not (lot := row.get("new_lot")):
+        return ""
+    what = "A new lot" if lot == NEW_LOT else f"Lot {lot} has not been printed yet"
+    return f" {what}: {LOTS_DIFFER}."
 
 
 def _how_sure(row: Mapping) -> str:
