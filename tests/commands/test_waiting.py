@@ -46,6 +46,14 @@ def test_what_comes_later_bears_out_what_waits(says, tmp_path):
     assert "1 print to learn from." in says("record", written(tmp_path, three.tail(1)))
 
 
+def test_what_was_kept_tells_what_to_expect_of_the_next_prints(says, tmp_path):
+    """Before a model has learnt it: prints that come in are held against what answers."""
+    five = batch("X1", ODD, 5).reset_index(drop=True)
+    says("record", written(tmp_path, five.head(2)))
+    says("doubts", "keep", *five["print_id"].head(2))
+    assert "1 print to learn from." in says("record", written(tmp_path, five[2:3]))
+
+
 def test_a_slip_that_is_named_holds_nothing_back(says, tmp_path):
     """Two inks exchanged are two slips, and no news of their press or garment."""
     two = batch("C19-L05", 0.0, 2).reset_index(drop=True)

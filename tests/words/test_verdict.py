@@ -225,6 +225,16 @@ def test_a_go_keeps_its_note_of_what_was_never_seen():
     assert "New" not in words.reason({"cause": Cause.SURE, "unseen": (), **facts}, {})
 
 
+def test_a_go_on_a_lot_nobody_has_printed_says_so():
+    facts = {"target_dE00": 0.4, "within_dE00": 1.2, "tolerance_dE00": 2.0, "aimed": True}
+    facts |= {"unseen": (), "shift_dE00": 3.0}
+    said = words.reason({"cause": Cause.SURE, "new_lot": "L9", **facts}, {})
+    assert "Lot L9 has not been printed yet: how much lots differ is allowed for" in said
+    assert " A new lot: how" in words.reason({"cause": Cause.SURE, "new_lot": "new", **facts}, {})
+    far = facts | {"target_dE00": 8.0, "p_in_tolerance": 0.0}
+    assert "lot" not in words.reason({"cause": Cause.MISSES, "new_lot": "L9", **far}, {}).lower()
+
+
 def test_a_go_never_quotes_more_than_its_tolerance(opened, plans, setups):
     told = opened.model.predict(setups)
     near = told[told["cause"] == Cause.SURE].iloc[0].to_dict()
