@@ -202,7 +202,7 @@ class Fitting:
 
     def part_presses(self) -> None:
         """Where a press has moved from one day on, what it lays from then on is its own."""
-        for _ in range(JUMPS):
+        for _ in range(JUMPS if self.layout.parts_presses else 0):
             jump = likeliest(self.design, self.hyper, self.kept_rows.X)
             if jump is None:
                 break

@@ -8,17 +8,20 @@ all that the model has: by how much likelier its prints are if the film has move
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from learn.fit.linearisation import DIRECTIONS
 from learn.fit.slips import AGREE
 from learn.gp import posterior
-from learn.gp.posterior import Design, Hyper
+from learn.gp.covariance import whitened
+from learn.gp.posterior import Design, Hyper, Posterior
 from learn.shop import jobs_of
 
 Array = NDArray[np.floating]
@@ -30,6 +33,8 @@ SIZES = np.array([0.05, 0.1, 0.2, 0.4])
 RARE = 8.0
 # Days of one press that are tried, evenly over its prints.
 DAYS = 60
+# Prints of a batch that are looked at, the latest.
+MOST_OF_BATCH = 300
 # The direction in Lab along which it lays more: ink and base alike.
 BOTH = DIRECTIONS.index("both_films")
 
@@ -44,43 +49,76 @@ class Jump(NamedTuple):
 def likeliest(design: Design, hyper: Hyper, X: pd.DataFrame) -> Jump | None:
     """The jump that the prints of a design, whose features are ``X``, bear out best; None where
     none is likelier than not."""
+    tried = list(_tried(X, before=True))
+    return _best(tried, posterior.of_more(design, hyper, (_shift(design, X, one) for one in tried)))
+
+
+def of_batch(design: Design, hyper: Hyper, post: Posterior, X: pd.DataFrame) -> Jump | None:
+    """The same of prints that came in since ``post`` was learnt, beside what that says of them."""
+    latest = np.argsort(X["day"].to_numpy(float), kind="stable")[-MOST_OF_BATCH:]
+    X, design = X.iloc[latest].reset_index(drop=True), design.take(latest)
+    tried = list(_tried(X, before=False))
+    if not tried:
+        return None
+    root, white = whitened(design, hyper, post)
+
+    def told() -> Iterator[tuple[Array, Array]]:
+        for one in tried:
+            shift = _shift(design, X, one).reshape(len(white), -1)
+            seen = solve_triangular(root, shift, lower=True, check_finite=False)
+            yield (seen**2).sum(axis=0), seen.T @ white
+
+    return _best(tried, told())
+
+
+class _Tried(NamedTuple):
+    """A press of which each of some days is tried as the one on which it moved."""
+
+    era: str
+    at: NDArray[np.intp]  # its prints
+    days: Array
+
+
+def _tried(X: pd.DataFrame, *, before: bool) -> Iterator[_Tried]:
+    """Every press of the prints ``X`` with days on which it may have moved, as far as prints can
+    tell: some, of several jobs, lie after such a day, and ``before`` it."""
     day, job = X["day"].to_numpy(float), jobs_of(X["job"]).to_numpy()
-    vectors, tried, shifts = design.directions[:, BOTH], [], []
     for stretch in X["stretch"].dropna().unique():
         at = np.flatnonzero((X["stretch"] == stretch).to_numpy() & np.isfinite(day))
-        days = _days(day[at], job[at])
+        days = np.unique(day[at])
+        days = days[days <= _enough(-day[at], job[at]) * -1]
+        if before:
+            days = days[days > _enough(day[at], job[at])]
         if len(days):
-            later = np.zeros((len(X), len(days)))
-            later[at] = day[at, None] >= days
-            tried.append((X["era"].iloc[at[0]], days))
-            shifts.append(vectors[:, :, None] * later[:, None])
+            even = np.linspace(0, len(days) - 1, min(DAYS, len(days))).round().astype(int)
+            yield _Tried(str(X["era"].iloc[at[0]]), at, days[even])
+
+
+def _enough(day: Array, job: NDArray) -> float:
+    """The first day by which enough was printed to tell; infinite where it never was."""
+    order = np.argsort(day, kind="stable")
+    first = ~pd.Series(job[order]).duplicated()
+    told = (np.arange(1, len(day) + 1) >= AGREE) & (first.cumsum().to_numpy() > 1)
+    return float(day[order][told.argmax()]) if told.any() else np.inf
+
+
+def _shift(design: Design, X: pd.DataFrame, tried: _Tried) -> Array:
+    """Lab (n, 3, m) by which prints move for a unit of log film from each of the days on."""
+    later = np.zeros((len(X), len(tried.days)))
+    later[tried.at] = X["day"].to_numpy(float)[tried.at, None] >= tried.days
+    shift: Array = design.directions[:, BOTH][:, :, None] * later[:, None]
+    return shift
+
+
+def _best(tried: list[_Tried], told: Iterable[tuple[Array, Array]]) -> Jump | None:
+    """The likeliest of the days tried, by the information on each and what it tells."""
     best, most = None, np.log(RARE)
-    told = posterior.of_more(design, hyper, shifts)
-    for (era, days), (information, tells) in zip(tried, told, strict=True):
+    for one, (information, tells) in zip(tried, told, strict=True):
         odds = _log_odds(information, tells)
-        total = float(logsumexp(odds)) - np.log(len(days))
+        total = float(logsumexp(odds)) - np.log(len(one.days))
         if total > most:
-            best, most = Jump(str(era), float(days[odds.argmax()])), total
+            best, most = Jump(one.era, float(one.days[odds.argmax()])), total
     return best
-
-
-def _days(day: Array, job: NDArray) -> Array:
-    """The days on which a press may have moved, as far as its prints can tell: some, of several
-    jobs, lie on either side."""
-    table = pd.DataFrame({"day": day, "job": job}).sort_values("day")
-    found = []
-    for one in (table, table[::-1]):
-        seen = pd.DataFrame(
-            {"n": np.arange(1, len(one) + 1), "jobs": (~one["job"].duplicated()).cumsum()}
-        )
-        enough = (seen["n"].to_numpy() >= AGREE) & (seen["jobs"].to_numpy() > 1)
-        found.append(one["day"].to_numpy()[enough])
-    before, after = found
-    if not (len(before) and len(after)):
-        return np.zeros(0)
-    days = np.unique(day)
-    days = days[(days > before.min()) & (days <= after.max())]
-    return days[np.linspace(0, len(days) - 1, min(DAYS, len(days))).round().astype(int)]
 
 
 def _log_odds(information: Array, told: Array) -> Array:

@@ -372,6 +372,11 @@ class Layout:
         common = np.add.reduce(list(by_ink.values()))[:, :, POSTERIOR_DIRECTIONS:]
         return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
+    @property
+    def parts_presses(self) -> bool:
+        """Whether presses may move from one day on (`learn.fit.jumps`)."""
+        return any(t.term.levels == "stretch" for t in self.terms)
+
     def placed_in(self, new: Layout) -> NDArray[np.intp]:
         """Where each weight stands in a layout with more inks or levels, those of before first:
         (p,), ascending."""

@@ -17,8 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from learn.fit.fitting import JUDGED, SETTLED
+from learn.fit.jumps import Jump, of_batch
 from learn.fit.linearisation import Layout, Rows
 from learn.fit.lot_cards import LATENTS, LotCard, level_of
+from learn.fit.slips import DOUBTFUL
 from learn.fit.strangeness import believed_of, contradicted, judged, rescaled
 from learn.gp import posterior as residual
 from learn.gp.apart import Apart
@@ -93,10 +95,24 @@ def surprise(
 ) -> tuple[Array, Array]:
     """How far each print lies from what the model expects of it: in Lab (n, 3), and as squared
     standardised distance (n,)."""
-    _, design = _design(state, rows, lab, log_lengths, repeat)
+    return _off(state, _design(state, rows, lab, log_lengths, repeat)[1])
+
+
+def _off(state: Grown, design: Design) -> tuple[Array, Array]:
     mean, cov = residual.predict(design.phi, state.posterior)
     cov = cov + residual.new_job_noise(design, state.hyper)
     return design.y - mean, squared_distance(design.y - mean, cov)
+
+
+def jump_of(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Jump | None:
+    """A press that lays otherwise since some day of a batch (`learn.fit.jumps`); prints far off by
+    themselves count for less."""
+    if not (len(lab) and state.layout.parts_presses):
+        return None
+    _, design = _design(state, rows, lab, log_lengths, repeat)
+    _, squared = _off(state, design)
+    design = replace(design, noise_scale=np.maximum(1.0, squared / DOUBTFUL))
+    return of_batch(design, state.hyper, state.posterior, rows.X)
 
 
 def learnt(

@@ -23,8 +23,8 @@ from learn.gp.posterior import (
     Hyper,
     Posterior,
     column_variance,
-    noise_blocks,
     posterior,
+    scaled_noise,
 )
 
 Array = NDArray[np.floating]
@@ -141,17 +141,23 @@ def one_by_one(design: Design, hyper: Hyper, first: int) -> tuple[Array, Array]:
     standardised errors of one-step-ahead forecasts. Returns L (3 m, 3 m) and these (3 m,).
     """
     past, own = design.take(np.arange(first)), design.take(np.arange(first, design.phi.n))
-    off = own.y.ravel()
-    if first:
-        post = posterior(past, hyper)
-        off = off - (own.phi @ post.mean).ravel()
-        total = by_weights(own.phi, post)
+    return whitened(own, hyper, posterior(past, hyper) if first else None)
+
+
+def whitened(design: Design, hyper: Hyper, post: Posterior | None) -> tuple[Array, Array]:
+    """Prints as forecast by ``post``, or by the prior, in their order: the root L (3 n, 3 n) of the
+    covariance of their data, with whatever noise the design has, and L^-1 of what they are off."""
+    off = design.y.ravel()
+    if post is None:
+        total = by_prior(design.phi, column_variance(design.blocks, hyper.block, design.phi.p))
     else:
-        total = by_prior(own.phi, column_variance(design.blocks, hyper.block, design.phi.p))
-    pairs, m = total.reshape(own.phi.n, 3, own.phi.n, 3), np.arange(own.phi.n)
-    i, j = np.nonzero(own.job[:, None] == own.job)  # few, of very many
-    film = own.job_directions * np.exp(hyper.job)[:, None]
+        off = off - (design.phi @ post.mean).ravel()
+        total = by_weights(design.phi, post)
+    n = design.phi.n
+    pairs, at = total.reshape(n, 3, n, 3), np.arange(n)
+    i, j = np.nonzero(design.job[:, None] == design.job)  # few, of very many
+    film = design.job_directions * np.exp(hyper.job)[:, None]
     pairs[i, :, j] += film[i].transpose(0, 2, 1) @ film[j]
-    pairs[m, :, m] += noise_blocks(own, hyper)
+    pairs[at, :, at] += scaled_noise(design, hyper)
     root = cholesky(total, lower=True, overwrite_a=True, check_finite=False)
     return root, solve_triangular(root, off, lower=True, check_finite=False)

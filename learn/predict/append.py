@@ -13,7 +13,7 @@ import pandas as pd
 from learn.colour.colorimetry import delta_e00
 from learn.fit import update
 from learn.fit.fingerprints import changes, marks_of
-from learn.fit.fitting import FEW_PRINTS, Progress
+from learn.fit.fitting import FEW_PRINTS, JUMPS, Progress
 from learn.fit.slips import by_itself, far_off, is_gross
 from learn.fit.strangeness import other_inks
 from learn.gp.posterior import one_thread
@@ -61,10 +61,16 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     say(f"learning {len(prints)} new prints")
     lab = lab_columns(prints, model.viewing_)
     tell(model, shop)
-    rows = model.encode(prints)
-    state = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
-    state = update.with_room(state, model.shelf_, rows.X)
     fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
+    known = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
+    for _ in range(JUMPS):
+        rows = model.encode(prints)
+        state = update.with_room(known, model.shelf_, rows.X)
+        jump = update.jump_of(state, rows, lab, *fixed)
+        if jump is None:
+            break
+        jumps = pd.concat([model.encoder_.jumps, pd.DataFrame([jump])], ignore_index=True)
+        model.encoder_ = replace(model.encoder_, jumps=jumps)
     error, squared = update.surprise(state, rows, lab, *fixed)
     alone = by_itself(squared, error, rows.X["lot"])
     keep = ~is_gross(alone, delta_e00(lab - error, lab), model.gross_)

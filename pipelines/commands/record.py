@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop, batch_number
-from pipelines.tasks.lots import cards_recorded, lots_recorded
+from pipelines.tasks.lots import cards_recorded, news_recorded
 from pipelines.tasks.waiting import in_doubt_now
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace
@@ -147,7 +147,7 @@ def record(
         print(line)
     if gate is not None and batch is not None:
         try:
-            for line in lots_recorded(workspace, name, report.in_use):
+            for line in news_recorded(workspace, name, report.in_use):
                 print(line)
             for line in in_doubt_now(workspace, name) if report.doubts else ():
                 print(line)

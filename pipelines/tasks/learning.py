@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipelines.tables.schema import SHOP_TABLES
 from pipelines.tasks.learnt import nothing_new, report, scored, told, told_in_detail
-from pipelines.tasks.lots import lots_of_batch
+from pipelines.tasks.lots import lots_of_batch, presses_moved
 from pipelines.words.common import counted
 
 if TYPE_CHECKING:
@@ -80,7 +80,6 @@ def _learn_shop(
     from pipelines.registry.sealed import Overtaken
     from pipelines.registry.unlearnt import marks_now, new_prints
     from pipelines.tables.folder import to_shop
-    from pipelines.words.status import moved_lines
 
     state, given = shop.state, shop.state.given
     data, digest = to_shop(given), versions.fingerprint(given)
@@ -147,8 +146,8 @@ def _learn_shop(
     progress("done")
     lines = told(step, charge, model, new, len(data.prints))
     lines += lots_of_batch(model, data, new if charge else None)
-    if step.how != "append":  # when they were found
-        lines += moved_lines(model.moved_presses(), Catalogue.of(data).called("presses"))
+    before = charge.model if charge is not None and step.how == "append" else None
+    lines += presses_moved(model, before, data)
     lines.append(f"Stored as version {version} in {kept.where(version)}.")
     place = _in_whose_place(version, takes, now, why)
     more = told_in_detail(card[scored_before:], model) if details else []

@@ -1,4 +1,4 @@
-"""Lots which print otherwise than those before, for ``learn``, ``record``, ``status`` to tell."""
+"""Lots and presses that print otherwise than before: for ``learn``, ``record``, ``status``."""
 
 from __future__ import annotations
 
@@ -60,20 +60,30 @@ def carded_lots(
     return told
 
 
-def lots_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -> list[str]:
-    """Of the lots of a batch just stored, by what the model in charge would learn of it; nothing
-    where it cannot learn the batch without learning all anew."""
+def presses_moved(model: ShiftModel, before: ShiftModel | None, data: Shop) -> list[str]:
+    """Of presses that lay otherwise from some day on, those left out that a model ``before`` knew."""
+    from pipelines.registry.catalogue import Catalogue
+    from pipelines.words.status import moved_lines
+
+    known = {(one.press, one.since) for one in before.moved_presses()} if before else set()
+    found = [one for one in model.moved_presses() if (one.press, one.since) not in known]
+    return list(moved_lines(found, Catalogue.of(data).called("presses"))) if found else []
+
+
+def news_recorded(workspace: Workspace, shop: str, print_ids: Collection[str]) -> list[str]:
+    """Of the lots of a batch just stored, and of its presses, by what the model in charge would
+    learn of it; nothing where it cannot learn the batch without learning all anew."""
     from pipelines.ledger import store
     from pipelines.registry.opened import open_model
     from pipelines.tables.folder import to_shop
 
     given = store.read(workspace.database(shop))
     data = to_shop(given)
-    own = data.prints[data.prints["print_id"].isin(print_ids)]
-    if own["ink_lot"].isna().all():
-        return []
     opened = open_model(workspace, shop, given=given)
-    return [] if opened.recorded is None else lots_of_batch(opened.counted, data, print_ids)
+    if opened.recorded is None:
+        return []
+    told = presses_moved(opened.counted, opened.learnt, data)
+    return told + lots_of_batch(opened.counted, data, print_ids)
 
 
 def cards_recorded(workspace: Workspace, shop: str) -> list[str]:

@@ -25,8 +25,8 @@ LAST = 12  # of its prints
 
 
 @cache
-def moved() -> tuple[Shop, pd.Timestamp]:
-    """The small shop, whose press laid a third less from some day on - its prints moved along the
+def moved(film: float = FILM) -> tuple[Shop, pd.Timestamp]:
+    """The small shop, whose press laid so much more from some day on - its prints moved along the
     film by the tangents of a model that knows nothing of it - and that day."""
     shop, model = small_shop(), small_model()
     prints = model.encoder_.completed(shop.prints)
@@ -35,7 +35,7 @@ def moved() -> tuple[Shop, pd.Timestamp]:
     after = own & (prints["printed_on"] >= day).to_numpy()
     linear, _ = model.linearised(prints)
     lab = lab_columns(shop.prints, model.viewing_)
-    lab[after] += FILM * linear.vectors[after, BOTH]
+    lab[after] += film * linear.vectors[after, BOTH]
     told = dict(zip(LAB, lab.T, strict=True)) | dict.fromkeys(SPECTRUM, np.nan)
     return replace(shop, prints=shop.prints.assign(**told)), day
 
@@ -81,6 +81,29 @@ def test_what_was_found_is_told_as_a_drift_all_the_same():
     assert (first["cause"], first["level"]) == ("press", "P1")
     assert first["percent"] == pytest.approx(100 * np.expm1(FILM), abs=8)
     assert abs((first["since"] - day).days) <= 30
+
+
+def test_a_batch_tells_that_its_press_has_moved():
+    """Three prints of two jobs and more; a slip among others tells nothing of a press."""
+    shop, day = moved()
+    before = shop.prints["printed_on"] < day
+    known = replace(shop, prints=shop.prints[before].reset_index(drop=True))
+    model = ShiftModel(max_iterations=3).fit(known)
+    assert not len(model.encoder_.jumps)
+    stored = model.to_state()
+    later = model.append(shop)
+    [told] = later.moved_presses()
+    assert told.press == "P1" and abs((told.since - day).days) <= 31
+    assert told.percent == pytest.approx(100 * np.expm1(FILM), abs=9) and told.hi < 0
+    own = shop.prints[~before & (shop.prints["press_id"] == "P1")].reset_index(drop=True)
+    asked = own.assign(job_id=None, ink_lot=own["ink_lot"], printed_on=own["printed_on"].max())
+    off = np.abs(later.means(asked) - lab_columns(own, model.viewing_))
+    assert np.median(off) < 1.2
+    usual = moved(0.0)[0].prints
+    spoilt = usual["print_id"] == own["print_id"].iloc[-1]
+    usual = usual.assign(L=usual["L"].mask(spoilt, usual["L"] + 25))
+    still = ShiftModel.from_state(*stored).append(replace(shop, prints=usual))
+    assert not len(still.encoder_.jumps)
 
 
 def test_a_press_that_stands_still_is_left_alone():
