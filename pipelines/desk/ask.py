@@ -112,7 +112,10 @@ def show() -> str | tuple[str, int]:
 
 
 def _own_lot(asked: Asked, ink: str, now: Now) -> Asked:
-    """The same without a lot of another ink, as a form sends it whose ink was changed."""
+    """The same without a lot of another ink, as a form sends it whose ink was changed; what was
+    asked about as a whole stays."""
+    if asked.whole:
+        return asked
     prints = now.usual.shop.prints
 
     def foreign(one: str) -> bool:

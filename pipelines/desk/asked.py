@@ -19,6 +19,7 @@ from pipelines.desk.words import words
 from pipelines.tables.own_columns import pointed
 from pipelines.tables.schema import SETUPS
 from pipelines.tables.targets import Target
+from pipelines.tasks.of_today import NONE
 from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, without_none
@@ -115,8 +116,13 @@ def as_it_stands(
         target=target,
         tolerance=tolerance,
         whole="1",
-        also=tuple(f"{c}:{text}" for c in PASSED_ON if (text := cell_text(row, c))),
+        also=tuple(f"{c}:{text}" for c in PASSED_ON if (text := _stands(row, c))),
     )
+
+
+def _stands(row: Mapping[str, Any], column: str) -> str:
+    """A cell as it stands: of a day or a lot that is none in particular, that it is none."""
+    return cell_text(row, column) or (NONE if column in ("printed_on", "ink_lot") else "")
 
 
 def _pairs(told: dict[str, Any]) -> list[tuple[str, str]]:
@@ -223,12 +229,10 @@ def _whole(asked: Asked, cells: dict[str, str], now: Now) -> tuple[dict[str, str
         full = dict(full)
     full |= {column: text for column, _, text in (one.partition(":") for one in asked.also)}
     typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
+    usual = full.get("strokes")
     full |= pointed(SETUPS, typed)
-    strokes = full.get("strokes", "")
-    if "flash_count" not in typed and strokes.isdigit():
-        usual = full.get("flash_count", "0")
-        most = max(int(strokes) - 1, 0)
-        full["flash_count"] = str(min(int(float(usual)), most)) if usual else ""
+    if full.get("strokes") != usual and "flash_count" not in typed:
+        full.pop("flash_count", None)  # so many strokes are not usual, nor are their flashes
     full = {c: v for c, v in without_none(full).items() if v != ""}
     left = [f._replace(columns=tuple(c for c in f.columns if c not in typed)) for f in fills]
     return full, [f for f in left if f.columns]

@@ -44,6 +44,19 @@ def test_the_answer_is_that_of_the_command(client, learnt_workspace, capsys):
     assert why[1] in said
 
 
+def test_flashes_that_nobody_told_are_as_open_as_to_the_command(client, learnt_workspace, capsys):
+    """Two strokes where one is usual: whether they are flashed nobody knows."""
+    command = ["predict", "turquoise", "black tee", "--strokes", "2", "--target", "45,-30,-20"]
+    assert main(["--workspace", str(learnt_workspace), *command]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    query = {"ink": "turquoise", "garment": "black tee", "target": "45,-30,-20", "strokes": "2"}
+    said = text_of(client.get("/ask/", query_string=query).text)
+    miss = re.search(r"target to print ([\d.]+) dE00, 90 % ([\d.]+ to [\d.]+)", told)
+    assert f"Target to print {miss[1]} dE00" in said and miss[2] in said
+    flashed = text_of(client.get("/ask/", query_string=query | {"flashes": "1"}).text)
+    assert miss[2] not in flashed
+
+
 def test_screen_and_strokes_that_are_picked_keep_the_usual_base(client):
     query = {"ink": "turquoise", "garment": "black", "screen": "M43-80", "strokes": "2"}
     said = text_of(client.get("/ask/", query_string=query).text)
@@ -229,7 +242,8 @@ def test_a_name_that_fits_several_is_offered_to_be_tapped(client):
 def a_card_may_do(app, tmp_path) -> tuple[dict, str, str]:
     """A set-up of which the page tells that a card may do instead of a test print, the address that
     asks about it, and what is said there."""
-    row = usual_jobs(tmp_path, 1).iloc[0].to_dict() | {"ink_lot": "X9"}
+    row = usual_jobs(tmp_path, 1).iloc[0].to_dict()
+    row |= {"ink_lot": "X9", "printed_on": "2026-03-02"}
     for tolerance in (f"{0.1 * (i + 5):g}" for i in range(26)):
         with app.test_request_context():
             asked = as_it_stands(row, (row["substrate_id"],), row["target"], tolerance)
