@@ -12,6 +12,7 @@ from pipelines.workspace.problems import Findings, UserError
 from pipelines.workspace.progress import tell
 from pipelines.workspace.terminal import as_typed
 
+SHOWN = 8  # prints by name
 UNCHANGED = "Nothing was changed."
 ABOUT = """\
 TABLES is a workbook (.xlsx) with a sheet a table, or a folder that holds one and no other table,
@@ -97,6 +98,7 @@ def import_tables(
     source = url or workspace.database(name)
     if isinstance(source, Path) and (kept := store.make_room(source)):
         tell([f"{source} was no shop's database or damaged; it is kept as {kept.name}."])
+    before = _lapsed(source)
     batch = store.save(checked.given, source, file=str(tables_dir))
     if url:
         workspace.use_server(name, url)
@@ -109,6 +111,13 @@ def import_tables(
     except UserError as error:  # a server that is gone by now
         tell([f"they are imported; prints recorded since cannot be counted: {error}"])
         return 0
+    if gone := [one for one in _lapsed(source) if one not in before]:
+        told = ", ".join(gone[:SHOWN]) + (f" and {len(gone) - SHOWN} more" * (len(gone) > SHOWN))
+        print(
+            f"What was decided on {counted(len(gone), 'print')} no longer holds, as these tables "
+            f"say otherwise of {'it' if len(gone) == 1 else 'them'}: {told}. They are in use as "
+            "these tables have them; strikeoff doubts set-aside or correct decides anew."
+        )
     recorded = len(now.tables["prints"]) - len(checked.given.tables["prints"])
     if recorded:
         print(f"{counted(recorded, 'print')} recorded since, and not in these tables, stay.")
@@ -118,6 +127,18 @@ def import_tables(
             "FOLDER --first-prints lists what to print and measure first."
         )
     return 0
+
+
+def _lapsed(source: Path | str) -> tuple[str, ...]:
+    """The prints of a shop that a decision was on, and that say otherwise by now; none of a shop
+    that is not there yet."""
+    from pipelines.ledger import store
+    from pipelines.ledger.state import NoImport, current
+
+    try:
+        return current(store.read_ledger(source)).lapsed
+    except (UserError, NoImport):
+        return ()
 
 
 def _shop_of(tables_dir: Path, workspace: Workspace) -> str:

@@ -6,6 +6,7 @@ learnt from it. An export writes those of all prints as a table of their own, wh
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pandas as pd
 from pipelines.ledger.incoming import SHEET_PRINTS
 from pipelines.ledger.state import Batch, Sheet
 from pipelines.tables import csvfile
+from pipelines.tables.cells import DECIMAL_COMMA
 from pipelines.tables.reading import cells_of
 from pipelines.tables.schema import AIMS
 from pipelines.workspace.files import read_at_most
@@ -40,11 +42,19 @@ def aims_in(path: Path) -> dict[str, tuple[str, str]]:
         return {}
     found = {}
     for row in cells.to_dict("records"):
-        numbers = [row.get(c, "") for c in lab]
+        *numbers, within = (_pointed(row.get(c, "")) for c in (*lab, "tolerance_dE00"))
         text = row.get("target", "") or (",".join(numbers) if all(numbers) else "")
         if row[key] and text:
-            found[row[key]] = (text, row.get("tolerance_dE00", ""))
+            found[row[key]] = (text, within)
     return found
+
+
+def _pointed(number: str) -> str:
+    """
+    >>> _pointed("45,5"), _pointed("-1.5"), _pointed("1,234,5")
+    ('45.5', '-1.5', '1,234,5')
+    """
+    return number.replace(",", ".") if re.fullmatch(DECIMAL_COMMA, number) else number
 
 
 def sheet_of(aims: Aims, prints: pd.DataFrame) -> dict[str, Sheet]:

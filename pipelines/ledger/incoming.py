@@ -25,10 +25,30 @@ from pipelines.tables.folder import Given, known_in, measured_in
 from pipelines.tables.layout import Rows, names
 from pipelines.tables.names import with_ids
 from pipelines.tables.own_columns import known_columns
-from pipelines.tables.reading import cells_of, other_sheets, rows_of_csv, sheets_of, table_of
-from pipelines.tables.schema import DRAWDOWNS, PRINTS, SETUPS, SHOP_TABLES, Table
+from pipelines.tables.reading import (
+    cells_of,
+    changes_in,
+    other_sheets,
+    rows_of_csv,
+    sheets_of,
+    table_of,
+    with_changes,
+)
+from pipelines.tables.schema import (
+    AIMS,
+    CHANGES,
+    DECISIONS,
+    DRAWDOWNS,
+    PRESSES,
+    PRINTS,
+    SETUPS,
+    SHOP_TABLES,
+    TARGETS,
+    Table,
+)
 from pipelines.tables.spectra import SPECTRUM
 from pipelines.tables.workbook import is_workbook
+from pipelines.words.common import listed
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.problems import Findings, Kind, UserError
 
@@ -166,12 +186,22 @@ def _folder(path: Path, condition: str | None) -> Incoming:
     if not there:
         names = ", ".join(table.file for table in SHOP_TABLES.values())
         raise UserError(f"{path}: the folder holds none of {names}; put the added rows into them.")
+    beside = [t.file for t in (DECISIONS, AIMS, TARGETS) if (path / t.file).exists()]
+    if beside:
+        findings.warn(
+            f"{path.name or path}: {listed(beside)} stay aside: record takes what was measured, "
+            "import takes a whole shop; strikeoff doubts and strikeoff targets tell the rest."
+        )
     files = {name: table.file for name, table in there.items()}
     given = {file: read_at_most(path / file, csvfile.MAX_BYTES) for file in files.values()}
     tables = {}
     for name, table in there.items():
         if (read := table_of(given[table.file], table, table.file, findings)) is not None:
             tables[name] = read
+    if PRESSES.name in tables:
+        laid = cells_of(given[PRESSES.file], PRESSES, PRESSES.file, Findings())
+        tables = with_changes(tables, changes_in(laid, PRESSES.file, findings))
+        files.setdefault(CHANGES.name, PRESSES.file)
     findings.raise_if_any()
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
     sha256 = _digest(sorted(given.items()), condition)

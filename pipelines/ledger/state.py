@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -163,6 +164,7 @@ class State:
 
     given: Given
     standing: dict[int, Standing]
+    lapsed: tuple[str, ...] = ()  # prints that a decision was on, and that say otherwise by now
 
     def row_of(self, print_id: str) -> int | None:
         """The row of a print, None where there is none of that name."""
@@ -193,14 +195,39 @@ class State:
         return _filled(self.given.tables["prints"].loc[row])
 
 
+# A decimal fraction with zeros at its end: what counts, and these.
+_FRACTION = re.compile(r"([+-]?[0-9]+)(?:(\.[0-9]*[1-9])|\.)0*")
+BESIDES = ("job_id",)  # cells that say nothing of how a print was made
+
+
 class NoImport(ValueError):
     """A ledger begins with an import; this one holds none that is in use."""
 
 
 def judged(cells: Mapping[str, str]) -> str:
-    """SHA-256 of a row's filled cells; columns without a cell do not count."""
+    """SHA-256 of what a row's filled cells say of a print, however a spreadsheet writes its numbers
+    and whichever job it is counted with."""
+    return _digest({k: _plain(v.strip()) for k, v in cells.items() if k not in BESIDES})
+
+
+def _plain(cell: str) -> str:
+    """
+    >>> _plain("3.0"), _plain("0.10"), _plain("10"), _plain("C-1.0"), _plain("45.2")
+    ('3', '0.1', '10', 'C-1.0', '45.2')
+    """
+    found = _FRACTION.fullmatch(cell)
+    return found[1] + (found[2] or "") if found else cell
+
+
+def _digest(cells: Mapping[str, str]) -> str:
     text = json.dumps(sorted((k, v.strip()) for k, v in cells.items() if v.strip()))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _about(decision: Decision, cells: Mapping[str, str]) -> bool:
+    """Whether a decision was on a print of just these cells; earlier versions of this program took
+    every cell as it was written."""
+    return decision.judged in (judged(cells), _digest(cells))
 
 
 def decisions_of(given: Given) -> tuple[Decision, ...]:
@@ -233,7 +260,7 @@ def current(ledger: Ledger) -> State:
         tables[name] = frame
         if name == "prints":
             faults, origin = fault, batch_of
-    tables["prints"], faults, standing = _decided(
+    tables["prints"], faults, standing, lapsed = _decided(
         tables["prints"], faults, origin, ledger.decisions
     )
     trusted = frozenset(
@@ -250,7 +277,7 @@ def current(ledger: Ledger) -> State:
     given = Given(
         base.shop or "", base.shop_toml, tables, out, trusted, targets, aims, waiting=waiting
     )
-    return State(given, standing)
+    return State(given, standing, lapsed)
 
 
 def _aims(prints: pd.DataFrame, batches: list[Batch]) -> pd.DataFrame | None:
@@ -313,18 +340,23 @@ def _decided(
     faults: dict[int, str],
     origin: dict[int, int],
     decisions: Iterable[Decision],
-) -> tuple[pd.DataFrame, dict[int, str], dict[int, Standing]]:
-    """Corrections made, and where every print stands by the last decision that holds."""
+) -> tuple[pd.DataFrame, dict[int, str], dict[int, Standing], tuple[str, ...]]:
+    """Corrections made, and where every print stands by the last decision that holds; and the
+    prints whose last one does not, as they say something else by now."""
     standing = {row: Standing(origin[row], faults.get(row), None) for row in origin}
     rows = {cell.strip(): int(row) for row, cell in prints["print_id"].items() if cell.strip()}
     changed: dict[int, dict[str, str]] = {}
+    lapsed: dict[str, None] = {}
     for decision in decisions:
         row = rows.get(decision.print_id or "")
         if row is None:
             continue
         cells = changed.get(row) or _filled(prints.loc[row])
-        if decision.judged != judged(cells):
+        if not _about(decision, cells):
+            if {**cells, **decision.new} != cells or not decision.new:  # nor says so by now
+                lapsed[str(decision.print_id)] = None
             continue  # it was about another measurement
+        lapsed.pop(str(decision.print_id), None)
         batch = origin[row]
         if decision.what == "corrected":
             changed[row] = {**cells, **decision.new}
@@ -341,7 +373,7 @@ def _decided(
         for row, cells in changed.items():
             for name, cell in cells.items():
                 prints.loc[row, name] = cell
-    return prints, faults, standing
+    return prints, faults, standing, tuple(lapsed)
 
 
 def _filled(row: pd.Series) -> dict[str, str]:

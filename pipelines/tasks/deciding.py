@@ -106,6 +106,12 @@ def taken_back(ledger: Ledger, number: int, *, back: bool, reason: str) -> Addit
     batch = batch_of(ledger, number)
     if ledger.states()[batch.id] != back:
         return None
+    if not back and (other := _said_otherwise(ledger, batch)) is not None:
+        print_id, elsewhere = other
+        raise UserError(
+            f"Batch {number} cannot be put back: print {print_id} stands otherwise in batch "
+            f"{elsewhere}, which came in since; take that back first; nothing was changed."
+        )
     what: What = "taken back" if back else "put back"
     addition = Addition(None, (Decision(what, None, reason, batch=batch.id),))
     try:
@@ -116,6 +122,27 @@ def taken_back(ledger: Ledger, number: int, *, back: bool, reason: str) -> Addit
             "right tables instead, they take its place."
         ) from None
     return addition
+
+
+def _said_otherwise(ledger: Ledger, batch: Batch) -> tuple[str, int] | None:
+    """A print of a batch of which a later one that is in says something else, and that one."""
+    from pipelines.ledger.state import judged
+
+    def prints_of(one: Batch) -> dict[str, str]:
+        if "prints" not in one.sheets:
+            return {}
+        cells = one.sheets["prints"].cells
+        ids = cells["print_id"].str.strip()
+        return {i: judged(row) for i, row in zip(ids, cells.to_dict("records"), strict=True) if i}
+
+    own, states = prints_of(batch), ledger.states()
+    for later in ledger.batches:
+        if later.id <= batch.id or not states[later.id]:
+            continue
+        for print_id, says in prints_of(later).items():
+            if own.get(print_id, says) != says:
+                return print_id, later.id
+    return None
 
 
 def store_taken(source: Source, number: int, plan: Plan, *, back: bool) -> Addition | None:
