@@ -64,8 +64,9 @@ class Phrase:
 
     @cached_property
     def joined(self) -> frozenset[str]:
-        """All words as one, in both spellings: blanks and hyphens do not count."""
-        return frozenset("".join(spelling) for spelling in zip(*self.words, strict=True))
+        """All words as one, in both spellings: blanks and hyphens do not count, but between two
+        numbers, which stay apart."""
+        return frozenset(_joined(spelling) for spelling in zip(*self.words, strict=True))
 
     @property
     def spoken(self) -> bool:
@@ -82,6 +83,14 @@ class Phrase:
     def begins(self, other: Phrase) -> bool:
         """Whether every word begins one of the other's, each in a place of its own."""
         return _placed(self.words, other.words, _begins)
+
+
+def _joined(words: tuple[str, ...]) -> str:
+    """
+    >>> _joined(("m", "120", "34")), _joined(("c", "08"))
+    ('m120-34', 'c08')
+    """
+    return re.sub(r"(?<=[0-9]) (?=[0-9])", "-", " ".join(words)).replace(" ", "")
 
 
 def _alike(one: str, other: str) -> float:

@@ -17,6 +17,8 @@ from pipelines.words.common import listed
 from pipelines.workspace.problems import Findings, Kind, Problem
 
 SHOWN = 12  # columns that are not known
+# Of a drawdown of two inks: the other one and the share of the first, or of the other.
+TINT, SECOND = ("mixed_with", "share_pct"), ("second_ink_id", "second_share_pct")
 
 
 def known_columns(
@@ -33,7 +35,7 @@ def known_columns(
     in the columns of numbers, and days become ISO dates where the column leaves no doubt; all
     other cells stay exactly as they are.
     """
-    cells = _with_no_flashes(table, cells)
+    cells = _with_first_share(table, _with_no_flashes(table, cells))
     names = list(cells.columns)
     own = [n for n in names if table.column(n) or (table.colour and _is_colour(n))]
     lost = [c for c in table.columns if c.present and c.name not in own and c.or_else not in own]
@@ -122,6 +124,19 @@ def _with_no_flashes(table: Table, cells: pd.DataFrame) -> pd.DataFrame:
         return cells
     single = len(cells) > 0 and cells["strokes"].str.strip().eq("1").all()
     return cells.assign(flash_count="") if single else cells
+
+
+def _with_first_share(table: Table, cells: pd.DataFrame) -> pd.DataFrame:
+    """Drawdowns of two inks that tell of the second how much of it there is: the share of the
+    first is what is left. What is no number stays, to be told."""
+    if table.name != "drawdowns" or not {*SECOND} & {*cells} or {*TINT} & {*cells}:
+        return cells
+    named = cells.rename(columns=dict(zip(SECOND, TINT, strict=True)))
+    if TINT[1] in named:
+        point = named[TINT[1]].str.strip().str.replace(",", ".").str.removesuffix("%")
+        left = 100 - pd.to_numeric(point, errors="coerce")
+        named[TINT[1]] = left.map("{:.10g}".format).where(left.notna(), named[TINT[1]])
+    return named
 
 
 def _missing(lost: list[Column], names: list[str], file: str, row: int) -> list[Problem]:

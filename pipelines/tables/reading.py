@@ -15,9 +15,11 @@ from pipelines.tables.layout import Laid, Rows, emptied, header_of, is_ours, lay
 from pipelines.tables.own_columns import known_columns
 from pipelines.tables.schema import (
     AIMS,
+    CHANGES,
     DECISIONS,
     DRAWDOWNS,
     NEEDED_TABLES,
+    PRESSES,
     SHOP_TABLES,
     TARGETS,
     Table,
@@ -28,6 +30,9 @@ from pipelines.workspace.problems import Findings, InputProblems, Kind
 
 EXAMPLES_OUT = f"rows marked {EXAMPLE} were left out"
 _BESIDE = {table.name: table for table in (TARGETS, AIMS, DECISIONS)}
+
+# Of a change of a press, also where it stands beside the press itself.
+DAY, WHAT = "changed_on", "what"
 
 
 def read_table(path: Path, table: Table, findings: Findings) -> pd.DataFrame | None:
@@ -88,8 +93,8 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
     without a sheet of drawdowns has none. Targets, aims and decisions are among them where there
     are any. What is wrong is in ``findings``.
     """
-    tables, called = {}, {}
-    book = None
+    tables: dict[str, pd.DataFrame] = {}
+    called, more, book = dict[str, str](), None, None
     if not path.is_dir():
         book = _Book(path.name, sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name))
     for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
@@ -101,12 +106,22 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
                 continue
             called[table.file] = file.name
             read = read_table(file, table, findings)
+            if table is PRESSES and read is not None:
+                data = read_at_most(file, csvfile.MAX_BYTES)
+                more = changes_in(cells_of(data, table, file.name, Findings()), file.name, findings)
         else:
             read = _from_book(table, book, called, findings)
+            if table is PRESSES and read is not None:
+                title = next(one for one in book.sheets if sheet_means(table.name, one))
+                laid = _from_sheet(table, book.sheets[title], book.file, Findings())
+                more = changes_in(laid, called[table.file], findings)
         if read is not None and not (table.optional and read.empty):
             tables[name] = read
     if book is not None:
         _tell_of_sheets(book, tables, findings)
+    tables = with_changes(tables, more)
+    if more is not None:
+        called.setdefault(CHANGES.file, called[PRESSES.file])
     return tables, called
 
 
@@ -223,7 +238,34 @@ def cells_of(data: bytes, table: Table, file: str, findings: Findings) -> Laid |
 
 
 def _known(table: Table, read: Laid, file: str, findings: Findings) -> pd.DataFrame:
-    return known_columns(table, read.cells, read.delimiter, findings, file, read.header)
+    cells = read.cells
+    if table is PRESSES:  # `changes_in` takes these
+        cells = cells.drop(columns=[one for one in (DAY, WHAT) if one in cells])
+    return known_columns(table, cells, read.delimiter, findings, file, read.header)
+
+
+def changes_in(laid: Laid | None, file: str, findings: Findings) -> pd.DataFrame | None:
+    """The changes that a table of presses tells of beside each; None where it tells of none."""
+    if laid is None or DAY not in laid.cells:
+        return None
+    told = laid.cells[laid.cells[DAY].str.strip() != ""]
+    told = told.reindex(columns=["press_id", DAY, WHAT], fill_value="")
+    told[WHAT] = told[WHAT].where(told[WHAT].str.strip() != "", "changed")
+    found = known_columns(CHANGES, told, laid.delimiter, findings, file, laid.header)
+    return found if len(found) else None
+
+
+def with_changes(
+    tables: dict[str, pd.DataFrame], more: pd.DataFrame | None
+) -> dict[str, pd.DataFrame]:
+    """The tables with more changes of presses, numbered on after those there are."""
+    if more is None:
+        return tables
+    if (known := tables.get(CHANGES.name)) is None:
+        return tables | {CHANGES.name: more}
+    last = int(max(known.index, default=1))
+    more = more.set_axis(range(last + 1, last + 1 + len(more)))
+    return tables | {CHANGES.name: pd.concat([known, more]).fillna("").astype(object)}
 
 
 def sheets_of(data: bytes, file: str) -> dict[str, Rows]:

@@ -60,8 +60,13 @@ def test_a_mix_is_recorded_teaches_its_inks_and_is_used_up(says, tmp_path):
     assert "Where it will be mixed" not in says("new-ink", "--ink", "C08")[1]
     code, used = says(*AIM, "--have", "Coral=100", "--bucket", "2")
     assert code == 0
+    assert "this mix has been printed so (MP1), which counts as its test print" in used
+    assert "leave the mix as it is" in used, "it came out within a unit of the target"
+    redder = ["46,61,34" if one == "50,55,28" else one for one in AIM]
+    code, used = says(*redder, "--have", "Coral=100", "--bucket", "2")
+    assert code == 0
     added = used.split("Add to your 2 kg:")[1].split("Then:")[0]
-    # what was printed of it is less chromatic than the target, as light: more of the red
+    # what was printed of it is lighter and less chromatic than that: more of the red
     assert "C08" in added and "MX1" not in added
 
 

@@ -212,3 +212,11 @@ def test_a_name_nobody_has_is_refused_with_the_nearest(tmp_path):
 )
 def test_a_near_miss_is_met_by_what_may_stand_there(names, column, text, meant):
     assert closest_in(text, names, table="setups", column=column) == meant
+
+
+def test_numbers_are_only_ever_taken_whole():
+    """An ink not on the list yet is none that has the same figures."""
+    inks = Names([Entry("1-12", "ink"), Entry("2-05", "ink"), Entry("M120-34", "mesh")])
+    assert inks.find("1 12") == ["1-12"] and inks.find("m 120 34") == ["M120-34"]
+    for other in ("11-2", "112", "20-5", "1203-4", "M1-2034"):
+        assert inks.find(other) == []
