@@ -65,6 +65,9 @@ class StubModel:
     def lots(self, prints):
         return []
 
+    def moved_presses(self):
+        return []
+
     def sisters_of(self, inks):
         return {}
 
@@ -425,6 +428,10 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
         ("learn --shop", "--shop stands without what belongs after it; see strikeoff learn"),
         ("history --take-back 1 --put-back 2", "--put-back and --take-back do not go together"),
         ("new-ink", "still to be given: --ink; see strikeoff new-ink --help"),
+        (
+            "plan --target 50,50,50 --garment x --tolerance 60",
+            "--tolerance 60: give a dE00 from 0.05",
+        ),
         ("learn --details=x", "--details takes nothing after it"),
         ("history --take-back x", '"x" is no number of a batch; strikeoff history lists them.'),
         ("record m.csv --replace 1.5", '"1.5" is no number of a batch; strikeoff history lists'),

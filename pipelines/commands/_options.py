@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 from collections.abc import Collection, Mapping
 from itertools import chain
@@ -13,7 +14,7 @@ from learn.errors import Unusable
 from learn.process import SETTINGS
 from pipelines.figures.canvas import refuse_suffix
 from pipelines.tables.schema import SETUPS
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -270,6 +271,18 @@ def number(option: str, text: str, how: str = "one, with a point") -> float:
     if not abs(value) < 1e9:
         raise UserError(f'{option} "{text}" is not a number; write {how}.')
     return value
+
+
+def tolerance_given(text: str | None) -> float | None:
+    """``--tolerance``, as a column of set-ups may hold it; None where it is not given."""
+    if text is None:
+        return None
+    value, column = number("--tolerance", text), SETUPS.column("tolerance_dE00")
+    assert column is not None
+    low, high = column.low or 0.0, column.high or math.inf
+    if low <= value <= high:
+        return value
+    raise UserError(f"--tolerance {text}: give a dE00 from {low:g} to {high:g}.", Kind.OUT_OF_RANGE)
 
 
 def whole(option: str, text: str) -> int:

@@ -21,6 +21,7 @@ from pipelines.commands._options import (
     number,
     numbers,
     pairs,
+    tolerance_given,
     whole,
 )
 from pipelines.commands.plan import usual_of
@@ -113,7 +114,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     return mix(
         target=args.target,
         garments=args.garments,
-        tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
+        tolerance=tolerance_given(args.tolerance),
         screen=screen,
         inks=args.ink,
         lots=lots_given(args),

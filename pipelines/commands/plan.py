@@ -23,6 +23,7 @@ from pipelines.commands._options import (
     number,
     page_file,
     table_file,
+    tolerance_given,
     whole,
 )
 from pipelines.tasks.finding import planned, reached_for
@@ -122,7 +123,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
     return plan(
         target=args.target,
         garments=args.garments,
-        tolerance=None if args.tolerance is None else number("--tolerance", args.tolerance),
+        tolerance=tolerance_given(args.tolerance),
         limits=limits,
         day=args.date,
         lines=whole("--lines", args.lines),

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipelines.commands._options import add_command, add_shop, number
+from pipelines.commands._options import add_command, add_shop, number, tolerance_given
 from pipelines.workspace.folders import Workspace
 from pipelines.workspace.problems import InputProblems, UserError
 
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
                             workspace=workspace, shop=shop)  # fmt: skip
     if args.name is None:
         raise UserError('Name the target: strikeoff targets "harbour blue" --colour 32,-4,-30.')
-    tolerance = None if args.tolerance is None else number("--tolerance", args.tolerance)
+    tolerance = tolerance_given(args.tolerance)
     return keep(args.name, args.colour, tolerance, workspace=workspace, shop=shop)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.tables.dates import last_day
+from pipelines.tables.dates import EARLIEST, last_day
 from pipelines.tables.schema import GRACE_DAYS, LAB, Column, Table
 from pipelines.tables.spectra import (
     SPECTRUM,
@@ -208,7 +208,7 @@ def _read_date(
     )
     late = dates >= last_day(today, column.days_ahead + 1)  # at any hour of the last
     to_come = late & (column.days_ahead == GRACE_DAYS)
-    outside = (late & ~to_come) | (dates < pd.Timestamp(1950, 1, 1))
+    outside = (late & ~to_come) | (dates < EARLIEST)
     what, do = "{cell} is not a date a print can have", "check the year"
     problems += _flag(file, column.name, cells, outside, what, do, Kind.OUT_OF_RANGE)
     what = "{cell} is not a date a print can have: it is measured, and that day is still to come"

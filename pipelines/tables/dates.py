@@ -11,6 +11,7 @@ from pipelines.tables.schema import GRACE_DAYS
 from pipelines.workspace.problems import Findings, Kind, UserError
 
 TODAY = "today"
+EARLIEST = pd.Timestamp(1950, 1, 1)  # no print is older
 
 _DOTTED = re.compile(r"([0-3]?[0-9])\.([01]?[0-9])\.((?:19|20)[0-9]{2})")
 _YEAR_FIRST = re.compile(r"((?:19|20)[0-9]{2})/([01]?[0-9])/([0-3]?[0-9])")

@@ -9,6 +9,7 @@ from learn.process import SETTINGS
 
 Kind = Literal["text", "choice", "number", "whole", "date", "film"]
 GRACE_DAYS = 1  # that a clock elsewhere may be ahead of this one
+DAYS_AHEAD = 366  # how far after today a day may be that is asked about
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Column:
     also: tuple[tuple[str, str], ...] = ()  # what else people write for a choice
     refers_to: str | None = None  # the table in which this identifier must be found
     or_else: str | None = None  # a column that may stand in its place
-    days_ahead: int = 366  # how far after today a date may be
+    days_ahead: int = DAYS_AHEAD
     code: bool = False  # words for "nothing" are an empty cell, as they are not in free text
     answers: tuple[str, ...] = ()  # such words that say something here
     do: str = "correct it or leave it out"

@@ -61,7 +61,7 @@ def carded_lots(
 
 
 def presses_moved(model: ShiftModel, before: ShiftModel | None, data: Shop) -> list[str]:
-    """Of presses that lay otherwise from some day on, those left out that a model ``before`` knew."""
+    """Of presses that lay otherwise from some day on, but those a model ``before`` knew."""
     from pipelines.registry.catalogue import Catalogue
     from pipelines.words.status import moved_lines
 

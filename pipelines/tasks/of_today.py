@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from learn.shop import NEW_LOT
 from pipelines.words.common import before_all, long_since, named, reckoned_for
-from pipelines.workspace.problems import UserError
+from pipelines.workspace.problems import Kind, UserError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,16 +107,21 @@ def day_of(option: str, text: str, opened: Opened) -> pd.Timestamp | None:
     model knows of days. Raises UserError for anything else."""
     import pandas as pd
 
-    from pipelines.tables.dates import TODAY, iso_day
+    from pipelines.tables.dates import EARLIEST, TODAY, iso_day, last_day
+    from pipelines.tables.schema import DAYS_AHEAD
 
     word = text.strip().casefold()
     if word == NONE or (not word and opened.model.last_print is None):
         return None
     try:
-        return pd.Timestamp(date.fromisoformat(iso_day(word or TODAY, option, today())))
+        day = date.fromisoformat(iso_day(word or TODAY, option, today()))
     except ValueError:
         do = "write it as 2026-03-31, or none for no day in particular"
         raise UserError(f'{option} "{text}" is not a date; {do}.') from None
+    if not EARLIEST.date() <= day <= last_day(today(), DAYS_AHEAD).date():
+        said = f'{option} "{text}" is not a date a print can have; check the year.'
+        raise UserError(said, Kind.OUT_OF_RANGE)
+    return pd.Timestamp(day)
 
 
 def days_told(

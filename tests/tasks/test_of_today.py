@@ -81,6 +81,9 @@ def test_none_in_particular_can_be_asked_for():
         searched(opened(), "3/4/2026", {})
     with pytest.raises(UserError, match='--date "soon" is not a date; write it as 2026-03-31, or'):
         of_today(setups(("red", None, None)), opened(), day="soon")
+    for day in ("9999-12-31", "1700-01-01", "2206-01-12"):
+        with pytest.raises(UserError, match="is not a date a print can have; check the year"):
+            searched(opened(), day, {})
 
 
 def test_a_day_is_taken_only_where_the_history_has_days_and_one_long_since_is_told():
