@@ -201,7 +201,8 @@ def _folder(path: Path, condition: str | None) -> Incoming:
     if PRESSES.name in tables:
         laid = cells_of(given[PRESSES.file], PRESSES, PRESSES.file, Findings())
         tables = with_changes(tables, changes_in(laid, PRESSES.file, findings))
-        files.setdefault(CHANGES.name, PRESSES.file)
+        if CHANGES.name in tables:
+            files.setdefault(CHANGES.name, PRESSES.file)
     findings.raise_if_any()
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
     sha256 = _digest(sorted(given.items()), condition)

@@ -126,7 +126,7 @@ def taken_back(ledger: Ledger, number: int, *, back: bool, reason: str) -> Addit
 
 def _said_otherwise(ledger: Ledger, batch: Batch) -> tuple[str, int] | None:
     """A print of a batch of which a later one that is in says something else, and that one."""
-    from pipelines.ledger.state import judged
+    from pipelines.ledger.state import IMPORT, judged
 
     def prints_of(one: Batch) -> dict[str, str]:
         if "prints" not in one.sheets:
@@ -137,8 +137,8 @@ def _said_otherwise(ledger: Ledger, batch: Batch) -> tuple[str, int] | None:
 
     own, states = prints_of(batch), ledger.states()
     for later in ledger.batches:
-        if later.id <= batch.id or not states[later.id]:
-            continue
+        if later.id <= batch.id or not states[later.id] or later.command == IMPORT:
+            continue  # what is imported goes before what is recorded anyhow
         for print_id, says in prints_of(later).items():
             if own.get(print_id, says) != says:
                 return print_id, later.id
