@@ -62,7 +62,9 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     lab = lab_columns(prints, model.viewing_)
     tell(model, shop)
     fixed = (model.log_lengths_, model.settings_.repeatability_dE00)
-    known = update.Grown(model.layout_, model.hyper_, model.weights_, model.posterior_)
+    # what is known stands where the fit ended, not where its last step, too long to be taken, led
+    posterior = replace(model.posterior_, mean=model.weights_)
+    known = update.Grown(model.layout_, model.hyper_, model.weights_, posterior)
     for _ in range(JUMPS):
         rows = model.encode(prints)
         state = update.with_room(known, model.shelf_, rows.X)
