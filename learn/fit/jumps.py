@@ -8,7 +8,7 @@ all that the model has: by how much likelier its prints are if the film has move
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -53,8 +53,12 @@ def likeliest(design: Design, hyper: Hyper, X: pd.DataFrame) -> Jump | None:
     return _best(tried, posterior.of_more(design, hyper, (_shift(design, X, one) for one in tried)))
 
 
-def of_batch(design: Design, hyper: Hyper, post: Posterior, X: pd.DataFrame) -> Jump | None:
-    """The same of prints that came in since ``post`` was learnt, beside what that says of them."""
+def of_batch(
+    design: Design, hyper: Hyper, post: Posterior, X: pd.DataFrame, printed: Collection[str]
+) -> Jump | None:
+    """The same of prints that came in since ``post`` was learnt, beside what that says of them; of
+    stretches ``printed`` before alone: a press that is new, or was just mended, has not moved."""
+    X = X.assign(stretch=X["stretch"].where(X["stretch"].isin(list(printed))))
     latest = np.argsort(X["day"].to_numpy(float), kind="stable")[-MOST_OF_BATCH:]
     X, design = X.iloc[latest].reset_index(drop=True), design.take(latest)
     tried = list(_tried(X, before=False))

@@ -373,8 +373,13 @@ class Layout:
         return np.concatenate([t.constants[rows] * CONSTANT_SD, *own, common], axis=2)
 
     @property
+    def stretches(self) -> set[str]:
+        """The stretches of presses between their moves (`learn.fit.jumps`) that terms know."""
+        return {one for t in self.terms if t.term.levels == "stretch" for one in t.level_names}
+
+    @property
     def parts_presses(self) -> bool:
-        """Whether presses may move from one day on (`learn.fit.jumps`)."""
+        """Whether presses may move from one day on."""
         return any(t.term.levels == "stretch" for t in self.terms)
 
     def placed_in(self, new: Layout) -> NDArray[np.intp]:

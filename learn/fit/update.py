@@ -104,15 +104,23 @@ def _off(state: Grown, design: Design) -> tuple[Array, Array]:
     return design.y - mean, squared_distance(design.y - mean, cov)
 
 
-def jump_of(state: Grown, rows: Rows, lab: Array, log_lengths: Array, repeat: float) -> Jump | None:
-    """A press that lays otherwise since some day of a batch (`learn.fit.jumps`); prints far off by
-    themselves count for less."""
+def jump_of(
+    state: Grown,
+    rows: Rows,
+    lab: Array,
+    log_lengths: Array,
+    repeat: float,
+    *,
+    printed: Collection[str],
+) -> Jump | None:
+    """A press that lays otherwise since some day of a batch (`learn.fit.jumps`), of stretches
+    ``printed`` before; prints far off by themselves count for less."""
     if not (len(lab) and state.layout.parts_presses):
         return None
     _, design = _design(state, rows, lab, log_lengths, repeat)
     _, squared = _off(state, design)
     design = replace(design, noise_scale=np.maximum(1.0, squared / DOUBTFUL))
-    return of_batch(design, state.hyper, state.posterior, rows.X)
+    return of_batch(design, state.hyper, state.posterior, rows.X, printed)
 
 
 def learnt(

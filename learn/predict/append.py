@@ -68,7 +68,7 @@ def _take_in(model: ShiftModel, shop: Shop, say: Progress, trusted: Collection[s
     for _ in range(JUMPS):
         rows = model.encode(prints)
         state = update.with_room(known, model.shelf_, rows.X)
-        jump = update.jump_of(state, rows, lab, *fixed)
+        jump = update.jump_of(state, rows, lab, *fixed, printed=known.layout.stretches)
         if jump is None:
             break
         jumps = pd.concat([model.encoder_.jumps, pd.DataFrame([jump])], ignore_index=True)

@@ -99,6 +99,10 @@ def test_a_batch_tells_that_its_press_has_moved():
     asked = own.assign(job_id=None, ink_lot=own["ink_lot"], printed_on=own["printed_on"].max())
     off = np.abs(later.means(asked) - lab_columns(own, model.viewing_))
     assert np.median(off) < 1.2
+    changed = pd.DataFrame({"press_id": ["P1"], "changed_on": [day], "what": ["mended"]})
+    mended = replace(moved(2 * FILM)[0], changes=changed.assign(note=None))
+    told_of_it = ShiftModel.from_state(*stored).append(mended)
+    assert not len(told_of_it.encoder_.jumps), "a change that is recorded says so"
     usual = moved(0.0)[0].prints
     spoilt = usual["print_id"] == own["print_id"].iloc[-1]
     usual = usual.assign(L=usual["L"].mask(spoilt, usual["L"] + 25))
