@@ -27,7 +27,6 @@ from pipelines.tables.names import with_ids
 from pipelines.tables.own_columns import known_columns
 from pipelines.tables.reading import (
     cells_of,
-    changes_in,
     other_sheets,
     rows_of_csv,
     sheets_of,
@@ -36,10 +35,8 @@ from pipelines.tables.reading import (
 )
 from pipelines.tables.schema import (
     AIMS,
-    CHANGES,
     DECISIONS,
     DRAWDOWNS,
-    PRESSES,
     PRINTS,
     SETUPS,
     SHOP_TABLES,
@@ -192,17 +189,14 @@ def _folder(path: Path, condition: str | None) -> Incoming:
             f"{path.name or path}: {listed(beside)} stay aside: record takes what was measured, "
             "import takes a whole shop; strikeoff doubts and strikeoff targets tell the rest."
         )
-    files = {name: table.file for name, table in there.items()}
-    given = {file: read_at_most(path / file, csvfile.MAX_BYTES) for file in files.values()}
+    called = {table.file: table.file for table in there.values()}
+    given = {file: read_at_most(path / file, csvfile.MAX_BYTES) for file in called}
     tables = {}
     for name, table in there.items():
         if (read := table_of(given[table.file], table, table.file, findings)) is not None:
             tables[name] = read
-    if PRESSES.name in tables:
-        laid = cells_of(given[PRESSES.file], PRESSES, PRESSES.file, Findings())
-        tables = with_changes(tables, changes_in(laid, PRESSES.file, findings))
-        if CHANGES.name in tables:
-            files.setdefault(CHANGES.name, PRESSES.file)
+    tables = with_changes(tables, called, findings)
+    files = {name: called[SHOP_TABLES[name].file] for name in tables}
     findings.raise_if_any()
     place = {row: f"row {row}" for row in tables["prints"].index} if "prints" in tables else {}
     sha256 = _digest(sorted(given.items()), condition)

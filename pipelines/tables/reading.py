@@ -93,8 +93,8 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
     without a sheet of drawdowns has none. Targets, aims and decisions are among them where there
     are any. What is wrong is in ``findings``.
     """
-    tables: dict[str, pd.DataFrame] = {}
-    called, more, book = dict[str, str](), None, None
+    tables, called = dict[str, pd.DataFrame](), dict[str, str]()
+    book = None
     if not path.is_dir():
         book = _Book(path.name, sheets_of(read_at_most(path, csvfile.MAX_BYTES), path.name))
     for name, table in [*SHOP_TABLES.items(), *_BESIDE.items()]:
@@ -106,23 +106,13 @@ def read_tables(path: Path, findings: Findings) -> tuple[dict[str, pd.DataFrame]
                 continue
             called[table.file] = file.name
             read = read_table(file, table, findings)
-            if table is PRESSES and read is not None:
-                data = read_at_most(file, csvfile.MAX_BYTES)
-                more = changes_in(cells_of(data, table, file.name, Findings()), file.name, findings)
         else:
             read = _from_book(table, book, called, findings)
-            if table is PRESSES and read is not None:
-                title = next(one for one in book.sheets if sheet_means(table.name, one))
-                laid = _from_sheet(table, book.sheets[title], book.file, Findings())
-                more = changes_in(laid, called[table.file], findings)
         if read is not None and not (table.optional and read.empty):
             tables[name] = read
     if book is not None:
         _tell_of_sheets(book, tables, findings)
-    tables = with_changes(tables, more)
-    if more is not None:
-        called.setdefault(CHANGES.file, called[PRESSES.file])
-    return tables, called
+    return with_changes(tables, called, findings), called
 
 
 @dataclass
@@ -216,6 +206,7 @@ def other_sheets(
             findings.headers |= own.headers
             tables[name] = read
     _tell_of_sheets(_Book(file, sheets, examples), tables, findings)
+    tables = with_changes(tables, called, findings)
     return tables, {name: called[SHOP_TABLES[name].file] for name in tables}
 
 
@@ -238,34 +229,34 @@ def cells_of(data: bytes, table: Table, file: str, findings: Findings) -> Laid |
 
 
 def _known(table: Table, read: Laid, file: str, findings: Findings) -> pd.DataFrame:
-    cells = read.cells
-    if table is PRESSES:  # `changes_in` takes these
-        cells = cells.drop(columns=[one for one in (DAY, WHAT) if one in cells])
-    return known_columns(table, cells, read.delimiter, findings, file, read.header)
-
-
-def changes_in(laid: Laid | None, file: str, findings: Findings) -> pd.DataFrame | None:
-    """The changes that a table of presses tells of beside each; None where it tells of none."""
-    if laid is None or DAY not in laid.cells:
-        return None
-    told = laid.cells[laid.cells[DAY].str.strip() != ""]
-    told = told.reindex(columns=["press_id", DAY, WHAT], fill_value="")
-    told[WHAT] = told[WHAT].where(told[WHAT].str.strip() != "", "changed")
-    found = known_columns(CHANGES, told, laid.delimiter, findings, file, laid.header)
-    return found if len(found) else None
+    """The table's own columns; of presses also the changes beside them, for `with_changes`."""
+    beside = [one for one in (DAY, WHAT) if table is PRESSES and {DAY, one} <= {*read.cells}]
+    own = read.cells.drop(columns=beside)
+    given = known_columns(table, own, read.delimiter, findings, file, read.header)
+    return given.join(read.cells[beside]) if beside else given
 
 
 def with_changes(
-    tables: dict[str, pd.DataFrame], more: pd.DataFrame | None
+    tables: dict[str, pd.DataFrame], called: dict[str, str], findings: Findings
 ) -> dict[str, pd.DataFrame]:
-    """The tables with more changes of presses, numbered on after those there are."""
-    if more is None:
+    """The tables with the changes that stand beside presses among the changes, numbered on after
+    those there are; ``called`` by file, to which theirs is added."""
+    presses = tables.get(PRESSES.name)
+    if presses is None or DAY not in presses:
         return tables
+    out = tables | {PRESSES.name: presses.drop(columns=[DAY, WHAT], errors="ignore")}
+    told = presses[presses[DAY].str.strip() != ""].reindex(columns=["press_id", DAY, WHAT])
+    if told.empty:
+        return out
+    told = told.fillna({WHAT: ""})
+    told[WHAT] = told[WHAT].where(told[WHAT].str.strip() != "", "changed")
+    called.setdefault(CHANGES.file, called[PRESSES.file])
+    told = known_columns(CHANGES, told, ",", findings, called[PRESSES.file])
     if (known := tables.get(CHANGES.name)) is None:
-        return tables | {CHANGES.name: more}
+        return out | {CHANGES.name: told}
     last = int(max(known.index, default=1))
-    more = more.set_axis(range(last + 1, last + 1 + len(more)))
-    return tables | {CHANGES.name: pd.concat([known, more]).fillna("").astype(object)}
+    told = told.set_axis(range(last + 1, last + 1 + len(told)))
+    return out | {CHANGES.name: pd.concat([known, told]).fillna("").astype(object)}
 
 
 def sheets_of(data: bytes, file: str) -> dict[str, Rows]:

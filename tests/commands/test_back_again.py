@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 
 from pipelines.ledger import store
 from pipelines.ledger.state import current
 from pipelines.tables.folder import to_shop
-from tests.commands.counter import DATABASE, GOOD, says, write
+from tests.commands.counter import DATABASE, GOOD, HEADER, says, write
 from tests.tiny_shop import TINY, write_shop
 
 
@@ -94,3 +95,15 @@ def test_a_card_of_two_inks_may_tell_of_the_second_and_a_press_of_its_change(sho
     shutil.move("more.csv", "more/presses.csv")
     says(capsys, "record", "more")
     assert sorted(to_shop(store.read(DATABASE)).changes["press_id"]) == ["A", "B"]
+    book = Workbook()
+    book.active.title = "Prints"
+    for line in (HEADER + GOOD).splitlines():
+        book.active.append([float(c) if c[:1].isdigit() and c != "007" and "-" not in c else c
+                            for c in line.split(",")])  # fmt: skip
+    sheet = book.create_sheet("Presses")
+    for row in (("press_id", "press_name", "changed_on", "what"), ("C", "Long", "2025-05-02", "")):
+        sheet.append(row)
+    book.save("week.xlsx")
+    says(capsys, "record", "week.xlsx")
+    changes = to_shop(store.read(DATABASE)).changes.set_index("press_id")
+    assert changes.loc["C", "what"] == "changed"
