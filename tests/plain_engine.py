@@ -80,8 +80,8 @@ class PlainEngine:
         mean = self.physics_.means(setups) + left
         return Belief(mean, unknown, np.tile(self.noise_, (n, 1, 1)))
 
-    def believed(self, setups: pd.DataFrame, screen=None) -> Belief:
-        return self.between(setups).widened(self.spread(setups))
+    def as_told(self, known: Belief, setups: pd.DataFrame) -> Belief:
+        return known.widened(self.spread(setups))
 
     def predict_lab(self, setups: pd.DataFrame) -> Prediction:
         X = self._table(setups)
@@ -93,7 +93,7 @@ class PlainEngine:
 
     def predict_joint(self, setups: pd.DataFrame, g: int) -> Joint:
         n = len(setups) // g
-        known = self.believed(setups)
+        known = self.as_told(self.between(setups), setups)
         unknown = known.unknown.reshape(n, 3 * g, n, 3 * g)[np.arange(n), :, np.arange(n)]
         noise = apart(np.tile(self.noise_, (len(setups), 1, 1)), g)
         mean, total = known.mean.reshape(n, g, 3), unknown + apart(known.scatter, g)

@@ -57,7 +57,7 @@ def borne_out(
         return found
     asked = prints.iloc[some].reset_index(drop=True)
     screen = pd.factorize(jobs_of(asked["job_id"]).astype(str) + "\x1f" + asked["ink_id"])[0]
-    belief = model.believed(asked, screen)
+    belief = model.as_told(model.between(asked, screen), asked)
     together = np.arange(len(some))
     total = belief.unknown.copy()
     total[together, :, together, :] += belief.scatter

@@ -37,7 +37,7 @@ def beside(model: PrintModel, setups: pd.DataFrame) -> Beside:
     Raises Unusable when a set-up names what the model has not been told of.
     """
     setups, n = setups.reset_index(drop=True), len(setups)
-    believed = model.believed(setups)
+    believed = model.as_told(model.between(setups), setups)
     ink, first = np.unique(setups["ink_id"].astype(str), return_index=True)
     of = np.searchsorted(ink, setups["ink_id"].astype(str))
     z = drawn_errors(N_DRAWS // 2, 3 * (n + len(ink)), seed=20_241)

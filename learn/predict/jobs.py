@@ -138,7 +138,7 @@ def _colours(model: PrintModel, setups: pd.DataFrame, jobs: list[Index]) -> Iter
         # what the prints of a job share they share through one screen: job and ink
         screen = pd.factorize(pd.Series(list(zip(job, rows["ink_id"], strict=True))))[0]
         known, apart_known = model.between(rows, screen), model.between(rows)
-        wide = model.believed(rows, screen)
+        wide = model.as_told(known, rows)
         film = known.unknown - apart_known.unknown  # the film error of a screen alone
         for j in range(len(some)):
             own = np.flatnonzero(job == j)

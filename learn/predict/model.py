@@ -314,9 +314,9 @@ class ShiftModel:
         printed, but for what they tell."""
         return together.between(self, setups, screen, after)
 
-    def believed(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
-        """:meth:`between`, as wide as what is predicted of each."""
-        return together.believed(self, setups, screen)
+    def as_told(self, known: Belief, setups: pd.DataFrame) -> Belief:
+        """What :meth:`between` knows of set-ups, as wide as what is predicted of each."""
+        return together.as_told(self, known, setups)
 
     def in_order(
         self, prints: pd.DataFrame, lab: Array, first: int, still: Collection[str]

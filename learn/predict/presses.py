@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from learn.predict.model import ShiftModel
 
 
+SAME_DAYS = 31  # apart, that one move may be found at; no source
+
+
 class Moved(NamedTuple):
     """A press that lays otherwise than before, with the 90 % band of how much."""
 
@@ -23,6 +26,10 @@ class Moved(NamedTuple):
     percent: float  # more, below 0 less
     lo: float
     hi: float
+
+    def same_as(self, other: Moved) -> bool:
+        """Whether another model found the same move: nobody knows its day to the week."""
+        return self.press == other.press and abs((self.since - other.since).days) <= SAME_DAYS
 
 
 def moved_presses(model: ShiftModel) -> list[Moved]:

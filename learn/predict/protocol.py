@@ -120,8 +120,8 @@ class PrintModel(Predicts, Protocol):
         """
         ...
 
-    def believed(self, setups: pd.DataFrame, screen: NDArray[np.intp] | None = None) -> Belief:
-        """:meth:`between`, as wide as what is predicted of each."""
+    def as_told(self, known: Belief, setups: pd.DataFrame) -> Belief:
+        """What :meth:`between` knows of set-ups, as wide as what is predicted of each."""
         ...
 
     def spread(self, setups: pd.DataFrame) -> Array:

@@ -84,10 +84,9 @@ def between(
     return Belief(mean, unknown.reshape(n, 3, n, 3), scatter)
 
 
-def believed(model: ShiftModel, setups: pd.DataFrame, screen: NDArray | None = None) -> Belief:
-    """See `learn.predict.protocol.PrintModel.believed`."""
+def as_told(model: ShiftModel, known: Belief, setups: pd.DataFrame) -> Belief:
+    """See `learn.predict.protocol.PrintModel.as_told`."""
     X = model.features(setups)
-    known = between(model, setups, screen)
     wide = known.widened(model.likeness_.spread(X, model.spread_factors_))
     apart, of = model.likeness_.apart(X), model.likeness_.apart_by(X)
     same = (of[:, None] == of) & (of >= 0)[:, None]
