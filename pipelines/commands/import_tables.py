@@ -115,8 +115,8 @@ def import_tables(
         told = ", ".join(gone[:SHOWN]) + (f" and {len(gone) - SHOWN} more" * (len(gone) > SHOWN))
         print(
             f"What was decided on {counted(len(gone), 'print')} no longer holds, as these tables "
-            f"say otherwise of {'it' if len(gone) == 1 else 'them'}: {told}. They are in use as "
-            "these tables have them; strikeoff doubts set-aside or correct decides anew."
+            f"say otherwise of {'it' if len(gone) == 1 else 'them'}: {told}. What these tables say "
+            "is in use; strikeoff doubts set-aside or correct decides anew."
         )
     recorded = len(now.tables["prints"]) - len(checked.given.tables["prints"])
     if recorded:

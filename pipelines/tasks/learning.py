@@ -146,8 +146,7 @@ def _learn_shop(
     progress("done")
     lines = told(step, charge, model, new, len(data.prints))
     lines += lots_of_batch(model, data, new if charge else None)
-    before = charge.model if charge is not None and step.how == "append" else None
-    lines += presses_moved(model, before, data)
+    lines += presses_moved(model, charge.model if charge else None, data)
     lines.append(f"Stored as version {version} in {kept.where(version)}.")
     place = _in_whose_place(version, takes, now, why)
     more = told_in_detail(card[scored_before:], model) if details else []

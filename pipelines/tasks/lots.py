@@ -65,8 +65,8 @@ def presses_moved(model: ShiftModel, before: ShiftModel | None, data: Shop) -> l
     from pipelines.registry.catalogue import Catalogue
     from pipelines.words.status import moved_lines
 
-    known = {(one.press, one.since) for one in before.moved_presses()} if before else set()
-    found = [one for one in model.moved_presses() if (one.press, one.since) not in known]
+    known = before.moved_presses() if before else []
+    found = [one for one in model.moved_presses() if not any(map(one.same_as, known))]
     return list(moved_lines(found, Catalogue.of(data).called("presses"))) if found else []
 
 
