@@ -249,12 +249,12 @@ def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
 
 
 def _usual_words(cells: dict[str, str], now: Now) -> dict[str, str]:
-    """What a field that is left as usual stands for."""
+    """What a field that is left as usual stands for; nothing where nobody knows."""
     base = now.choices.bases.get(cells.get(UNDERBASE[0], ""))
     screen = now.choices.screens.get(cells.get(MESH, ""))
     return {
         "base": base.name if base else words().ask.no_base,
         "screen": screen.name if screen else cells.get(MESH, ""),
         "strokes": cells.get("strokes", ""),
-        "flashes": cells.get("flash_count", "0"),
+        "flashes": cells.get("flash_count", "0" if cells.get("strokes") == "1" else ""),
     }

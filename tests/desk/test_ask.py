@@ -50,7 +50,9 @@ def test_flashes_that_nobody_told_are_as_open_as_to_the_command(client, learnt_w
     assert main(["--workspace", str(learnt_workspace), *command]) == 0
     told = " ".join(capsys.readouterr().out.split())
     query = {"ink": "turquoise", "garment": "black tee", "target": "45,-30,-20", "strokes": "2"}
-    said = text_of(client.get("/ask/", query_string=query).text)
+    html = client.get("/ask/", query_string=query).text
+    said = text_of(html)
+    assert re.search(r'id="usual-flashes" data-live>not told</option>', html)
     miss = re.search(r"target to print ([\d.]+) dE00, 90 % ([\d.]+ to [\d.]+)", told)
     assert f"Target to print {miss[1]} dE00" in said and miss[2] in said
     flashed = text_of(client.get("/ask/", query_string=query | {"flashes": "1"}).text)
