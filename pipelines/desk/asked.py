@@ -22,7 +22,7 @@ from pipelines.tables.targets import Target
 from pipelines.tasks.of_today import NONE
 from pipelines.tasks.setups import checked
 from pipelines.tasks.steps import Step, one_step
-from pipelines.tasks.usual import Filled, without_none
+from pipelines.tasks.usual import Filled, with_strokes, without_none
 
 MOST_GARMENTS = 6
 INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
@@ -229,10 +229,8 @@ def _whole(asked: Asked, cells: dict[str, str], now: Now) -> tuple[dict[str, str
         full = dict(full)
     full |= {column: text for column, _, text in (one.partition(":") for one in asked.also)}
     typed = {TYPED[name]: getattr(asked, name) for name in TYPED if getattr(asked, name)}
-    usual = full.get("strokes")
-    full |= pointed(SETUPS, typed)
-    if full.get("strokes") != usual and "flash_count" not in typed:
-        full.pop("flash_count", None)  # so many strokes are not usual, nor are their flashes
+    told = pointed(SETUPS, typed)
+    full = with_strokes(full, told.get("strokes", full.get("strokes"))) | told
     full = {c: v for c, v in without_none(full).items() if v != ""}
     left = [f._replace(columns=tuple(c for c in f.columns if c not in typed)) for f in fills]
     return full, [f for f in left if f.columns]

@@ -27,7 +27,7 @@ from pipelines.tables.own_columns import pointed
 from pipelines.tables.schema import PRINTS
 from pipelines.tables.targets import numbers_of
 from pipelines.tasks.named import Named
-from pipelines.tasks.usual import Filled, said, without_none
+from pipelines.tasks.usual import Filled, said, with_strokes, without_none
 from pipelines.words.prediction import known
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
@@ -145,8 +145,7 @@ def _completed(cells: dict[str, str], now: Now) -> tuple[dict[str, str], list[Fi
     are typed, and what was filled in."""
     strokes = ("strokes", "flash_count")
     usual, fills = now.usual.completed({c: v for c, v in cells.items() if c not in strokes})
-    if cells.get("strokes", usual.get("strokes")) != usual.get("strokes"):
-        usual.pop("flash_count", None)  # so many strokes are not usual, nor are their flashes
+    usual = with_strokes(usual, cells.get("strokes", usual.get("strokes")))
     left = [f._replace(columns=tuple(c for c in f.columns if c not in cells)) for f in fills]
     return usual | without_none(cells), [f for f in left if f.columns]
 

@@ -3,10 +3,11 @@ nobody has printed yet, is all that it takes."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from learn.process import SETTING_COLUMNS
+from pipelines.tasks.usual import with_strokes
 from pipelines.words.left_open import CardOf, LeftOpen
 
 if TYPE_CHECKING:
@@ -97,19 +98,13 @@ def _filled_in(rows: pd.DataFrame, usual: Usual) -> tuple[pd.DataFrame, list[Cel
     filled = [
         {c: told for c in READ_OFF if pd.isna(row.get(c)) and pd.notna(told := usually.get(c))}
         for row in rows.to_dict("records")
-        for usually in [_of_as_many_strokes(mostly[row["substrate_id"], row["ink_id"]], row)]
+        for usually in [with_strokes(mostly[row["substrate_id"], row["ink_id"]], row["strokes"])]
     ]
     by_column = {
         c: rows[c].where(rows[c].notna(), pd.Series([f.get(c) for f in filled], rows.index))
         for c in READ_OFF
     }
     return rows.assign(**by_column), filled
-
-
-def _of_as_many_strokes(usually: Mapping[str, object], row: Mapping[Hashable, object]) -> Cells:
-    """What is usual, without flashes where these are between other strokes."""
-    alike = usually.get("strokes") == row["strokes"]
-    return {c: told for c, told in usually.items() if alike or c != "flash_count"}
 
 
 def _as_if_carded(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -315,6 +315,12 @@ class Usual:
         cloths = shop.substrates[shop.substrates["kind"] == "garment"]
         lab = lab_columns(cloths, viewing(shop.settings.illuminant, shop.settings.observer))
         return dict(zip(cloths["substrate_id"], lab[:, 0].tolist(), strict=True))
+
+
+def with_strokes(usual: Mapping[str, Any], strokes: object) -> dict[str, Any]:
+    """What is usual where so many strokes are printed: if others are usual, not their flashes."""
+    alike = usual.get("strokes") == strokes
+    return {c: told for c, told in usual.items() if alike or c != "flash_count"}
 
 
 def agreed(prints: pd.DataFrame) -> dict[str, Any]:
