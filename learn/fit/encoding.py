@@ -66,6 +66,11 @@ def _base_strokes(prints: pd.DataFrame) -> float:
     return float(shares.idxmax()) if shares.max() >= MOSTLY else 1.0
 
 
+def _lots_told(prints: pd.DataFrame) -> bool:
+    """Whether any print says of which lot its ink was; so it is of a shop that has none yet."""
+    return bool(prints.reindex(columns=["ink_lot"])["ink_lot"].notna().any()) or not len(prints)
+
+
 def substrate_reflectance(substrates: pd.DataFrame, viewing: Viewing) -> Array:
     """Measured reflectance (n, 31) of bare substrates; from Lab where no spectrum is."""
     r = reflectance_columns(substrates)
@@ -96,6 +101,7 @@ class Encoder:
     base_volumes_apart: float  # by how much (sd) those of this history differ
     base_meshes_untold: bool  # whether it has bases, and tells of none through which mesh it went
     usual_base_strokes: float  # where a print does not tell
+    lots_told: bool  # whether any print says of which lot its ink was
     changes: pd.DataFrame  # of presses: press_id, changed_on
     jumps: pd.DataFrame = field(default_factory=no_jumps)  # and those nobody wrote down: era, day
     alike: tuple[str, ...] = ()  # columns in which prints of one job are alike
@@ -120,6 +126,7 @@ class Encoder:
             base_meshes_untold=untold,
             usual_base_strokes=_base_strokes(shop.prints),
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
+            lots_told=_lots_told(shop.prints),
             changes=changes_in(shop),
             alike=alike(shop.prints),
         )
@@ -249,6 +256,9 @@ class Encoder:
         }
         where = acted_on(stack)
         columns |= {kind: where[kind] for kind in ("bare", "based", "discharged")}
+        # how lots differ is in the scatter of prints where none of these tells its lot, but not how
+        # one that is named differs from all of those
+        columns["of_lot"] = setups["ink_lot"].notna() | self.lots_told
         columns |= {
             "ink": setups["ink_id"],
             "base_ink": setups["underbase_ink_id"],

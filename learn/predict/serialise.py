@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[np.floating]]
 
-FORM = 21  # of the arrays and the description; a model of another form is refused
+FORM = 22  # of the arrays and the description; a model of another form is refused
 
 _SHELF_ARRAYS = ["log_k", "log_s", "directions_k", "directions_s", "bucket_measured"]
 _MAY_MISS = ("shelf_bucket_measured",)  # not a number where no ink was measured in the bucket
@@ -79,6 +79,7 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "usual_base_volume": encoder.usual_base_volume,
         "base_volumes_apart": encoder.base_volumes_apart,
         "base_meshes_untold": encoder.base_meshes_untold,
+        "lots_told": encoder.lots_told,
         "usual_base_strokes": encoder.usual_base_strokes,
         "alike": list(encoder.alike),
         "coated_cards": encoder.coated_cards,
@@ -155,6 +156,7 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         usual_base_volume=float(d["usual_base_volume"]),
         base_volumes_apart=float(d["base_volumes_apart"]),
         base_meshes_untold=bool(d["base_meshes_untold"]),
+        lots_told=bool(d["lots_told"]),
         usual_base_strokes=float(d["usual_base_strokes"]),
         alike=tuple(str(column) for column in d["alike"]),
         coated_cards=bool(d["coated_cards"]),
