@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from learn.predict.lots import lots_of
+from learn.predict.model import ShiftModel
 from tests.small_demo import learnt, small_model, small_shop
 from tests.worlds import tables
 from tests.worlds.shop import draw_shop
@@ -46,3 +49,18 @@ def test_prints_not_learnt_from_do_not_count():
     longer = prints.iloc[both].reset_index(drop=True)
     longer.loc[len(prints) :, ["print_id", "ink_lot"]] = more[["print_id", "ink_lot"]].to_numpy()
     assert lots_of(small_model(), longer) == lots_of(small_model(), prints)
+
+
+def test_a_lot_named_where_none_ever_was_may_differ_as_lots_do():
+    # else its band is that of the lots printed so far, and it goes untested
+    shop = small_shop()
+    untold = replace(shop, prints=shop.prints.assign(ink_lot=None))
+    setups = untold.prints.tail(20).drop(columns=["L", "a", "b"]).reset_index(drop=True)
+    told = learnt(untold, max_iterations=2, restarts=0)
+    for model in (told, ShiftModel.from_state(*told.to_state())):
+        of_none = model.predict_lab(setups)
+        named = model.predict_lab(setups.assign(ink_lot="new"))
+        more = named.covariance - of_none.covariance
+        assert np.linalg.eigvalsh(more).min() > -1e-9
+        assert np.median(np.trace(more, axis1=1, axis2=2)) > 0.1
+        np.testing.assert_allclose(named.mean, of_none.mean, atol=1e-9)
