@@ -66,6 +66,23 @@ def _base_strokes(prints: pd.DataFrame) -> float:
     return float(shares.idxmax()) if shares.max() >= MOSTLY else 1.0
 
 
+def _flashes(prints: pd.DataFrame) -> tuple[float, float]:
+    """Between which share of the strokes there is a flash where a print does not tell, and how far
+    off, to the farther side, that may be.
+
+    As often as where it is told. But some shops leave the cell of none empty: where each that is
+    told has one, and a good part is not told, these may have none.
+    """
+    prints = prints.reindex(columns=["strokes", "flash_count"]).astype(float)
+    several = prints[prints["strokes"] > 1]
+    told = (several["flash_count"] / (several["strokes"] - 1)).dropna()
+    if not len(told) or (told.min() > 0 and len(told) < MOSTLY * len(several)):
+        return 0.0, 1.0
+    share = float((told.sum() + 1) / (len(told) + 2))  # believed of so many
+    apart = float(np.sqrt(share * (1 - share)))
+    return share, apart if share <= 0.5 else -apart
+
+
 def _lots_told(prints: pd.DataFrame) -> bool:
     """Whether any print says of which lot its ink was; so it is of a shop that has none yet."""
     return bool(prints.reindex(columns=["ink_lot"])["ink_lot"].notna().any()) or not len(prints)
@@ -101,6 +118,8 @@ class Encoder:
     base_volumes_apart: float  # by how much (sd) those of this history differ
     base_meshes_untold: bool  # whether it has bases, and tells of none through which mesh it went
     usual_base_strokes: float  # where a print does not tell
+    usual_flashes: float  # between which share of the strokes, where a print does not tell
+    flashes_apart: float  # how far off that may be, to the farther side
     lots_told: bool  # whether any print says of which lot its ink was
     changes: pd.DataFrame  # of presses: press_id, changed_on
     jumps: pd.DataFrame = field(default_factory=no_jumps)  # and those nobody wrote down: era, day
@@ -111,6 +130,7 @@ class Encoder:
     def of(cls, shop: Shop, viewing: Viewing) -> Encoder:
         """An encoder over every ink, substrate and mesh the shop has described."""
         usual_um, apart_um = _stencils(shop.prints)
+        usual_flashes, flashes_apart = _flashes(shop.prints)
         meshes = complete_meshes(shop.meshes).set_index("mesh_id")
         usual_volume, volumes_apart, untold = _base_volumes(shop.prints, meshes)
         dates = shop.prints["printed_on"].dropna() if len(shop.prints) else []
@@ -125,6 +145,8 @@ class Encoder:
             base_volumes_apart=volumes_apart,
             base_meshes_untold=untold,
             usual_base_strokes=_base_strokes(shop.prints),
+            usual_flashes=usual_flashes,
+            flashes_apart=flashes_apart,
             first_day=min(dates) if len(dates) else pd.Timestamp("2000-01-01"),
             lots_told=_lots_told(shop.prints),
             changes=changes_in(shop),
@@ -183,6 +205,7 @@ class Encoder:
         cloth = body_of(self.substrates, self.substrate_r, self.coated_cards)
         strokes = setups["strokes"].astype(float).fillna(1.0).to_numpy()
         base_strokes = setups["underbase_strokes"].astype(float)
+        flashes = setups["flash_count"].astype(float)
         return Stack(
             ink=pd.Index(shelf).get_indexer(setups["ink_id"]),
             base=pd.Index(shelf).get_indexer(setups["underbase_ink_id"]),
@@ -193,7 +216,7 @@ class Encoder:
             log_solids=solids[ink],
             log_base_solids=np.where(base >= 0, solids[base], 0.0),
             strokes=strokes,
-            flashes=setups["flash_count"].astype(float).fillna(0.0).to_numpy(),
+            flashes=np.where(flashes.isna(), self.usual_flashes * (strokes - 1), flashes),
             base_strokes=base_strokes.fillna(self.usual_base_strokes).to_numpy(),
             cloth=cloth[on],
             pores=has_pores(self.substrates)[on].astype(float),
@@ -245,12 +268,12 @@ class Encoder:
             columns[number.name] = np.asarray(columns[number.name], float) / number.step
         columns["stretch"] = stretches_of(era, np.asarray(columns["day"], float), self.jumps)
         # what a cell left open may hold more, or less: of stencil, flashes, a base's mesh, strokes
-        open_um, gaps = self.stencils_apart_um, stack.strokes - 1
+        open_um, flashes = self.stencils_apart_um, self.flashes_apart * (stack.strokes - 1)
         # what a base through a mesh that is told lays beside those of which none was, nobody knows
         base_open = based & (setups["underbase_mesh_id"].isna() | self.base_meshes_untold)
         columns |= {
             "open_stencil_um": np.where(setups["eom_um"].isna(), open_um, 0.0),
-            "open_flashes": np.where(setups["flash_count"].isna(), gaps, 0.0),
+            "open_flashes": np.where(setups["flash_count"].isna(), flashes, 0.0),
             "open_base_volume": np.where(base_open, self.base_volumes_apart, 0.0),
             "open_base_strokes": (based & setups["underbase_strokes"].isna()).astype(float),
         }

@@ -81,6 +81,8 @@ def to_state(model: ShiftModel) -> tuple[Arrays, dict[str, Any]]:
         "base_meshes_untold": encoder.base_meshes_untold,
         "lots_told": encoder.lots_told,
         "usual_base_strokes": encoder.usual_base_strokes,
+        "usual_flashes": encoder.usual_flashes,
+        "flashes_apart": encoder.flashes_apart,
         "alike": list(encoder.alike),
         "coated_cards": encoder.coated_cards,
         "changes": [
@@ -158,6 +160,8 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
         base_meshes_untold=bool(d["base_meshes_untold"]),
         lots_told=bool(d["lots_told"]),
         usual_base_strokes=float(d["usual_base_strokes"]),
+        usual_flashes=float(d["usual_flashes"]),
+        flashes_apart=float(d["flashes_apart"]),
         alike=tuple(str(column) for column in d["alike"]),
         coated_cards=bool(d["coated_cards"]),
         changes=pd.DataFrame(d["changes"], columns=["press_id", "changed_on"]).astype(

@@ -89,7 +89,7 @@ def assumed(frame: pd.DataFrame, file: str) -> list[str]:
     if flashes:
         rows = "row with several strokes has" if flashes == 1 else "rows with several strokes have"
         told.append(
-            f"{file}: {flashes} {rows} no flash_count; taken as not flashed, though not surely."
+            f"{file}: {flashes} {rows} no flash_count; taken as is usual here, though not surely."
         )
     if mesh:
         rows = "1 row has" if mesh == 1 else f"{mesh} rows have"

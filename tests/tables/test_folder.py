@@ -291,8 +291,8 @@ def test_unknown_flashes_and_what_is_unknown_of_a_base_are_kept_and_told(tmp_pat
     assert checked.shop.prints["flash_count"].isna().tolist() == [True, False, False]
     assert pd.isna(checked.shop.prints["underbase_mesh_id"][0])
     assert checked.warnings == [
-        "prints.csv: 1 row with several strokes has no flash_count; taken as not flashed, though "
-        "not surely.",
+        "prints.csv: 1 row with several strokes has no flash_count; taken as is usual here, "
+        "though not surely.",
         "prints.csv: 1 row has a base and no underbase_mesh_id; taken as one of the meshes that "
         "bases go through here, though not surely.",
         "prints.csv: 1 row has no underbase_strokes; taken as bases are mostly printed here, "
