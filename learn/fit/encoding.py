@@ -103,6 +103,10 @@ def changes_in(shop: Shop) -> pd.DataFrame:
     return told.drop_duplicates().sort_values(["press_id", "changed_on"]).reset_index(drop=True)
 
 
+# Of light, the mean share that dark cloth sends back less of: L* 50.
+DARK = 0.184
+
+
 @dataclass(frozen=True)
 class Encoder:
     """Looks up the ids of set-ups in a shop's tables."""
@@ -240,6 +244,16 @@ class Encoder:
         )
         return (top + "\x1f" + base).where(top != base)
 
+    def straight_on(self, setups: pd.DataFrame) -> pd.Series:
+        """The type of each ink and whether the cloth that it lies on without a base is dark, (n,);
+        missing over a base, or where the type is not known."""
+        types = self.inks["ink_type"].astype(object)
+        types = types.reindex(setups["ink_id"]).reset_index(drop=True)
+        dark = self.substrate_r.mean(axis=1) < DARK
+        at = self.substrates.index.get_indexer(setups["substrate_id"])
+        bare = setups["underbase_ink_id"].reset_index(drop=True).isna()
+        return (types + np.where(dark[at], "\x1fdark", "\x1flight")).where(bare)
+
     def _log_volume(self, mesh_ids: pd.Series) -> Array:
         volume = self.meshes["theoretical_ink_cm3_m2"].astype(float).reindex(mesh_ids)
         return np.log(volume.to_numpy())
@@ -296,5 +310,6 @@ class Encoder:
             "fibre": self._fibre(setups["substrate_id"]),
             "ink_type": self.inks["ink_type"].reindex(setups["ink_id"]).to_numpy(),
             "over": self.over(setups),
+            "straight_on": self.straight_on(setups),
         }
         return pd.DataFrame(columns)

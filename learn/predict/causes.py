@@ -41,7 +41,8 @@ class Cause(StrEnum):
 class Unseen(NamedTuple):
     """One thing about a set-up that the history does not hold, or hardly."""
 
-    # ink, lot, garment, mesh, base, base mesh, over, press, ground, mix, or a number (its feature)
+    # ink, lot, garment, mesh, base, base mesh, over, straight on, press, ground, mix, or a number
+    # (its feature)
     what: str
     # "never" or "few" prints of it, or these "contradict" all else; what was printed of it lately
     # "waits" for a decision; "nothing": not even measured; "below" or "above" all past
@@ -53,8 +54,9 @@ class Unseen(NamedTuple):
     def wants_test(self) -> bool:
         """Whether nothing goes with it untested, whatever the chances: a print or what it
         contradicts is wrong; or no chance knows how a type of ink takes to a type of base, or
-        what a setting does that nobody ever wrote down."""
-        return self.no_ground or self.what == "over" or self.how == "untold"
+        to cloth that others were printed on, or what a setting does that nobody ever wrote
+        down."""
+        return self.no_ground or self.what in ("over", "straight on") or self.how == "untold"
 
     @property
     def no_ground(self) -> bool:

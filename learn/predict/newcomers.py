@@ -24,13 +24,6 @@ def tell(model: ShiftModel, shop: Shop, *, gone: bool = False) -> None:
     """See :meth:`learn.predict.model.ShiftModel.told_of`."""
     _tell_things(model, shop, gone=gone)
     take_in_cards(model, shop)
-    if not model.likeness_.whole:
-        learnt = shop.prints[shop.prints["print_id"].isin(model.marks_["prints"])]
-        for what, levels in (
-            ("over", model.encoder_.over(learnt)),
-            ("base", learnt["underbase_ink_id"]),
-        ):
-            model.likeness_ = model.likeness_.counted(what, levels)
 
 
 def take_in_cards(model: ShiftModel, shop: Shop) -> None:

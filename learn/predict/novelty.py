@@ -25,12 +25,13 @@ Array = NDArray[np.floating]
 TOLD = [number for number in NUMBERS if number.word]
 # Levels that are counted: those that widen a band, and some that the situations of a calibration
 # do not hold apart: a screen may be usual, but never for a base; an ink too, but none of its type
-# over a base of that type.
+# over a base of that type, nor straight on such cloth.
 LEVELS = {
     **SITUATIONS,
     "base": "base_ink",
     "base mesh": "base_mesh",
     "over": "over",
+    "straight on": "straight_on",
     "laid_on": "laid_on",
 }
 # A setting that no past print tells is taken as its usual one, and no term has learnt what it does:
@@ -56,6 +57,9 @@ CHANNELS = 3  # L, a, b: what one print tells of an ink
 # the first tenth, and no more after it, variance rises by so much; by half of it where nothing was
 # printed on the garment but over a base.
 THINNER, NEVER_BARE, BORNE = 1.2, 0.5, 0.1
+# What other types of ink say of a type straight on such cloth is twice as far off: by so much
+# variance rises. An assumption that nothing goes by: it is tested first.
+OF_OTHER_TYPES = 3.0
 
 
 @dataclass(frozen=True)
@@ -123,26 +127,14 @@ class Likeness:
         more = {level: lots.get(level, 0) + 1 for level in levels}
         return replace(self, counts={**self.counts, "lot": lots | more})
 
-    @property
-    def whole(self) -> bool:
-        """Whether all of `LEVELS` were counted: not by a model stored before one was."""
-        return self.counts.keys() >= LEVELS.keys()
-
-    def counted(self, what: str, levels: pd.Series) -> Likeness:
-        """With the levels (n,) of the prints learnt from, where they were not counted."""
-        return replace(self, counts={what: levels.value_counts().to_dict()} | self.counts)
-
     def nothing_of(self, blank: Iterable[str]) -> list[str]:
         """Of inks of which nothing is measured those of which nothing was printed either, as ink
         or as base, nor told by other plants."""
-        known = {*self.counts["ink"], *self.counts.get("base", {}), *self.told}
+        known = {*self.counts["ink"], *self.counts["base"], *self.told}
         return [ink for ink in blank if ink not in known]
 
     def seen(self, X: pd.DataFrame, what: str) -> NDArray[np.intp]:
-        """How many prints the history has of each set-up's level; -1 where it is missing, or was
-        not counted."""
-        if what not in self.counts:
-            return np.full(len(X), -1)
+        """How many prints the history has of each set-up's level; -1 where it is missing."""
         codes, levels = pd.factorize(X[LEVELS[what]])  # -1 where it is missing
         counts = self.counts[what]
         return np.array([*(counts.get(level, 0) for level in levels), -1], int)[codes]
@@ -186,6 +178,15 @@ class Likeness:
         """Set-ups whose ink has been printed, but fewer than FEW_PRINTS times."""
         seen = self.seen(X, "ink")
         return (seen > 0) & (seen < FEW_PRINTS)
+
+    def _straight_on_by_others(self, X: pd.DataFrame) -> NDArray[np.bool_]:
+        """Set-ups (n,) without a base on dark or light cloth on which so far only other types of
+        ink were printed so. Where none was, what such cloth does is as open as before any print,
+        and bands are as wide."""
+        printed = {level.partition("\x1f")[2] for level in self.counts["straight on"]}
+        asked = {one: one.partition("\x1f")[2] in printed for one in X["straight_on"].dropna()}
+        by_any = X["straight_on"].map(asked).eq(True).to_numpy(bool)
+        return by_any & (self.seen(X, "straight on") == 0)
 
     def contradicts(self, X: pd.DataFrame, column: str) -> NDArray[np.bool_]:
         """Set-ups (n,) whose level of ``column`` has prints that do not fit all else."""
@@ -233,7 +234,8 @@ class Likeness:
         more = np.array([*more, few - usual, outside - usual, later * on])
         # what each of several adds to the usual variance adds up
         whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
-        return np.sqrt(whole * (1 + THINNER * self.thinner(X)))
+        stranger = OF_OTHER_TYPES * self._straight_on_by_others(X)
+        return np.sqrt(whole * (1 + THINNER * self.thinner(X) + stranger))
 
     def _earned(self, situation: str, factors: dict[str, float]) -> float:
         """The factor of a situation; of few levels none below the usual one."""
@@ -250,6 +252,8 @@ class Likeness:
         off = {column: self.contradicts(X, column) for column in contradiction.LEVELS}
         for what in TOLD_LEVELS:
             never = self.seen(X, what) == 0
+            if what == "straight on":
+                never = self._straight_on_by_others(X)
             levels = (_lies_on(X) if what == "ground" else X[LEVELS[what]]).to_numpy()
             for i in np.flatnonzero(never & ~off.get(what, False)):
                 how = "nothing" if what == "ink" and levels[i] in nothing else "never"

@@ -21,7 +21,7 @@ from learn.gp.posterior import Hyper, Posterior
 from learn.gp.terms import FittedTerm, Term
 from learn.physics.shelf import Shelf
 from learn.predict.carrying import Carrying
-from learn.predict.novelty import LEVELS, Likeness
+from learn.predict.novelty import Likeness
 from learn.predict.sisters import Sisters
 from learn.shop import ShopSettings
 
@@ -220,12 +220,6 @@ def from_state(model: ShiftModel, arrays: Arrays, description: dict[str, Any]) -
     model.doubted_ = {str(name): float(scale) for name, scale in d["doubted"].items()}
     model.marks_, model.appended_ = d["marks"], d["appended"]
     return model
-
-
-def counts_all(description: dict[str, Any]) -> bool:
-    """Whether a stored model counted all that one of today counts of its prints."""
-    counts: dict[str, Any] = description.get("likeness", {}).get("counts", LEVELS)
-    return counts.keys() >= LEVELS.keys()
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -213,12 +213,10 @@ def open_model(
         version = version.zfill(4) if version.isdigit() else version
         versions.described(kept, version)  # says which ones there are
     stored, model = read_model(kept, version)
-    from learn.predict.serialise import counts_all  # what read the model has imported it
-
     try:
         catalogue = Catalogue.from_facts(stored.facts["catalogue"])
         validation, database = stored.facts["validation"], stored.facts["database_sha256"]
-        counted = counts_all(stored.meta) and not stored.facts.get("waiting", 0)
+        counted = not stored.facts.get("waiting", 0)
     except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
         raise _unreadable(kept, stored) from error
     notes: list[str] = []

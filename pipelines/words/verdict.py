@@ -67,7 +67,10 @@ DECIDE = (
 TOO_LITTLE = "Too little is known to say how it will come out"
 CLOTH = "no print yet on cloth of a colour like {garment}"
 BASE = "no print yet over a base that looks as {base} does on {garment}"
-OVER = "no print yet of a {} ink over a {} base"
+OF_TYPE = {
+    "over": "no print yet of a {} ink over a {} base",
+    "straight on": "no print yet of a {} ink straight on {} cloth",
+}
 NUMBER_WORDS = {number.name: number.word for number in NUMBERS if number.word}
 
 
@@ -194,8 +197,8 @@ def _unseen(one: Unseen, called: Called) -> str:
 
     kind = "ink" if one.what == "base" else one.what
     level, _, more = one.level.partition("\x1f")
-    if one.what == "over":
-        return OVER.format(type_words(level), type_words(more))
+    if one.what in OF_TYPE:
+        return OF_TYPE[one.what].format(type_words(level), type_words(more))
     if one.what == "ground":
         said = BASE if more else CLOTH
         return said.format(base=name("ink", more), garment=name("garment", level))

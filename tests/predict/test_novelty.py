@@ -11,9 +11,7 @@ from numpy.testing import assert_allclose
 from learn.fit.linearisation import GROUND_SCALES
 from learn.predict.calibration import ALL_SITUATIONS
 from learn.predict.causes import Cause, Unseen
-from learn.predict.model import ShiftModel
 from learn.predict.novelty import DAY, LATER_DAYS, LEVELS, THINNER, TOLD, Likeness
-from learn.predict.serialise import counts_all
 from pipelines.words.verdict import unseen_words
 from tests.small_demo import (
     TINY_INKS,
@@ -21,7 +19,6 @@ from tests.small_demo import (
     next_prints,
     small_model,
     tiny_model,
-    tiny_shop,
 )
 
 USUAL = dict.fromkeys(LEVELS.values(), "old") | {number.name: 0.0 for number in TOLD}
@@ -88,7 +85,6 @@ def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
         over = [replace(encoder, inks=inks).over(one) for one in (history, asked)]
         X = [pd.DataFrame([USUAL | {"day": 0.0}] * len(o)).assign(over=o) for o in over]
         likeness = Likeness.of(pd.concat([X[0]] * 9))
-        assert likeness.whole
         return [unseen_words(one, {}) for one in likeness.unseen(X[1])]
 
     new = "no print yet of a water-based ink over a plastisol base"
@@ -98,20 +94,27 @@ def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
     assert told(inks.assign(ink_type=None), prints.head(2), asked) == ["", "", ""]
 
 
-def test_a_model_stored_before_types_were_counted_counts_them_from_the_tables():
-    arrays, description = tiny_model().to_state()
-    likeness = description["likeness"]
-    counts = {what: told for what, told in likeness["counts"].items() if what != "over"}
-    older = description | {"likeness": likeness | {"counts": counts}}
-    before = ShiftModel.from_state(arrays, older)
-    assert [counts_all(description), counts_all(older)] == [True, False]
-    rows = tiny_model().prints_.assign(setup_id="S").head(9)
-    assert not before.likeness_.whole
-    assert before.unseen(rows) == tiny_model().unseen(rows)
-    more = before.likeness_.with_more(Likeness.of(tiny_model().features(rows)))
-    assert not more.whole, "some prints alone would make the others' types unseen"
-    told = before.told_of(tiny_shop())
-    assert told.likeness_.counts["over"] == tiny_model().likeness_.counts["over"]
+def test_a_type_of_ink_straight_on_dark_cloth_never_printed_so_is_named():
+    """Where another type was: discharge says nothing of how water-based ink takes to black."""
+    types = pd.Series({"C02": "discharge", "C19": "water_based", "C24": "water_based"})
+    encoder = tiny_model().encoder_
+    encoder = replace(encoder, inks=encoder.inks.assign(ink_type=types))
+    rows = [("C02", "G02", None), ("C19", "G02", "U1"), ("C24", "G01", None)]  # black, black, white
+    columns = ["ink_id", "substrate_id", "underbase_ink_id"]
+
+    def told(history: list, asked: list) -> list[str]:
+        prints = (pd.DataFrame(some, columns=columns) for some in (history, asked))
+        on = [encoder.straight_on(one) for one in prints]
+        X = [pd.DataFrame([USUAL | {"day": 0.0}] * len(o)).assign(straight_on=o) for o in on]
+        likeness = Likeness.of(pd.concat([X[0]] * 9))
+        return [unseen_words(one, {}) for one in likeness.unseen(X[1])]
+
+    new = "no print yet of a water-based ink straight on dark cloth"
+    asked = [("C19", "G02", None), ("C19", "G02", "U1"), ("C19", "G01", None)]
+    assert told(rows, asked) == [new, "", ""]
+    assert told([*rows, ("C24", "G02", None)], asked) == ["", "", ""], "C24 was"
+    assert told(rows[1:], asked) == ["", "", ""], "no other type was either: bands are wide there"
+    assert Unseen("straight on", "never", "water_based\x1fdark").wants_test
 
 
 def test_a_setting_that_no_print_tells_is_tested_where_it_is_far_from_usual():

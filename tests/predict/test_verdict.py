@@ -193,10 +193,11 @@ def test_what_is_not_known():
 
 ODD = ("contradict", "nothing")
 OVER = Unseen("over", "never", "water_based\x1fplastisol")
+STRAIGHT_ON = Unseen("straight on", "never", "water_based\x1fdark")
 
 
 @pytest.mark.parametrize(
-    "one", [Unseen("ink", "contradict", "K1"), Unseen("ink", "nothing", "K1"), OVER]
+    "one", [Unseen("ink", "contradict", "K1"), Unseen("ink", "nothing", "K1"), OVER, STRAIGHT_ON]
 )
 def test_what_no_chance_knows_of_is_tested_whatever_its_chance(one):
     """Prints of an ink that do not fit its card; a type of ink over a type of base."""
@@ -210,7 +211,7 @@ def test_what_no_chance_knows_of_is_tested_whatever_its_chance(one):
     facts = Facts(*np.array([[0.999], [1.0], [1.0], [0.0], [2.0]]), np.array([True]), [odd])
     assert decide(facts, cheap).cost == [99.0]
     far = told(verdict(RED, SHARP, STEADY, target=BLUE, unseen=odd))
-    assert far == (("change", "misses") if one is OVER else ("test", "unseen"))
+    assert far == (("change", "misses") if one in (OVER, STRAIGHT_ON) else ("test", "unseen"))
 
 
 def test_what_a_test_print_cannot_mend():
