@@ -149,7 +149,7 @@ TERMS = [
         "discharge: film", "discharge", 0.25, smooth=("log_film",), linear=True, where="discharged"
     ),
     Term("discharge: fibre", "discharge", 1.00, levels="fibre", where="discharged"),
-    Term("discharge: garment", "discharge", 0.50, levels="substrate", where="discharged"),
+    Term("discharge: garment", "discharge", 1.00, levels="substrate", where="discharged"),
     Term("discharge: ink", "discharge", 0.50, levels="ink", where="discharged"),
     # Polyester lets go of its dye where cotton holds it, and one dyer's more than another's.
     Term("migration: fibre", "migration", 0.70, levels="fibre"),
