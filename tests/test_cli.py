@@ -394,7 +394,7 @@ def test_help_teaches_and_a_typing_mistake_is_one_sentence(workspace, capsys):
     assert main([]) == 2
     assert "The usual order:" in capsys.readouterr().err
     assert main(["import"]) == 2
-    assert "TABLES; see strikeoff import --help" in one_sentence(capsys)
+    assert "Name the folder or workbook of the shop's tables" in one_sentence(capsys)
     assert main(["demo", "now"]) == 2
     told = "strikeoff demo does not know now; a shop is named with --shop now; see strikeoff demo"
     assert told in one_sentence(capsys)

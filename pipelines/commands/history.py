@@ -110,7 +110,11 @@ def take_back(
     else:
         print(f"Batch {number} is in again.")
     prints = batch_of(store.read_ledger(source), number).sheets.get("prints")
-    print(counts_now(workspace, name, [] if prints is None else prints.cells["print_id"].tolist()))
+    ids = [] if prints is None else prints.cells["print_id"].tolist()
+    counts = counts_now(workspace, name, ids)
+    # "it" would be the batch
+    print(counts.replace("It", "That it is out").replace(" it count", " that count", 1)
+          if back else counts)  # fmt: skip
     return 0
 
 

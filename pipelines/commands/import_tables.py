@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipelines.commands._options import add_command, add_shop
 from pipelines.words.common import counted
 from pipelines.workspace.folders import Workspace, checked_name, name_from
-from pipelines.workspace.problems import Findings, UserError
+from pipelines.workspace.problems import Findings, Kind, UserError
 from pipelines.workspace.progress import tell
 from pipelines.workspace.terminal import as_typed
+
+if TYPE_CHECKING:
+    from pipelines.ledger.state import State
+    from pipelines.tables.folder import Checked
 
 SHOWN = 8  # prints by name
 UNCHANGED = "Nothing was changed."
@@ -39,11 +44,14 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
             "strikeoff import tables/",
             "strikeoff import shop.xlsx --dry-run",
             "strikeoff import tables/ --shop north-street --strict",
+            "strikeoff import --shop north-street --database postgresql://jo@server/north",
         ],
     )
     add.add_argument(
-        "tables_dir", metavar="TABLES", type=Path, help="folder of the tables, or one workbook"
-    )
+        "tables_dir", metavar="TABLES", type=Path, nargs="?",
+        help="folder of the tables, or one workbook; without it --database joins a shop on a "
+        "server as it is there",
+    )  # fmt: skip
     add_shop(add, "what to call the shop (default: after the name in shop.toml)")
     add.add_argument(
         "--strict", action="store_true", help="refuse prints that cannot be right, not set aside"
@@ -59,6 +67,10 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 
 def run(args: argparse.Namespace, workspace: Workspace) -> int:
     """Run it as it was parsed."""
+    if args.database is not None and not args.database.strip():
+        raise UserError("--database is empty: give postgresql://user@host/name, or leave it out.")
+    if args.tables_dir is None:
+        return join(workspace, args.shop, args.database, dry_run=args.dry_run)
     return import_tables(
         args.tables_dir,
         workspace=workspace,
@@ -67,6 +79,28 @@ def run(args: argparse.Namespace, workspace: Workspace) -> int:
         url=args.database,
         dry_run=args.dry_run,
     )
+
+
+def join(workspace: Workspace, shop: str | None, url: str | None, *, dry_run: bool) -> int:
+    """Work on a shop that others keep on a server, as it is there."""
+    if url is None:
+        raise UserError(
+            "Name the folder or workbook of the shop's tables; without one, --database URL joins a "
+            "shop that is on a server."
+        )
+    from pipelines.ledger import store
+    from pipelines.tables.folder import to_shop
+
+    title = to_shop(store.read(url)).settings.name
+    name = checked_name(shop) if shop else name_from(title)
+    workspace.refuse_server(name, url)
+    if not dry_run:
+        workspace.use_server(name, url)
+    print(
+        f"{'Would join' if dry_run else 'Joined'} shop {title} as {name}: what is recorded here, "
+        "others see at once, and the other way round."
+    )
+    return 0
 
 
 def import_tables(
@@ -90,28 +124,34 @@ def import_tables(
     checked = read_folder(tables_dir, name=name, strict=strict)
     tell(checked.warnings)
     listing = f"strikeoff import {as_typed(tables_dir)} --strict"
-    if dry_run:
-        print("\n".join([*in_tables(name, checked, listing, "Would import"), UNCHANGED]))
-        return 0
     if url:
         workspace.refuse_server(name, url)
     source = url or workspace.database(name)
+    before = _before(source)
+    if url and before is not None and not workspace.on_server(name):
+        _refuse_another(before, checked, url)
+    missing = _missing(before, checked)
+    if dry_run:
+        would = in_tables(name, checked, listing, "Would import")
+        print("\n".join([*would, *_dropped(missing, "would count no longer"), UNCHANGED]))
+        return 0
     if isinstance(source, Path) and (kept := store.make_room(source)):
         tell([f"{source} was no shop's database or damaged; it is kept as {kept.name}."])
-    before = _lapsed(source)
     batch = store.save(checked.given, source, file=str(tables_dir))
     if url:
         workspace.use_server(name, url)
-    if batch is None:
-        tell(["just these tables were imported last; nothing was changed."])
-
-    print("\n".join(in_tables(name, checked, listing, "Imported")))
+    done = "Imported" if batch else "Nothing was changed, as just these were imported last:"
+    print("\n".join(in_tables(name, checked, listing, done)))
+    if batch:
+        how = f"count no longer; strikeoff history --take-back {batch} brings them back"
+        print("\n".join(_dropped(missing, how)), end="\n" * bool(missing))
     try:
         now = store.read(source)
     except UserError as error:  # a server that is gone by now
         tell([f"they are imported; prints recorded since cannot be counted: {error}"])
         return 0
-    if gone := [one for one in _lapsed(source) if one not in before]:
+    lapsed = before.lapsed if before else ()
+    if gone := [one for one in _lapsed(source) if one not in lapsed]:
         told = ", ".join(gone[:SHOWN]) + (f" and {len(gone) - SHOWN} more" * (len(gone) > SHOWN))
         print(
             f"What was decided on {counted(len(gone), 'print')} no longer holds, as these tables "
@@ -127,6 +167,57 @@ def import_tables(
             "FOLDER --first-prints lists what to print and measure first."
         )
     return 0
+
+
+def _before(source: Path | str) -> State | None:
+    """How a shop stands; None where it is not there yet, or no shop's or damaged.
+
+    Raises UserError when a server cannot be asked.
+    """
+    from pipelines.ledger import store
+    from pipelines.ledger.state import NoImport, current
+
+    try:
+        return current(store.read_ledger(source))
+    except NoImport:
+        return None
+    except UserError as error:
+        if isinstance(source, str) and error.kind != Kind.DAMAGED:
+            raise
+        return None
+
+
+def _refuse_another(before: State, checked: Checked, url: str) -> None:
+    """Raises UserError when these tables are of another shop than the one on the server."""
+    from pipelines.ledger.database import label
+    from pipelines.tables.folder import to_shop
+
+    there, here = to_shop(before.given).settings.name, checked.shop.settings.name
+    if there.casefold() != here.casefold():
+        raise UserError(
+            f'{label(url)}: holds the shop "{there}", and these tables are of "{here}"; give '
+            "another database or, where they are one shop, that name in shop.toml. To work on "
+            "what is there, leave the tables out."
+        )
+
+
+def _missing(before: State | None, checked: Checked) -> list[str]:
+    """The prints imported before, in use so far, that these tables do not hold."""
+    if before is None:
+        return []
+    ids = checked.given.tables["prints"]["print_id"].str.strip()
+    return [one for one in before.imported if one not in set(ids)]
+
+
+def _dropped(missing: list[str], how: str) -> list[str]:
+    """What becomes of prints that new tables do not hold, as a line."""
+    if not missing:
+        return []
+    told = ", ".join(missing[:SHOWN]) + (f" and {len(missing) - SHOWN} more") * (
+        len(missing) > SHOWN
+    )
+    what = counted(len(missing), "print in use is", "prints in use are")
+    return [f"{what} not in these tables and {how}: {told}."]
 
 
 def _lapsed(source: Path | str) -> tuple[str, ...]:

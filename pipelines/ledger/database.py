@@ -7,6 +7,7 @@ number to its commit, so that two writers at once both land.
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -118,6 +119,13 @@ def label(source: Source) -> str:
     port = f":{url.port}" if url.port else ""
     user = f"{url.username}@" if url.username else ""
     return f"{url.drivername}://{user}{host}{port}/{url.database or ''}"
+
+
+def place(source: str) -> str:
+    """Which database of which server a URL names, whoever asks."""
+    url = _url(source)
+    host = str(url.host or url.query.get("host") or "localhost").casefold()
+    return f"{'localhost' if host == '127.0.0.1' else host}:{url.port or 5432}/{url.database}"
 
 
 def _url(source: str) -> sa.URL:
@@ -247,6 +255,12 @@ def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
     if error.connection_invalidated:
         again = "give the command again once it answers: nothing is stored twice"
         return f"the connection to the server was lost ({why}); {again}.", kind
+    if "password" in told or "authentication" in told or "no pg_hba" in told:
+        return f"the server lets nobody in so ({why}); check user and password in the URL.", kind
+    if re.search('(database|role) ".*" does not exist', told):
+        return f"the server has none of that name ({why}); check the URL.", kind
+    if "too many" in told or "connection slots" in told or "connection limit" in told:
+        return f"the server has no room for one more ({why}); try again in a minute.", kind
     if "connection" in told and isinstance(error, sa.exc.OperationalError):
         return f"the server does not answer ({why}); check the URL and the server.", kind
     if "locked" in told or "lock timeout" in told or "busy" in told:
@@ -254,7 +268,7 @@ def _sentence(error: sa.exc.DBAPIError, why: str) -> tuple[str, Kind]:
     if any(word in told for word in ("full", "disk i/o", "no space", "file too large")):
         return f"cannot be written ({why}); make room on the disk; nothing was changed.", kind
     if "readonly" in told or "read-only" in told or "permission" in told:
-        return f"may not be written ({why}); check its rights.", kind
+        return f"may not be read or written ({why}); check the rights on it.", kind
     if any(word in told for word in ("malformed", "not a database", "no such", "decode")):
         return _NO_SHOP, Kind.DAMAGED
     if isinstance(error, sa.exc.OperationalError):

@@ -257,7 +257,10 @@ def _described(given: Given, incoming: Incoming, report: Report) -> dict[str, Sh
             for row in fresh:
                 if (one := cells.loc[row, key].strip()) in ids:
                     what = f'"{one}" stands in the shop already, described otherwise'
-                    do = "take the row out; strikeoff import changes what is known"
+                    do = (
+                        "take the row out if it is the same thing (strikeoff import changes what "
+                        "is known of it); if it is another, give it and its prints another id"
+                    )
                     findings.problem(
                         SHOP_TABLES[name].file, int(row), key, what, do, Kind.DUPLICATE
                     )

@@ -165,6 +165,7 @@ class State:
     given: Given
     standing: dict[int, Standing]
     lapsed: tuple[str, ...] = ()  # prints that a decision was on, and that say otherwise by now
+    imported: tuple[str, ...] = ()  # prints in use that the tables imported last hold
 
     def row_of(self, print_id: str) -> int | None:
         """The row of a print, None where there is none of that name."""
@@ -277,7 +278,11 @@ def current(ledger: Ledger) -> State:
     given = Given(
         base.shop or "", base.shop_toml, tables, out, trusted, targets, aims, waiting=waiting
     )
-    return State(given, standing, lapsed)
+    ids = tables["prints"]["print_id"].str.strip()
+    imported = [
+        r for r, stands in standing.items() if (stands.batch, stands.why) == (base.id, None)
+    ]
+    return State(given, standing, lapsed, tuple(ids[imported]))
 
 
 def _aims(prints: pd.DataFrame, batches: list[Batch]) -> pd.DataFrame | None:

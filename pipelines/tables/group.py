@@ -168,8 +168,15 @@ def _is_second(member: Member, before: list[Member], wrong: Wrong) -> bool:
 
 
 def _place(member: Member) -> str:
+    from pipelines.ledger.database import place
+
     database = member.workspace.database(member.shop)
-    return str(database.resolve()) if isinstance(database, Path) else without_secrets(database)
+    if isinstance(database, Path):
+        return str(database.resolve())
+    try:
+        return place(database)
+    except UserError:  # told when it is opened
+        return without_secrets(database)
 
 
 def _readable_password(path: Path, shops: list[dict[str, Any]]) -> str:

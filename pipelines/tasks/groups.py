@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import Any
 
 from pipelines.registry.parcel import Parcel, packed, unpacked
 from pipelines.registry.sealed import Overtaken, bytes_of
-from pipelines.tables.group import Group, Member
+from pipelines.tables.group import FILE, Group, Member
 from pipelines.tasks.crew import TROUBLE, Done, carried_out, code
 from pipelines.tasks.learning import LOCK, Sent
 from pipelines.tasks.plants import (
@@ -29,6 +29,7 @@ from pipelines.tasks.plants import (
     tell_plant,
 )
 from pipelines.tasks.sisters import Known, worth_hearing
+from pipelines.words.common import listed
 from pipelines.words.group import Plant, from_json
 from pipelines.workspace.alone import if_free
 from pipelines.workspace.files import refuse_unwritable, write_text
@@ -70,6 +71,8 @@ def learn_all(group: Group, engine: Engine, say: Say, *, refit: bool = False) ->
     def ready() -> Iterator[Asked]:
         for member, asked in _read(found, group.members, refuse=True):
             before[member.name] = _short(asked.parcel)
+            if isinstance(member.shares, tuple):
+                _say_unknown(member.name, member.shares, asked, say)
             yield replace(asked, refit=refit, shares=member.shares)
 
     members = {member.name: member for member in group.members}
@@ -82,6 +85,14 @@ def learn_all(group: Group, engine: Engine, say: Say, *, refit: bool = False) ->
     if found.lost is None:
         _tell_each_other(found, known, engine, say)
     return found
+
+
+def _say_unknown(name: str, shares: Collection[str], asked: Asked, say: Say) -> None:
+    """Which of the ids a shop ``shares`` are no inks of its tables."""
+    inks = set(asked.sent.state.given.tables["inks"]["ink_id"].str.strip())
+    if unknown := [ink for ink in shares if ink not in inks]:
+        what = f"{listed(unknown)}, which no ink of its tables is called"
+        say(f"{name}: shares {what}; write the ids of its inks into {FILE}.")
 
 
 def _tell_each_other(found: Found, known: Mapping[str, Known], engine: Engine, say: Say) -> None:

@@ -115,6 +115,10 @@ class Workspace:
         if (folder / URL).is_file() and self.database(shop) != url:
             raise UserError(f"{folder / URL}: names another database; correct it there.")
 
+    def on_server(self, shop: str) -> bool:
+        """Whether the shop's data lie on a server by what was said here before."""
+        return (self.root / "datasets" / shop / URL).is_file()
+
     def use_server(self, shop: str, url: str) -> None:
         """Let the shop's data lie in the database of that URL from now on."""
         write_text(self.root / "datasets" / shop / URL, url + "\n", secret=True)

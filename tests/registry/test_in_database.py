@@ -259,7 +259,7 @@ def test_rights_are_those_on_the_tables_of_the_shop(url, server, tmp_path):
         learn(InDatabase(theirs, tmp_path / "a"), 2)
         assert numbers(InDatabase(theirs, tmp_path / "a")) == [1, 2]
         does(url, f"REVOKE INSERT ON models, model_parts FROM {user}")
-        with pytest.raises(UserError, match=r"may not be written .*check its rights"):
+        with pytest.raises(UserError, match=r"may not be read or written .*check the rights"):
             learn(InDatabase(theirs, tmp_path / "a"), 3)
         assert numbers(InDatabase(url, tmp_path / "owner")) == [1, 2]
     finally:
