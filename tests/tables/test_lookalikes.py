@@ -36,6 +36,11 @@ def read_with(tmp_path):
         ("tol.", "1", "tolerance_dE00"),
         ("White base?", "yes", "underbase_ink_id"),
         ("base screen hung", "4", "underbase_mesh_id"),
+        ("Weißunterlage", "white", "underbase_ink_id"),
+        ("Fond blanc", "white", "underbase_ink_id"),
+        ("White under", "white", "underbase_ink_id"),
+        ("Unterlegung Gewebe", "43-80", "underbase_mesh_id"),
+        ("Unterlegung Anzahl", "2", "underbase_strokes"),
     ],
 )
 def test_what_looks_like_a_column_that_matters_is_not_read_past(read_with, name, cell, meant):
