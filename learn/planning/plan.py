@@ -211,8 +211,13 @@ def usual_setup(
         where, on = rows, usual.get("press_id") if press is None else press
         if on is not None and columns[0] in AT_PRESS and (prints["press_id"] == on).any():
             where = prints[prints["press_id"] == on]
+        cells = where.reindex(columns=columns)
+        if columns is UNDERBASE and len(cells):  # first which base, or none, then how it is laid
+            base = cells[UNDERBASE[0]]
+            mostly = base.value_counts(dropna=False).index[0]
+            cells = cells[base.isna() if pd.isna(mostly) else base.eq(mostly)]
         # a print without base has none on purpose; another empty cell was not written down
-        counts = where.reindex(columns=columns).value_counts(dropna=columns is not UNDERBASE)
+        counts = cells.value_counts(dropna=columns is not UNDERBASE)
         values = counts.index[0] if len(counts) else [None] * len(columns)
         usual |= {c: None if pd.isna(v) else v for c, v in zip(columns, values, strict=True)}
     return usual

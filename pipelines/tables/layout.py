@@ -26,6 +26,7 @@ _NOTHING = (
 )
 _EMPTY = frozenset(map(plain, _NOTHING.split("|")))
 _NO = frozenset({"no", "nein", "non", "nee"})  # under a base: there is none
+_NUMBER = re.compile(r"[-+]?[0-9]+([.,][0-9]+)?\s*%?")
 _TOTAL = re.compile(
     r"(total|sum|average|mean|count|note|remark|comment|legend|key:|summe|gesamt|mittel"
     r"|durchschnitt|anzahl|anmerkung|bemerkung|hinweis|legende|moyenne|somme|remarque|suma"
@@ -246,7 +247,11 @@ def _left_out(
     short = there[needed].sum(axis=1)
     lone = (there.sum(axis=1) <= 1) & (len(known) > 2)
     lone |= (short * 2 < len(needed)) | ~there[known].any(axis=1)
-    total = first.map(lambda cell: bool(_TOTAL.match(cell.casefold()))) & (short < len(needed))
+    # what a total says of a table that need say little is numbers alone
+    others = there.sum(axis=1) - 1
+    numbers = text.map(lambda cell: bool(_NUMBER.fullmatch(cell))).sum(axis=1)
+    bare = (short < len(needed)) | ((others > 0) & (numbers == others) & (len(known) > 2))
+    total = first.map(lambda cell: bool(_TOTAL.match(cell.casefold()))) & bare
     notes = (lone | total) & ~example & ~again
     found = {"examples": example, "the header again": again & ~example, "totals or notes": notes}
     return {what: [int(r) for r in frame.index[where]] for what, where in found.items()}

@@ -15,16 +15,14 @@ from pipelines.tables.headers import near
 from pipelines.tables.schema import Table
 from pipelines.workspace.problems import Kind, Problem
 
-_BASE = set(  # common practice, no source
-    "base underbase under underlay underprint undercoat undercolour undercolor unterdruck "
-    "grundierung unterlegung unterlage weißunterlage weissunterlage weißunterlegung "
-    "weissunterlegung vordruck fond fondo sottofondo sottobase ondergrond onderdruk onderlaag "
-    "onderbasis basis bottom".split()
-)
+# common practice, no source
+_BASE = {"base", "underbase", "under", "underlay", "underprint", "undercoat", "bottom"}
+_BASE |= {"unterdruck", "grundierung", "unterlegung", "unterlage", "vordruck", "basis"}
+_BASE |= {"weißunterlage", "weissunterlage", "weißunterlegung", "weissunterlegung"}
+_BASE |= {"fond", "fondo", "sottofondo", "ondergrond", "onderdruk", "onderlaag"}
 _SCREEN = {"mesh", "screen", "sieb", "gewebe", "maille", "tissu", "malla", "tessuto", "zeef"}
-_STROKES = set(
-    "stroke strokes passes pulls hits züge anzahl passages pasadas passate slagen".split()
-)
+_STROKES = {"stroke", "strokes", "passes", "pulls", "hits", "züge", "anzahl"}
+_STROKES |= {"passages", "pasadas", "passate", "slagen"}
 _WORDS = {  # common practice, no source
     "target": {"target", "aim", "ziel", "zielfarbe", "soll", "goal", "wanted", "cible", "objetivo"},
     "tolerance_dE00": {"tolerance", "tol", "toleranz", "tolerancia", "tolleranza", "tolerantie"},

@@ -11,9 +11,10 @@ import pytest
 from learn.colour.colorimetry import delta_e00
 from learn.planning.candidates import Limits
 from learn.planning.pareto import STEPS, WIDE
-from learn.planning.plan import plan
+from learn.planning.plan import plan, usual_setup
 from learn.planning.reasons import Why
 from learn.predict.garments import joint
+from learn.shop import UNDERBASE
 from tests.small_demo import GARMENTS, SMALL, small_model
 
 
@@ -93,3 +94,14 @@ def test_bad_input_is_one_sentence(changes, sentence):
     asked = {"target": [33, 55, 28], "garments": ["G01"], **changes}
     with pytest.raises(ValueError, match=sentence):
         plan(small_model(), asked.pop("target"), asked.pop("garments"), **asked)
+
+
+def test_a_base_is_usual_by_its_ink_before_how_it_is_laid():
+    """Some by one stroke, some by two: most have it, though each way is rarer than none."""
+    laid = [("W", "43", 1.0)] * 7 + [("W", "43", 2.0)] * 5 + [(None, None, np.nan)] * 8
+    prints = pd.DataFrame(laid, columns=UNDERBASE).assign(
+        substrate_id="tee", mesh_id="77", strokes=1.0, flash_count=0.0, press_id="P"
+    )
+    usual = usual_setup(prints, ["tee"])
+    assert [usual[c] for c in UNDERBASE] == ["W", "43", 1.0]
+    assert usual_setup(prints.tail(13), ["tee"])[UNDERBASE[0]] is None

@@ -135,6 +135,23 @@ def test_a_table_under_a_title_with_notes_below(tmp_path):
     assert "left out as totals or notes: rows 8 and 9" in said
 
 
+def test_a_total_under_a_table_that_needs_little_is_no_ink():
+    rows = [
+        ["Ink", "Name", "Solids %"],
+        ["C1", "red", "60"],
+        ["C2", "", "55"],
+        [],
+        ["Total", "", "60"],
+    ]
+    cells, findings = understood(book(*rows), INKS)
+    assert cells is not None
+    assert cells["ink_id"].tolist() == ["C1", "C2"]
+    assert "left out as totals or notes: row 5" in " ".join(findings.warnings)
+    cells, _ = understood(book(*rows[:-1], ["Total", "white", "60"]), INKS)
+    assert cells is not None
+    assert cells["ink_id"].tolist() == ["C1", "C2", "Total"], "an ink that is called so"
+
+
 @pytest.mark.parametrize(
     ("rows", "said"),
     [
