@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import lzma
+import re
 import struct
 import warnings
 import zipfile
 import zlib
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from pipelines.workspace.problems import InputProblems, Kind, Problem
 
@@ -28,6 +30,7 @@ _MAX_TAGS = 5_000_000  # four to six a cell; reading them takes far longer than 
 # a packing that Python does not know.
 _DAMAGE: tuple[type[Exception], ...] = (zipfile.BadZipFile, zlib.error, lzma.LZMAError)
 _DAMAGE += (struct.error, OSError, EOFError, ValueError, RuntimeError, NotImplementedError)
+_PER_CENT = re.compile(rb'numFmtId="(9|10)"|%')
 _CELLS = (b"<c ", b"<c>", b":c ")
 _CHUNK = 1 << 20
 _CUT = {"max_row": 2 * MAX_ROWS, "max_col": MAX_COLUMNS + 1}
@@ -55,10 +58,10 @@ def read_sheets(data: bytes, file: str, most_cells: int | None = None) -> dict[s
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-            sheets = {}
+            sheets, per_cent = {}, _shows_per_cent(data)
             for sheet in book.worksheets[:_MAX_SHEETS]:
                 sheet.reset_dimensions()  # what a sheet says of its own size may be a lie
-                sheets[sheet.title] = _rows(sheet)
+                sheets[sheet.title] = _rows(sheet, per_cent=per_cent)
     except Exception:  # noqa: BLE001  the library raises whatever a broken part led it into
         _refuse(file, "is damaged: its sheets cannot be read", "save the workbook again as .xlsx")
     return sheets
@@ -128,8 +131,19 @@ def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo, file: str) -> t
     return size, tags, cells
 
 
-def _rows(sheet: ReadOnlyWorksheet) -> Rows:
-    """The filled rows, as wide as the widest at the head: rows come padded to what is asked."""
+def _shows_per_cent(data: bytes) -> bool:
+    """Whether any style of the workbook may show 0.2 as 20 %."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        styles = [name for name in archive.namelist() if name.endswith("styles.xml")]
+        return any(_PER_CENT.search(archive.read(name)) for name in styles)
+
+
+def _rows(sheet: ReadOnlyWorksheet, *, per_cent: bool) -> Rows:
+    """The filled rows, as wide as the widest at the head: rows come padded to what is asked.
+
+    ``per_cent``: a number that is shown as 20 % is 20 and not 0.2, as it was typed; to look for
+    these takes as long again.
+    """
     width = filled = 0
     for cells in sheet.iter_rows(**_CUT, values_only=True):
         own = _width(cells)
@@ -138,11 +152,22 @@ def _rows(sheet: ReadOnlyWorksheet) -> Rows:
             break
     if not width:
         return []
-    rows = sheet.iter_rows(max_row=_CUT["max_row"], max_col=width, values_only=True)
+    wanted = {"max_row": _CUT["max_row"], "max_col": width}
+    rows: Iterable[Sequence[Cell]] = sheet.iter_rows(**wanted, values_only=True)
+    if per_cent:
+        rows = ([_as_shown(cell) for cell in row] for row in sheet.iter_rows(**wanted))
     return [(n, list(cells)) for n, cells in enumerate(rows, start=1) if _width(cells)]
 
 
-def _width(cells: tuple[Cell, ...]) -> int:
+def _as_shown(cell: Any) -> Cell:
+    value = cell.value
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or "%" not in re.sub(r'"[^"]*"|\\.', "", cell.number_format or ""):
+        return value
+    return round(100 * value, 10)
+
+
+def _width(cells: Sequence[Cell]) -> int:
     """Up to where a row is filled."""
     there = [i for i, cell in enumerate(cells, start=1) if cell is not None]
     return next((i for i in reversed(there) if _filled(cells[i - 1])), 0)

@@ -135,6 +135,19 @@ def test_a_table_under_a_title_with_notes_below(tmp_path):
     assert "left out as totals or notes: rows 8 and 9" in said
 
 
+def test_a_cell_that_shows_per_cent_is_read_as_it_is_shown():
+    made = openpyxl.Workbook()
+    for row in (["Ink", "Solids %"], ["C1", 0.355], ["C2", 1], ["C3", 40], ["C4", 0.5]):
+        made.active.append(row)
+    for row, shown in ((2, "0.0%"), (3, "0%"), (5, '0.0" %"')):
+        made.active.cell(row, 2).number_format = shown
+    out = io.BytesIO()
+    made.save(out)
+    cells, _ = understood(out.getvalue(), INKS)
+    assert cells is not None
+    assert cells["solids_vol_pct"].tolist() == ["35.5", "100", "40", "0.5"]
+
+
 def test_a_total_under_a_table_that_needs_little_is_no_ink():
     rows = [
         ["Ink", "Name", "Solids %"],
