@@ -17,6 +17,7 @@ from pipelines.desk.asked import (
     FIELDS,
     INK,
     MESH,
+    PRESS,
     Asked,
     as_typed,
     picked_of,
@@ -36,7 +37,7 @@ from pipelines.tasks.usual import said
 from pipelines.words import why as why_words
 from pipelines.words.common import counted
 from pipelines.words.left_open import one_left_open
-from pipelines.words.prediction import difference
+from pipelines.words.prediction import difference, lab_words
 from pipelines.words.verdict import kind, vague
 from pipelines.workspace.problems import UserError
 
@@ -103,6 +104,7 @@ def show() -> str | tuple[str, int]:
         ink_chips=first_of(choices.inks, [ink] if ink else []),
         garment_chips=first_of(choices.garments, garments),
         lots=_lots(asked, ink, now),
+        presses=now.choices.presses,
         targets=sorted(name for name, _ in now.opened.targets.by_name.values()),
         tolerance=f"{now.opened.catalogue.settings.tolerance_dE00:g}",
         part=request.headers.get("X-Part") == "1",
@@ -173,7 +175,7 @@ def answered(asked: Asked, ink: str, garments: list[str], now: Now) -> Answer:
         if asked.why:
             card["why_moves"] = _why(setups.iloc[[first]], told[first] | drawn[first], now)
         answer.cards.append(card)
-    answer.usual = _usual_words(rows[0], now)
+    answer.usual = _usual_words(asked, rows[0], now)
     asked_about = setups.iloc[firsts], predicted.iloc[firsts]
     if not may_go(now.opened, *asked_about)[0].empty:
         answer.open_ = asked_about
@@ -191,6 +193,7 @@ def _spared(answer: Answer, now: Now) -> dict[str, str]:
 def _card(row: dict, garment: Choice | None, cloth: str | None) -> dict:
     row["garment_name"] = garment.name if garment else row["substrate_id"]
     row["cloth"] = cloth
+    row["numbers"] = lab_words(row)
     return row
 
 
@@ -248,13 +251,17 @@ def _why(setup: pd.DataFrame, described: dict, now: Now) -> dict:
     return {"said": told, "bars": bars(rows, shares.total_dE00), "film": why_words.FILM}
 
 
-def _usual_words(cells: dict[str, str], now: Now) -> dict[str, str]:
-    """What a field that is left as usual stands for; nothing where nobody knows."""
+def _usual_words(asked: Asked, cells: dict[str, str], now: Now) -> dict[str, str]:
+    """What each field that is left as usual stands for; nothing where nobody knows."""
     base = now.choices.bases.get(cells.get(UNDERBASE[0], ""))
     screen = now.choices.screens.get(cells.get(MESH, ""))
-    return {
+    press = now.choices.presses.get(cells.get(PRESS, ""))
+    told = {
         "base": base.name if base else words().ask.no_base,
         "screen": screen.name if screen else cells.get(MESH, ""),
+        "press": press.name if press else "",
         "strokes": cells.get("strokes", ""),
         "flashes": cells.get("flash_count", "0" if cells.get("strokes") == "1" else ""),
     }
+    # what would be usual in the place of something that was picked is not asked
+    return {field: what for field, what in told.items() if not getattr(asked, field)}

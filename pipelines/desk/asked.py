@@ -25,7 +25,7 @@ from pipelines.tasks.steps import Step, one_step
 from pipelines.tasks.usual import Filled, with_strokes, without_none
 
 MOST_GARMENTS = 6
-INK, GARMENT, MESH = "ink_id", "substrate_id", "mesh_id"
+INK, GARMENT, MESH, PRESS = "ink_id", "substrate_id", "mesh_id", "press_id"
 # Columns of a set-up that a file may give and the form has no field for.
 PASSED_ON = (
     *("printed_on", "press_id", "ink_lot", "underbase_mesh_id", "underbase_strokes"),
@@ -77,6 +77,12 @@ class Asked:
             also=tuple(t for t in texts("also") if t.split(":")[0] in PASSED_ON),
             **single,
         )
+
+    @property
+    def press(self) -> str:
+        """The press that is named, if one is."""
+        told = (one.partition(":") for one in self.also)
+        return next((text for column, _, text in told if column == PRESS), "")
 
     def address(self, **changed: Any) -> str:
         """The address of this question, with something ``changed``."""
@@ -178,6 +184,7 @@ def setups_of(asked: Asked, ink: str, garments: list[str], now: Now) -> Setups:
         aim = _aim(asked, now)
     named: dict[str, str] = {}
     before = len(wrong.found)
+    named |= {PRESS: asked.press} if asked.press and not asked.whole else {}
     for column, text in ((UNDERBASE[0], asked.base), (MESH, asked.screen)):
         bare = column == UNDERBASE[0] and text == "none"
         with wrong:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from learn.colour.colorimetry import srgb_hex
-from pipelines.tables.names import BASE_INK, GARMENT, INK, MESH, Names
+from pipelines.tables.names import BASE_INK, GARMENT, INK, MESH, PRESS, Names
 from pipelines.tasks.cloth import cloth_fills
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ class Choices:
     garments: dict[str, Choice]
     bases: dict[str, Choice]
     screens: dict[str, Choice]
+    presses: dict[str, Choice]
 
     @classmethod
     def of(cls, opened: Opened, prints: pd.DataFrame) -> Choices:
@@ -64,6 +65,7 @@ class Choices:
             garments=listed("substrates", "substrate_id", (GARMENT,), cloths),
             bases=listed("inks", "underbase_ink_id", bases, buckets),
             screens=listed("meshes", "mesh_id", (MESH,), {}),
+            presses=listed("presses", "press_id", (PRESS,), {}),
         )
 
 

@@ -162,6 +162,16 @@ def summary_block(prediction_row: Mapping, setup_row: Mapping, *, width: int = 8
     return "\n".join(lines)
 
 
+def lab_words(row: Mapping) -> list[tuple[str, str]]:
+    """Print, bucket and target in numbers, each where it is known."""
+    told = (("Print", "", " (90 % band)"), ("Bucket", "bucket_", ""), ("Target", "target_", ""))
+    return [
+        (what, ", ".join(" ".join(cell.split()) for cell in cells) + note)
+        for what, prefix, note in told
+        if (cells := _lab_cells(row, prefix))
+    ]
+
+
 def wrapped(heading: str, words: str, width: int = 88) -> str:
     """A heading and what stands beside it, as lines of a block."""
     first, indent = f"  {heading:<10}", " " * 12
@@ -170,15 +180,18 @@ def wrapped(heading: str, words: str, width: int = 88) -> str:
 
 
 def _lab_line(row: Mapping, prefix: str, note: str = "") -> str:
-    lab = lab_of(row, prefix)
-    if lab is None:
-        return "-"
+    cells = _lab_cells(row, prefix)
+    return ("".join(cells) + note).rstrip() if cells else "-"
+
+
+def _lab_cells(row: Mapping, prefix: str) -> list[str]:
+    """L, a and b, each with its band if the row tells one; nothing where they are not known."""
     cells = []
-    for channel, value in zip("Lab", lab, strict=True):
+    for channel, value in zip("Lab", lab_of(row, prefix) or (), strict=False):
         sd = None if prefix else known(row, channel + "_sd")
         band = "" if sd is None else f" +- {number(Z90 * sd)}"
         cells.append(f"{channel} {number(value):>6}{band:<9}")
-    return ("".join(cells) + note).rstrip()
+    return cells
 
 
 def by_recipe(ink: str, name: str | None) -> str:
