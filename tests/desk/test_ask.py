@@ -44,6 +44,24 @@ def test_the_answer_is_that_of_the_command(client, learnt_workspace, capsys):
     assert why[1] in said
 
 
+def test_a_press_that_is_picked_is_the_commands_press(client, learnt_workspace, capsys):
+    """Its colours in numbers too, of which the page shows swatches."""
+    query = {"ink": "turquoise", "garment": "black tee", "target": "45,-30,-20"}
+    told = {}
+    for press in ("P1", "P2"):
+        command = ["predict", "turquoise", "black tee", "--target", "45,-30,-20", "--press", press]
+        assert main(["--workspace", str(learnt_workspace), *command]) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        html = client.get("/ask/", query_string=query | {"also": f"press_id:{press}"}).text
+        assert f'<option value="press_id:{press}" selected>' in html
+        assert '<option value="" id="usual-press" data-live>as usual</option>' in html
+        told[press] = re.search(r"Print (L [\d.]+ \+- [\d.]+ .*?) +\(90 % band\)", said)[1]
+        assert told[press].replace(" a", ", a").replace(" b", ", b") in text_of(html)
+    assert told["P1"] != told["P2"]
+    html = client.get("/ask/", query_string=query).text
+    assert re.search(r'id="usual-press" data-live>as usual: P\d</option>', html)
+
+
 def test_flashes_that_nobody_told_are_as_open_as_to_the_command(client, learnt_workspace, capsys):
     """Two strokes where one is usual: whether they are flashed nobody knows."""
     command = ["predict", "turquoise", "black tee", "--strokes", "2", "--target", "45,-30,-20"]
