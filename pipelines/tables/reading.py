@@ -163,8 +163,9 @@ def _from_book(
         ]
     called[table.file] = f"{file}, sheet {titles[0]}" if titles else file
     if len(titles) > 1:
-        what = f"the sheets {' and '.join(titles)} both look like {table.name}"
-        do = "keep one of them in the file"
+        own = sheet_title(table.name)
+        what = f"the sheets {' and '.join(titles)} both look like {own.casefold()}"
+        do = f'call the one that holds them "{own}", and others by what they hold'
         findings.problem(file, None, None, what, do, Kind.DUPLICATE)
         return None
     if titles:
@@ -330,8 +331,8 @@ def _sheet_for(table: Table, sheets: dict[str, Rows], file: str, findings: Findi
     if len(found) > 1:
         listed = " and ".join(f'"{title}"' for title in found)
         what, do = (
-            f"the sheets {listed} both look like {table.name}",
-            "keep one of them in the file",
+            f"the sheets {listed} both look like {sheet_title(table.name).casefold()}",
+            f'call the one that is meant "{sheet_title(table.name)}"',
         )
         findings.problem(file, None, None, what, do, Kind.DUPLICATE)
         return None

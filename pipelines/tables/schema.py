@@ -267,7 +267,7 @@ SETUPS = Table(
         Column("target_L", "number", low=0, high=100, do="L* lies in 0 to 100"),
         Column("target_a", "number", low=-150, high=150, do="a* lies within 150"),
         Column("target_b", "number", low=-150, high=150, do="b* lies within 150"),
-        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 from 0.05 to 50"),
     ),
     key="setup_id",
 )
@@ -277,7 +277,7 @@ TARGETS = Table(
     (
         _id("name", needed=True),
         Column("hex"),
-        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 from 0.05 to 50"),
     ),
     key="name",
     colour=True,
@@ -289,7 +289,7 @@ AIMS = Table(
     (
         _id("print_id", needed=True),
         Column("target", present=True, filled=True, do="fill it in or drop the row"),
-        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 above 0"),
+        Column("tolerance_dE00", "number", low=0.05, high=50, do="give a dE00 from 0.05 to 50"),
     ),
     key="print_id",
     optional=True,

@@ -42,6 +42,7 @@ def ranking(
 
     Raises UserError where none has one, or they are too many.
     """
+    from learn.fit.lot_cards import level_of
     from learn.planning.next_test import rank_tests, unproven_lots
     from pipelines.words.left_open import many_left_open
     from pipelines.words.lots import unproven_lines
@@ -60,7 +61,13 @@ def ranking(
     ranked = rank_tests(opened.model, jobs)
     # those without a target too: they hold a job up
     predicted, judged = opened.predict_jobs(setups)
-    unproven = unproven_lots(ranked, jobs, opened.model.prints_of_lot)
+    # of which prints wait for a decision was printed, and that is told elsewhere
+    waits = {one.level for some in predicted["unseen"] for one in some if one.how == "waits"}
+    unproven = [
+        one
+        for one in unproven_lots(ranked, jobs, opened.model.prints_of_lot)
+        if level_of(one.ink, one.lot) not in waits
+    ]
     told = list(unproven_lines(unproven, opened.catalogue.called("inks")))
     told += _whatever_the_chance(ranked, opened)
     told += many_left_open(

@@ -44,6 +44,7 @@ DRAWDOWN = {
 RECORDED = 0.75  # share of prints that fill a column, from which it counts as written down
 FEW = 8  # prints; below, more prints are the answer
 UNEVEN = 0.35  # mean scatter as a share of the tolerance, from which one in ten or so is lost
+SURELY = 2.0  # sd: of two dozen inks and garments some are one off by chance
 APART = "the scatter of press and instrument apart"
 THIN = 0.2  # dE00 beyond scatter that is worth an advice
 MOST_ADVICE = {"ink": 3, "garment": 2, "press": 1, "mesh": 1}
@@ -137,7 +138,8 @@ def _by_level(
         new = levels[vague & (levels["n"] == 0)]
         for known, rows in new.groupby(new["level"].map(lambda x: c.known_from.get(x, ""))):
             yield rows["expected"].max(), _never_printed(factor, known, rows, c, name)
-        astray = levels["beyond"] - levels["beyond_sd"] > max(THIN, budget.removable)
+        surely = levels["beyond"] - SURELY * levels["beyond_sd"]
+        astray = surely > max(THIN, budget.removable)
         printed = levels["n"] > 0
         few = printed & (levels["n"] < FEW) & (vague | astray)
         many = (levels["n"] >= FEW) & astray
