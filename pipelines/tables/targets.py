@@ -111,9 +111,15 @@ def numbers_of(text: str) -> list[str]:
 
     >>> numbers_of("45,60,30"), numbers_of("45,5; 60,1; 30,2"), numbers_of("45,5 60,1 30")
     (['45', '60', '30'], ['45.5', '60.1', '30.2'], ['45.5', '60.1', '30'])
+
+    Where some commas part and others may be decimal, nobody knows which: these are two.
+
+    >>> numbers_of("25,5, 3")
+    ['25.5', '3']
     """
     parts = re.split(r"\s*;\s*|\s*,\s+|\s+", text.strip())
-    if len(parts) != 3 and ";" not in text:
+    mixed = re.search(r",\s", text) and re.search(r",\S", text)
+    if len(parts) != 3 and ";" not in text and not mixed:
         apart = re.split(r"\s*,\s*", text.strip())
         parts = apart if len(apart) > 1 else parts
     return [part.replace(",", ".").replace("\N{MINUS SIGN}", "-") for part in parts]
