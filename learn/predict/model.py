@@ -208,9 +208,11 @@ class ShiftModel:
             self.spread_factors_, self.validation_, self.carrying_ = found
 
     def _usable(self, shop: Shop) -> Shop:
-        """The shop with the prints that have a colour."""
+        """The shop with the prints that have a colour, in the order of their ids: whoever brought
+        them in first, the same is learnt from the same prints."""
         usable = np.isfinite(lab_columns(shop.prints, self.viewing_)).all(axis=1)
-        return replace(shop, prints=shop.prints[usable].reset_index(drop=True))
+        prints = shop.prints[usable].sort_values("print_id", kind="stable")
+        return replace(shop, prints=prints.reset_index(drop=True))
 
     @one_thread
     def physics_alone(self, bands: bool = True) -> ShiftModel:

@@ -191,3 +191,14 @@ def test_five_prints_describe_an_ink_that_was_never_drawn_down():
         used.append(rms_z(p, measured))
     assert np.mean(inside) > 0.75
     assert 0.75 < np.mean(used) < 1.4
+
+
+def test_the_same_prints_teach_the_same_whoever_recorded_first():
+    shop = tiny_shop()
+    other = replace(shop, prints=shop.prints.sample(frac=1.0, random_state=3))
+    setups = next_prints(TINY_INKS).head(5)
+    first, second = (
+        learnt(one, max_iterations=1, restarts=0).predict_lab(setups) for one in (shop, other)
+    )
+    np.testing.assert_array_equal(first.mean, second.mean)
+    np.testing.assert_array_equal(first.covariance, second.covariance)
