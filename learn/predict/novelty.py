@@ -37,9 +37,8 @@ LEVELS = {
 # A setting that no past print tells is taken as its usual one, and no term has learnt what it does:
 # beyond so many usual steps of that nobody knows.
 UNTOLD = {s.name: (s.usual / s.step - 2, s.usual / s.step + 2) for s in SETTINGS}
-# Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told. Nor of a
-# base never printed, which lies as its card says.
-TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on", "base")]
+# Every new bucket of an ink is a lot never printed: its band is wider, but nobody is told.
+TOLD_LEVELS = [what for what in LEVELS if what not in ("lot", "laid_on")]
 # What prints may wait of, and its column (`learn.monitoring.waiting`).
 WAITED = {"lot": "lot", "press": "era", "mesh": "mesh", "ink": "ink", "garment": "laid_on"}
 DAY = next(number.step for number in NUMBERS if number.name == "day")
@@ -60,6 +59,9 @@ THINNER, NEVER_BARE, BORNE = 1.2, 0.5, 0.1
 # What other types of ink say of a type straight on such cloth is twice as far off: by so much
 # variance rises. An assumption that nothing goes by: it is tested first.
 OF_OTHER_TYPES = 3.0
+# A base never printed may be picked up by what goes over it, or lie otherwise than its card: that
+# the history's own base does so its inks have learnt as theirs. By so much variance rises.
+NEW_BASE = 1.0
 
 
 @dataclass(frozen=True)
@@ -235,6 +237,7 @@ class Likeness:
         # what each of several adds to the usual variance adds up
         whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
         stranger = OF_OTHER_TYPES * self._straight_on_by_others(X)
+        stranger = stranger + NEW_BASE * (self.seen(X, "base") == 0)
         return np.sqrt(whole * (1 + THINNER * self.thinner(X) + stranger))
 
     def _earned(self, situation: str, factors: dict[str, float]) -> float:
@@ -256,10 +259,9 @@ class Likeness:
                 never = self._straight_on_by_others(X)
             levels = (_lies_on(X) if what == "ground" else X[LEVELS[what]]).to_numpy()
             for i in np.flatnonzero(never & ~off.get(what, False)):
-                how = "nothing" if what == "ink" and levels[i] in nothing else "never"
+                blank_one = what in ("ink", "base") and levels[i] in nothing
+                how = "nothing" if blank_one else "never"
                 found[i].append(Unseen(what, how, str(levels[i])))
-        for i in np.flatnonzero(X["base_ink"].isin(nothing)):
-            found[i].append(Unseen("base", "nothing", str(X["base_ink"].iloc[i])))
         for i in np.flatnonzero(self.few(X) & ~off["ink"]):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
         for what, column in {"ink": "ink", "garment": "laid_on", "lot": "lot"}.items():

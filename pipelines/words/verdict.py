@@ -50,6 +50,7 @@ WITH = {
     "mesh": "with mesh",
     "base mesh": "with a base through mesh",
     "press": "with press",
+    "base": "over base",
 }
 LATELY = {
     "ink": "the latest prints of ink",

@@ -73,6 +73,21 @@ def test_a_base_of_which_nothing_is_measured_or_printed_is_named():
     assert note not in likeness.unseen(X)[0]
 
 
+def test_a_base_never_printed_is_named_and_widens():
+    """Its card tells how it lies, not how inks take it up."""
+    setup = next_prints(TINY_INKS).dropna(subset="underbase_ink_id").head(1)
+    other = setup.assign(underbase_ink_id="C24")
+    model = copy.copy(small_model())
+    assert not any(one.what == "base" for one in model.unseen(setup)[0])
+    note = Unseen("base", "never", "C24")
+    assert note in model.unseen(other)[0]
+    assert unseen_words([note], {"ink": {"C24": "White"}}) == "no print yet over base White (C24)"
+    X = model.features(other)
+    factors = dict.fromkeys(ALL_SITUATIONS, 1.0)
+    known = replace(model.likeness_, counts={**model.likeness_.counts, "base": {"C24": 9}})
+    assert_allclose(model.likeness_.spread(X, factors) ** 2, 2 * known.spread(X, factors) ** 2)
+
+
 def test_a_type_of_ink_over_a_type_of_base_never_printed_is_named():
     """Whichever inks: any of the one type over any of the other has shown how they take."""
     types = pd.Series({"C02": "plastisol", "C19": "water_based", "C24": "water_based"})
