@@ -133,7 +133,7 @@ def import_tables(
     missing = _missing(before, checked)
     if dry_run:
         would = in_tables(name, checked, listing, "Would import")
-        print("\n".join([*would, *_dropped(missing, "would count no longer"), UNCHANGED]))
+        print("\n".join([*would, *_dropped(missing, "would no longer be counted"), UNCHANGED]))
         return 0
     if isinstance(source, Path) and (kept := store.make_room(source)):
         tell([f"{source} was no shop's database or damaged; it is kept as {kept.name}."])
@@ -143,7 +143,7 @@ def import_tables(
     done = "Imported" if batch else "Nothing was changed, as just these were imported last:"
     print("\n".join(in_tables(name, checked, listing, done)))
     if batch:
-        how = f"count no longer; strikeoff history --take-back {batch} brings them back"
+        how = f"no longer counted; strikeoff history --take-back {batch} undoes that"
         print("\n".join(_dropped(missing, how)), end="\n" * bool(missing))
     try:
         now = store.read(source)
@@ -205,8 +205,8 @@ def _missing(before: State | None, checked: Checked) -> list[str]:
     """The prints imported before, in use so far, that these tables do not hold."""
     if before is None:
         return []
-    ids = checked.given.tables["prints"]["print_id"].str.strip()
-    return [one for one in before.imported if one not in set(ids)]
+    there = set(checked.given.tables["prints"]["print_id"].str.strip())
+    return [one for one in before.imported if one not in there]
 
 
 def _dropped(missing: list[str], how: str) -> list[str]:

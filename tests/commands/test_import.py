@@ -29,12 +29,12 @@ def test_prints_that_new_tables_do_not_hold_are_told(shop, capsys):
     tables = str(write_shop(shop.parent / "older", prints=without_print("P1")))
     capsys.readouterr()
     assert main(["import", tables, "--shop", "tiny", "--dry-run"]) == 0
-    line = "1 print in use is not in these tables and would count no longer: P1."
+    line = "1 print in use is not in these tables and would no longer be counted: P1."
     assert line in capsys.readouterr().out
     assert main(["import", tables, "--shop", "tiny"]) == 0
     said = capsys.readouterr().out
-    assert "1 print in use is not in these tables and count" in said
-    assert "strikeoff history --take-back 2 brings them back: P1." in said
+    assert "1 print in use is not in these tables and no longer counted; " in said
+    assert "strikeoff history --take-back 2 undoes that: P1." in said
     assert main(["import", tables, "--shop", "tiny"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("Nothing was changed, as just these were imported last: shop tiny")
