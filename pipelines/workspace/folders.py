@@ -110,7 +110,8 @@ class Workspace:
         if (folder / FILE).is_file():
             raise UserError(
                 f"{folder / FILE}: the shop's data lie in this file; export them, move the file "
-                "away and import the export with --database."
+                "away and import the export with --database. Who brought in what, batch by batch, "
+                "stays behind in the file."
             )
         if (folder / URL).is_file() and self.database(shop) != url:
             raise UserError(f"{folder / URL}: names another database; correct it there.")
