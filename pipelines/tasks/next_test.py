@@ -62,7 +62,7 @@ def ranking(
     # those without a target too: they hold a job up
     predicted, judged = opened.predict_jobs(setups)
     # of which prints wait for a decision was printed, and that is told elsewhere
-    waits = {one.level for some in predicted["unseen"] for one in some if one.how == "waits"}
+    waits = {one.level for some in ranked["unseen"] for one in some if one.how == "waits"}
     unproven = [
         one
         for one in unproven_lots(ranked, jobs, opened.model.prints_of_lot)
