@@ -77,7 +77,7 @@ def test_a_shop_on_a_server(tmp_path, monkeypatch, capsys, server):
         capsys.readouterr()
         said = says(capsys, "import", "tables", "--shop", "tiny", "--database", url + "x", code=2)
         assert "names another database" in said
-    assert "the server does not answer" in says(capsys, "history", code=2)
+    assert "the server has none of that name" in says(capsys, "history", code=2)
 
 
 def test_a_workbook_out_and_in_again(shop, capsys):

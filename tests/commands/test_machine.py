@@ -140,7 +140,7 @@ class Shop(RuleBasedStateMachine):
         self.does("export", str(folder), "--force")
         assert sorted(ids(folder)) == sorted(self.prints())
         said = self.does("import", str(folder), "--shop", "s")
-        if "nothing was changed" not in said:
+        if "Nothing was changed" not in said:
             listed = self.targets() if (folder / "targets.csv").exists() else None
             self.batches.append(Batch("import", self.prints(), listed))
         shutil.rmtree(folder)
