@@ -121,13 +121,6 @@ def label(source: Source) -> str:
     return f"{url.drivername}://{user}{host}{port}/{url.database or ''}"
 
 
-def place(source: str) -> str:
-    """Which database of which server a URL names, whoever asks."""
-    url = _url(source)
-    host = str(url.host or url.query.get("host") or "localhost").casefold()
-    return f"{'localhost' if host == '127.0.0.1' else host}:{url.port or 5432}/{url.database}"
-
-
 def _url(source: str) -> sa.URL:
     """The URL in parts; raises UserError, showing nothing of it, where it may be misread."""
     with suppress(sa.exc.ArgumentError, ValueError):  # ValueError: a port that is no number

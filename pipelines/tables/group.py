@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 from pipelines.workspace.files import read_at_most
 from pipelines.workspace.folders import Workspace, checked_name
@@ -168,14 +169,15 @@ def _is_second(member: Member, before: list[Member], wrong: Wrong) -> bool:
 
 
 def _place(member: Member) -> str:
-    from pipelines.ledger.database import place
-
+    """Where a shop's data lie, whoever asks for them."""
     database = member.workspace.database(member.shop)
     if isinstance(database, Path):
         return str(database.resolve())
     try:
-        return place(database)
-    except UserError:  # told when it is opened
+        url = urlsplit(database)
+        host = url.hostname or parse_qs(url.query).get("host", ["localhost"])[0]
+        return f"{'localhost' if host == '127.0.0.1' else host}:{url.port or 5432}{url.path}"
+    except ValueError:  # told when it is opened
         return without_secrets(database)
 
 
