@@ -83,6 +83,12 @@ WRONG = {
         Kind.DUPLICATE,
         "is the same shop as north",
     ),
+    "a database twice, under two users": (
+        '[[shop]]\nname = "a"\ndatabase = "postgresql://ann:x@srv/shop"\n'
+        '[[shop]]\nname = "b"\ndatabase = "postgresql://bob@SRV:5432/shop"\n',
+        Kind.DUPLICATE,
+        "is the same shop as a",
+    ),
     "an unknown key": ('[[shop]]\nname = "north"\nshare = true\n', Kind.UNKNOWN, "write shares"),
     "an unknown key on top": ('[[shop]]\nname = "north"\n[x]\n', Kind.UNKNOWN, "it knows name"),
     "shares a word": ('[[shop]]\nname = "north"\nshares = "C01"\n', Kind.UNREADABLE, "shares"),
