@@ -200,7 +200,7 @@ def test_names_stay_names(html):
     assert BAD not in html
     tags = Reader(html)
     assert "script" not in {tag for tag, _ in tags.tags}
-    assert tags.text.count(BAD) >= 5
+    assert tags.text.count(BAD) >= 4  # in what every page says, whatever else it has to tell
     assert not re.search(r"https?:|@import|javascript:", html)
 
 
