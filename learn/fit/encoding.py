@@ -77,7 +77,7 @@ def _flashes(prints: pd.DataFrame) -> tuple[float, float]:
     several = prints[prints["strokes"] > 1]
     told = (several["flash_count"] / (several["strokes"] - 1)).dropna()
     if not len(told) or (told.min() > 0 and len(told) < MOSTLY * len(several)):
-        return 0.0, 1.0
+        return 0.0, 0.5
     share = float((told.sum() + 1) / (len(told) + 2))  # believed of so many
     apart = float(np.sqrt(share * (1 - share)))
     return share, apart if share <= 0.5 else -apart

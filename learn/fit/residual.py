@@ -49,7 +49,7 @@ TERMS = [
         "film: stencil not told", "film", 1.0, smooth=("stencil_um_off",), untold=True, spread=0.3
     ),
     # And where nobody wrote down whether strokes were flashed, others than usual may have been.
-    Term("film: flashes not told", "film", 0.5, smooth=("flashes_off",), untold=True),
+    Term("film: flashes not told", "film", 1.0, smooth=("flashes_off",), untold=True),
     # Through which mesh a base went often stands nowhere, and meshes of bases differ by so much.
     Term(
         "base film: mesh not told",

@@ -237,7 +237,8 @@ class Likeness:
         # what each of several adds to the usual variance adds up
         whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
         stranger = OF_OTHER_TYPES * self._straight_on_by_others(X)
-        stranger = stranger + NEW_BASE * (self.seen(X, "base") == 0)
+        if self.counts["base"]:
+            stranger = stranger + NEW_BASE * (self.seen(X, "base") == 0)
         return np.sqrt(whole * (1 + THINNER * self.thinner(X) + stranger))
 
     def _earned(self, situation: str, factors: dict[str, float]) -> float:

@@ -22,8 +22,8 @@ NOT_TOLD = np.nan
         ([1, 0] * 29 + [NOT_TOLD] * 2, 0.5, 0.5),
         ([0] * 50 + [NOT_TOLD] * 10, 0.0, 0.14),
         # no cell says none, and many say nothing: these say none, or were forgotten
-        ([1] * 30 + [NOT_TOLD] * 30, 0.0, 1.0),
-        ([NOT_TOLD] * 60, 0.0, 1.0),
+        ([1] * 30 + [NOT_TOLD] * 30, 0.0, 0.5),
+        ([NOT_TOLD] * 60, 0.0, 0.5),
     ],
 )
 def test_strokes_not_told_to_be_flashed_are_flashed_as_others_are(told, taken, open_):
