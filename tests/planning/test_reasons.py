@@ -21,7 +21,7 @@ from tests.worlds import tables
 from tests.worlds.parts import PARTS
 from tests.worlds.shop import draw_shop
 
-JOBS = 10
+JOBS = 8
 TURNED = {
     Why.MORE_INK: Why.LESS_INK,
     Why.HIDES_MORE: Why.HIDES_LESS,
