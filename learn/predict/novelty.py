@@ -181,14 +181,18 @@ class Likeness:
         seen = self.seen(X, "ink")
         return (seen > 0) & (seen < FEW_PRINTS)
 
-    def _straight_on_by_others(self, X: pd.DataFrame) -> NDArray[np.bool_]:
-        """Set-ups (n,) without a base on dark or light cloth on which so far only other types of
-        ink were printed so. Where none was, what such cloth does is as open as before any print,
-        and bands are as wide."""
-        printed = {level.partition("\x1f")[2] for level in self.counts["straight on"]}
-        asked = {one: one.partition("\x1f")[2] in printed for one in X["straight_on"].dropna()}
-        by_any = X["straight_on"].map(asked).eq(True).to_numpy(bool)
-        return by_any & (self.seen(X, "straight on") == 0)
+    def never(self, X: pd.DataFrame, what: str) -> NDArray[np.bool_]:
+        """Set-ups (n,) of which something of `LEVELS` was never printed.
+
+        A type of ink straight on dark or light cloth counts as such where only other types were
+        printed so: where none was, what such cloth does is as open as before any print, and bands
+        are as wide.
+        """
+        new = self.seen(X, what) == 0
+        if what == "straight on":
+            printed = {level.partition("\x1f")[2] for level in self.counts[what]}
+            new &= [str(one).partition("\x1f")[2] in printed for one in X[LEVELS[what]]]
+        return new
 
     def contradicts(self, X: pd.DataFrame, column: str) -> NDArray[np.bool_]:
         """Set-ups (n,) whose level of ``column`` has prints that do not fit all else."""
@@ -236,9 +240,9 @@ class Likeness:
         more = np.array([*more, few - usual, outside - usual, later * on])
         # what each of several adds to the usual variance adds up
         whole = usual + np.minimum(less, 0.0) + (times * np.maximum(more, 0.0)).sum(axis=0)
-        stranger = OF_OTHER_TYPES * self._straight_on_by_others(X)
-        if self.counts["base"]:
-            stranger = stranger + NEW_BASE * (self.seen(X, "base") == 0)
+        stranger = OF_OTHER_TYPES * self.never(X, "straight on")
+        if self.counts["base"]:  # else inks have taken up none
+            stranger = stranger + NEW_BASE * self.never(X, "base")
         return np.sqrt(whole * (1 + THINNER * self.thinner(X) + stranger))
 
     def _earned(self, situation: str, factors: dict[str, float]) -> float:
@@ -255,14 +259,11 @@ class Likeness:
         nothing = self.nothing_of(blank)
         off = {column: self.contradicts(X, column) for column in contradiction.LEVELS}
         for what in TOLD_LEVELS:
-            never = self.seen(X, what) == 0
-            if what == "straight on":
-                never = self._straight_on_by_others(X)
+            never = self.never(X, what)
             levels = (_lies_on(X) if what == "ground" else X[LEVELS[what]]).to_numpy()
             for i in np.flatnonzero(never & ~off.get(what, False)):
-                blank_one = what in ("ink", "base") and levels[i] in nothing
-                how = "nothing" if blank_one else "never"
-                found[i].append(Unseen(what, how, str(levels[i])))
+                known = what not in ("ink", "base") or levels[i] not in nothing
+                found[i].append(Unseen(what, "never" if known else "nothing", str(levels[i])))
         for i in np.flatnonzero(self.few(X) & ~off["ink"]):
             found[i].append(Unseen("ink", "few", str(X["ink"].iloc[i])))
         for what, column in {"ink": "ink", "garment": "laid_on", "lot": "lot"}.items():
