@@ -141,22 +141,19 @@ def import_tables(
     if url:
         workspace.use_server(name, url)
     done = "Imported" if batch else "Nothing was changed, as just these were imported last:"
-    print("\n".join(in_tables(name, checked, listing, done)))
-    if batch:
-        how = f"no longer counted; strikeoff history --take-back {batch} undoes that"
-        print("\n".join(_dropped(missing, how)), end="\n" * bool(missing))
+    how = f"no longer counted; strikeoff history --take-back {batch} undoes that"
+    print("\n".join([*in_tables(name, checked, listing, done), *_dropped(missing, how)]))
     try:
-        now = store.read(source)
+        state = store.read_state(source)
     except UserError as error:  # a server that is gone by now
         tell([f"they are imported; prints recorded since cannot be counted: {error}"])
         return 0
-    lapsed = before.lapsed if before else ()
-    if gone := [one for one in _lapsed(source) if one not in lapsed]:
-        told = ", ".join(gone[:SHOWN]) + (f" and {len(gone) - SHOWN} more" * (len(gone) > SHOWN))
+    now, lapsed = state.given, before.lapsed if before else ()
+    if gone := [one for one in state.lapsed if one not in lapsed]:
         print(
             f"What was decided on {counted(len(gone), 'print')} no longer holds, as these tables "
-            f"say otherwise of {'it' if len(gone) == 1 else 'them'}: {told}. What these tables say "
-            "is in use; strikeoff doubts set-aside or correct decides anew."
+            f"say otherwise of {'it' if len(gone) == 1 else 'them'}: {_some(gone)}. What these "
+            "tables say is in use; strikeoff doubts set-aside or correct decides anew."
         )
     recorded = len(now.tables["prints"]) - len(checked.given.tables["prints"])
     if recorded:
@@ -213,23 +210,13 @@ def _dropped(missing: list[str], how: str) -> list[str]:
     """What becomes of prints that new tables do not hold, as a line."""
     if not missing:
         return []
-    told = ", ".join(missing[:SHOWN]) + (f" and {len(missing) - SHOWN} more") * (
-        len(missing) > SHOWN
-    )
     what = counted(len(missing), "print in use is", "prints in use are")
-    return [f"{what} not in these tables and {how}: {told}."]
+    return [f"{what} not in these tables and {how}: {_some(missing)}."]
 
 
-def _lapsed(source: Path | str) -> tuple[str, ...]:
-    """The prints of a shop that a decision was on, and that say otherwise by now; none of a shop
-    that is not there yet."""
-    from pipelines.ledger import store
-    from pipelines.ledger.state import NoImport, current
-
-    try:
-        return current(store.read_ledger(source)).lapsed
-    except (UserError, NoImport):
-        return ()
+def _some(prints: list[str]) -> str:
+    left = len(prints) - SHOWN
+    return ", ".join(prints[:SHOWN]) + (f" and {left} more" if left > 0 else "")
 
 
 def _shop_of(tables_dir: Path, workspace: Workspace) -> str:
