@@ -242,7 +242,7 @@ def correct(
     from pipelines.ledger.state import current
     from pipelines.registry.gate import gate_of
     from pipelines.registry.opened import counts_now
-    from pipelines.registry.unlearnt import LEARN_COUNTS
+    from pipelines.registry.unlearnt import once_learnt
     from pipelines.tables.dates import iso_day
     from pipelines.tables.folder import known_in
     from pipelines.tables.spectra import wavelength_nm
@@ -289,7 +289,7 @@ def correct(
         why = done.decisions[1].reason
         print(f"It stays set aside: {why}{'' if why.endswith('?') else '.'}")
         print(f"If it is right all the same: strikeoff doubts keep {print_id}")
-        if counts == LEARN_COUNTS:  # as it was, it has been learnt
+        if counts == once_learnt():  # as it was, it has been learnt
             print(counts)
         return 0
     print(f"{print_id} is learnt from.")

@@ -111,10 +111,7 @@ def take_back(
         print(f"Batch {number} is in again.")
     prints = batch_of(store.read_ledger(source), number).sheets.get("prints")
     ids = [] if prints is None else prints.cells["print_id"].tolist()
-    counts = counts_now(workspace, name, ids)
-    # "it" would be the batch
-    print(counts.replace("It", "That it is out").replace(" it count", " that count", 1)
-          if back else counts)  # fmt: skip
+    print(counts_now(workspace, name, ids, "leaving it out" if back else "it"))
     return 0
 
 

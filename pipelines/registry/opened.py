@@ -21,7 +21,7 @@ from pipelines.registry import versions
 from pipelines.registry.archive import Archive, archive_of
 from pipelines.registry.catalogue import OF_VERDICT, Catalogue
 from pipelines.registry.sealed import AGAIN
-from pipelines.registry.unlearnt import LEARN_COUNTS, NONE, Unlearnt, same_colours, unlearnt
+from pipelines.registry.unlearnt import NONE, Unlearnt, once_learnt, same_colours, unlearnt
 from pipelines.registry.versions import StoredModel
 from pipelines.registry.waiting import prints_waiting, waiting_in
 from pipelines.tables.folder import Given, targets_of, to_shop
@@ -132,13 +132,15 @@ class Opened:
         )[[*PREDICTION_COLUMNS, *(end + c for end in ENDS for c in "Lab")]]
 
 
-def counts_now(workspace: Workspace, shop_name: str, print_ids: Collection[str]) -> str:
-    """Whether what was decided on prints counts in answers already, as a sentence."""
+def counts_now(
+    workspace: Workspace, shop_name: str, print_ids: Collection[str], what: str = "it"
+) -> str:
+    """Whether ``what`` was decided on prints counts in answers already, as a sentence."""
     try:
         opened = open_model(workspace, shop_name)
     except UserError:  # none that answers
-        return LEARN_COUNTS
-    return opened.since.waits(print_ids, counted_here=opened.recorded is not None)
+        return once_learnt(what)
+    return opened.since.waits(print_ids, counted_here=opened.recorded is not None, what=what)
 
 
 def read_model(kept: Archive, version: str | None = None) -> tuple[StoredModel, ShiftModel]:

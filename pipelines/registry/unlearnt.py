@@ -57,18 +57,23 @@ class Unlearnt(NamedTuple):
             said.append("the tables have changed since this model learnt; run strikeoff learn.")
         return said
 
-    def waits(self, print_ids: Collection[str], *, counted_here: bool) -> str:
-        """Whether what was decided on prints counts already, as a sentence."""
+    def waits(self, print_ids: Collection[str], *, counted_here: bool, what: str = "it") -> str:
+        """Whether ``what`` was decided on prints counts already, as a sentence."""
         now = {f"print {one}" for one in print_ids}
         new = set(self.new) & set(print_ids)
         if self.setting or now & set(self.changed) or set(print_ids) & set(self.released):
-            return LEARN_COUNTS
+            return once_learnt(what)
         if new and not counted_here:
-            return LEARN_COUNTS
-        return f"It counts from now on{'; strikeoff learn takes it in for good' if new else ''}."
+            return once_learnt(what)
+        for_good = "; strikeoff learn takes it in for good" if new else ""
+        return f"{what.capitalize()} counts from now on{for_good}."
 
 
-LEARN_COUNTS = "strikeoff learn makes it count."
+def once_learnt(what: str = "it") -> str:
+    """That something counts once all is learnt anew, as a sentence."""
+    return f"strikeoff learn makes {what} count."
+
+
 NONE = Unlearnt("", [], [], [], False)
 OF_COLOUR = ("illuminant", "observer")  # under others, colours are not the same numbers
 

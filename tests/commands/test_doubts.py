@@ -167,5 +167,5 @@ def test_what_is_decided_says_whether_it_counts_already(
     assert f"{at_once}; strikeoff learn takes it in for good.\n" in said
     assert waits in says(capsys, "doubts", "set-aside", old, *why)
     assert f"{at_once}.\n" in says(capsys, "doubts", "restore", old)
-    assert "That it is out counts from now on.\n" in says(capsys, "history", "--take-back", "2")
+    assert "Leaving it out counts from now on.\n" in says(capsys, "history", "--take-back", "2")
     assert waits in says(capsys, "doubts", "correct", old, "--strokes", "3", "--flashes", "0")
